@@ -1,0 +1,251 @@
+"""What the grower asks of a plan, and a clear refusal when it cannot be had."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+COMPLETELY_RANDOMISED = "completely randomised"
+COMPLETE_BLOCKS = "randomised complete block"
+LATIN_SQUARE = "Latin square"
+ROW_COLUMN = "row-column"
+INCOMPLETE_BLOCKS = "incomplete block"
+SPLIT_PLOT = "split plot"
+DESIGNS = (
+    COMPLETELY_RANDOMISED,
+    COMPLETE_BLOCKS,
+    LATIN_SQUARE,
+    ROW_COLUMN,
+    INCOMPLETE_BLOCKS,
+    SPLIT_PLOT,
+)
+
+GUARD_PLACES = ("none", "ends", "all round")
+
+# A plant's label carries one letter after the plot number; more plants than this need two.
+MOST_PLANTS = 200
+MOST_PLOTS = 2000
+
+
+class PlanProblem(ValueError):
+    """A plan that cannot be laid out.
+
+    problems: what is wrong, one sentence each.
+    instead: the nearest plans that can be laid out, one sentence each.
+    """
+
+    def __init__(self, problems: Sequence[str], instead: Sequence[str] = ()) -> None:
+        self.problems = tuple(problems)
+        self.instead = tuple(instead)
+        lines = list(self.problems)
+        if self.instead:
+            lines.append("What would work:")
+            lines.extend(f"  - {one}" for one in self.instead)
+        super().__init__("\n".join(lines))
+
+
+@dataclass(frozen=True)
+class PlanRequest:
+    """A trial to lay out. Lengths in cm.
+
+    varieties: names, all different; the first is the check unless `check` names another.
+    design: one of DESIGNS.
+    blocks: how many times each variety is repeated (blocks, or replicates).
+    plants: plants in a plot (in each part of the plot for a split plot).
+    plot_rows: rows of plants in a plot; `plants` must be a multiple of it.
+    block_size: plots in an incomplete block.
+    grid: rows and columns of plots for a row-column layout.
+    treatments: the parts of a split plot, for example topped and not topped.
+    across: plots along one row of the bed; chosen to suit the light when not given.
+    room_cm: length along the rows and width across them that the bed may take.
+    aisle_cm: width of an aisle left between blocks; 0 for none.
+    guards: guard plants at the ends of the rows, all round, or none.
+    sun: where the sun or shade comes from, in the grower's words.
+    top: the compass side at the top of the map.
+    """
+
+    varieties: tuple[str, ...]
+    design: str = COMPLETE_BLOCKS
+    blocks: int = 4
+    plants: int = 4
+    plot_rows: int = 1
+    block_size: int | None = None
+    grid: tuple[int, int] | None = None
+    treatments: tuple[str, ...] = ("topped", "not topped")
+    across: int | None = None
+    room_cm: tuple[float, float] | None = None
+    row_spacing_cm: float = 90.0
+    plant_spacing_cm: float = 45.0
+    aisle_cm: float = 0.0
+    guards: str = "ends"
+    sun: str | None = None
+    top: str = "north"
+    check: str | None = None
+    seed: int | None = None
+    improve_neighbours: bool = True
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def count(self) -> int:
+        """How many varieties."""
+        return len(self.varieties)
+
+    @property
+    def parts(self) -> int:
+        """Parts of a plot: the treatments of a split plot, else 1."""
+        return len(self.treatments) if self.design == SPLIT_PLOT else 1
+
+
+def check_request(request: PlanRequest) -> None:
+    """Refuse what cannot be laid out, all at once, with the nearest plans that can.
+
+    Raises PlanProblem.
+    """
+    _check_figures(request)
+    refuse = {
+        LATIN_SQUARE: _refuse_latin,
+        ROW_COLUMN: _refuse_grid,
+        INCOMPLETE_BLOCKS: _refuse_incomplete,
+        SPLIT_PLOT: _refuse_split,
+    }.get(request.design)
+    if refuse is not None:
+        refuse(request)
+
+
+def _check_figures(request: PlanRequest) -> None:
+    problems: list[str] = []
+    if request.design not in DESIGNS:
+        problems.append(f"No layout is called {request.design!r}; choose {_or(DESIGNS)}.")
+    names = [name.strip() for name in request.varieties]
+    if len(names) < 2:
+        problems.append(f"A comparison needs at least 2 varieties; {len(names)} given.")
+    if any(not name for name in names):
+        problems.append("A variety has no name.")
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    if twice:
+        problems.append(f"Named twice: {', '.join(twice)}. Each variety needs its own name.")
+    if request.check is not None and request.check not in request.varieties:
+        problems.append(f"The check {request.check!r} is not among the varieties.")
+    if request.blocks < 1:
+        problems.append(f"{request.blocks} repeats: at least 1 is needed, and 2 to compare.")
+    if not 1 <= request.plants <= MOST_PLANTS:
+        problems.append(f"{request.plants} plants in a plot: 1 to {MOST_PLANTS} can be labelled.")
+    if request.plot_rows < 1 or request.plants % max(request.plot_rows, 1):
+        problems.append(
+            f"{request.plants} plants do not fill {request.plot_rows} rows in a plot evenly."
+        )
+    for word, value in (("row", request.row_spacing_cm), ("plant", request.plant_spacing_cm)):
+        if not 1 <= value <= 2000:
+            problems.append(f"A {word} spacing of {value:g} cm: 1 to 2000 cm is accepted.")
+    if not 0 <= request.aisle_cm <= 2000:
+        problems.append(f"An aisle of {request.aisle_cm:g} cm: 0 to 2000 cm is accepted.")
+    if request.guards not in GUARD_PLACES:
+        problems.append(f"Guards {request.guards!r}: choose {_or(GUARD_PLACES)}.")
+    plots = len(names) * max(request.blocks, 0) * request.parts
+    if plots > MOST_PLOTS:
+        problems.append(f"{plots} plots: at most {MOST_PLOTS} can be laid out.")
+    if problems:
+        raise PlanProblem(problems)
+
+
+def _refuse_latin(request: PlanRequest) -> None:
+    count, blocks = request.count, request.blocks
+    if blocks == count:
+        return
+    instead = [
+        f"a {count} x {count} Latin square: {count} repeats, {count * count} plots",
+        f"{blocks} complete blocks of {count}: {count * blocks} plots",
+    ]
+    if blocks < count and (count * blocks) and blocks > 1:
+        instead.append(
+            f"a row-column layout of {blocks} rows x {count} columns: {count * blocks} plots, "
+            "each variety once in every row"
+        )
+    if blocks > 2:
+        instead.append(f"{blocks} varieties in a {blocks} x {blocks} Latin square")
+    raise PlanProblem(
+        [
+            f"{count} varieties do not fit a {blocks} x {blocks} Latin square: "
+            "it needs as many repeats as varieties."
+        ],
+        instead,
+    )
+
+
+def _refuse_grid(request: PlanRequest) -> None:
+    plots = request.count * request.blocks
+    if request.grid is None:
+        return
+    rows, columns = request.grid
+    if rows >= 2 and columns >= 2 and rows * columns == plots:
+        return
+    problems = []
+    if rows < 2 or columns < 2:
+        problems.append(
+            f"A grid of {rows} x {columns} plots has only one line: rows and columns need 2 each."
+        )
+    if rows * columns != plots:
+        problems.append(
+            f"{request.count} varieties repeated {request.blocks} times need {plots} plots; "
+            f"a grid of {rows} x {columns} has {rows * columns}."
+        )
+    fits = [f"a grid of {a} x {plots // a}" for a in range(2, plots // 2 + 1) if plots % a == 0]
+    close = sorted(fits, key=lambda text: abs(int(text.split()[3]) - rows))[:3]
+    if rows * columns % request.count == 0 and min(rows, columns) >= 2:
+        times = rows * columns // request.count
+        close.append(f"{rows} x {columns} with every variety repeated {times} times")
+    raise PlanProblem(problems, close)
+
+
+def _refuse_incomplete(request: PlanRequest) -> None:
+    count, size, blocks = request.count, request.block_size, request.blocks
+    if size is None:
+        raise PlanProblem(
+            ["Incomplete blocks need a block size: how many plots are alike enough to compare?"],
+            [f"blocks of {one}" for one in _block_sizes(count)],
+        )
+    problems: list[str] = []
+    instead: list[str] = []
+    if size >= count:
+        problems.append(f"A block of {size} plots already holds all {count} varieties.")
+        instead.append(f"{blocks} complete blocks of {count}: {count * blocks} plots")
+    elif size < 2:
+        problems.append("A block of one plot compares nothing.")
+    elif blocks < 2:
+        problems.append("One replicate of incomplete blocks cannot tell varieties from blocks.")
+        instead.append(f"2 replicates: {2 * count} plots")
+    elif count - (-(-count // size)) * (size - 1) < 0:
+        # With ceil(v/k) blocks of k or k-1 plots, at least (k-1) * blocks varieties are needed.
+        problems.append(f"{count} varieties do not share out into blocks of {size} and {size - 1}.")
+    elif blocks == 2 and size == 2:
+        problems.append(
+            "Two replicates in blocks of 2 leave some varieties with no way to be compared."
+        )
+        instead.append("3 replicates in blocks of 2")
+    if problems:
+        instead.extend(f"blocks of {one}" for one in _block_sizes(count) if one != size)
+        raise PlanProblem(problems, instead)
+
+
+def _refuse_split(request: PlanRequest) -> None:
+    problems: list[str] = []
+    treatments = [one.strip() for one in request.treatments]
+    if len(set(treatments)) < 2 or any(not one for one in treatments):
+        problems.append("A split plot needs at least two different treatments, each with a name.")
+    if len(set(treatments)) != len(treatments):
+        problems.append("A treatment is named twice.")
+    if problems:
+        raise PlanProblem(
+            problems, ["topped and not topped", "complete blocks without a treatment"]
+        )
+
+
+def _block_sizes(count: int) -> list[int]:
+    """Block sizes near the square root of the number of varieties, evenly shared first."""
+    ideal = count**0.5
+    sizes = [size for size in range(2, count) if count - (-(-count // size)) * (size - 1) >= 0]
+    return sorted(sizes, key=lambda size: (count % size != 0, abs(size - ideal)))[:3]
+
+
+def _or(words: Sequence[str]) -> str:
+    return ", ".join(words[:-1]) + " or " + words[-1]
