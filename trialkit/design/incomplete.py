@@ -68,14 +68,16 @@ def search_array(
 
     The first row and column are zero without loss of generality (the reduced array of
     Patterson & Williams, section 2). Each other entry in turn takes its best value until
-    a whole sweep changes nothing. Stops early when the bound is reached.
+    a whole sweep changes nothing. The first start is a[i, j] = i j (mod s), which is a
+    square lattice where s is prime and k <= s. Stops early when the bound is reached.
     """
     bound = resolvable_bound(block_size * cycle, replicates, cycle)
     best = np.zeros((block_size, replicates), dtype=np.int64)
     best_value = -1.0
-    for _ in range(starts):
-        array = np.zeros((block_size, replicates), dtype=np.int64)
-        array[1:, 1:] = rng.integers(0, cycle, size=(block_size - 1, replicates - 1))
+    for start in range(starts):
+        array = np.outer(np.arange(block_size), np.arange(replicates)) % cycle
+        if start > 0:
+            array[1:, 1:] = rng.integers(0, cycle, size=(block_size - 1, replicates - 1))
         value = array_efficiency(array, cycle)
         improving = True
         while improving:

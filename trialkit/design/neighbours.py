@@ -90,11 +90,22 @@ def mix(grid: IntArray, pairs: IntArray, varieties: int) -> NeighbourMix:
 
 
 def _score(table: FloatArray) -> float:
+    # Sums over the whole symmetric table cost less than picking out its upper triangle.
     varieties = table.shape[0]
-    own = np.diag(table) / 2
-    upper = table[np.triu_indices(varieties, 1)]
-    even = upper.mean() if upper.size else 0.0
-    return float(SELF_WEIGHT * np.sum(own**2 + own) + np.sum((upper - even) ** 2))
+    kinds = varieties * (varieties - 1) / 2
+    twice_own = table.diagonal()
+    squares = (float(np.vdot(table, table)) - float(twice_own @ twice_own)) / 2
+    total = (float(table.sum()) - float(twice_own.sum())) / 2
+    own = twice_own / 2
+    return float(SELF_WEIGHT * (own @ own + own.sum()) + squares - total**2 / kinds)
+
+
+def _perfect(pairs: int, varieties: int) -> float:
+    """The score of a mix with no variety beside itself and counts that differ by 1 at most."""
+    kinds = varieties * (varieties - 1) // 2
+    share = pairs / kinds
+    over = pairs % kinds
+    return over * (pairs // kinds + 1 - share) ** 2 + (kinds - over) * (pairs // kinds - share) ** 2
 
 
 def improve(
@@ -111,8 +122,11 @@ def improve(
         return grid.copy()
     now = _score(meetings(cells, pairs, varieties))
     best, best_score = cells.copy(), now
+    perfect = _perfect(len(pairs), varieties)
     heat = max(now, 1.0) / 20.0
     for _ in range(tries):
+        if best_score <= perfect + 1e-9:
+            break
         heat *= 0.998
         here, there = draw_swap(rng)
         cells[here], cells[there] = cells[there], cells[here]
@@ -136,13 +150,14 @@ def swap_within(groups: IntArray) -> DrawSwap | None:
     members = [one for one in members if one.size > 1]
     if not members:
         return None
-    weight = np.array([one.size for one in members], dtype=float)
-    weight /= weight.sum()
+    plots = np.concatenate(members)
+    group_of = np.repeat(np.arange(len(members)), [one.size for one in members])
 
     def draw(rng: np.random.Generator) -> tuple[IntArray, IntArray]:
-        group = members[int(rng.choice(len(members), p=weight))]
-        one, other = rng.choice(group, size=2, replace=False)
-        return np.array([one]), np.array([other])
+        at = int(rng.integers(plots.size))
+        group = members[int(group_of[at])]
+        other = group[int(rng.integers(group.size))]
+        return plots[at : at + 1], np.array([other])
 
     return draw
 
@@ -153,7 +168,6 @@ def swap_of_lines(shape: tuple[int, int]) -> DrawSwap:
 
     def draw(rng: np.random.Generator) -> tuple[IntArray, IntArray]:
         lines = index if rng.random() < 0.5 else index.T
-        one, other = rng.choice(len(lines), size=2, replace=False)
-        return lines[one], lines[other]
+        return lines[int(rng.integers(len(lines)))], lines[int(rng.integers(len(lines)))]
 
     return draw

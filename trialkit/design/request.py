@@ -174,6 +174,11 @@ def _refuse_latin(request: PlanRequest) -> None:
 
 def _refuse_grid(request: PlanRequest) -> None:
     plots = request.count * request.blocks
+    if request.blocks < 2:
+        raise PlanProblem(
+            ["One plot of each variety cannot be freed of both rows and columns."],
+            [f"2 repeats: {2 * request.count} plots"],
+        )
     if request.grid is None:
         return
     rows, columns = request.grid
