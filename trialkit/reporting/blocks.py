@@ -1,0 +1,71 @@
+"""What a notebook cell shows: HTML for the page and the browser, plain text for a terminal."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup, escape
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+FACTS = "application/vnd.trialkit.facts+json"
+"""Media type under which a cell hands small facts (title, answer) to whoever runs the notebook."""
+
+TEMPLATES = Path(__file__).parent / "template"
+
+
+class Block:
+    """One piece of a report: displayed by JupyterLab, laid out by `page`, read by the commands."""
+
+    def __init__(self, html: str, plain: str, facts: Mapping[str, Any] | None = None) -> None:
+        self.html = html
+        self.plain = plain
+        self.facts = dict(facts or {})
+
+    def __repr__(self) -> str:
+        return self.plain
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        bundle: dict[str, Any] = {"text/html": self.html, "text/plain": self.plain}
+        if self.facts:
+            bundle[FACTS] = self.facts
+        return bundle
+
+
+@cache
+def _parts() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def part(name: str, /, **values: Any) -> str:
+    """Render the part `name` of the template folder; every value is escaped unless Markup."""
+    return _parts().get_template(f"part-{name}.html.j2").render(**values).strip()
+
+
+def isolate(text: str, names: Iterable[str]) -> Markup:
+    """`text` escaped, with each variety's name fenced off in <bdi>.
+
+    A name written from right to left would otherwise pull the words beside it out of order.
+    """
+    known = sorted({name for name in names if name}, key=len, reverse=True)
+    if not known:
+        return escape(text)
+    pattern = re.compile(r"(?<!\w)(" + "|".join(map(re.escape, known)) + r")(?!\w)")
+    pieces = pattern.split(text)
+    return Markup("").join(
+        Markup("<bdi>{}</bdi>").format(piece) if odd % 2 else escape(piece)
+        for odd, piece in enumerate(pieces)
+    )

@@ -1,0 +1,76 @@
+"""A notebook kernel made of the Python that is running now.
+
+A kernel named "python3" may be missing on this machine, or belong to another Python that has no
+trialkit in it.  Both the report and `trialkit lab` therefore offer one kernel only: this
+interpreter.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from jupyter_client.kernelspec import KernelSpec, KernelSpecManager, NoSuchKernel
+from jupyter_client.manager import KernelManager
+
+NAME = "python3"
+
+
+class ThisPython(KernelSpecManager):
+    """The only kernel on offer is the running interpreter, whatever else is installed."""
+
+    def find_kernel_specs(self) -> dict[str, str]:
+        """Names of kernels and the folder of each one's icons."""
+        return {NAME: str(Path(__file__).parent)}
+
+    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+        """The kernel of this interpreter; `NoSuchKernel` for any other name."""
+        if kernel_name != NAME:
+            raise NoSuchKernel(kernel_name)
+        return KernelSpec(
+            argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+            display_name="Python (this installation)",
+            language="python",
+            resource_dir=str(Path(__file__).parent),
+        )
+
+
+def _transport(folder: Path) -> dict[str, Any]:
+    """Talk over files only this user can open, where the system has them, not network ports."""
+    socket = str(folder / "kernel")
+    # A socket's path may be about 100 bytes long (unix(7): sun_path is 108, and a number follows).
+    if os.name == "posix" and len(os.fsencode(socket)) < 90:
+        return {"transport": "ipc", "ip": socket}
+    return {}
+
+
+@contextmanager
+def started(folder: Path, first: str = "") -> Iterator[KernelManager]:
+    """Start a kernel in `folder` and stop it at the end, whatever happens between.
+
+    folder : an empty folder for the kernel's sockets, its messages on standard error
+        (`kernel.log`) and as its working folder, so that no file of a trial can be mistaken for a
+        Python module.
+    first : a line of Python to run while the caller is still loading its own libraries.
+    """
+    arguments = ["--HistoryManager.enabled=False"]
+    if first:
+        arguments.append(f"--IPKernelApp.exec_lines={first}")
+    manager = KernelManager(
+        kernel_name=NAME,
+        kernel_spec_manager=ThisPython(),
+        client_class="jupyter_client.asynchronous.AsyncKernelClient",
+        connection_file=str(folder / "connection.json"),
+        **_transport(folder),
+    )
+    with open(folder / "kernel.log", "wb") as log:
+        manager.start_kernel(cwd=str(folder), extra_arguments=arguments, stdout=log, stderr=log)
+        try:
+            yield manager
+        finally:
+            manager.shutdown_kernel(now=True)
+            manager.cleanup_resources()

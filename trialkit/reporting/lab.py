@@ -1,0 +1,62 @@
+"""The numbered notebooks beside a trial, ready to run on it in JupyterLab."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trialkit.reporting import shipped
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+
+def prepare(folder: Path) -> tuple[Path, ...]:
+    """Copy the numbered notebooks into `folder/notebooks`, set to that trial; return their paths.
+
+    A notebook that is there already is left as it is: it may hold someone's own work.
+    """
+    import nbformat
+
+    from trialkit.records.write import write_text
+
+    target = folder / "notebooks"
+    made = []
+    for source in shipped.notebooks():
+        copy = target / source.name
+        if not copy.exists():
+            target.mkdir(exist_ok=True)
+            document = nbformat.read(source, as_version=4)
+            point_at(document, folder.resolve())
+            write_text(copy, nbformat.writes(document) + "\n")
+        made.append(copy)
+    return tuple(made)
+
+
+def point_at(document: NotebookNode, folder: Path) -> None:
+    """Set `folder` in the cell tagged `parameters`."""
+    for cell in document.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            lines = cell.source.splitlines()
+            cell.source = "\n".join(
+                f"folder = {str(folder)!r}" if line.startswith("folder =") else line
+                for line in lines
+            )
+
+
+def open_lab(folder: Path, browser: bool = True) -> int:
+    """Run JupyterLab on the trial's notebooks until the user stops it; return its exit code.
+
+    It is bound to this machine alone and offers one kernel: the Python that runs trialkit.
+    """
+    prepare(folder)
+    command = [
+        sys.executable, "-m", "jupyterlab", str(folder / "notebooks"),
+        "--ServerApp.kernel_spec_manager_class=trialkit.reporting.kernel.ThisPython",
+        "--ServerApp.ip=127.0.0.1",
+    ]  # fmt: skip
+    if not browser:
+        command.append("--no-browser")
+    return subprocess.call(command)

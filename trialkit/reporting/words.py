@@ -1,0 +1,128 @@
+"""Numbers, dates and lengths as a grower reads them.  Inside, all is cm, g and days."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date
+
+import pandas as pd
+
+CM_PER_INCH = 2.54
+G_PER_OUNCE = 28.349523125
+"""The international inch and avoirdupois ounce (exact by definition, 1959 agreement)."""
+
+NONE = "–"
+"""Shown where there is nothing to show."""
+
+
+def missing(value: object) -> bool:
+    """True for None, NaN, NaT and NA."""
+    return value is None or bool(pd.isna(value))  # type: ignore[call-overload]
+
+
+def number(value: object, figures: int = 2) -> str:
+    """A number to `figures` significant figures, never in scientific notation."""
+    if missing(value):
+        return NONE
+    x = float(value)  # type: ignore[arg-type]
+    if math.isinf(x):
+        return "no limit"
+    if x == 0:
+        return "0"
+    places = max(0, figures - 1 - math.floor(math.log10(abs(x))))
+    return f"{round(x, places):,.{places}f}"
+
+
+def whole(value: object) -> str:
+    """A whole number: plants, records."""
+    return NONE if missing(value) else f"{round(float(value)):,d}"  # type: ignore[arg-type]
+
+
+def interval(low: object, high: object, figures: int = 2) -> str:
+    """`1.7 to 3.0`; an end without limit is said in words; empty where there is no interval."""
+    if missing(low) and missing(high):
+        return ""
+    if missing(high) or math.isinf(float(high)):  # type: ignore[arg-type]
+        return f"{number(low, figures)} or more"
+    if missing(low) or math.isinf(float(low)):  # type: ignore[arg-type]
+        return f"{number(high, figures)} or less"
+    return f"{number(low, figures)} to {number(high, figures)}"
+
+
+def day(value: object, year: bool = False) -> str:
+    """`4 Aug`, or `4 August 2025` with its year."""
+    if missing(value):
+        return NONE
+    when = pd.Timestamp(value)  # type: ignore[arg-type]
+    return f"{when.day} {when:%B} {when.year}" if year else f"{when.day} {when:%b}"
+
+
+def days(low: object, high: object) -> str:
+    """A span of dates; open where a date is missing."""
+    if missing(low) and missing(high):
+        return ""
+    if missing(high):
+        return f"{day(low)} or later"
+    if missing(low):
+        return f"{day(high)} or earlier"
+    return f"{day(low)} to {day(high)}"
+
+
+def height(cm: object, unit: str) -> str:
+    """A length in the gardener's unit: `5'6"` where they use feet, else cm, m or inches."""
+    if missing(cm):
+        return NONE
+    x = float(cm)  # type: ignore[arg-type]
+    if unit in ("ft", "ft-in", "feet"):
+        inches = round(x / CM_PER_INCH)
+        return f"{inches // 12}'{inches % 12}\""
+    if unit in ("in", "inch", "inches"):
+        return f"{x / CM_PER_INCH:.0f} in"
+    if unit == "m":
+        return f"{x / 100:.2f} m"
+    return f"{x:.0f} cm"
+
+
+def height_scale(unit: str) -> tuple[float, str]:
+    """(cm in one unit of a drawing's axis, the unit's name): feet for feet and inches."""
+    if unit in ("ft", "ft-in", "feet"):
+        return 12 * CM_PER_INCH, "feet"
+    if unit in ("in", "inch", "inches"):
+        return CM_PER_INCH, "inches"
+    if unit == "m":
+        return 100.0, "metres"
+    return 1.0, "cm"
+
+
+def weight(grams: object, unit: str) -> str:
+    """A weight in the gardener's unit."""
+    if missing(grams):
+        return NONE
+    x = float(grams)  # type: ignore[arg-type]
+    if unit == "oz":
+        return f"{number(x / G_PER_OUNCE, 3)} oz"
+    if unit == "lb":
+        return f"{number(x / (16 * G_PER_OUNCE), 3)} lb"
+    if unit == "kg":
+        return f"{number(x / 1000, 3)} kg"
+    return f"{number(x, 3)} g"
+
+
+def listed(items: Sequence[str]) -> str:
+    """`a, b and c`."""
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """`1 plant`, `3 plants`."""
+    return f"{n:,d} {one if n == 1 else many or one + 's'}"
+
+
+def age(planted: date, when: object) -> str:
+    """`63 days from planting`."""
+    if missing(when):
+        return NONE
+    return counted((pd.Timestamp(when) - pd.Timestamp(planted)).days, "day") + " from planting"  # type: ignore[arg-type]
