@@ -54,7 +54,8 @@ out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 Folder = Annotated[
-    Path, typer.Argument(help="The trial's folder: the one with trial.toml in it.", metavar="FOLDER")
+    Path,
+    typer.Argument(help="The trial's folder: the one with trial.toml in it.", metavar="FOLDER"),
 ]
 
 

@@ -3,7 +3,7 @@
 Every function takes tidy frames already in the units to show, and returns a `Picture`: the figure,
 an alternative text that gives the same facts to someone who cannot see it, and a caption.
 
-Drawn 3.6 inches wide, so that 9 point letters come out at 11 pixels or more on a phone 360 pixels
+Drawn 3.5 inches wide, so that 9 point letters come out at 11 pixels or more on a phone 360 pixels
 wide.  Varieties differ by place (a panel each) or by marker as well as by colour.  Ink and colours
 are named in `INK` and `COLOURS`, so that a page may swap them for its own light and dark ones.
 """
@@ -21,7 +21,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-WIDTH = 3.6
+WIDTH = 3.5
 INK, MUTED, FAINT, PAPER = "#101418", "#5b626a", "#d5d9de", "#fefefe"
 # Okabe & Ito 2008, "Color Universal Design"; the lightest of the eight are left out, and orange
 # and purple are a shade deeper so that a thin line keeps 3:1 against white paper (WCAG 2.1,
@@ -32,7 +32,7 @@ FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#0
 PANELS = 12
 """More varieties than this and a figure shows the leading ones only; its caption says so."""
 
-STYLE: dict[str, Any] = {
+STYLE: Any = {
     **sns.axes_style("ticks"),
     "text.parse_math": False,  # a $ in a variety's name is a dollar sign
     "font.size": 9,
@@ -138,6 +138,7 @@ def ratios(table: pd.DataFrame, check: str, what: str) -> Picture:
         axes.set_position((label_width / WIDTH, 0.5 / height, 0.95 - label_width / WIDTH,
                            1 - 0.56 / height))
         axes.axvline(1, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
+        row: Any
         for place, row in enumerate(table.itertuples(index=False)):
             colour, marker = COLOURS[0], "o"
             if pd.notna(row.low) and pd.notna(row.high):
@@ -303,9 +304,11 @@ def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: i
     """Two or three dates under each panel that has none below it."""
     first, last = dates.min(), dates.max()
     span = (last - first).days
-    ticks = [first + pd.Timedelta(days=round(span * f)) for f in ((0, 1) if span < 8 else (0, 0.5, 1))]
-    if abreast > 1 and len(ticks) > 2:
-        ticks = [first + pd.Timedelta(days=round(span * f)) for f in (0.1, 0.85)]
+    if span < 8:
+        shares: tuple[float, ...] = (0, 1)
+    else:
+        shares = (0, 0.5, 1) if abreast == 1 else (0.1, 0.85)
+    ticks = [first + pd.Timedelta(days=round(span * share)) for share in shares]
     axes = grid.flat[0]
     axes.set_xlim(first - pd.Timedelta(days=max(span, 1) * 0.03),
                   last + pd.Timedelta(days=max(span, 1) * 0.06))
@@ -322,7 +325,10 @@ def _outline(axes: Axes, plot: pd.DataFrame, letter: str) -> None:
     top, bottom = plot["y"].min() - 13, plot["y"].max() + 13
     axes.add_patch(Rectangle((left, top), right - left, bottom - top, fill=False,
                              edgecolor=MUTED, linewidth=0.7))
-    axes.text(left + 3, top + 3, letter, va="top", ha="left", color=INK, fontsize=9)
+    # The letter goes where no plant stands: between the first two rows, else above the only one.
+    lines = np.unique(plot["y"])
+    place = (lines[0] + lines[1]) / 2 if len(lines) > 1 else top
+    axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
 
 
 def _letters(varieties: pd.Series[Any]) -> dict[str, str]:
@@ -360,11 +366,11 @@ def _left_out(curve: pd.DataFrame) -> str:
     return f" The leading {PANELS} varieties are drawn; the other {more} are in the table."
 
 
-def _sig(value: float) -> str:
+def _sig(value: Any) -> str:
     return f"{value:.2g}" if abs(value) < 10 else f"{value:,.0f}"
 
 
-def _range(low: float, high: float) -> str:
+def _range(low: Any, high: Any) -> str:
     return "" if pd.isna(low) or pd.isna(high) else f" ({_sig(low)} to {_sig(high)})"
 
 

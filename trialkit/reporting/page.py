@@ -15,6 +15,7 @@ import html
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
@@ -80,7 +81,22 @@ def sections(notebook: NotebookNode) -> list[Section]:
                 found[-1].parts.append(_markdown(text))
         elif cell.cell_type == "code":
             found[-1].parts.extend(_shown(output) for output in cell.outputs)
+    for section in found:
+        section.parts = _figures_together(section.parts)
     return [section for section in found if section.title or section.parts]
+
+
+def _figures_together(parts: list[Markup]) -> list[Markup]:
+    """Figures that follow one another share one box, which a wide page shows two abreast."""
+    together: list[Markup] = []
+    for figures, group in groupby(parts, key=lambda one: one.lstrip().startswith("<figure")):
+        if figures:
+            together.append(Markup('<div class="pictures">\n{}\n</div>').format(
+                Markup("\n").join(group)
+            ))
+        else:
+            together.extend(group)
+    return together
 
 
 def _outputs(notebook: NotebookNode) -> Iterator[Any]:

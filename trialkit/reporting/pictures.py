@@ -36,6 +36,10 @@ VARIABLES = {
 """Colour as drawn -> CSS variable of the page (`--ink`); elsewhere the drawn colour holds."""
 
 
+FONTS = re.compile(r"(font: [^'\";]*)(?:'[^']*'(?:, )?)+[^\";]*")
+"""The size, then the list of font names, in the style of a letter."""
+
+
 def show(picture: plots.Picture, name: str, varieties: Iterable[str] = ()) -> Block:
     """The block that shows `picture`; `name` must differ from picture to picture on a page."""
     drawn = vector(picture, name)
@@ -61,11 +65,12 @@ def vector(picture: plots.Picture, name: str) -> str:
     head, rest = svg.split(">", 1)
     box = re.search(r'viewBox="[^"]+"', head)
     assert box is not None
-    opening = f'<svg {box[0]} role="img" aria-label="{Markup.escape(picture.alt)}" focusable="false"'
+    alt = Markup.escape(picture.alt)
+    opening = f'<svg {box[0]} role="img" aria-label="{alt}" focusable="false"'
     rest = _own_ids(rest, name)
     for colour, variable in VARIABLES.items():
         rest = rest.replace(f": {colour}", f": var(--{variable}, {colour})")
-    rest = re.sub(r"(font: [^'\";]*)(?:'[^']*'(?:, )?)+[^\";]*", r"\1var(--letters, sans-serif)", rest)
+    rest = FONTS.sub(r"\1var(--letters, sans-serif)", rest)
     rest = re.sub(r"(\d+\.\d\d)\d+", r"\1", rest)
     rest = re.sub(r"\n\s*", "\n", rest)
     return f"{opening}>{rest}".strip()

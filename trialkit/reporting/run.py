@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.reporting import kernel
 
 if TYPE_CHECKING:
+    from jupyter_client.manager import KernelManager
     from nbformat import NotebookNode
 
 Progress = Callable[[int, int], None]
@@ -57,7 +58,7 @@ def _papermill(
     notebook: Path,
     parameters: Mapping[str, str],
     folder: Path,
-    manager: kernel.KernelManager,
+    manager: KernelManager,
     on_progress: Progress | None,
 ) -> NotebookNode:
     import nbformat
@@ -72,7 +73,7 @@ def _papermill(
     source.write_bytes(notebook.read_bytes())
     running: list[NotebookNode] = []
     try:
-        return execute_notebook(
+        done: NotebookNode = execute_notebook(
             str(source),
             str(result),
             parameters=dict(parameters),
@@ -85,6 +86,7 @@ def _papermill(
             on_progress=on_progress,
             running=running,
         )
+        return done
     except PapermillExecutionError as error:
         partial = nbformat.read(result, as_version=4)
         own, message = _told(error.ename, error.evalue, error.traceback)
@@ -116,7 +118,7 @@ def _register_engine() -> None:
             cls,
             nb_man: Any,
             kernel_name: str,
-            manager: kernel.KernelManager,
+            manager: KernelManager,
             running: list[NotebookNode],
             on_progress: Progress | None = None,
             **_: Any,
