@@ -30,8 +30,10 @@ def number(value: object, figures: int = 2) -> str:
         return "no limit"
     if x == 0:
         return "0"
+    # Rounded first: 9.96 becomes 10, not 10.0.
+    x = float(f"{x:.{figures - 1}e}") if abs(x) < 10**figures else x
     places = max(0, figures - 1 - math.floor(math.log10(abs(x))))
-    return f"{round(x, places):,.{places}f}"
+    return f"{x:,.{places}f}"
 
 
 def whole(value: object) -> str:

@@ -1,0 +1,71 @@
+"""How long the whole report takes, against the least it could: run `python tests/bench/bench_report.py`.
+
+The floor: papermill on a notebook that imports the same libraries and draws one line, then
+nbconvert.  The job: `trialkit report` on the demo trial, records to HTML.  Both are timed in turn,
+as whole commands in new processes, and the ratio of the two medians is printed.  It should be at
+most 1.5; the exit code says whether it is.
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import nbformat
+from nbformat.v4 import new_code_cell, new_notebook
+
+from trialkit.reporting import shipped
+
+ROUNDS = 5
+LIMIT = 1.5
+LINE = """import numpy, scipy.stats, scipy.optimize, pandas, seaborn, formulaic, matplotlib.pyplot as plt
+plt.plot([1, 2], [1, 2])"""
+
+
+def _timed(*commands: list[str]) -> float:
+    start = time.perf_counter()
+    for command in commands:
+        subprocess.run(command, check=True, capture_output=True)
+    return time.perf_counter() - start
+
+
+def main() -> int:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        book = new_notebook(
+            cells=[
+                new_code_cell('folder = ""', metadata={"tags": ["parameters"]}),
+                new_code_cell(LINE),
+            ]
+        )
+        book.metadata.kernelspec = {"name": "python3", "language": "python", "display_name": "x"}
+        nbformat.write(book, folder / "line.ipynb")
+        shipped.copy_trial(shipped.demo(), folder / "trial")
+        python = sys.executable
+        line, done = str(folder / "line.ipynb"), str(folder / "done.ipynb")
+        floor_commands = (
+            [python, "-m", "papermill", "-p", "folder", "x", line, done],
+            [python, "-m", "nbconvert", "--to", "html", done],
+        )
+        job_command = [python, "-m", "trialkit.cli", "report", str(folder / "trial")]
+        _timed(*floor_commands)
+        _timed(job_command)
+        floors, jobs = [], []
+        for _ in range(ROUNDS):
+            floors.append(_timed(*floor_commands))
+            jobs.append(_timed(job_command))
+        floor, job = statistics.median(floors), statistics.median(jobs)
+        size = (folder / "trial" / "report" / "trial.html").stat().st_size
+    print("floor, s: " + " ".join(f"{t:.2f}" for t in floors))
+    print("report, s: " + " ".join(f"{t:.2f}" for t in jobs))
+    print(f"medians {floor:.2f} s and {job:.2f} s: ratio {job / floor:.2f} (limit {LIMIT})")
+    print(f"report: {size / 1000:.0f} kB")
+    return 0 if job <= LIMIT * floor else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,67 @@
+"""Numbers, dates and lengths as they are read.
+
+The inch is 2.54 cm and the ounce 28.349523125 g exactly (international yard and pound, 1959).
+"""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+import pytest
+
+from trialkit.reporting import words
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (2.3456, "2.3"), (0.04567, "0.046"), (123.4, "123"), (12345.6, "12,346"), (0, "0"),
+        (9.96, "10"), (-1.25, "-1.2"), (math.nan, "–"), (None, "–"), (math.inf, "no limit"),
+        (1e-9, "0.0000000010"),
+    ],
+)  # fmt: skip
+def test_number(value, shown):
+    assert words.number(value) == shown
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown"),
+    [
+        (1.7, 3.0, "1.7 to 3.0"), (1.7, math.inf, "1.7 or more"), (1.7, None, "1.7 or more"),
+        (-math.inf, 3.0, "3.0 or less"), (math.nan, math.nan, ""),
+    ],
+)  # fmt: skip
+def test_interval(low, high, shown):
+    assert words.interval(low, high) == shown
+
+
+@pytest.mark.parametrize(
+    ("cm", "unit", "shown"),
+    [
+        (167.64, "ft", "5'6\""), (182.88, "ft-in", "6'0\""), (182.0, "ft", "6'0\""),
+        (100, "in", "39 in"), (168.4, "cm", "168 cm"), (168.4, "m", "1.68 m"), (None, "m", "–"),
+    ],
+)  # fmt: skip
+def test_height(cm, unit, shown):
+    assert words.height(cm, unit) == shown
+
+
+def test_weight_in_the_gardeners_unit():
+    assert words.weight(453.59237, "lb") == "1.00 lb"
+    assert words.weight(28.349523125, "oz") == "1.00 oz"
+    assert words.weight(1234.0, "kg") == "1.23 kg"
+    assert words.weight(1234.0, "g") == "1,234 g"
+
+
+def test_days_with_an_open_end():
+    assert words.days("2025-07-04", "2025-07-11") == "4 Jul to 11 Jul"
+    assert words.days("2025-07-04", pd.NaT) == "4 Jul or later"
+    assert words.days(None, None) == ""
+
+
+def test_listed_and_counted():
+    assert words.listed(["a"]) == "a"
+    assert words.listed(["a", "b", "c"]) == "a, b and c"
+    assert words.counted(1, "plant") == "1 plant"
+    assert words.counted(1200, "plant") == "1,200 plants"
