@@ -1,0 +1,351 @@
+"""How many blocks, plants and picks it takes to see a difference between varieties.
+
+Everything is on the log scale, where a ratio is a difference: "1.5 times" is log 1.5 = 0.405,
+and a standard deviation of 0.15 is a spread of about 15 %. A plot is the unit that varieties
+were drawn to, so plants and picks only help as far as they steady a plot's mean:
+
+    var(plot mean) = s2_plot + s2_plant / plants + s2_pick / (plants picks)
+
+(expected mean squares of nested subsamples; Cochran & Cox 1957, section 2.4; Searle,
+Casella & McCulloch 1992, Variance Components, chapter 4). Blocks divide all three; plants
+leave s2_plot as it is. That is why more blocks nearly always beat more plants.
+
+Exact where the layout is balanced: the noncentral F and t distributions (Johnson, Kotz &
+Balakrishnan 1995, chapters 30 and 31). `simulated_power` fits the mixed model itself for
+the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from trialkit.design.request import (
+    COMPLETE_BLOCKS,
+    COMPLETELY_RANDOMISED,
+    INCOMPLETE_BLOCKS,
+    LATIN_SQUARE,
+    ROW_COLUMN,
+    SPLIT_PLOT,
+)
+
+PAIR = "one pair"
+ALL_PAIRS = "all pairs"
+TESTS = (PAIR, ALL_PAIRS)
+MOST_BLOCKS = 60
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations on the log scale: 0.15 is about 15 %.
+
+    plot: between plots of one variety in one block. plant: between plants of one plot.
+    pick: of one plant from pick to pick. part: between parts of a split plot.
+    The defaults are a guess to start from (common practice, no source); last year's report
+    gives your own.
+    """
+
+    plot: float = 0.15
+    plant: float = 0.30
+    pick: float = 0.60
+    part: float = 0.0
+
+    def __post_init__(self) -> None:
+        for word in ("plot", "plant", "pick", "part"):
+            value = getattr(self, word)
+            if not 0 <= value < 10:
+                raise ValueError(f"The spread of a {word} is {value}; 0 to 10 is accepted.")
+
+
+@dataclass(frozen=True)
+class Setup:
+    """The size of a trial.
+
+    plants: in a plot (in each part of a split plot). picks: looks at each plant.
+    block_size: plots in an incomplete block. grid: rows and columns of a row-column layout.
+    efficiency: average efficiency factor of the layout, 1 for complete blocks.
+    """
+
+    varieties: int
+    blocks: int
+    plants: int = 4
+    picks: int = 10
+    design: str = COMPLETE_BLOCKS
+    block_size: int | None = None
+    grid: tuple[int, int] | None = None
+    treatments: int = 2
+    efficiency: float = 1.0
+
+    @property
+    def plots(self) -> int:
+        """Plots in the whole trial."""
+        return self.varieties * self.blocks
+
+    @property
+    def parts(self) -> int:
+        """Parts of a plot: the treatments of a split plot, else 1."""
+        return self.treatments if self.design == SPLIT_PLOT else 1
+
+    @property
+    def all_plants(self) -> int:
+        """Plants in the whole trial, guards not counted."""
+        return self.plots * self.plants * self.parts
+
+
+def error_df(setup: Setup) -> int:
+    """Degrees of freedom left for error in the plot stratum; 0 or less: no comparison.
+
+    Counts of the classical analysis of variance (Cochran & Cox 1957, chapters 4, 7 and 9-11).
+    """
+    v, b = setup.varieties, setup.blocks
+    if setup.design == COMPLETELY_RANDOMISED:
+        return v * (b - 1)
+    if setup.design in (COMPLETE_BLOCKS, SPLIT_PLOT):
+        return (v - 1) * (b - 1)
+    if setup.design == LATIN_SQUARE:
+        if b != v:
+            raise ValueError(f"A Latin square of {v} varieties has {v} repeats, not {b}.")
+        return (v - 1) * (v - 2)
+    if setup.design == ROW_COLUMN:
+        rows, columns = setup.grid or (b, v)
+        return v * b - 1 - (rows - 1) - (columns - 1) - (v - 1)
+    if setup.design == INCOMPLETE_BLOCKS:
+        if setup.block_size is None:
+            raise ValueError("Incomplete blocks need a block size.")
+        return v * b - b * -(-v // setup.block_size) - (v - 1)
+    raise ValueError(f"No layout is called {setup.design!r}.")
+
+
+def plot_variance(setup: Setup, spread: Spread) -> float:
+    """Variance of one plot's mean on the log scale."""
+    within = spread.plant**2 / setup.plants + spread.pick**2 / (setup.plants * setup.picks)
+    return spread.plot**2 + (spread.part**2 * (setup.parts > 1) + within) / setup.parts
+
+
+def difference_variance(setup: Setup, spread: Spread) -> float:
+    """Variance of the difference of two variety means on the log scale: 2 s2 / (b E)."""
+    return 2.0 * plot_variance(setup, spread) / (setup.blocks * setup.efficiency)
+
+
+def f_power(noncentrality: float, df_top: float, df_bottom: float, alpha: float = 0.05) -> float:
+    """Power of an F test: P(F' > the alpha point of F), F' noncentral.
+
+    noncentrality: lambda = sum of n (mu_i - mu)^2 / s2 (Johnson, Kotz & Balakrishnan 1995,
+    eq. 30.1).
+    """
+    if df_bottom < 1 or df_top < 1:
+        return float("nan")
+    critical = float(stats.f.isf(alpha, df_top, df_bottom))
+    return _beyond(critical, df_top, df_bottom, noncentrality)
+
+
+def _beyond(critical: float, df_top: float, df_bottom: float, noncentrality: float) -> float:
+    """P(F' > critical). scipy's noncentral F is wrong at a noncentrality of 0: use F there."""
+    if noncentrality < 1e-10:
+        return float(stats.f.sf(critical, df_top, df_bottom))
+    return float(np.clip(stats.ncf.sf(critical, df_top, df_bottom, noncentrality), 0.0, 1.0))
+
+
+def power_to_see(
+    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str = PAIR
+) -> float:
+    """Chance that two varieties which truly differ by `ratio` come out as different.
+
+    test: "one pair" for a comparison chosen beforehand (t test), "all pairs" when every pair
+    is looked at (Tukey's critical value, so the whole trial errs at most 5 %).
+    NaN where the layout leaves no degrees of freedom. Raises ValueError for a ratio <= 0.
+    """
+    if ratio <= 0:
+        raise ValueError(f"A ratio of {ratio} cannot be; it must be above 0.")
+    df = error_df(setup)
+    if df < 1:
+        return float("nan")
+    if test == PAIR:
+        critical = float(stats.t.isf(alpha / 2, df))
+    elif test == ALL_PAIRS:
+        critical = float(stats.studentized_range.isf(alpha, setup.varieties, df)) / np.sqrt(2.0)
+    else:
+        raise ValueError(f"No test is called {test!r}; choose {' or '.join(TESTS)}.")
+    variance = difference_variance(setup, spread)
+    if variance == 0:
+        return 1.0 if ratio != 1 else alpha
+    shift = float(abs(np.log(ratio)) / np.sqrt(variance))
+    # T'^2 with 1 and df degrees of freedom is a noncentral F; both tails at once.
+    return _beyond(critical**2, 1, df, shift**2)
+
+
+def power_of_any(ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05) -> float:
+    """Power of the F test over all varieties when the best and worst differ by `ratio`.
+
+    The others sit half way, the least favourable case for a given range (Kastenbaum, Hoel &
+    Bowman 1970, Biometrika 57:421), so the true power is at least this.
+    """
+    noncentrality = np.log(ratio) ** 2 / difference_variance(setup, spread)
+    return f_power(noncentrality, setup.varieties - 1, error_df(setup), alpha)
+
+
+def power_of_treatment(ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05) -> float:
+    """Chance to see a difference between two treatments within the plots of a split plot.
+
+    Plot and block drop out of the difference, which is why a split plot sees its treatment
+    better than its varieties (Cochran & Cox 1957, section 7.1). v(b-1)(t-1) error df.
+    """
+    if setup.design != SPLIT_PLOT:
+        raise ValueError("Only a split plot compares treatments within plots.")
+    within = spread.plant**2 / setup.plants + spread.pick**2 / (setup.plants * setup.picks)
+    variance = 2.0 * (spread.part**2 + within) / setup.plots
+    df = setup.varieties * (setup.blocks - 1) * (setup.treatments - 1)
+    return f_power(np.log(ratio) ** 2 / variance, 1, df, alpha)
+
+
+def smallest_ratio(
+    setup: Setup,
+    spread: Spread,
+    *,
+    target: float = 0.8,
+    alpha: float = 0.05,
+    test: str = PAIR,
+) -> float:
+    """The smallest ratio seen with the target chance, such as 8 times in 10.
+
+    Infinite where the layout can compare nothing.
+    """
+    if error_df(setup) < 1:
+        return float("inf")
+
+    def short(log_ratio: float) -> float:
+        ratio = float(np.exp(log_ratio))
+        return power_to_see(ratio, setup, spread, alpha=alpha, test=test) - target
+
+    top = 1.0
+    while short(top) < 0:
+        top *= 2.0
+        if top > 200:
+            return float("inf")
+    return float(np.exp(optimize.brentq(short, 1e-9, top, xtol=1e-10)))
+
+
+def power_by_blocks(
+    ratio: float,
+    setup: Setup,
+    spread: Spread,
+    *,
+    plants: tuple[int, ...] = (1, 2, 4, 8),
+    blocks: tuple[int, ...] = tuple(range(2, 13)),
+    alpha: float = 0.05,
+    test: str = PAIR,
+) -> pd.DataFrame:
+    """Power for each number of blocks and plants.
+
+    Columns: blocks, plants, picks, all_plants, df, power, smallest_ratio (seen 8 times in 10).
+    """
+    rows = []
+    for each in plants:
+        for many in blocks:
+            one = _resized(setup, many, each)
+            rows.append(
+                {
+                    "blocks": many,
+                    "plants": each,
+                    "picks": one.picks,
+                    "all_plants": one.all_plants,
+                    "df": error_df(one),
+                    "power": power_to_see(ratio, one, spread, alpha=alpha, test=test),
+                    "smallest_ratio": smallest_ratio(one, spread, alpha=alpha, test=test),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def ways_to_see(
+    ratio: float,
+    setup: Setup,
+    spread: Spread,
+    *,
+    plants: tuple[int, ...] = (1, 2, 3, 4, 6, 8, 12),
+    picks: tuple[int, ...] = (5, 10, 20),
+    target: float = 0.8,
+    alpha: float = 0.05,
+    test: str = PAIR,
+) -> pd.DataFrame:
+    """The fewest blocks that do it, for each number of plants and picks; cheapest first.
+
+    Columns: blocks, plants, picks, all_plants, counts (plants times picks), power. Rows that
+    would need more than 60 blocks are left out.
+    """
+    rows = []
+    for looks in picks:
+        for each in plants:
+            for many in range(2, MOST_BLOCKS + 1):
+                one = replace(_resized(setup, many, each), picks=looks)
+                power = power_to_see(ratio, one, spread, alpha=alpha, test=test)
+                if power >= target:
+                    rows.append(
+                        {
+                            "blocks": many,
+                            "plants": each,
+                            "picks": looks,
+                            "all_plants": one.all_plants,
+                            "counts": one.all_plants * looks,
+                            "power": power,
+                        }
+                    )
+                    break
+    columns = ["blocks", "plants", "picks", "all_plants", "counts", "power"]
+    table = pd.DataFrame(rows, columns=columns)
+    return table.sort_values(["all_plants", "counts"], ignore_index=True)
+
+
+@dataclass(frozen=True)
+class Doubling:
+    """What twice the plants buy, spent in two ways.
+
+    now, more_plants, more_blocks: power as planned, with twice the plants in each plot, and
+    with twice the blocks.
+    """
+
+    now: float
+    more_plants: float
+    more_blocks: float
+    in_words: str
+
+
+def double_plants_or_blocks(
+    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str = PAIR
+) -> Doubling:
+    """Compare doubling the plants in each plot with doubling the blocks."""
+    sizes = (
+        setup,
+        _resized(setup, setup.blocks, setup.plants * 2),
+        _resized(setup, setup.blocks * 2, setup.plants),
+    )
+    now, plants, blocks = (
+        power_to_see(ratio, one, spread, alpha=alpha, test=test) for one in sizes
+    )
+    share = spread.plot**2 / plot_variance(setup, spread)
+    if np.isnan(now):
+        words = (
+            "As planned, nothing can be compared: there is no second plot of a variety to "
+            f"judge by. {setup.blocks * 2} blocks give a {blocks:.0%} chance."
+        )
+    else:
+        better = "More blocks beat more plants" if blocks > plants + 0.005 else "They buy the same"
+        words = (
+            f"To see {ratio:g} times: {now:.0%} as planned, {plants:.0%} with twice the plants in "
+            f"each plot, {blocks:.0%} with twice the blocks, for the same {sizes[1].all_plants} "
+            f"plants. {better}: {share:.0%} of what makes plots differ is the plot itself, which "
+            "more plants in it cannot average away."
+        )
+    return Doubling(now, plants, blocks, words)
+
+
+def _resized(setup: Setup, blocks: int, plants: int) -> Setup:
+    """The same trial with other numbers; a Latin square turns into complete blocks."""
+    design = setup.design
+    if design == LATIN_SQUARE and blocks != setup.varieties:
+        design = COMPLETE_BLOCKS
+    grid = setup.grid if blocks == setup.blocks else None
+    return replace(setup, blocks=blocks, plants=plants, design=design, grid=grid)
