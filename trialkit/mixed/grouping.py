@@ -1,0 +1,168 @@
+"""Grouping factors: which records share a random effect, and with which columns.
+
+A grouping is one random-effects term: an intercept a level, and where slopes are
+asked for, the named numeric columns beside it.  ``"a:b"`` is the interaction factor
+of two columns.  Whether factors are nested or crossed is never declared; it shows
+in the cross-products.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.mixed.errors import MixedModelError
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """One random-effects term.
+
+    ``codes`` (n,) holds the level number of each record, ``columns`` the names of the
+    k effects a level has (``"Intercept"`` first), ``values`` their values, one array
+    (n,) a column, or None for the constant 1.
+    """
+
+    name: str
+    levels: pd.Index
+    codes: Codes
+    columns: tuple[str, ...]
+    values: tuple[Floats | None, ...]
+
+    @property
+    def n_levels(self) -> int:
+        return len(self.levels)
+
+    @property
+    def k(self) -> int:
+        return len(self.columns)
+
+    @property
+    def size(self) -> int:
+        return self.n_levels * self.k
+
+
+def column(data: pd.DataFrame, name: str, role: str) -> pd.Series:
+    """A column of the data, or an error that names the nearest column there is."""
+    if name not in data.columns:
+        near = difflib.get_close_matches(name, [str(c) for c in data.columns], n=1)
+        hint = f" Did you mean '{near[0]}'?" if near else ""
+        have = ", ".join(str(c) for c in data.columns)
+        raise MixedModelError(
+            f"{role} '{name}' is not a column of the data.{hint} Columns: {have}."
+        )
+    found = data[name]
+    if isinstance(found, pd.DataFrame):
+        raise MixedModelError(f"{role} '{name}' stands for {found.shape[1]} columns; rename one.")
+    return found
+
+
+def no_blanks(values: pd.Series, name: str, role: str) -> None:
+    blank = values.isna().to_numpy()
+    if blank.any():
+        first = int(np.flatnonzero(blank)[0])
+        raise MixedModelError(
+            f"{role} '{name}' is blank in {int(blank.sum())} of {len(values)} records "
+            f"(first: record {first}). Drop those records or fill them in; "
+            "a blank is never taken as zero."
+        )
+
+
+def finite_numbers(values: pd.Series, name: str, role: str) -> Floats:
+    """A numeric column as floats; blank, text or infinite values are an error."""
+    no_blanks(values, name, role)
+    if not pd.api.types.is_numeric_dtype(values):
+        raise MixedModelError(f"{role} '{name}' must hold numbers; it holds {values.dtype}.")
+    out = values.to_numpy(dtype=np.float64)
+    bad = ~np.isfinite(out)
+    if bad.any():
+        first = int(np.flatnonzero(bad)[0])
+        raise MixedModelError(
+            f"{role} '{name}' is infinite in {int(bad.sum())} records (first: record {first}). "
+            "Correct or drop them."
+        )
+    return out
+
+
+def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
+    """Level numbers and sorted levels of a column or of an ``a:b`` interaction."""
+    parts = [name] if name in data.columns else name.split(":")
+    codes: Codes | None = None
+    levels = pd.Index([])
+    for part in parts:
+        values = column(data, part.strip(), "grouping factor")
+        no_blanks(values, part.strip(), "grouping factor")
+        part_codes, part_levels = pd.factorize(values, sort=True)
+        part_index = pd.Index(part_levels)
+        if codes is None:
+            codes, levels = part_codes.astype(np.intp), part_index
+            continue
+        both = codes * len(part_index) + part_codes
+        seen, packed = np.unique(both, return_inverse=True)
+        left, right = np.divmod(seen, len(part_index))
+        levels = pd.Index([f"{levels[i]}:{part_index[j]}" for i, j in zip(left, right, strict=True)])
+        codes = packed.astype(np.intp).reshape(-1)
+    if codes is None:
+        raise MixedModelError(f"grouping factor '{name}' names no column.")
+    return codes, levels
+
+
+def make_groupings(
+    data: pd.DataFrame,
+    groups: Sequence[str],
+    slopes: Mapping[str, Sequence[str]] | None,
+    *,
+    saturated: bool,
+) -> tuple[Grouping, ...]:
+    """Read the grouping factors of ``groups`` and ``slopes`` from the data.
+
+    ``saturated`` allows a factor with as many effects as records (a count model or a
+    known residual scale can tell the two apart; an unknown residual cannot).
+
+    Raises MixedModelError on unknown columns, blanks, a factor with one level, a factor
+    that the residual already stands for, and two factors that group records alike.
+    """
+    slopes = dict(slopes or {})
+    names = list(dict.fromkeys([*groups, *slopes]))
+    n = len(data)
+    made: list[Grouping] = []
+    for name in names:
+        codes, levels = factor_codes(data, name)
+        extra = tuple(slopes.get(name, ()))
+        values: list[Floats | None] = [None]
+        for slope in extra:
+            values.append(finite_numbers(column(data, slope, "slope"), slope, "slope"))
+        grouping = Grouping(name, levels, codes, ("Intercept", *extra), tuple(values))
+        if grouping.n_levels < 2:
+            raise MixedModelError(
+                f"grouping factor '{name}' has one level ('{levels[0]}'): no variance between "
+                "levels can be seen. Leave it out of groups."
+            )
+        if not saturated and grouping.size >= n:
+            raise MixedModelError(
+                f"grouping factor '{name}' has {grouping.size} effects for {n} records, so it "
+                "cannot be told from the residual. Leave it out of groups."
+            )
+        for other in made:
+            if _same_partition(grouping, other):
+                raise MixedModelError(
+                    f"grouping factors '{other.name}' and '{name}' are aliased: they group the "
+                    "records in exactly the same way. Keep one of them."
+                )
+        made.append(grouping)
+    return tuple(made)
+
+
+def _same_partition(one: Grouping, two: Grouping) -> bool:
+    if one.n_levels != two.n_levels:
+        return False
+    pairs = np.unique(one.codes * two.n_levels + two.codes)
+    return len(pairs) == one.n_levels

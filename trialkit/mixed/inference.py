@@ -1,0 +1,151 @@
+"""Questions about fixed effects that every kind of fit answers: contrasts, tests, means."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.fixed import FixedPart
+from trialkit.mixed.grid import marginal_rows, term_rows
+from trialkit.mixed.grouping import Floats
+from trialkit.mixed.smallsample import t_table
+
+
+class FixedEffects(ABC):
+    """What a fit must supply, and what follows from it.
+
+    Contrasts are given over all columns of the model matrix (``part.names``) or over the kept
+    ones; a contrast the data cannot estimate comes back as NaN with the reason.
+    """
+
+    default_df = "asymptotic"
+    part: FixedPart
+
+    @property
+    @abstractmethod
+    def _beta(self) -> Floats: ...
+
+    @property
+    @abstractmethod
+    def _phi(self) -> Floats: ...
+
+    @abstractmethod
+    def _rows_covariance(self, contrast: Floats, df: str) -> Floats: ...
+
+    @abstractmethod
+    def _row_df(self, contrast: Floats, df: str) -> Floats: ...
+
+    @abstractmethod
+    def _f_moments(self, contrast: Floats, df: str) -> tuple[float, float]: ...
+
+    @property
+    def fixed(self) -> pd.Series:
+        """Estimates of the fixed effects; dropped columns are left out (see ``dropped``)."""
+        return pd.Series(self._beta, index=self._kept_names, name="estimate")
+
+    @property
+    def cov_fixed(self) -> pd.DataFrame:
+        """Covariance matrix of the estimates, not adjusted for small samples."""
+        return pd.DataFrame(self._phi, self._kept_names, self._kept_names)
+
+    @property
+    def dropped(self) -> tuple[str, ...]:
+        """Columns left out because earlier ones already say the same."""
+        return self.part.dropped
+
+    @property
+    def _kept_names(self) -> list[str]:
+        return [self.part.names[i] for i in self.part.kept]
+
+    def contrast(
+        self, L: Floats | pd.DataFrame | list[float] | list[list[float]],  # noqa: N803
+        df: str | None = None, level: float = 0.95,
+    ) -> pd.DataFrame:
+        """Estimate each row of ``L`` (rows, p): estimate, se, df, t, p, low, high, reason.
+
+        The standard error and df are those of ``df`` (``kenward-roger``, ``satterthwaite`` or
+        ``asymptotic``).  A row that the data cannot estimate is NaN, with ``reason`` saying why.
+        """
+        index = L.index if isinstance(L, pd.DataFrame) else None
+        rows = np.atleast_2d(np.asarray(L, dtype=np.float64))
+        return self._contrast_rows(rows, df, level, index)
+
+    def _contrast_rows(
+        self, rows: Floats, df: str | None, level: float, index: pd.Index | None = None
+    ) -> pd.DataFrame:
+        method = df or self.default_df
+        kept, ok = self._estimable(rows)
+        count = len(rows)
+        estimate, se, dof = (np.full(count, np.nan) for _ in range(3))
+        if ok.any():
+            estimate[ok] = kept[ok] @ self._beta
+            covariance = self._rows_covariance(kept[ok], method)
+            se[ok] = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
+            dof[ok] = self._row_df(kept[ok], method)
+        t, p, low, high = t_table(estimate, se, dof, level)
+        reason = np.where(ok, "", "not estimable: these records hold no data on this combination")
+        return pd.DataFrame(
+            {"estimate": estimate, "se": se, "df": dof, "t": t, "p": p, "low": low, "high": high,
+             "reason": reason},
+            index=index,
+        )
+
+    def _estimable(self, rows: Floats) -> tuple[Floats, np.ndarray]:
+        """L over the kept columns, and which rows can be estimated."""
+        full, kept = len(self.part.names), self.part.p
+        if rows.shape[1] == kept and kept != full:
+            return rows, np.ones(len(rows), dtype=bool)
+        if rows.shape[1] != full:
+            raise MixedModelError(
+                f"a contrast needs {full} columns ({', '.join(self.part.names)}); "
+                f"this one has {rows.shape[1]}."
+            )
+        zero = np.abs(rows).max(axis=1) == 0.0
+        return rows[:, self.part.kept], self.part.estimable(rows) & ~zero
+
+    def f_test(self, term: str, df: str | None = None) -> pd.Series:
+        """Test that every coefficient of a term is zero over equally weighted cells.
+
+        For a factor this is the hypothesis of equal marginal means, for an interaction that of
+        no interaction (Searle 1987, Linear Models for Unbalanced Data), so it does not depend on
+        the coding.  Returns F, num_df, den_df, p.
+        """
+        method = df or self.default_df
+        rows = term_rows(self.part, term)
+        kept, ok = self._estimable(rows)
+        kept = _independent_rows(kept[ok])
+        if not len(kept):
+            raise MixedModelError(f"term '{term}' cannot be tested: none of it is estimable.")
+        scaling, den = self._f_moments(kept, method)
+        middle = self._rows_covariance(kept, method)
+        value = kept @ self._beta
+        f = scaling * float(value @ np.linalg.solve(middle, value)) / len(kept)
+        p = stats.f.sf(f, len(kept), den) if np.isfinite(den) else stats.chi2.sf(
+            f * len(kept), len(kept)
+        )
+        return pd.Series({"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p)}, name=term)
+
+    def means(
+        self, factor: str, df: str | None = None, level: float = 0.95, *, by: str | None = None
+    ) -> pd.DataFrame:
+        """Estimated marginal means of a factor: equal weights over the other factors' cells,
+        covariates at their mean (Searle, Speed & Milliken 1980, Am. Stat. 34:216).
+
+        Columns: the factor (and ``by``), estimate, se, df, low, high, reason.
+        """
+        labels, rows = marginal_rows(self.part, factor, by)
+        table = self._contrast_rows(rows, df, level)
+        keep = table[["estimate", "se", "df", "low", "high", "reason"]]
+        return pd.concat([labels, keep], axis=1)
+
+
+def _independent_rows(rows: Floats) -> Floats:
+    """A maximal set of linearly independent rows, as an orthonormal basis of their span."""
+    if not len(rows):
+        return rows
+    _, size, basis = np.linalg.svd(rows, full_matrices=False)
+    return np.asarray(basis[size > 1e-9 * size.max()])

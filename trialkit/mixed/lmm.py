@@ -1,0 +1,362 @@
+"""Linear mixed models by profiled REML or ML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from trialkit.mixed.comparison import Comparison, compare_means
+from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
+from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
+from trialkit.mixed.grouping import Floats, column, finite_numbers, make_groupings
+from trialkit.mixed.inference import FixedEffects
+from trialkit.mixed.information import VarianceInformation, variance_information
+from trialkit.mixed.likelihood import Objective, Optimum, minimise
+from trialkit.mixed.prediction import predict_linear, simulate_linear
+from trialkit.mixed.smallsample import (
+    KenwardRoger,
+    Satterthwaite,
+    check_method,
+    kenward_roger,
+    satterthwaite,
+)
+from trialkit.mixed.solve import Solved
+
+
+@dataclass(frozen=True)
+class LMM(FixedEffects):
+    """A fitted linear mixed model.  Made by `fit_lmm`; see there for the arguments.
+
+    n: records; p: estimable fixed effects; objective: -2 log (restricted) likelihood;
+    residual_variance in squared units of the response; solved: the equations at the optimum.
+    """
+
+    formula: str
+    method: str
+    part: FixedPart
+    random: RandomPart
+    y: Floats
+    weights: Floats | None
+    offset: Floats
+    known_residual: bool
+    optimum: Optimum
+    residual_variance: float
+
+    default_df = "kenward-roger"
+
+    @property
+    def n(self) -> int:
+        return len(self.y)
+
+    @property
+    def p(self) -> int:
+        return self.part.p
+
+    @property
+    def objective(self) -> float:
+        return self.optimum.value
+
+    @property
+    def solved(self) -> Solved:
+        return self.optimum.solved
+
+    @property
+    def residual_sd(self) -> float:
+        return float(np.sqrt(self.residual_variance))
+
+    @cached_property
+    def group_cov(self) -> dict[str, pd.DataFrame]:
+        """Covariance of the effects of each grouping, (k, k), squared units of the response."""
+        out = {}
+        for g, f in zip(self.random.groupings, self.solved.factors, strict=True):
+            names = list(g.columns)
+            out[g.name] = pd.DataFrame(self.residual_variance * f @ f.T, names, names)
+        return out
+
+    @cached_property
+    def group_sd(self) -> pd.Series:
+        """Standard deviation of each grouping's effects; a slope is named ``group.column``."""
+        sds: dict[str, float] = {}
+        for name, cov in self.group_cov.items():
+            for effect, variance in zip(cov.index, np.diagonal(cov.to_numpy()), strict=True):
+                key = name if effect == "Intercept" else f"{name}.{effect}"
+                sds[key] = float(np.sqrt(max(variance, 0.0)))
+        return pd.Series(sds, dtype=float, name="sd")
+
+    @cached_property
+    def boundary(self) -> tuple[str, ...]:
+        """Groupings whose covariance is estimated on its boundary (a zero variance, or with
+        slopes a direction in which the effects do not vary).  A result, not a failure."""
+        return tuple(
+            g.name
+            for g, f in zip(self.random.groupings, self.solved.factors, strict=True)
+            if np.abs(np.diagonal(f)).min() <= 1e-6 * max(1.0, float(np.abs(f).max()))
+        )
+
+    @cached_property
+    def _beta(self) -> Floats:
+        return self.offset + np.linalg.solve(self.part.triangle, self.solved.coefficients)
+
+    @cached_property
+    def _phi(self) -> Floats:
+        """(X'V^-1X)^-1 for the kept columns in the response's units, unadjusted."""
+        half = np.linalg.inv(self.solved.chol[self.random.r :, self.random.r :]).T
+        half = np.linalg.solve(self.part.triangle, half)
+        out: Floats = self.residual_variance * half @ half.T
+        return out
+
+    @cached_property
+    def information(self) -> VarianceInformation:
+        """Information about the variance parameters (on the orthonormal basis of X)."""
+        return variance_information(self.solved, known_residual=self.known_residual, n=self.n)
+
+    @cached_property
+    def _kenward_roger(self) -> KenwardRoger:
+        if self.method != "reml":
+            raise MixedModelError(
+                "Kenward-Roger needs method='reml' (the expansion is that of REML); "
+                "refit so, or ask for df='asymptotic'."
+            )
+        return kenward_roger(self.information, self.residual_variance)
+
+    @cached_property
+    def _satterthwaite(self) -> Satterthwaite:
+        if self.method != "reml":
+            raise MixedModelError("Satterthwaite df need method='reml'; refit so.")
+        free = []
+        for q in self.information.parameters:
+            if q.residual:
+                free.append(True)
+                continue
+            f = self.solved.factors[q.grouping]
+            free.append(bool(np.abs(f[[q.a, q.b]]).max() > 0.0 and f[q.a].any() and f[q.b].any()))
+        return satterthwaite(self.information, self.residual_variance, np.array(free))
+
+    def _to_basis(self, contrast: Floats) -> Floats:
+        """Rewrite L for the kept columns as L for the orthonormal basis: L R^-1."""
+        return np.asarray(np.linalg.solve(self.part.triangle.T, contrast.T).T)
+
+    def _rows_covariance(self, contrast: Floats, df: str) -> Floats:
+        if check_method(df) != "kenward-roger":
+            return contrast @ self._phi @ contrast.T
+        basis = self._to_basis(contrast)
+        return self.residual_variance * basis @ self._kenward_roger.adjusted @ basis.T
+
+    def _row_df(self, contrast: Floats, df: str) -> Floats:
+        basis = self._to_basis(contrast)
+        if df == "kenward-roger":
+            return np.array([self._kenward_roger.moments(row[None, :])[1] for row in basis])
+        if df == "satterthwaite":
+            return np.array([self._satterthwaite.df(row) for row in basis])
+        return np.full(len(contrast), np.inf)
+
+    def _f_moments(self, contrast: Floats, df: str) -> tuple[float, float]:
+        basis = self._to_basis(contrast)
+        if df == "kenward-roger":
+            return self._kenward_roger.moments(basis)
+        if df == "satterthwaite":
+            return 1.0, self._satterthwaite.f_df(basis)
+        return 1.0, np.inf
+
+    @cached_property
+    def _effects(self) -> list[Floats]:
+        scores = self.solved.scores()
+        return [s @ (f @ f.T) for s, f in zip(scores, self.solved.factors, strict=True)]
+
+    @cached_property
+    def random_effects(self) -> dict[str, pd.DataFrame]:
+        """Predicted effects (BLUPs) of each grouping: a row a level, a column an effect."""
+        return {
+            g.name: pd.DataFrame(b, index=g.levels, columns=list(g.columns))
+            for g, b in zip(self.random.groupings, self._effects, strict=True)
+        }
+
+    @cached_property
+    def fitted(self) -> Floats:
+        """Fixed part plus predicted random effects, (n,)."""
+        fixed = Dense(self.part.rows[:, self.part.kept], self.part.codes).times(self._beta)
+        return fixed + self.random.times(self._effects) if self.random.groupings else fixed
+
+    def residuals(self, kind: str = "response") -> Floats:
+        """Residuals (n,): ``response`` y - fitted, ``pearson`` standardised by sd / sqrt(weight),
+        ``marginal`` y - fixed part, ``quantile`` the same as pearson (a normal model)."""
+        if kind == "marginal":
+            return self.y - Dense(self.part.rows[:, self.part.kept], self.part.codes).times(self._beta)
+        raw = self.y - self.fitted
+        if kind == "response":
+            return raw
+        if kind in {"pearson", "quantile"}:
+            root = 1.0 if self.weights is None else np.sqrt(self.weights)
+            return np.asarray(raw * root / self.residual_sd)
+        raise MixedModelError(f"residuals kind '{kind}': use response, pearson, marginal or quantile.")
+
+    def predict(self, newdata: pd.DataFrame | None = None, *, random: bool = False) -> Floats:
+        """Predicted response, (rows of newdata,).  ``random`` adds the effects of known levels
+        (an unseen level counts as average); without newdata the records are predicted."""
+        return predict_linear(self, newdata, random=random)
+
+    def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:
+        """Draw responses from the fitted model, (times, n), with new random effects."""
+        return simulate_linear(self, seed, times)
+
+    def compare(
+        self, factor: str, against: str | None = None, *, df: str | None = None,
+        level: float = 0.95, by: str | None = None,
+    ) -> Comparison:
+        """All pairs of means (Tukey-Kramer), or each against one level (Dunnett).
+
+        Differences in the response's units.  See `trialkit.mixed.comparison`.
+        """
+        return compare_means(self, factor, against, df=df, level=level, by=by)
+
+
+def fit_lmm(
+    formula: str,
+    data: pd.DataFrame,
+    groups: Sequence[str] = (),
+    slopes: Mapping[str, Sequence[str]] | None = None,
+    weights: str | Floats | None = None,
+    method: str = "reml",
+    *,
+    residual_sd: float | None = None,
+) -> LMM:
+    """Fit a linear mixed model.
+
+    formula: ``"response ~ fixed terms"`` (Wilkinson & Rogers 1973).
+    data: one row a record.
+    groups: names of random-intercept factors; ``"a:b"`` is the interaction factor of two
+        columns.  Nested or crossed is found from the data.
+    slopes: factor name -> columns with random slopes, correlated with its intercept.
+    weights: a column name or (n,) positive numbers; the residual variance of a record is the
+        residual variance divided by its weight.
+    method: ``"reml"`` or ``"ml"``.
+    residual_sd: hold the residual standard deviation at this value (with weights 1/variance
+        and residual_sd=1: estimates from an earlier stage with known variances).
+
+    Returns an `LMM`.  Raises MixedModelError, naming the column, on blanks, infinite values,
+    unknown columns, one-level or aliased factors, n <= p and a constant response.
+    """
+    if method not in {"reml", "ml"}:
+        raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
+    left, right = split_formula(formula)
+    if len(data) == 0:
+        raise MixedModelError("the data hold no records.")
+    y = make_response(left, data)
+    part = make_fixed(right, data)
+    w = _weights(weights, data)
+    n, p = len(y), part.p
+    if n <= p and residual_sd is None:
+        raise MixedModelError(
+            f"{n} records cannot estimate {p} fixed effects and a residual; "
+            "drop terms from the formula or add records."
+        )
+    spread = float(np.ptp(y))
+    if spread <= 1e-14 * max(1.0, float(np.abs(y).max())) and residual_sd is None:
+        raise MixedModelError(
+            f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
+        )
+    random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
+    dense = Dense(part.basis, part.codes)
+    # Working with what ordinary least squares leaves keeps digits when the response is far
+    # from zero; the fixed effects are added back at the end.
+    scale = 1.0 if residual_sd is None else residual_sd
+    start_fit = _least_squares(dense, y, w)
+    left_over = y - dense.times(start_fit)
+    if residual_sd is None:
+        scale = float(np.sqrt(np.mean(left_over**2)))
+        if scale <= 1e-12 * max(spread, 1e-300):
+            raise MixedModelError(
+                f"the fixed effects reproduce '{left}' exactly; no variation is left to model."
+            )
+    cross = cross_products(random, dense, left_over / scale, w)
+    reml = method == "reml"
+    d = n - p if reml else n
+    constant = 2.0 * d * float(np.log(scale))
+    if reml:
+        constant += 2.0 * float(np.log(np.abs(np.diagonal(part.triangle))).sum())
+        if residual_sd is not None:
+            constant -= 0.0
+    if w is not None:
+        constant -= float(np.log(w).sum())
+    objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
+    optimum = minimise(objective, starting_point(objective))
+    if residual_sd is None:
+        variance = scale**2 * optimum.solved.rss / d
+    else:
+        variance = residual_sd**2
+    solved = _rescaled(optimum.solved, scale)
+    optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
+    offset = np.linalg.solve(part.triangle, start_fit)
+    return LMM(
+        formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
+    )
+
+
+def starting_point(objective: Objective) -> Floats:
+    """Start values by moments: Henderson's method at zero variances (MINQUE(0), Rao 1971).
+
+    Solves E[y'M Z_f Z_f' M y] = observed for the relative variances, floored at a tenth of the
+    scale on which a grouping starts to matter, so that the search starts off the boundary.
+    """
+    groupings = objective.random.groupings
+    zero = [np.zeros((g.k, g.k)) for g in groupings]
+    if not groupings:
+        return np.zeros(0)
+    start = [np.diag(scale) for scale in objective.scales]
+    if all(g.k == 1 for g in groupings):
+        info = variance_information(
+            objective.solved(zero), known_residual=objective.known_residual, n=objective.n
+        )
+        u = objective.solved(zero).scores()
+        observed = [float((s**2).sum()) for s in u]
+        expected = info.expected()
+        if objective.known_residual:
+            target = np.array(observed) - np.array(
+                [b[0, 0] for b in objective.solved(zero).own_blocks(x_out=True)]
+            )
+        else:
+            target = np.array([*observed, objective.solved(zero).rss])
+        found, *_ = np.linalg.lstsq(expected, target, rcond=1e-10)
+        unit = 1.0 if objective.known_residual else max(float(found[-1]), 1e-3 * target[-1] / objective.n)
+        for at, scale in enumerate(objective.scales):
+            relative = max(float(found[at]) / unit, 0.1 * float(scale[0]) ** 2)
+            start[at] = np.array([[np.sqrt(relative)]])
+    return objective.pack(start)
+
+
+def _weights(weights: str | Floats | None, data: pd.DataFrame) -> Floats | None:
+    if weights is None:
+        return None
+    if isinstance(weights, str):
+        w = finite_numbers(column(data, weights, "weights"), weights, "weights")
+        name = f"weights '{weights}'"
+    else:
+        w = finite_numbers(pd.Series(weights), "weights", "weights")
+        name = "weights"
+    if len(w) != len(data):
+        raise MixedModelError(f"{name} has {len(w)} values for {len(data)} records.")
+    if (w <= 0).any():
+        first = int(np.flatnonzero(w <= 0)[0])
+        raise MixedModelError(f"{name} must be above zero; record {first} is {w[first]:g}.")
+    return w
+
+
+def _least_squares(dense: Dense, y: Floats, w: Floats | None) -> Floats:
+    count = np.bincount(dense.codes, weights=w, minlength=len(dense.rows))
+    gram = dense.rows.T @ (dense.rows * count[:, None])
+    right = dense.transpose_times(y if w is None else w * y)
+    return np.asarray(np.linalg.solve(gram, right))
+
+
+def _rescaled(s: Solved, scale: float) -> Solved:
+    """The same solution with the response back in its own units."""
+    f, t = s.f.copy(), s.t.copy()
+    f[:, :, -1] *= scale
+    t[-1, :] *= scale
+    t[:, -1] *= scale
+    return Solved(s.random, s.factors, s.m0, f, t, s.chol, s.logdet_lead, s.p, s.has_y)
