@@ -1,0 +1,1 @@
+"""Recording in the garden: the page a phone uses between the rows."""

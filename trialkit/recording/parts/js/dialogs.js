@@ -1,0 +1,142 @@
+// The number pad and the note. What is half typed is in the journal too, apart from the records.
+
+import { $, make, onTap, say } from "./page.js";
+
+const HEADS = { count: "Count", weight: "Weight", height: "Height" };
+const WHOLE = /^\d{1,4}$/;
+const DECIMAL = /^\d{1,6}(\.\d{1,3})?$/;
+const FEET = /^\d{1,2}'(\d{1,2}(\.\d{1,2})?)?$/;
+
+// Feet and inches are typed as 5'6 and kept as 5'6".
+function kept(text, cell, unit) {
+  if (cell === "count") return WHOLE.test(text) ? String(Number(text)) : null;
+  if (cell === "height" && unit === "ft-in" && text.includes("'")) {
+    if (!FEET.test(text)) return null;
+    return text.endsWith("'") ? text : `${text}"`;
+  }
+  return DECIMAL.test(text) && Number(text) > 0 ? text : null;
+}
+
+export function numberPad(app, tell, shown) {
+  let cell = "count";
+  let text = "";
+
+  function draw(spoken = true) {
+    const unit = cell === "count" ? app.trial.counted : app.unit(cell);
+    if (spoken) say("pad-shown", `${text || "–"} ${unit}`);
+    $("pad-keep").disabled = kept(text, cell, app.unit(cell)) === null;
+  }
+
+  function type(key) {
+    const next = key === "Delete" ? text.slice(0, -1) : text + key;
+    if (next.length > 8) return;
+    text = next;
+    app.note({ op: "typing", plant: app.plant.id, cell, value: text });
+    app.buzz();
+    draw();
+  }
+
+  function drawKeys() {
+    const unit = app.unit(cell);
+    const last = cell === "count" ? "" : cell === "height" && unit === "ft-in" ? "'" : ".";
+    const keys = [..."123456789", last, "0", "Delete"];
+    $("keys").replaceChildren(
+      ...keys.map((key) => {
+        const names = { ".": "point", "'": "feet", "": "" };
+        const button = make("button", key);
+        button.type = "button";
+        if (names[key]) button.setAttribute("aria-label", names[key]);
+        button.disabled = key === "";
+        if (key === "") button.className = "gap";
+        button.addEventListener("click", () => type(key));
+        return button;
+      }),
+    );
+  }
+
+  function keep() {
+    const value = kept(text, cell, app.unit(cell));
+    if (value === null) return;
+    const number = cell === "count" ? Number(value) : value;
+    app.change("set", cell, { value: number, unit: app.unit(cell) });
+    close();
+    tell(`${HEADS[cell]} ${shown(cell)} on ${app.plant.id}`);
+  }
+
+  // Closing leaves the record as it was; what was half typed is let go.
+  function close() {
+    if (text) app.note({ op: "typing", plant: app.plant.id, cell, value: "" });
+    text = "";
+    $("pad").close();
+  }
+
+  $("pad").addEventListener("cancel", (event) => {
+    event.preventDefault();
+    close();
+  });
+  $("pad").addEventListener("keydown", (event) => {
+    if (/^[0-9]$/.test(event.key) || (event.key === "." && cell !== "count")) type(event.key);
+    else if (event.key === "'" && app.unit(cell) === "ft-in") type("'");
+    else if (event.key === "Backspace") type("Delete");
+    else if (event.key === "Enter" && event.target.tagName !== "BUTTON") keep();
+    else return;
+    event.preventDefault();
+  });
+  onTap("pad-close", close);
+  onTap("pad-keep", keep);
+
+  return {
+    open(which, draft = "") {
+      cell = which;
+      text = draft;
+      say("pad-head", `${HEADS[cell]} for ${app.plant.id}`);
+      drawKeys();
+      draw();
+      $("pad").showModal();
+      $("pad-head").focus({ preventScroll: true });
+    },
+  };
+}
+
+export function notePad(app, tell) {
+  const PAUSE_MS = 300;
+  let timer = null;
+
+  function draft(value) {
+    clearTimeout(timer);
+    app.note({ op: "typing", plant: app.plant.id, cell: "note", value });
+  }
+
+  function close() {
+    if (app.pick().draft?.cell === "note" || $("note-text").value) draft("");
+    $("note").close();
+  }
+
+  $("note-text").addEventListener("input", () => {
+    clearTimeout(timer);
+    timer = setTimeout(() => draft($("note-text").value), PAUSE_MS);
+  });
+  $("note").addEventListener("cancel", (event) => {
+    event.preventDefault();
+    close();
+  });
+  onTap("note-close", close);
+  onTap("note-keep", () => {
+    const text = $("note-text").value.trim();
+    const before = app.pick().plants.get(app.plant.id)?.note;
+    if (text) app.change("set", "note", { value: text });
+    else if (before?.state === "value") app.change("clear", "note");
+    close();
+    tell(text ? `Note kept on ${app.plant.id}` : `No note on ${app.plant.id}`);
+  });
+
+  return {
+    open(typed = null) {
+      const now = app.pick().plants.get(app.plant.id)?.note;
+      say("note-head", `Note on ${app.plant.id}`);
+      $("note-text").value = typed ?? (now?.state === "value" ? now.value : "");
+      $("note").showModal();
+      $("note-text").focus({ preventScroll: true });
+    },
+  };
+}

@@ -1,0 +1,127 @@
+// The first screen: which day, what to record, and whether this phone can keep it.
+
+import { tally } from "./bed.js";
+import { $, make, plural, say, show } from "./page.js";
+import { dayInWords, localDay } from "./stamp.js";
+
+const DAY_MS = 86400000;
+const KEEPING = {
+  database: "Every tap is kept on this phone at once, without a network.",
+  small:
+    "This browser gives the page its small store only. Taps are kept there, but a phone that " +
+    "dies may lose the last seconds. Send the pick as soon as it is done.",
+  none:
+    "This browser keeps nothing for this page, so closing it loses every tap. On an iPhone that " +
+    "is usual for a page opened from Files. You can count here, but send or copy the text often " +
+    "and before you leave the page. Better: open the file in another browser, or from a web " +
+    "address, or use the paper sheet.",
+};
+
+export function startScreen(app) {
+  const today = localDay(Date.now());
+  // A clock that is behind the day this page was made is wrong; then no day is filled in for you.
+  const clockWrong = Date.now() < Date.parse(app.trial.made) - DAY_MS;
+
+  function offered() {
+    return app.journal.dates().slice(0, 3);
+  }
+
+  function drawResume() {
+    const rows = offered().map((date, at) => {
+      const sums = tally(app.bed, date, app.journal, app.journal.pick(date).choices);
+      const button = make("button", "", at === 0 ? "go" : "");
+      button.type = "button";
+      button.dataset.date = date;
+      button.append(
+        make("b", `Go on with ${dayInWords(date)}`),
+        make("span", `${sums.done} of ${sums.all} done${date === today ? ", today" : ""}`),
+      );
+      button.addEventListener("click", () => {
+        app.enter(date);
+        app.go("plant");
+      });
+      return button;
+    });
+    $("resume").replaceChildren(...rows);
+    say("open-head", rows.length ? "Or start another pick" : "Start a pick");
+    $("begin").classList.toggle("go", rows.length === 0);
+  }
+
+  function dateNotes(date) {
+    const notes = [];
+    if (clockWrong) {
+      notes.push(
+        `This phone's clock says ${dayInWords(today)}, which is before this page was made. ` +
+        "Set the date of the pick yourself.",
+      );
+    }
+    if (!date) return notes;
+    if (date > today && !clockWrong) notes.push("That day is still to come by this phone's clock.");
+    if (date < app.trial.planted) notes.push("That day is before the plants were planted.");
+    if (app.trial.picked.includes(date)) {
+      notes.push("The trial's folder already holds a pick for that day.");
+    }
+    if (app.journal.dates().includes(date)) {
+      notes.push("That pick is on this phone already: you will go on with it.");
+    }
+    return notes;
+  }
+
+  function drawDate() {
+    const date = $("date").value;
+    say("date-words", date ? dayInWords(date) : "Choose the day");
+    say("date-note", dateNotes(date).join(" "));
+  }
+
+  function asks() {
+    return ["count", "weight", "height"].filter((name) => $(`ask-${name}`).checked);
+  }
+
+  function begin(event) {
+    event.preventDefault();
+    const date = $("date").value;
+    if (!date || asks().length === 0) {
+      say("date-note", date ? "Choose at least one thing to record." : "Choose the date of the pick.");
+      $(date ? "ask-count" : "date").focus();
+      return;
+    }
+    app.open(date, {
+      asks: asks(), who: $("who").value.trim(), backwards: $("backwards").checked,
+      hide: $("hide").checked, buzz: $("buzz").checked,
+    });
+    navigator.storage?.persist?.().catch(() => {});
+    app.go("plant");
+  }
+
+  $("date").value = clockWrong ? "" : today;
+  const last = app.journal.lastChoices()?.choices;
+  if (last) {
+    for (const name of ["count", "weight", "height"]) $(`ask-${name}`).checked = last.asks.includes(name);
+    for (const name of ["backwards", "hide", "buzz"]) $(name).checked = last[name];
+    $("who").value = last.who;
+  }
+  $("date").addEventListener("input", drawDate);
+  $("open").addEventListener("submit", begin);
+
+  return {
+    enter() {
+      drawResume();
+      drawDate();
+    },
+    render() {
+      say("storage", KEEPING[app.store.place]);
+      $("storage").classList.toggle("warn", app.store.place !== "database");
+      show("resume", offered().length > 0);
+    },
+  };
+}
+
+// What the top of a screen says about the pick: "Mon 14 July 2031", "37 of 120 done".
+export function pickWords(app) {
+  const sums = tally(app.bed, app.date, app.journal, app.choices);
+  return { day: dayInWords(app.date), done: `${sums.done} of ${sums.all} done`, sums };
+}
+
+export function blanksInWords(count) {
+  return `${plural(count, "plant")} with nothing entered`;
+}

@@ -1,0 +1,108 @@
+"""The phone page of a trial: one offline HTML file to record a pick with, plant by plant."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from trialkit.design.layouts import walking_order
+from trialkit.recording.page import render
+
+if TYPE_CHECKING:
+    from trialkit.records import Records
+    from trialkit.trial import Trial
+
+NAME = "phone.html"
+_HEIGHT_WORDS = {"ft-in": "feet and inches"}
+
+
+def write_phone_page(folder: Path | str, out: Path | str | None = None) -> Path:
+    """Write the page for the trial in `folder` and return where it lies.
+
+    out : the file to write, or a folder for it; None means `phone.html` in the trial's folder.
+    The page holds the plants and what is needed to name them, no earlier counts.
+    Raises RecordsError when the records have errors, OSError when the file cannot be written.
+    """
+    from trialkit.records import read_records
+    from trialkit.records.write import write_bytes
+
+    target = Path(folder) if out is None else Path(out)
+    if target.is_dir():
+        target = target / NAME
+    write_bytes(target, phone_page(read_records(folder), date.today()).encode("utf-8"))
+    return target
+
+
+def phone_page(records: Records, made: date) -> str:
+    """The page as text. made : the day it is made; a phone whose clock is behind it is wrong."""
+    planted = records.trial.planted
+    return render(page_facts(records, made), f"{planted.day} {planted:%B %Y}")
+
+
+def page_facts(records: Records, made: date) -> dict[str, Any]:
+    """What the page knows of the trial, ready for JSON: plants in walking order, units, days."""
+    trial = records.trial
+    topped = _topped(records.events)
+    return {
+        "key": _key(trial),
+        "title": trial.title,
+        "garden": trial.garden,
+        "crop": trial.crop,
+        "counted": trial.counted,
+        "weight_unit": trial.weight_unit,
+        "height_unit": trial.height_unit,
+        "height_words": _HEIGHT_WORDS.get(trial.height_unit, trial.height_unit),
+        "planted": trial.planted.isoformat(),
+        "made": made.isoformat(),
+        "invented": trial.invented,
+        "picked": sorted({day.date().isoformat() for day in records.picks["date"]}),
+        "plants": [
+            _plant(row, topped) for row in walking_order(records.plants).to_dict("records")
+        ],
+    }
+
+
+def _key(trial: Trial) -> str:
+    """Names the trial's journal on the phone: a page made anew goes on with the same journal."""
+    name = "\n".join((trial.title, trial.garden, trial.planted.isoformat()))
+    return hashlib.sha256(name.encode("utf-8")).hexdigest()[:12]
+
+
+def _plant(row: dict[Any, Any], topped: dict[str, str]) -> dict[str, str | None]:
+    return {
+        "id": str(row["plant"]),
+        "variety": str(row["variety"]),
+        "block": _text(row["block"]),
+        "row": _text(row["row"]),
+        "column": _text(row["column"]),
+        "treatment": _text(row["treatment"]),
+        "lost": _day(row["lost"]),
+        "reason": _text(row["lost_reason"]),
+        "topped": topped.get(str(row["plant"])),
+    }
+
+
+def _topped(events: pd.DataFrame) -> dict[str, str]:
+    """The day each plant was first topped."""
+    days: dict[str, str] = {}
+    mine = events[(events["event"] == "topped") & events["plant"].notna()]
+    for plant, day in mine.sort_values("date")[["plant", "date"]].itertuples(index=False):
+        days.setdefault(str(plant), day.date().isoformat())
+    return days
+
+
+def _day(value: Any) -> str | None:
+    return None if pd.isna(value) else pd.Timestamp(value).date().isoformat()
+
+
+def _text(value: Any) -> str | None:
+    """A number without a needless ".0", or the text; None where there is nothing."""
+    if pd.isna(value):
+        return None
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
