@@ -84,7 +84,7 @@ def test_objective_and_estimates(name: str) -> None:
     m, case, at = model(name), CASES[name], order(name)
     assert_allclose(m.objective, case["objective"], rtol=1e-7)
     assert_allclose(m.residual_sd, case["sigma"], rtol=1e-5)
-    cov = np.array(case["cov_fixed"])[np.ix_(at, at)]
+    cov = np.atleast_2d(case["cov_fixed"])[np.ix_(at, at)]
     se = np.sqrt(np.diag(cov))
     fixed = m.fixed.dropna()
     assert np.all(np.abs(fixed.to_numpy() - np.array(case["fixed"])[at])
@@ -132,17 +132,17 @@ def test_fitted_values(name: str) -> None:
 def test_kenward_roger_coefficients(name: str) -> None:
     case, at = CASES[name], order(name)
     table = model(name).contrast(np.eye(len(at)), df="kenward-roger")
-    se = np.sqrt(np.diag(np.array(case["cov_kr"])))[at]
+    se = np.sqrt(np.diag(np.atleast_2d(case["cov_kr"])))[at]
     assert_allclose(table["se"], se, rtol=1e-4)
-    assert_allclose(table["df"], np.array(case["df_kr"])[at], rtol=1e-4)
+    assert_allclose(table["df"], np.atleast_1d(case["df_kr"])[at], rtol=1e-4)
 
 
 @pytest.mark.parametrize("name", [n for n in INSIDE if n != "oats_empty_cell"])
 def test_satterthwaite_coefficients(name: str) -> None:
     case, at = CASES[name], order(name)
     table = model(name).contrast(np.eye(len(at)), df="satterthwaite")
-    assert_allclose(table["se"], np.sqrt(np.diag(np.array(case["cov_fixed"])))[at], rtol=1e-4)
-    assert_allclose(table["df"], np.array(case["df_satterthwaite"])[at], rtol=1e-4)
+    assert_allclose(table["se"], np.sqrt(np.diag(np.atleast_2d(case["cov_fixed"])))[at], rtol=1e-4)
+    assert_allclose(table["df"], np.atleast_1d(case["df_satterthwaite"])[at], rtol=1e-4)
 
 
 @pytest.mark.parametrize("name", WITH_F)

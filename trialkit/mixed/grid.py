@@ -69,8 +69,8 @@ def term_rows(part: FixedPart, term: str) -> Floats:
     """Contrasts that are all zero when the term has no effect.
 
     Factors of the term enter by differences from their first level, factors outside it by
-    equal weights, covariates of the term by their slope: so main effects are compared at
-    equal weights over the others, whatever the coding.
+    equal weights, covariates of the term by their slope, covariates outside it at zero: the
+    hypothesis known as Type III (Searle 1987), whatever the coding.
     """
     found = _find_term(part, term)
     inside = [piece.strip() for piece in found.split(":")]
@@ -81,11 +81,29 @@ def term_rows(part: FixedPart, term: str) -> Floats:
         return _slope_rows(part, found, own, covariate_pieces)
     grid = reference_grid(part)
     rows = design_rows(part, grid)
+    for name, at in part.terms.items():
+        if any(piece.strip() not in factors for piece in name.split(":")) and name != "1":
+            rows[:, at] = 0.0
     if not own:
         out = np.zeros((len(part.terms[found]), len(part.names)))
         out[np.arange(len(out)), part.terms[found]] = 1.0
         return out
     return _difference(part, list(part.factors), own, grid) @ rows
+
+
+def successive_rows(part: FixedPart, term: str) -> Floats | None:
+    """Rows spanning the term's hypothesis by successive elimination (Doolittle) of X'X.
+
+    The Fai-Cornelius df depends on which rows span a hypothesis.  In a model of one term the
+    rows of the sequential decomposition are the usual choice: each is free of those before.
+    None where the model has more terms or dropped columns.
+    """
+    at = part.terms[_find_term(part, term)]
+    if len([t for t in part.terms if t != "1"]) != 1 or len(part.kept) < len(part.names):
+        return None
+    count = np.bincount(part.codes, minlength=len(part.rows))
+    upper = np.linalg.cholesky(part.rows.T @ (part.rows * count[:, None])).T
+    return np.asarray((upper / np.diagonal(upper)[:, None])[at])
 
 
 def _find_term(part: FixedPart, term: str) -> str:

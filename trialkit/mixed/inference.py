@@ -9,8 +9,8 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed.errors import MixedModelError
-from trialkit.mixed.fixed import FixedPart
-from trialkit.mixed.grid import marginal_rows, term_rows
+from trialkit.mixed.fixed import FixedPart, independent_columns
+from trialkit.mixed.grid import marginal_rows, successive_rows, term_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.smallsample import t_table
 
@@ -116,6 +116,9 @@ class FixedEffects(ABC):
         """
         method = df or self.default_df
         rows = term_rows(self.part, term)
+        if method == "satterthwaite":
+            successive = successive_rows(self.part, term)
+            rows = rows if successive is None else successive
         kept, ok = self._estimable(rows)
         kept = _independent_rows(kept[ok])
         if not len(kept):
@@ -144,8 +147,6 @@ class FixedEffects(ABC):
 
 
 def _independent_rows(rows: Floats) -> Floats:
-    """A maximal set of linearly independent rows, as an orthonormal basis of their span."""
-    if not len(rows):
-        return rows
-    _, size, basis = np.linalg.svd(rows, full_matrices=False)
-    return np.asarray(basis[size > 1e-9 * size.max()])
+    """The rows that are linearly independent of the ones before, as they stand: the
+    Fai-Cornelius df depends on the rows and not only on their span."""
+    return rows[independent_columns(rows.T)[0]] if len(rows) else rows

@@ -195,9 +195,11 @@ class LMM(FixedEffects):
             return np.asarray(raw * root / self.residual_sd)
         raise MixedModelError(f"residuals kind '{kind}': use response, pearson, marginal or quantile.")
 
-    def predict(self, newdata: pd.DataFrame | None = None, *, random: bool = False) -> Floats:
-        """Predicted response, (rows of newdata,).  ``random`` adds the effects of known levels
-        (an unseen level counts as average); without newdata the records are predicted."""
+    def predict(self, newdata: pd.DataFrame | None = None, *, random: bool = True) -> Floats:
+        """Predicted response, (rows of newdata,); without newdata, of the records.
+
+        ``random`` adds the predicted effects of known levels; an unseen level, or a grouping
+        factor whose columns newdata lacks, counts as average."""
         return predict_linear(self, newdata, random=random)
 
     def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:

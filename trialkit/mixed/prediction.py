@@ -41,14 +41,17 @@ def fixed_prediction(part: FixedPart, beta: Floats, newdata: pd.DataFrame) -> Fl
 
 
 def random_prediction(random: RandomPart, effects: list[Floats], newdata: pd.DataFrame) -> Floats:
-    """Z b for new records; a level not seen before counts as average (zero)."""
+    """Z b for new records; a level not seen before, or a factor not in newdata,
+    counts as average (zero)."""
     out = np.zeros(len(newdata))
     for g, b in zip(random.groupings, effects, strict=True):
+        names = [p.strip() for p in g.name.split(":")]
         if g.name in newdata.columns:
             keys = pd.Index(newdata[g.name])
+        elif not set(names) <= set(newdata.columns):
+            continue
         else:
-            parts = [column(newdata, p.strip(), "grouping factor").astype(str)
-                     for p in g.name.split(":")]
+            parts = [newdata[p].astype(str) for p in names]
             joined = parts[0]
             for part in parts[1:]:
                 joined = joined + ":" + part
