@@ -1,0 +1,278 @@
+"""Printed pages: the right size, readable back, nothing outside the paper."""
+
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib as mpl
+import pytest
+
+from trialkit.design.bed import Bed, bed_of, letter
+from trialkit.design.bedmap import bed_map, bed_map_svg, bed_map_words, print_bed_map
+from trialkit.design.labels import LabelSize, labels_on, print_labels, stake_labels
+from trialkit.design.layouts import lay_out
+from trialkit.design.paper import (
+    A4,
+    LETTER,
+    Paper,
+    paper,
+    shortened,
+    text_width,
+    unprintable,
+    wrapped,
+)
+from trialkit.design.request import INCOMPLETE_BLOCKS, SPLIT_PLOT, PlanRequest
+from trialkit.design.sheets import CAUTIONS, height_sheets, pick_sheets, print_sheets
+
+FIVE = ("Blue Lantern", "Copper Bell", "Dawn Fiddle", "Evening Kite", "Frost Drum")
+# ISO 216 and ANSI Y14.1, in points of 1/72 inch.
+POINTS = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}
+
+
+def bed(**changes: object) -> Bed:
+    request = PlanRequest(FIVE, seed=4, aisle_cm=60, **changes)  # type: ignore[arg-type]
+    return bed_of(lay_out(request), title="Crossing Road beans", crop="beans", weight_unit="oz")
+
+
+def pages_of(path: Path) -> list[tuple[float, float]]:
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDF back")
+    document = pdfium.PdfDocument(path)
+    return [document.get_page_size(number) for number in range(len(document))]
+
+
+def words_of(path: Path) -> list[str]:
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDF back")
+    document = pdfium.PdfDocument(path)
+    return [document[number].get_textpage().get_text_bounded() for number in range(len(document))]
+
+
+def overflows(figure: mpl.figure.Figure, sheet: Paper) -> list[str]:
+    """Text that reaches outside the printable page."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure.set_dpi(300)  # at screen resolution hinting widens small letters
+    canvas = FigureCanvasAgg(figure)
+    drawer = canvas.get_renderer()
+    per_mm = figure.dpi / 25.4
+    bad = []
+    for text in figure.axes[0].texts:
+        if not text.get_text():
+            continue
+        extent = text.get_window_extent(drawer)
+        inside = (
+            extent.x0 >= 5 * per_mm
+            and extent.y0 >= 5 * per_mm
+            and extent.x1 <= figure.bbox.width - 5 * per_mm
+            and extent.y1 <= figure.bbox.height - 5 * per_mm
+        )
+        if not inside:
+            bad.append(text.get_text())
+    return bad
+
+
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
+def test_pages_have_the_size_of_the_paper(sheet, tmp_path):
+    path = tmp_path / "page.pdf"
+    wide, tall = POINTS[sheet.name]
+    for make in (
+        lambda: print_labels(bed(), path, sheet),
+        lambda: print_sheets(pick_sheets(bed(), sheet), path, "pick"),
+        lambda: print_sheets(height_sheets(bed(), sheet), path, "heights"),
+        lambda: print_bed_map(bed(), path, sheet),
+    ):
+        make()
+        for page in pages_of(path):
+            assert sorted(page) == pytest.approx(sorted((wide, tall)), abs=0.5)
+
+
+LONG = "An endless name of a trial " * 8
+
+
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
+@pytest.mark.parametrize("sun", [None, "south-east sun", "shade from the west " * 6, "north"])
+def test_nothing_runs_off_the_paper(sheet, sun):
+    crowded = replace(bed(sun=sun, guards="all round"), title=LONG)
+    figures = [
+        bed_map(crowded, sheet),
+        *stake_labels(crowded, sheet)[:1],
+        *pick_sheets(crowded, sheet)[:2],
+        *height_sheets(crowded, sheet)[:2],
+    ]
+    for figure in figures:
+        assert overflows(figure, sheet) == []
+
+
+def test_codes_on_labels_read_back_as_the_plants(tmp_path):
+    reader = pytest.importorskip("zxingcpp", reason="zxing-cpp reads QR codes independently")
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 turns the PDF into an image")
+    path = tmp_path / "labels.pdf"
+    trial = bed(plants=2)
+    print_labels(trial, path)
+    found = []
+    document = pdfium.PdfDocument(path)
+    for page in document:
+        image = page.render(scale=300 / 72).to_pil()
+        found += [code.text for code in reader.read_barcodes(image)]
+    assert sorted(found) == sorted(trial.plants["plant"])
+
+
+def test_codes_survive_mud(tmp_path):
+    # Level H restores about 30 % of a code (ISO/IEC 18004); a blot over a tenth must not matter.
+    reader = pytest.importorskip("zxingcpp", reason="zxing-cpp reads QR codes independently")
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 turns the PDF into an image")
+    from PIL import ImageDraw
+
+    path = tmp_path / "labels.pdf"
+    trial = bed(plants=1)
+    print_labels(trial, path)
+    image = pdfium.PdfDocument(path)[0].render(scale=300 / 72).to_pil()
+    codes = reader.read_barcodes(image)
+    pen = ImageDraw.Draw(image)
+    for code in codes:
+        x, y = code.position.bottom_right.x, code.position.bottom_right.y
+        side = x - code.position.bottom_left.x
+        blot = side * 0.32
+        pen.rectangle((x - blot * 1.2, y - blot * 1.2, x - blot * 0.2, y - blot * 0.2), fill="gray")
+    again = reader.read_barcodes(image)
+    assert len(codes) >= 20
+    assert {code.text for code in again} == {code.text for code in codes}
+
+
+def test_sheets_hold_every_plant_once_in_walking_order(tmp_path):
+    path = tmp_path / "sheet.pdf"
+    trial = bed()
+    print_sheets(pick_sheets(trial), path, "pick")
+    words = " ".join(words_of(path))
+    printed = re.findall(r"\b\d{3}[a-z]\b", words)
+    assert printed == trial.plants["plant"].tolist()
+
+
+def test_every_page_of_a_sheet_carries_the_zero_rule_and_the_first_the_cautions(tmp_path):
+    path = tmp_path / "sheet.pdf"
+    print_sheets(pick_sheets(bed()), path, "pick")
+    pages = words_of(path)
+    assert len(pages) > 1
+    assert "LOOKED and found nothing: write 0." in pages[0]
+    assert all("0 = looked, nothing there." in page for page in pages[1:])
+    flat = " ".join(pages[0].split())
+    assert " ".join(CAUTIONS.split()) in flat
+    for word in ("Knife", "Heat", "Ladder", "spray", "label", "extension service"):
+        assert word in flat
+
+
+def test_blind_prints_name_no_variety(tmp_path):
+    path = tmp_path / "blind.pdf"
+    print_labels(bed(), path, blind=True)
+    assert not any(name in page for page in words_of(path) for name in FIVE)
+    print_sheets(pick_sheets(bed(), blind=True), path, "pick")
+    assert not any(name in page for page in words_of(path) for name in FIVE)
+
+
+def test_lost_plants_are_marked_on_the_sheet(tmp_path):
+    path = tmp_path / "sheet.pdf"
+    print_sheets(pick_sheets(replace(bed(), lost=frozenset(["101b"]))), path, "pick")
+    assert " ".join(words_of(path)).count("LOST") == 1
+
+
+def test_the_map_is_to_scale():
+    trial = bed()
+    svg = ET.fromstring(bed_map_svg(trial))
+    figure = bed_map(trial)
+    scale = next(
+        int(found.group(1))
+        for text in figure.axes[0].texts
+        if (found := re.match(r"Scale 1 : (\d+)", text.get_text()))
+    )
+    plants = figure.axes[0].lines[0]
+    x = sorted(set(plants.get_xdata()))
+    # Plants 1 and 2 are 45 cm apart on the ground: 450 / scale mm on paper.
+    assert x[1] - x[0] == pytest.approx(450 / scale)
+    y = sorted({round(float(one), 6) for one in plants.get_ydata()})
+    assert y[1] - y[0] == pytest.approx(900 / scale)
+    assert svg.get("width", "").endswith("pt")
+
+
+def test_the_same_bed_gives_the_same_svg_and_pdf(tmp_path):
+    assert bed_map_svg(bed()) == bed_map_svg(bed())
+    one, two = tmp_path / "one.pdf", tmp_path / "two.pdf"
+    print_bed_map(bed(), one)
+    print_bed_map(bed(), two)
+    assert one.read_bytes() == two.read_bytes()
+
+
+def test_the_map_needs_no_colour():
+    svg = bed_map_svg(bed())
+    for colour in set(re.findall(r"#([0-9a-f]{6})\b", svg)):
+        assert colour[:2] == colour[2:4] == colour[4:], colour
+
+
+def test_the_map_in_words_names_every_plot():
+    words = bed_map_words(bed(sun="shade from the west"))
+    for plot in bed().plants["plot"].unique():
+        assert str(plot) in words
+    assert "shade from the west" in words
+
+
+@pytest.mark.parametrize(
+    "name", ["$x^2$", "<script>alert(1)</script>", "a\nb\x00c", "M & S", "番茄"]
+)
+def test_odd_names_are_printed_as_they_are_and_never_run(name, tmp_path):
+    planting = lay_out(PlanRequest((name, "Plain"), seed=1, blocks=2))
+    odd = bed_of(planting, title=name)
+    svg = bed_map_svg(odd)
+    ET.fromstring(svg)
+    assert "<script" not in svg
+    print_labels(odd, tmp_path / "l.pdf")
+    print_sheets(pick_sheets(odd), tmp_path / "s.pdf", "x")
+
+
+def test_letters_no_font_has_are_named():
+    assert unprintable("Blue Lantern é ñ →") == ""
+    assert unprintable("a\U0001f34d\U0001f34da") == "\U0001f34d"
+
+
+def test_plants_without_a_place_cannot_be_mapped():
+    trial = bed()
+    nowhere = replace(trial, plants=trial.plants.assign(row=float("nan")))
+    with pytest.raises(ValueError, match="row and a column"):
+        bed_map(nowhere)
+
+
+@pytest.mark.parametrize("size", [LabelSize(300, 25), LabelSize(30, 25), LabelSize(60, 5)])
+def test_labels_that_cannot_work_are_refused(size):
+    with pytest.raises(ValueError, match="twice as wide as tall"):
+        labels_on(A4, size)
+
+
+def test_a_plant_id_too_long_for_its_code_is_refused():
+    trial = bed()
+    long = replace(trial, plants=trial.plants.assign(plant="x" * 80))
+    with pytest.raises(ValueError, match="too long for a QR code"):
+        stake_labels(long)
+
+
+def test_many_varieties_and_split_plots_fit():
+    many = PlanRequest(
+        tuple(f"Line {n}" for n in range(40)),
+        design=INCOMPLETE_BLOCKS,
+        block_size=6,
+        blocks=3,
+        plants=2,
+        seed=2,
+    )
+    assert overflows(bed_map(bed_of(lay_out(many), title="Many")), A4) == []
+    split = bed(design=SPLIT_PLOT)
+    assert "not topped" in " ".join(text.get_text() for text in bed_map(split).axes[0].texts)
+
+
+def test_letters_skip_those_that_look_like_figures():
+    assert [letter(n) for n in (0, 7, 8, 23, 24)] == ["A", "H", "J", "Z", "AA"]
+
+
+def test_text_is_measured_cut_and_broken():
+    assert text_width("mmmm", 10) > text_width("iiii", 10)
+    assert shortened("a long line of words", 10, 10).endswith("…")
+    assert all(text_width(line, 10) <= 40 for line in wrapped("a long line of words " * 4, 40, 10))
+    with pytest.raises(ValueError, match="A4 or Letter"):
+        paper("A5")
