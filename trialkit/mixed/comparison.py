@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grid import marginal_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.letters import minimal_letters
+from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
+from trialkit.mixed.threads import single_threaded
 
 if TYPE_CHECKING:
     from trialkit.mixed.inference import FixedEffects
@@ -54,6 +56,7 @@ class Comparison:
         return minimal_letters(order, different)
 
 
+@single_threaded
 def compare_means(
     fit: FixedEffects, factor: str, against: str | None, *, df: str | None,
     level: float, by: str | None = None, ratio: bool = False,
@@ -116,15 +119,24 @@ def _tukey(t: Floats, df: Floats, members: int, level: float) -> tuple[Floats, F
     """p and half-width factor from the studentised range of ``members`` means."""
     if members == 2:
         return 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
-    p, half = np.empty(len(t)), np.empty(len(t))
-    critical: dict[float, float] = {}
-    for i, (value, dof) in enumerate(zip(t, df, strict=True)):
-        p[i] = stats.studentized_range.sf(abs(value) * np.sqrt(2.0), members, dof)
-        key = round(float(dof), 6)
-        if key not in critical:
-            critical[key] = float(stats.studentized_range.ppf(level, members, dof)) / np.sqrt(2.0)
-        half[i] = critical[key]
-    return np.clip(p, 0.0, 1.0), half
+    root = np.sqrt(2.0)
+    dfs = np.round(df, 6)
+    p = [range_sf(abs(float(v)) * root, members, float(d)) for v, d in zip(t, dfs, strict=True)]
+    critical = {d: range_ppf(level, members, float(d)) / root for d in np.unique(dfs)}
+    return np.array(p), np.array([critical[d] for d in dfs])
+
+
+def _dunnett(
+    t: Floats, df: Floats, correlation: Floats, level: float
+) -> tuple[Floats, Floats]:
+    """p and half-width factor: P(max |T_i| > |t|), each row with its own df."""
+    if len(t) == 1:
+        return 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
+    law = LargestT(correlation)
+    dfs = np.round(df, 6)
+    p = [law.sf(abs(float(v)), float(d)) for v, d in zip(t, dfs, strict=True)]
+    critical = {d: law.isf(1.0 - level, float(d)) for d in np.unique(dfs)}
+    return np.array(p), np.array([critical[d] for d in dfs])
 
 
 def _correlation(covariance: Floats) -> Floats:
@@ -132,99 +144,3 @@ def _correlation(covariance: Floats) -> Floats:
     out: Floats = covariance / size[:, None] / size[None, :]
     np.fill_diagonal(out, 1.0)
     return out
-
-
-def _dunnett(
-    t: Floats, df: Floats, correlation: Floats, level: float
-) -> tuple[Floats, Floats]:
-    """p and half-width factor: P(max |T_i| > |t|) for the multivariate t, each row's own df."""
-    if len(t) == 1:
-        return 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
-    inside = _Rectangle(correlation)
-    p, half = np.empty(len(t)), np.empty(len(t))
-    critical: dict[float, float] = {}
-    for i, (value, dof) in enumerate(zip(t, df, strict=True)):
-        p[i] = 1.0 - inside.probability(abs(float(value)), float(dof))
-        key = round(float(dof), 6)
-        if key not in critical:
-            bounds = stats.t.ppf([0.5 + level / 2.0, 1.0 - (1.0 - level) / 2.0 / (len(t) + 1)], dof)
-            critical[key] = float(
-                optimize.brentq(
-                    lambda c, d=float(dof): inside.probability(c, d) - level,
-                    bounds[0] * 0.999, bounds[1] * 1.01, xtol=1e-6,
-                )
-            )
-        half[i] = critical[key]
-    return np.clip(p, 0.0, 1.0), half
-
-
-class _Rectangle:
-    """P(|T_1| < c, ..., |T_m| < c) for a multivariate t with a given correlation.
-
-    The scale is integrated by Gauss-Legendre over the chi distribution's quantiles.  Given the
-    scale, a correlation of product form r_ij = l_i l_j (equal variances: exact for means of
-    balanced data) reduces the rest to one dimension (Dunnett 1955); any other correlation goes to
-    scipy's multivariate normal integral.
-    """
-
-    NODES = 48
-
-    def __init__(self, correlation: Floats) -> None:
-        self.correlation = correlation
-        self.loadings = _product_form(correlation)
-        x, w = np.polynomial.legendre.leggauss(self.NODES)
-        self.z = 8.0 * x
-        self.zw = 8.0 * w * stats.norm.pdf(self.z)
-        self.u, self.uw = 0.5 * (x + 1.0), 0.5 * w
-
-    def probability(self, c: float, df: float) -> float:
-        if not np.isfinite(df):
-            return float(self._normal(np.array([c]))[0])
-        if self.loadings is None:
-            return self._quasi(c, df)
-        # chi on df degrees, by its quantiles: smooth integrand, no tail to cut by hand
-        scale = np.sqrt(stats.chi2.ppf(self.u, df) / df)
-        return float(self.uw @ self._normal(c * scale))
-
-    def _normal(self, c: Floats) -> Floats:
-        if self.loadings is None:
-            m = len(self.correlation)
-            law = stats.multivariate_normal(np.zeros(m), self.correlation, allow_singular=True)
-            return np.array(
-                [law.cdf(np.full(m, b), lower_limit=np.full(m, -b), rng=1) for b in c]
-            )
-        load = self.loadings[None, None, :]
-        spread = np.sqrt(1.0 - load**2)
-        centre = load * self.z[None, :, None]
-        edge = c[:, None, None]
-        inside = stats.norm.cdf((edge - centre) / spread) - stats.norm.cdf((-edge - centre) / spread)
-        return np.asarray(inside.prod(axis=2) @ self.zw)
-
-    def _quasi(self, c: float, df: float) -> float:
-        m = len(self.correlation)
-        law = stats.multivariate_t(np.zeros(m), self.correlation, df, allow_singular=True)
-        return float(
-            law.cdf(np.full(m, c), lower_limit=np.full(m, -c), maxpts=200_000, random_state=1)
-        )
-
-
-def _product_form(correlation: Floats) -> Floats | None:
-    """Loadings l with r_ij = l_i l_j off the diagonal, or None where there are none."""
-    m = len(correlation)
-    if m == 2:
-        root = np.sqrt(abs(correlation[0, 1]))
-        return np.array([root, np.sign(correlation[0, 1]) * root])
-    off = correlation - np.eye(m)
-    if (np.abs(off[~np.eye(m, dtype=bool)]) < 1e-12).any():
-        return None
-    square = off[0, 1] * off[0, 2] / off[1, 2]
-    if not 0.0 < square < 1.0:
-        return None
-    loadings = np.empty(m)
-    loadings[0] = np.sqrt(square)
-    loadings[1:] = off[0, 1:] / loadings[0]
-    fitted = np.outer(loadings, loadings)
-    np.fill_diagonal(fitted, 0.0)
-    if np.abs(fitted - off).max() > 1e-8 or (np.abs(loadings) >= 1.0).any():
-        return None
-    return loadings

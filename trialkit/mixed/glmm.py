@@ -23,6 +23,7 @@ from trialkit.mixed.laplace import Laplace, Mode
 from trialkit.mixed.likelihood import Objective, minimise
 from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.strata import between_within
+from trialkit.mixed.threads import few_threads
 
 # log(size) past this is Poisson to all the digits that counts can show
 POISSON_LIKE = float(np.log(1e5))
@@ -257,7 +258,8 @@ def fit_glmm(
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
     random = RandomPart(make_groupings(data, groups, slopes, saturated=True))
-    return _Fit(formula, method, part, random, law, y, off).run()
+    with few_threads(random.r + part.p):
+        return _Fit(formula, method, part, random, law, y, off).run()
 
 
 def _offset(offset: str | Floats | None, data: pd.DataFrame) -> Floats:

@@ -26,6 +26,7 @@ from trialkit.mixed.smallsample import (
     satterthwaite,
 )
 from trialkit.mixed.solve import Solved
+from trialkit.mixed.threads import few_threads
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,8 @@ class LMM(FixedEffects):
     @cached_property
     def information(self) -> VarianceInformation:
         """Information about the variance parameters (on the orthonormal basis of X)."""
-        return variance_information(self.solved, known_residual=self.known_residual, n=self.n)
+        with few_threads(self.random.r + self.p):
+            return variance_information(self.solved, known_residual=self.known_residual, n=self.n)
 
     @cached_property
     def _kenward_roger(self) -> KenwardRoger:
@@ -281,12 +283,11 @@ def fit_lmm(
     constant = 2.0 * d * float(np.log(scale))
     if reml:
         constant += 2.0 * float(np.log(np.abs(np.diagonal(part.triangle))).sum())
-        if residual_sd is not None:
-            constant -= 0.0
     if w is not None:
         constant -= float(np.log(w).sum())
     objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
-    optimum = minimise(objective, starting_point(objective))
+    with few_threads(random.r + p):
+        optimum = minimise(objective, starting_point(objective))
     if residual_sd is None:
         variance = scale**2 * optimum.solved.rss / d
     else:

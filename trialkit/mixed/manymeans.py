@@ -1,0 +1,118 @@
+"""Distributions that hold for many comparisons at once.
+
+The studentised range (Tukey 1953; integral as in Copenhaver & Holland 1988, J. Stat. Comput.
+Simul. 30:1, eq. 1) and the largest |t| of correlated comparisons with one control (Dunnett 1955),
+by Gauss-Legendre quadrature over the common scale and over one normal variable, evaluated for
+all values at once.  A correlation without product form goes to scipy's multivariate t.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from scipy import optimize, special, stats
+
+from trialkit.mixed.grouping import Floats
+
+_X, _W = np.polynomial.legendre.leggauss(64)
+# A standard normal variable between -8.5 and 8.5: less than 2e-17 lies outside.
+Z = 8.5 * _X
+ZW = 8.5 * _W * np.exp(-0.5 * Z**2) / np.sqrt(2.0 * np.pi)
+
+
+@lru_cache(maxsize=256)
+def scale_nodes(df: float) -> tuple[Floats, Floats]:
+    """Nodes and weights for s = sqrt(chi2_df / df), in panels of log s.
+
+    log s has density c exp(df y - df exp(2y) / 2); the panels run over its quantiles, so each
+    carries a comparable share and the tails are reached to 1e-14.
+    """
+    if not np.isfinite(df):
+        return np.ones(1), np.ones(1)
+    x, w = np.polynomial.legendre.leggauss(16)
+    cuts = [1e-14, 1e-7, 1e-3, 0.05, 0.3, 0.7, 0.95, 1 - 1e-3]
+    edges = np.log(np.append(stats.chi2.ppf(cuts, df), stats.chi2.isf([1e-7, 1e-14], df)) / df) / 2
+    mid, half = 0.5 * (edges[1:] + edges[:-1]), 0.5 * np.diff(edges)
+    y = (mid[:, None] + half[:, None] * x).ravel()
+    weight = (half[:, None] * w).ravel()
+    log_c = np.log(2.0) + 0.5 * df * np.log(0.5 * df) - special.gammaln(0.5 * df)
+    return np.exp(y), weight * np.exp(log_c + df * y - 0.5 * df * np.exp(2.0 * y))
+
+
+def range_sf(q: float, means: int, df: float) -> float:
+    """P(Q > q) for the studentised range of ``means`` means."""
+    s, w = scale_nodes(df)
+    width = special.ndtr(Z[None, :]) - special.ndtr(Z[None, :] - q * s[:, None])
+    inside = means * (width ** (means - 1)) @ ZW
+    return float(np.clip(1.0 - w @ np.minimum(inside, 1.0), 0.0, 1.0))
+
+
+def range_ppf(level: float, means: int, df: float) -> float:
+    """The q with P(Q <= q) = level."""
+    low = 0.5 * float(np.sqrt(2.0)) * float(stats.t.ppf(0.5 + level / 2.0, df))
+    high = 2.0 * low
+    while range_sf(high, means, df) > 1.0 - level:
+        high *= 1.5
+    return float(
+        optimize.brentq(lambda q: range_sf(q, means, df) - (1.0 - level), low, high, xtol=1e-10)
+    )
+
+
+class LargestT:
+    """P(max |T_i| > c) for comparisons with a given correlation (m, m)."""
+
+    def __init__(self, correlation: Floats) -> None:
+        self.correlation = correlation
+        self.loadings = product_form(correlation)
+
+    def sf(self, c: float, df: float) -> float:
+        if self.loadings is None:
+            return self._by_scipy(c, df)
+        s, w = scale_nodes(df)
+        spread = np.sqrt(1.0 - self.loadings**2)
+        centre = self.loadings * Z[:, None]
+        edge = (c * s)[:, None, None]
+        inside = special.ndtr((edge - centre) / spread) - special.ndtr((-edge - centre) / spread)
+        return float(np.clip(1.0 - w @ (inside.prod(axis=2) @ ZW), 0.0, 1.0))
+
+    def isf(self, alpha: float, df: float) -> float:
+        m = len(self.correlation)
+        low, high = (float(x) for x in stats.t.isf([alpha / 2.0, alpha / (2.0 * (m + 1))], df))
+        return float(
+            optimize.brentq(lambda c: self.sf(c, df) - alpha, 0.999 * low, 1.01 * high, xtol=1e-8)
+        )
+
+    def _by_scipy(self, c: float, df: float) -> float:
+        m = len(self.correlation)
+        edge = np.full(m, c)
+        if np.isfinite(df):
+            law = stats.multivariate_t(np.zeros(m), self.correlation, df, allow_singular=True)
+            return 1.0 - float(law.cdf(edge, lower_limit=-edge, maxpts=100_000, random_state=1))
+        normal = stats.multivariate_normal(np.zeros(m), self.correlation, allow_singular=True)
+        return 1.0 - float(normal.cdf(edge, lower_limit=-edge, rng=np.random.default_rng(1)))
+
+
+def product_form(correlation: Floats) -> Floats | None:
+    """Loadings l with r_ij = l_i l_j off the diagonal, or None where there are none.
+
+    Comparisons of independent means with one control have them exactly.
+    """
+    m = len(correlation)
+    if m == 2:
+        root = np.sqrt(min(abs(correlation[0, 1]), 1.0 - 1e-12))
+        return np.array([root, np.sign(correlation[0, 1]) * root])
+    off = correlation - np.diag(np.diagonal(correlation))
+    if (np.abs(off[~np.eye(m, dtype=bool)]) < 1e-12).any():
+        return None
+    square = off[0, 1] * off[0, 2] / off[1, 2]
+    if not 0.0 < square < 1.0:
+        return None
+    loadings = np.empty(m)
+    loadings[0] = np.sqrt(square)
+    loadings[1:] = off[0, 1:] / loadings[0]
+    fitted = np.outer(loadings, loadings)
+    np.fill_diagonal(fitted, 0.0)
+    if np.abs(fitted - off).max() > 1e-8 or (np.abs(loadings) >= 1.0).any():
+        return None
+    return loadings
