@@ -61,7 +61,7 @@ shade = "west"
 
 
 def with_slips(frames: Mapping[str, Any]) -> dict[str, Any]:
-    """Three slips such as people make: a digit lost, a plant picked twice, a lost plant ticked.
+    """Three slips such as people make: a digit lost, a plant picked twice, a pod of a lost plant.
 
     Returns new frames; `truth["slips"]` says where they are.
     """
@@ -81,9 +81,9 @@ def with_slips(frames: Mapping[str, Any]) -> dict[str, Any]:
 
     gone = plants.dropna(subset="lost").sort_values("lost").iloc[-1]
     after = next(d for d in season.dated(season.pick_days) if d > gone["lost"])
-    row = {"date": after, "plant": gone["plant"], "count": 0, "weight": pd.NA}
+    row = {"date": after, "plant": gone["plant"], "count": 1, "weight": pd.NA}
     ghost = pd.DataFrame([row])
-    slips.append(_slip("ticked after it was lost", ghost.iloc[0], lost=str(gone["lost"].date())))
+    slips.append(_slip("picked after it was lost", ghost.iloc[0], lost=str(gone["lost"].date())))
 
     kinds = picks.dtypes.to_dict()
     picks = pd.concat([picks, again.astype(kinds), ghost.astype(kinds)])

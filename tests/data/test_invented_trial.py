@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 from invented_season import Season, Variety, daily_rates
 
+from trialkit.records import read_records
+
 FILES = {"plants.csv", "picks.csv", "heights.csv", "weather.csv", "events.csv"}
 
 
@@ -143,8 +145,8 @@ def test_lost_plants_have_dates_and_reasons_and_no_later_records(beans, truth) -
     assert (heights["date"] < heights["lost"]).all()
     picks = beans["picks.csv"].merge(lost[["lost"]], left_on="plant", right_index=True)
     late = picks[picks["date"] >= picks["lost"]]
-    (slip,) = [s for s in truth["slips"] if s["what"] == "ticked after it was lost"]
-    assert late[["date", "plant", "count"]].values.tolist() == [[slip["date"], slip["plant"], 0]]
+    (slip,) = [s for s in truth["slips"] if s["what"] == "picked after it was lost"]
+    assert late[["date", "plant", "count"]].values.tolist() == [[slip["date"], slip["plant"], 1]]
 
 
 def test_the_slips_are_where_the_truth_says(beans, truth) -> None:
@@ -185,6 +187,26 @@ def test_trial_toml_says_it_is_invented(data: Path, truth) -> None:
     names = [variety["name"] for variety in trial["varieties"]]
     assert names == list(truth["varieties"])
     assert [v["name"] for v in trial["varieties"] if v.get("check")] == [truth["check"]]
+
+
+def test_reads_without_an_error_and_lists_just_the_slips(data: Path, truth) -> None:
+    records = read_records(data / "beans")
+    assert records.trial.invented
+    assert records.trial.check == truth["check"]
+    assert records.trial.reach_cm == truth["reach_cm"]
+    assert records.picks["count"].isna().sum() == truth["blank_cells"]
+    doubts = records.doubts
+    assert len(doubts) == 3
+    for slip in truth["slips"]:
+        row, about = {
+            "a digit lost": ("heights.csv", "shorter"),
+            "picked twice": ("picks.csv", "twice"),
+            "picked after it was lost": ("picks.csv", "after the plant was lost"),
+        }[slip["what"]]
+        own = doubts[doubts["doubt"].str.contains(about)]
+        assert own["file"].tolist() == [row]
+        line = (data / "beans" / row).read_text().splitlines()[int(own["line"].iloc[0]) - 1]
+        assert line.startswith(f"{slip['date']},{slip['plant']},")
 
 
 WELL_KNOWN = """

@@ -13,35 +13,20 @@ import statsmodels.api as sm
 import statsmodels.formula.api as smf
 from statsmodels.stats.anova import anova_lm
 
+from trialkit.records import read_records
+
 
 def read(folder: Path) -> pd.DataFrame:
     plants = pd.read_csv(folder / "plants.csv", dtype={"block": str})
     return pd.read_csv(folder / "harvest.csv").merge(plants, on="plant", validate="many_to_one")
 
 
-@pytest.mark.parametrize(
-    "trial",
-    [
-        "oats-1935",
-        "strawberries",
-        "wheat-fly",
-        *(
-            f"barley-minnesota/{k}"
-            for k in (
-                f"{site}-{year}"
-                for year in (1931, 1932)
-                for site in (
-                    "crookston",
-                    "duluth",
-                    "grand-rapids",
-                    "morris",
-                    "university-farm",
-                    "waseca",
-                )
-            )
-        ),
-    ],
-)
+SITES = ("crookston", "duluth", "grand-rapids", "morris", "university-farm", "waseca")
+BARLEYS = [f"barley-minnesota/{site}-{year}" for site in SITES for year in (1931, 1932)]
+TRIALS = ["oats-1935", "strawberries", "wheat-fly", *BARLEYS]
+
+
+@pytest.mark.parametrize("trial", TRIALS)
 def test_names_its_source_and_says_what_is_missing(data: Path, trial: str) -> None:
     told = tomllib.loads((data / trial / "trial.toml").read_text(encoding="utf-8"))
     assert "(19" in told["source"]
@@ -50,6 +35,20 @@ def test_names_its_source_and_says_what_is_missing(data: Path, trial: str) -> No
     named = [variety["name"] for variety in told["varieties"]]
     assert sorted(named) == sorted(pd.read_csv(data / trial / "plants.csv")["variety"].unique())
     assert trial.split("/")[0] in (data / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("trial", TRIALS)
+def test_reads_without_an_error_or_a_doubt(data: Path, trial: str) -> None:
+    records = read_records(data / trial)
+    assert len(records.doubts) == 0
+    assert len(records.harvest) > 0
+    assert records.harvest["date"].isna().all()  # not published; not made up
+
+
+def test_oats_keep_their_published_unit(data: Path) -> None:
+    records = read_records(data / "oats-1935")
+    assert records.trial.harvest_unit == "quarter lb a sub-plot"
+    assert records.harvest["weight_g"].tolist()[:4] == [111, 130, 157, 174]
 
 
 def test_oats_are_yates_numbers(data: Path) -> None:
@@ -65,8 +64,6 @@ def test_oats_are_yates_numbers(data: Path) -> None:
     assert (oats["treatment"].str[:3] == oats["plant"].str[-3:]).all()
     assert (oats["plot"] == oats["block"] + "-" + oats["variety"]).all()
     assert (oats.groupby("plot")["plant"].size() == 4).all()
-    unit = tomllib.loads((data / "oats-1935" / "trial.toml").read_text())["units"]["harvest"]
-    assert unit == "quarter lb a sub-plot"
 
 
 def test_oats_give_the_published_analysis_of_variance(data: Path) -> None:
