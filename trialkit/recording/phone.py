@@ -60,9 +60,7 @@ def page_facts(records: Records, made: date) -> dict[str, Any]:
         "made": made.isoformat(),
         "invented": trial.invented,
         "picked": sorted({day.date().isoformat() for day in records.picks["date"]}),
-        "plants": [
-            _plant(row, topped) for row in walking_order(records.plants).to_dict("records")
-        ],
+        "plants": [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")],
     }
 
 

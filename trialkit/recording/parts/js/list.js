@@ -17,7 +17,7 @@ export function listScreen(app) {
         return name === "count" ? String(cell.value) : `${cell.value} ${cell.unit}`;
       });
     if (app.lost(plant)) parts.unshift("lost");
-    return parts.join(", ") || "nothing yet";
+    return parts.join(", ") || "blank";
   }
 
   function build() {
@@ -55,9 +55,9 @@ export function listScreen(app) {
     for (const { plant, button, state } of buttons) {
       const text = words(plant);
       if (state.textContent !== text) state.textContent = text;
-      const kind = stateOf(plant, app.pick(), app.choices).kind;
+      const { kind, done } = stateOf(plant, app.pick(), app.choices);
       const blank = kind === "blank" && !app.lost(plant);
-      button.dataset.kind = app.lost(plant) ? "lost" : kind;
+      button.dataset.kind = app.lost(plant) ? "lost" : kind === "value" && !done ? "part" : kind;
       button.hidden =
         (wanted !== "" && !plant.id.toLowerCase().includes(wanted)) || ($("blanks").checked && !blank);
       found += button.hidden ? 0 : 1;

@@ -4,7 +4,7 @@ import { stateOf } from "./bed.js";
 import { notePad, numberPad } from "./dialogs.js";
 import { lossPad } from "./losses.js";
 import { $, onTap, plural, say, show } from "./page.js";
-import { dayInWords } from "./stamp.js";
+import { dayInShort } from "./stamp.js";
 import { pickWords } from "./start.js";
 
 const NAMES = { count: "count", weight: "weight", height: "height" };
@@ -66,7 +66,7 @@ export function plantScreen(app) {
   });
   onTap("zero", () => {
     app.change("set", "count", { value: 0 });
-    tell(`0, none ripe on ${app.plant.id}`);
+    tell(`0 on ${app.plant.id}: none`);
   });
   onTap("skip", () => {
     app.change("skip", "count");
@@ -99,9 +99,9 @@ export function plantScreen(app) {
   function marks() {
     const found = [];
     const lost = app.lost(app.plant);
-    if (lost) found.push(`Lost ${dayInWords(lost.date, false)}: ${lost.reason || "no reason given"}`);
+    if (lost) found.push(`Lost ${dayInShort(lost.date)}: ${lost.reason || "no reason given"}`);
     if (cells().topped?.state === "value") found.push("Topped today");
-    else if (app.plant.topped) found.push(`Topped ${dayInWords(app.plant.topped, false)}`);
+    else if (app.plant.topped) found.push(`Topped ${dayInShort(app.plant.topped)}`);
     if (cells().note?.state === "value") found.push(`Note: ${cells().note.value}`);
     return found.join(" · ");
   }
@@ -110,8 +110,8 @@ export function plantScreen(app) {
     const losing = app.keeper.lostIfClosed();
     if (losing) return `${plural(losing, "tap")} NOT saved`;
     if (app.keeper.busy()) return "Saving…";
-    if (app.store.place === "none") return "This browser saves nothing";
-    return app.keeper.smallUsed ? "Saved in the small store" : "Saved on this phone";
+    if (app.store.place === "none") return "Nothing is saved";
+    return app.keeper.smallUsed ? "✓ Saved (small store)" : "✓ Saved";
   }
 
   function drawValue() {

@@ -83,7 +83,7 @@ export function sendScreen(app) {
   function drawTally(sums) {
     const counting = app.choices.asks.includes("count");
     const lines = counting
-      ? [["Counted", sums.counted], ["Zero, none ripe", sums.zero]]
+      ? [["Counted", sums.counted], ["Looked, none (0)", sums.zero]]
       : [["Measured", sums.done - sums.skipped]];
     lines.push(["Not looked at", sums.skipped], ["Nothing entered", sums.blank]);
     if (sums.lost) lines.push(["Lost", sums.lost]);

@@ -42,8 +42,19 @@ const MONTHS = [
 ];
 
 // "Mon 14 July 2031": the month in letters, so that nobody reads 7/8 the wrong way round.
-export function dayInWords(day, withYear = true) {
+export function dayInWords(day) {
+  const { weekday, date, month, year } = partsOf(day);
+  return `${weekday} ${date} ${month} ${year}`;
+}
+
+// "Mon 14 Jul 2031", for narrow places.
+export function dayInShort(day) {
+  const { weekday, date, month, year } = partsOf(day);
+  return `${weekday} ${date} ${month.slice(0, 3)} ${year}`;
+}
+
+function partsOf(day) {
   const [year, month, date] = day.split("-").map(Number);
   const weekday = DAYS[new Date(year, month - 1, date).getDay()];
-  return `${weekday} ${date} ${MONTHS[month - 1]}${withYear ? ` ${year}` : ""}`;
+  return { weekday, date, month: MONTHS[month - 1], year };
 }

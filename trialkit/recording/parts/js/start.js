@@ -2,7 +2,7 @@
 
 import { tally } from "./bed.js";
 import { $, make, plural, say, show } from "./page.js";
-import { dayInWords, localDay } from "./stamp.js";
+import { dayInShort, dayInWords, localDay } from "./stamp.js";
 
 const DAY_MS = 86400000;
 const KEEPING = {
@@ -33,7 +33,7 @@ export function startScreen(app) {
       button.type = "button";
       button.dataset.date = date;
       button.append(
-        make("b", `Go on with ${dayInWords(date)}`),
+        make("b", `Go on with ${dayInShort(date)}`),
         make("span", `${sums.done} of ${sums.all} done${date === today ? ", today" : ""}`),
       );
       button.addEventListener("click", () => {
@@ -116,10 +116,10 @@ export function startScreen(app) {
   };
 }
 
-// What the top of a screen says about the pick: "Mon 14 July 2031", "37 of 120 done".
+// What the top of a screen says about the pick: "Mon 14 Jul 2031", "37 of 120 done".
 export function pickWords(app) {
   const sums = tally(app.bed, app.date, app.journal, app.choices);
-  return { day: dayInWords(app.date), done: `${sums.done} of ${sums.all} done`, sums };
+  return { day: dayInShort(app.date), done: `${sums.done} of ${sums.all} done`, sums };
 }
 
 export function blanksInWords(count) {

@@ -1,0 +1,57 @@
+"""Fixtures: the browser's driver, and phones made of it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from handset import CHROMIUM, FLAGS, MADE, Phone, bed
+
+from trialkit.recording.phone import phone_page
+
+
+@pytest.fixture(scope="module")
+def player() -> Iterator[Any]:
+    """The driver of the browser; the test is skipped, with the reason, where there is none."""
+    if not CHROMIUM.exists():
+        why = f"there is no Chromium at {CHROMIUM} (on Debian: apt install chromium)"
+        if os.environ.get("TRIALKIT_NEEDS_BROWSER"):
+            pytest.fail(why)
+        pytest.skip(why)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def browser(player: Any) -> Iterator[Any]:
+    started = player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+    yield started
+    started.close()
+
+
+@pytest.fixture
+def phone(player: Any, browser: Any, tmp_path: Path) -> Iterator[Callable[..., Phone]]:
+    """Makes phones: phone(records) writes the page of those records and gives a switched-off one.
+
+    mortal : with a browser and a profile folder of its own, so that it can be killed.
+    """
+    made: list[Phone] = []
+
+    def make(records: Any = None, url: str | None = None, mortal: bool = False) -> Phone:
+        number = len(made)
+        if url is None:
+            file = tmp_path / f"page{number}.html"
+            file.write_text(phone_page(records or bed(), MADE), encoding="utf-8")
+            url = file.as_uri()
+        one = Phone(player, browser, tmp_path / f"profile{number}" if mortal else None, url)
+        made.append(one)
+        return one
+
+    yield make
+    for one in made:
+        one.switch_off()

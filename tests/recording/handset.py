@@ -1,0 +1,199 @@
+"""A phone: real Chromium at phone size with touch, opening the page from a file on disk."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SIZE = {"width": 360, "height": 740}
+DAY = "2031-07-14"
+MADE = date(2026, 1, 5)
+VARIETIES = ("Amber Lantern", "Long Marrow", "Pale Tower")
+
+
+def bed(rows: int = 6, columns: int = 20, **trial: Any) -> Any:
+    """Records of an invented trial: `rows` of `columns` plants, P001 onwards along the rows."""
+    number = rows * columns
+    row = [float(at // columns + 1) for at in range(number)]
+    facts = {
+        "title": "Okra rows, invented",
+        "garden": "Hollow Lane",
+        "crop": "okra",
+        "planted": date(2031, 5, 3),
+        "counted": "pods",
+        "height_unit": "cm",
+        "weight_unit": "g",
+        "invented": True,
+    }
+    plants = pd.DataFrame(
+        {
+            "plant": [f"P{at + 1:03d}" for at in range(number)],
+            "variety": [VARIETIES[int(one - 1) % len(VARIETIES)] for one in row],
+            "block": pd.array([str(int((one + 1) // 2)) for one in row], dtype="string"),
+            "plot": pd.array([pd.NA] * number, dtype="string"),
+            "row": row,
+            "column": [float(at % columns + 1) for at in range(number)],
+            "treatment": pd.array([pd.NA] * number, dtype="string"),
+            "lost": pd.to_datetime([None] * number),
+            "lost_reason": pd.array([pd.NA] * number, dtype="string"),
+        }
+    )
+    return SimpleNamespace(
+        trial=SimpleNamespace(**{**facts, **trial}),
+        plants=plants,
+        picks=pd.DataFrame({"date": pd.to_datetime([])}),
+        events=pd.DataFrame({"date": pd.to_datetime([]), "plant": [], "event": []}),
+    )
+
+
+def walk(rows: int, columns: int) -> list[str]:
+    """Plant names as a person walks: along row 1, back along row 2, and so on."""
+    names: list[str] = []
+    for row in range(rows):
+        line = [f"P{row * columns + at + 1:03d}" for at in range(columns)]
+        names += line if row % 2 == 0 else line[::-1]
+    return names
+
+
+@dataclass
+class Phone:
+    """One phone with a memory of its own; in `profile`, if given, it outlives a killed browser."""
+
+    player: Any
+    browser: Any
+    profile: Path | None
+    url: str
+    context: Any = None
+    page: Any = None
+    asked: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+    def switch_on(self, script: str = "", **options: Any) -> Any:
+        """Start the browser and open the page. script : runs before the page's own."""
+        options = {"viewport": SIZE, "has_touch": True, "is_mobile": True, **options}
+        if self.profile is None:
+            self.context = self.browser.new_context(**options)
+        else:
+            self.context = self.player.chromium.launch_persistent_context(
+                str(self.profile), executable_path=str(CHROMIUM), args=FLAGS, **options
+            )
+        self.context.set_default_timeout(5000)
+        if script:
+            self.context.add_init_script(script)
+        self.page = self.tab()
+        return self.page
+
+    def tab(self, url: str | None = None) -> Any:
+        page = self.context.new_page()
+        page.on("request", lambda request: self.asked.append(request.url))
+        page.on("pageerror", lambda fault: self.faults.append(str(fault)))
+        page.on("dialog", lambda box: self.faults.append(box.message) or box.accept())
+        page.goto(url or self.url)
+        return page
+
+    def kill(self) -> None:
+        """SIGKILL to the browser, as when a phone dies: nothing gets a chance to tidy up."""
+        assert self.profile is not None
+        for pid in self._processes():
+            os.kill(pid, signal.SIGKILL)
+        until = time.monotonic() + 10
+        while self._processes() and time.monotonic() < until:
+            time.sleep(0.02)
+        try:
+            self.context.close()
+        except Exception:  # the driver complains in several ways that its browser is gone
+            pass
+        for lock in self.profile.glob("Singleton*"):
+            lock.unlink(missing_ok=True)
+        self.context = None
+
+    def _processes(self) -> list[int]:
+        """This phone's own browser processes, known by its profile folder."""
+        mine = f"--user-data-dir={self.profile}"
+        found = []
+        for entry in Path("/proc").iterdir():
+            try:
+                words = (entry / "cmdline").read_bytes().decode(errors="replace").split("\0")
+            except (OSError, ValueError):
+                continue
+            if mine in words:
+                found.append(int(entry.name))
+        return found
+
+    def switch_off(self) -> None:
+        if self.context is not None:
+            self.context.close()
+            self.context = None
+
+
+def start_pick(
+    page: Any, day: str = DAY, asks: tuple[str, ...] = ("count",), who: str = ""
+) -> None:
+    """Fill in the first screen as a grower would, and start."""
+    page.wait_for_selector("#start:not([hidden])")
+    page.fill("#date", day)
+    for name in ("count", "weight", "height"):
+        page.set_checked(f"#ask-{name}", name in asks)
+    if who:
+        page.tap("summary:has-text('More choices')")
+        page.fill("#who", who)
+    page.tap("#begin")
+    page.wait_for_selector("#plant:not([hidden])")
+
+
+def go_home(page: Any) -> None:
+    """Back to the first screen, to start or reopen another pick."""
+    if page.is_visible("#send"):
+        page.tap("#send-list")
+    elif page.is_visible("#plant"):
+        page.tap("#to-list")
+    page.tap("#list-home")
+    page.locator("#start").wait_for()
+
+
+def saved(page: Any) -> None:
+    """Wait until the page says that all is saved."""
+    page.locator("#where-kept", has_text="✓ Saved").wait_for()
+
+
+def type_number(page: Any, text: str, opener: str = "#type") -> None:
+    page.tap(opener)
+    for key in text:
+        page.tap(
+            f"#keys button:text-is('{key}')" if key != "'" else "#keys button[aria-label=feet]"
+        )
+    page.tap("#pad-keep")
+
+
+def sent_text(page: Any, every: bool = False) -> str:
+    """The text of the file as saved; the copyable text must be the same."""
+    if not page.evaluate("location.hash").startswith("#send"):
+        page.tap("#list-send" if page.is_visible("#list") else "#to-send")
+    page.locator("#send").wait_for()
+    if page.is_visible("#all"):
+        page.set_checked("#all", every)
+    with page.expect_download() as download:
+        page.tap("#save")
+    text = Path(download.value.path()).read_bytes().decode("utf-8")
+    copyable = page.evaluate("document.getElementById('text').value")
+    assert copyable == text.replace("\r\n", "\n")
+    return text

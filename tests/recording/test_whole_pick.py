@@ -1,0 +1,126 @@
+"""A whole pick of 120 plants by touch, with the browser killed in the middle of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from handset import DAY, bed, saved, sent_text, start_pick, walk
+
+pytestmark = pytest.mark.browser
+
+ROWS, COLUMNS = 6, 20
+
+
+@dataclass(frozen=True)
+class Done:
+    """What the grower means to record on one plant."""
+
+    count: int | None = None
+    skipped: bool = False
+    note: str = ""
+    lost: str = ""
+
+
+def intentions(seed: int) -> dict[str, Done]:
+    """A seeded pick: counts by tap and by pad, zeros, plants not looked at, blanks, notes, losses."""
+    rng = random.Random(seed)
+    plan: dict[str, Done] = {}
+    for plant in walk(ROWS, COLUMNS):
+        kind = rng.choices(
+            ["taps", "pad", "zero", "skip", "blank", "note", "lost"], [60, 12, 14, 5, 4, 3, 2]
+        )[0]
+        plan[plant] = {
+            "taps": Done(count=rng.randint(1, 6)),
+            "pad": Done(count=rng.randint(10, 64)),
+            "zero": Done(count=0),
+            "skip": Done(skipped=True),
+            "blank": Done(),
+            "note": Done(
+                count=1, note=rng.choice(['two split, "hard"', "=SUM(A1)", "wet, lousy\nvine"])
+            ),
+            "lost": Done(lost="eaten by pests"),
+        }[kind]
+    return plan
+
+
+class Thumb:
+    """Taps by place on the glass, as a thumb does; the places are read once per layout."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+
+    def tap(self, name: str) -> None:
+        box = self.page.evaluate(
+            "id => { const b = document.getElementById(id).getBoundingClientRect();"
+            " return [b.x + b.width / 2, b.y + b.height / 2]; }",
+            name,
+        )
+        self.page.touchscreen.tap(*box)
+
+    def record(self, done: Done) -> None:
+        if done.count is not None and done.count > 9:
+            self.tap("type")
+            for digit in str(done.count):
+                self.page.tap(f"#keys button:text-is('{digit}')")
+            self.tap("pad-keep")
+        elif done.count == 0:
+            self.tap("zero")
+        for _ in range(done.count if done.count is not None and done.count < 10 else 0):
+            self.tap("plus")
+        if done.skipped:
+            self.tap("skip")
+        if done.note:
+            self.tap("to-note")
+            self.page.fill("#note-text", done.note)
+            self.tap("note-keep")
+        if done.lost:
+            self.tap("to-more")
+            self.page.tap(f"[data-reason='{done.lost}']")
+
+
+def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(phone: Any) -> None:
+    plan = intentions(seed=5)
+    order = walk(ROWS, COLUMNS)
+    kinds = [(one.count, one.skipped, bool(one.note), bool(one.lost)) for one in plan.values()]
+    assert len(set(kinds)) > 20, "the seeded pick should hold every kind of record"
+    one = phone(bed(ROWS, COLUMNS), mortal=True)
+    page = one.switch_on()
+    start_pick(page)
+    thumb = Thumb(page)
+    kills = {order[37]: "plant", order[81]: "plant"}
+    for plant in order:
+        assert page.inner_text("#plant-name") == plant
+        thumb.record(plan[plant])
+        if plant in kills:
+            saved(page)
+            one.kill()
+            page = one.switch_on()
+            page.tap(f"#resume button[data-date='{DAY}']")
+            page.wait_for_selector("#plant:not([hidden])")
+            assert page.inner_text("#plant-name") == plant
+            thumb = Thumb(page)
+        thumb.tap("next")
+    page.wait_for_selector("#send:not([hidden])")
+    rows = list(csv.DictReader(io.StringIO(sent_text(page), newline="")))
+    assert len({row["record_id"] for row in rows}) == len(rows)
+    assert {row["date"] for row in rows} == {DAY}
+    got: dict[str, dict[str, str]] = {plant: {} for plant in order}
+    for row in rows:
+        got[row["plant"]][row["kind"]] = row["value"] or row["note"]
+    meant: dict[str, dict[str, str]] = {}
+    for plant, done in plan.items():
+        note = f"'{done.note}" if done.note.startswith("=") else done.note
+        parts = {
+            "count": None if done.count is None else str(done.count),
+            "not-looked": "" if done.skipped else None,
+            "note": note or None,
+            "lost": done.lost or None,
+        }
+        meant[plant] = {kind: value for kind, value in parts.items() if value is not None}
+    assert got == meant
+    assert not one.faults
