@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,12 +74,12 @@ class RandomPart:
     def others(self) -> tuple[Grouping, ...]:
         return self.groupings[1:]
 
-    @property
+    @cached_property
     def r(self) -> int:
         """Columns of the other groupings."""
         return sum(g.size for g in self.others)
 
-    @property
+    @cached_property
     def slices(self) -> tuple[slice, ...]:
         """Where each of ``others`` sits among the rest's columns."""
         out, start = [], 0

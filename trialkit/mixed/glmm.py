@@ -446,26 +446,33 @@ class _Fit:
     def _covariance(self, x: Floats, mode: Mode) -> Floats:
         """Covariance of the fixed effects on the working basis, (p, p).
 
-        ML: the fixed effects' block of the inverse of half the Hessian of -2 log likelihood over
-        all parameters inside their bounds, by central differences of the exact gradient.  REML:
-        (X'V^-1X)^-1 at the mode.
+        From the Hessian of -2 log likelihood over all parameters inside their bounds, by central
+        differences of the exact gradient.  ML: the fixed effects' block of the inverse of half of
+        it.  REML: (X'V^-1X)^-1 at the mode, plus what the variance parameters' own covariance
+        adds through the estimates' dependence on them (Kass & Steffey 1989, J. Am. Stat. Assoc.
+        84:717, eq. 2.10).
         """
-        if self.method == "reml":
-            return np.asarray(np.linalg.inv(mode.solved.xvx))
         free = np.ones(len(x), dtype=bool)
         free[: self.q] = x[: self.q] != 0.0
         if self.family.has_size and x[self.q] > POISSON_LIKE:
             free[self.q] = False
         at = np.flatnonzero(free)
         hessian = np.empty((len(at), len(at)))
+        moves = np.empty((len(at), self.part.p))
         for row, i in enumerate(at):
             step = 1e-4 * max(1.0, abs(x[i]))
-            up, down = x.copy(), x.copy()
-            up[i] += step
-            down[i] -= step
-            hessian[row] = (self(up)[1][at] - self(down)[1][at]) / (2.0 * step)
-        hessian = 0.5 * (hessian + hessian.T)
-        inverse = 2.0 * np.linalg.inv(hessian)
+            sides = []
+            for sign in (1.0, -1.0):
+                there = x.copy()
+                there[i] += sign * step
+                sides.append((self(there)[1][at], self.laplace.last_beta))
+            hessian[row] = (sides[0][0] - sides[1][0]) / (2.0 * step)
+            if sides[0][1] is not None and sides[1][1] is not None:
+                moves[row] = (sides[0][1] - sides[1][1]) / (2.0 * step)
+        inverse = 2.0 * np.linalg.inv(0.5 * (hessian + hessian.T)) if len(at) else hessian
+        if self.method == "reml":
+            block = np.linalg.inv(mode.solved.xvx)
+            return np.asarray(block + moves.T @ inverse @ moves if len(at) else block)
         block = inverse[-self.part.p :, -self.part.p :]
         if (np.diagonal(block) <= 0).any():
             raise MixedModelError(

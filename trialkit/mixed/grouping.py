@@ -11,6 +11,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -37,15 +38,15 @@ class Grouping:
     columns: tuple[str, ...]
     values: tuple[Floats | None, ...]
 
-    @property
+    @cached_property
     def n_levels(self) -> int:
         return len(self.levels)
 
-    @property
+    @cached_property
     def k(self) -> int:
         return len(self.columns)
 
-    @property
+    @cached_property
     def size(self) -> int:
         return self.n_levels * self.k
 

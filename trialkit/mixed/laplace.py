@@ -169,11 +169,7 @@ def apply(solved: Solved, zv: list[Floats], xv: Floats) -> tuple[list[Floats], F
     f_rest = solved.f[:, :, : r + p].reshape(levels * k, r + p)
     t = low - f_rest.T @ (v1 @ g).reshape(-1)
     c = forward(solved.chol, scale_rows(random, solved.factors, t[:, None]))[:, 0]
-    lead = f - (solved.y_lead.T @ c).reshape(levels, k)
-    rest = t[:r] - solved.y_rest.T @ c
-    out = [lead]
-    for grouping, s in zip(random.others, random.slices, strict=True):
-        out.append(rest[s].reshape(grouping.n_levels, grouping.k))
+    out = solved.residual_scores(f, t[:r], c)
     beta = backward(solved.chol[r:, r:], c[r:]) if p else np.zeros(0)
     return out, beta
 

@@ -139,12 +139,18 @@ class Solved:
         """Z_f'Py, one (levels, k) array a grouping."""
         if self.random.lead is None:
             return []
+        return self.residual_scores(self.f[:, :, -1], self.t[: self.r, -1], self.c)
+
+    def residual_scores(self, lead: Floats, rest: Floats, c: Floats) -> list[Floats]:
+        """Z'Py from F_y (levels, k), T_2y (r,) and c = chol^-1 S'T_Ry: T_ay - T_aR S chol'^-1 c."""
         levels, k, _ = self.f.shape
-        lead = self.f[:, :, -1] - (self.y_lead.T @ self.c).reshape(levels, k)
-        rest = self.t[: self.r, -1] - self.y_rest.T @ self.c
-        out = [lead]
+        size = self.r + self.p
+        x = backward(self.chol, c[:, None])
+        x = scale_rows(self.random, [f.T for f in self.factors], x)[:, 0]
+        out = [lead - (self.f[:, :, :size].reshape(levels * k, size) @ x).reshape(levels, k)]
+        low = rest - self.t[: self.r, :size] @ x
         for g, s in zip(self.random.others, self.random.slices, strict=True):
-            out.append(rest[s].reshape(g.n_levels, g.k))
+            out.append(low[s].reshape(g.n_levels, g.k))
         return out
 
     def own_blocks(self, *, x_out: bool) -> list[Floats]:
