@@ -1,0 +1,160 @@
+"""All traits of one trial, each a result or the reason there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+
+from trialkit.design.audit import Audit, audit
+from trialkit.mixed import MixedModelError
+from trialkit.models.counting import counted_looks
+from trialkit.models.diagnostics import Diagnostics, diagnose
+from trialkit.models.harvest import HarvestResult, harvest_trait
+from trialkit.models.height import HeightResult, height_trait
+from trialkit.models.picking import picking_trait
+from trialkit.models.pods import PodsResult, pods_trait
+from trialkit.models.position import PositionResult, position_trait
+from trialkit.models.rate import RateResult, rate_trait
+from trialkit.models.results import Missing, TraitResult
+from trialkit.models.season import SeasonResult, season_trait
+from trialkit.models.support import Support, support
+from trialkit.models.window import WindowResult, window_trait
+from trialkit.records import Records
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What the records of a trial show.  Traits are worked out when first asked for, once."""
+
+    records: Records
+
+    @cached_property
+    def audit(self) -> Audit:
+        """What the layout can support; comes before any number."""
+        return audit(self.records)
+
+    @cached_property
+    def ground(self) -> Support:
+        return support(self.records, self.audit)
+
+    @cached_property
+    def looks(self) -> pd.DataFrame:
+        """One row a look at a plant; see `counting.counted_looks`."""
+        return counted_looks(self.records)
+
+    @property
+    def check(self) -> str | None:
+        return self.records.trial.check
+
+    @property
+    def counted(self) -> str:
+        return self.records.trial.counted or "pods"
+
+    @property
+    def order(self) -> list[str]:
+        """Varieties as the trial lists them."""
+        return list(self.records.trial.variety_names)
+
+    @cached_property
+    def pods(self) -> PodsResult | Missing:
+        return _tried("pods", lambda: pods_trait(
+            self.looks, self.ground, self.order, self.check, self.counted))
+
+    @cached_property
+    def picks_per_week(self) -> TraitResult | Missing:
+        return _tried("picks_per_week", lambda: picking_trait(
+            self.looks, self.ground, self.order, self.check))
+
+    @cached_property
+    def season(self) -> SeasonResult | Missing:
+        pods = self.pods
+        if isinstance(pods, Missing):
+            return Missing("season", pods.reason)
+        return _tried("season", lambda: season_trait(
+            self.records, pods, self.check, self.counted))
+
+    @cached_property
+    def height(self) -> HeightResult | Missing:
+        return _tried("height", lambda: height_trait(
+            self.records, self.ground, self.order, self.check))
+
+    @cached_property
+    def hot(self) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
+        """First and last day of each hot spell; empty without weather."""
+        return ()
+
+    @cached_property
+    def rate(self) -> RateResult | Missing:
+        pods = self.pods
+        if isinstance(pods, Missing):
+            return Missing("rate", pods.reason)
+        return _tried("rate", lambda: rate_trait(pods, self.ground, self.hot, self.counted))
+
+    @cached_property
+    def window(self) -> WindowResult | Missing:
+        pods = self.pods
+        if isinstance(pods, Missing):
+            return Missing("window", pods.reason)
+        return _tried("window", lambda: window_trait(
+            self.records, pods, self.height, self.rate, self.check, self.counted))
+
+    @cached_property
+    def position(self) -> PositionResult | Missing:
+        pods = self.pods
+        if isinstance(pods, Missing):
+            return Missing("position", pods.reason)
+        return _tried("position", lambda: position_trait(
+            self.records, pods, self.ground, self.check, self.counted))
+
+    @cached_property
+    def harvest(self) -> HarvestResult | Missing:
+        return _tried("harvest", lambda: harvest_trait(
+            self.records, self.ground, self.order, self.check))
+
+    @cached_property
+    def diagnostics(self) -> Diagnostics:
+        """Of the pods model, for the variety furthest from the check."""
+        pods = self.pods
+        if isinstance(pods, Missing):
+            return Diagnostics(remarks=(f"There is nothing to diagnose: {pods.reason}.",))
+        against = pods.against_check
+        headline = None
+        if len(against):
+            headline = str(against.loc[against["estimate"].idxmax(), "variety"])
+        return diagnose(self.records, pods, self.ground, headline, self.check)
+
+    @property
+    def traits(self) -> dict[str, TraitResult | Missing]:
+        """Every trait by name, in the order of the report."""
+        return {
+            "window": self.window, "pods": self.pods, "picks_per_week": self.picks_per_week,
+            "season": self.season, "height": self.height, "rate": self.rate,
+            "position": self.position, "harvest": self.harvest,
+        }
+
+    @property
+    def missing(self) -> tuple[Missing, ...]:
+        """The traits there are no records for, and why."""
+        return tuple(t for t in self.traits.values() if isinstance(t, Missing))
+
+
+def analyse(records: Records) -> Analysis:
+    """Analyse a trial.  Never raises for what was recorded: a trait that cannot be worked out
+    is a `Missing` with its reason."""
+    return Analysis(records)
+
+
+def _tried(trait: str, work: Callable[[], T | Missing]) -> T | Missing:
+    """The trait, or `Missing` with the model's own message where it cannot be fitted."""
+    try:
+        with np.errstate(all="ignore"):
+            return work()
+    except (MixedModelError, np.linalg.LinAlgError) as error:
+        return Missing(trait, f"the model could not be fitted: {error}")

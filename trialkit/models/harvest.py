@@ -1,0 +1,132 @@
+"""Crops dug or cut once: weight by variety, blocks and main plots as they were laid out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.mixed import LMM, fit_lmm
+from trialkit.mixed.grid import marginal_rows
+from trialkit.models.comparing import compare
+from trialkit.models.picking import difference_means
+from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.support import Support, behind, design_df, usable_groups
+
+if TYPE_CHECKING:
+    from trialkit.records import Records
+
+
+@dataclass(frozen=True)
+class HarvestResult(TraitResult):
+    """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
+    `dates`: variety, days from planting to harvest.  `grades`: variety, grade, count."""
+
+    tests: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
+    dates: pd.DataFrame = field(default_factory=pd.DataFrame)
+    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    fit: LMM | None = field(default=None, repr=False, compare=False)
+
+
+def harvest_trait(
+    records: Records, ground: Support, order: list[str], check: str | None
+) -> HarvestResult | Missing:
+    """Weight (or count, where nothing was weighed) a plant or plot harvested.
+
+    Raises MixedModelError where the model cannot be fitted.
+    """
+    table = records.harvest
+    if table.empty:
+        return Missing("harvest", "nothing is recorded as dug or cut once")
+    value = "weight_g" if table["weight_g"].notna().any() else "count"
+    if not table[value].notna().any():
+        return Missing("harvest", "the harvest has neither weights nor counts")
+    data = _described(records, ground, table, value)
+    varieties = [v for v in order if (data["variety"] == v).any()]
+    own = records.trial.harvest_unit
+    unit = own or ("g" if value == "weight_g" else str(records.trial.counted))
+    what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
+    extra = {"dates": _days(records, data), "grades": _grades(data, table)}
+    treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
+    main = "unit"
+    if treated and ("split" in str(records.trial.layout.design or "").lower()
+                    or data["unit"].nunique() == len(data)):
+        data["main"] = data["block"] + " / " + data["variety"]
+        within = data.groupby("main")["treatment"].nunique()
+        main = "main" if (within > 1).all() and data["block"].nunique() > 1 else "unit"
+    supported = ground.supported and len(varieties) > 1
+    if not supported or np.ptp(data["weight"].to_numpy()) == 0:
+        why = ground.why_not or ("there is only one variety" if len(varieties) < 2
+                                 else "every harvest weighs the same")
+        plain = data.groupby("variety")["weight"].mean().reindex(varieties).to_numpy(float)
+        blank = np.full((len(varieties),) * 2, np.nan)
+        note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
+        return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note, extra)
+    groups, left_out = usable_groups(data, ["block", main], ("variety",))
+    formula = "weight ~ variety * treatment" if treated else "weight ~ variety"
+    fit = fit_lmm(formula, data, groups=groups)
+    labels, rows = marginal_rows(fit.part, "variety")
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    rows = rows[:, fit.part.kept][at]
+    units = data.assign(unit=data[main]).drop_duplicates("unit")[["unit", "variety", "block"]]
+    df = design_df(units)
+    df = df if df >= 1 else ground.df(varieties)
+    if units["unit"].nunique() == len(data) and treated:
+        df = float(len(data) - fit.p - data["block"].nunique() + 1)
+    extra["tests"] = pd.DataFrame([fit.f_test(term) for term in
+                                   (["variety", "treatment", "variety:treatment"] if treated
+                                    else ["variety"])]).rename_axis("term").reset_index()
+    if treated:
+        extra["treatments"] = fit.means("treatment")
+    note = MethodNote(
+        "Weights compared between the plots the varieties were given to.",
+        f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; F tests "
+        f"by Kenward and Roger 1997; comparisons on the layout's {df:g} df. "
+        + "; ".join(left_out), formula, tuple(groups), f"design, {df:g}",
+        {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
+    )
+    covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
+    return _result(data, varieties, rows @ fit.fixed.to_numpy(), covariance, df, check, what, unit,
+                   "", note, {**extra, "fit": fit})
+
+
+def _result(
+    data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
+    df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote, extra: dict,  # type: ignore[type-arg]
+) -> HarvestResult:
+    means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
+    compared = compare(varieties, estimate, covariance, df, check, ratio=False)
+    return HarvestResult("harvest", what, unit, "difference", means, compared.against_check,
+                         compared.pairs, compared.letters, not why, why, note, **extra)
+
+
+def _described(
+    records: Records, ground: Support, table: pd.DataFrame, value: str
+) -> pd.DataFrame:
+    """One row a plant (or plot) harvested: its grades added up."""
+    total = table.dropna(subset=[value]).groupby("plant", as_index=False).agg(
+        weight=(value, "sum"), date=("date", "max"))
+    about = records.plants.drop_duplicates("plant")
+    out = total.merge(about[["plant", "variety", "block", "plot", "treatment"]], on="plant")
+    block = out["block"].astype("object")
+    return out.assign(
+        unit=out["plant"].map(ground.unit_of), weight=out["weight"].astype(float),
+        block=block.where(block.notna(), "one block").astype(str),
+    )
+
+
+def _days(records: Records, data: pd.DataFrame) -> pd.DataFrame:
+    days = (data["date"] - pd.Timestamp(records.trial.planted)).dt.days
+    return days.groupby(data["variety"]).mean().rename("days").reset_index()
+
+
+def _grades(data: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    graded = table.dropna(subset=["grade"])
+    if graded.empty:
+        return pd.DataFrame({"variety": [], "grade": [], "count": []})
+    graded = graded.merge(data[["plant", "variety"]], on="plant")
+    count = graded["count"].fillna(1.0)
+    return count.groupby([graded["variety"], graded["grade"]]).sum().rename("count").reset_index()

@@ -1,0 +1,188 @@
+"""Pods a plant, pick by pick: a negative binomial mixed model with the days as an offset."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from trialkit.mixed import GLMM, fit_glmm
+from trialkit.mixed.grid import marginal_rows
+from trialkit.models.comparing import Floats, compare
+from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult
+from trialkit.models.support import Support, behind, usable_groups
+
+WEEK = 7.0
+
+
+@dataclass(frozen=True)
+class PodsResult(TraitResult):
+    """Pods a plant a week.  Also, for the traits built on it: `log_rate` (v,) log pods a plant
+    a day by variety in the order of `varieties`, its covariance (v, v) and df; the fit; `looks`,
+    the records behind it.  Varieties that gave nothing are in `means` but not in these."""
+
+    varieties: tuple[str, ...] = ()
+    log_rate: Floats = field(default_factory=lambda: np.zeros(0))
+    covariance: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    df: float = float("nan")
+    fit: GLMM | None = field(default=None, repr=False, compare=False)
+    looks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False, compare=False)
+
+
+def pods_trait(
+    looks: pd.DataFrame, ground: Support, order: list[str], check: str | None, counted: str
+) -> PodsResult | Missing:
+    """Rate of each variety and its ratio to the check.
+
+    looks: from `counting.counted_looks`.  order: varieties as the trial lists them.  counted:
+    what is counted ("pods").  Raises MixedModelError where the model cannot be fitted.
+    """
+    if looks.empty:
+        return Missing("pods", f"no pick with a count of {counted} is recorded yet")
+    if not looks["pods"].any():
+        return Missing("pods", f"every pick recorded so far is zero {counted}")
+    data = prepared(looks, ground)
+    bearing = [v for v in order if data.loc[data["variety"] == v, "pods"].sum() > 0]
+    seen = [v for v in order if (data["variety"] == v).any()]
+    barren = [v for v in seen if v not in bearing]
+    notes = [f"{v} gave no {counted} at all: no ratio can be worked out for it" for v in barren]
+    notes += [f"{v} has no pick recorded" for v in order if v not in seen]
+    if ground.supported and len(bearing) > 1 and ground.df(bearing) >= 1:
+        result = _modelled(data, ground, bearing, check, counted, notes)
+    else:
+        result = _described(data, ground, bearing, check, counted, notes)
+    if not barren:
+        return result
+    none = behind(data, barren).assign(variety=barren, estimate=0.0)
+    means = pd.concat([result.means, none.reindex(columns=MEANS)], ignore_index=True)
+    return PodsResult(**{**result.__dict__, "means": means})
+
+
+def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
+    """The looks with unit, log_days and the date as a factor."""
+    return looks.assign(
+        unit=looks["plant"].map(ground.unit_of),
+        log_days=np.log(looks["days"].clip(lower=0.5)),
+        pick=looks["date"].dt.strftime("%Y-%m-%d"),
+        block=looks["block"].astype("object").where(looks["block"].notna(), "one block").astype(str),
+    )
+
+
+def _modelled(
+    data: pd.DataFrame, ground: Support, varieties: list[str], check: str | None, counted: str,
+    notes: list[str],
+) -> PodsResult:
+    some = data[data["variety"].isin(varieties)]
+    groups, left_out = usable_groups(some, ["block", "unit", "plant", "pick"], ("variety",))
+    formula = "pods ~ variety"
+    treated = some["treatment"].dropna().nunique() > 1 and some["treatment"].notna().all()
+    if treated:
+        formula += " + treatment"
+    fit = fit_glmm(formula, some, family="negative-binomial", offset="log_days", groups=groups,
+                   method="reml")
+    df = ground.df(varieties)
+    labels, rows = marginal_rows(fit.part, "variety")
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    rows = rows[:, fit.part.kept][at]
+    estimate, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
+    joint = joint - _season(fit, some, joint)
+    level = estimate + _calibration(some, dict(zip(varieties, estimate, strict=True)))
+    compared = compare(varieties, level, joint, df, check, ratio=True)
+    method = _method(fit, groups, df, counted, [*notes, *left_out])
+    return PodsResult(
+        "pods", f"{counted} a plant a week", f"{counted} a plant a week", "ratio",
+        rate_means(varieties, level, joint, df, WEEK).join(behind(some, varieties)),
+        compared.against_check, compared.pairs, compared.letters, True, "", method, tuple(notes),
+        tuple(varieties), level, joint, df, fit, some,
+    )
+
+
+def rate_means(
+    varieties: list[str], log_rate: Floats, covariance: Floats, df: float, days: float
+) -> pd.DataFrame:
+    """Rates over so many days with their intervals; se on the scale of the rate."""
+    from scipy import stats
+
+    se = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
+    half = stats.t.isf(0.025, df) * se
+    rate = np.exp(log_rate) * days
+    return pd.DataFrame({
+        "variety": varieties, "estimate": rate, "se": se * rate, "df": df,
+        "low": rate * np.exp(-half), "high": rate * np.exp(half),
+    })
+
+
+def _season(fit: GLMM, data: pd.DataFrame, joint: Floats) -> float:
+    """The part of the means' variance that is the dates': common to all varieties.
+
+    The dates are those of this season, not a draw from many, so it is taken out of the means
+    (it never was in the differences), as far as the matrix stays positive definite.
+    """
+    dates = float(fit.group_sd.get("pick", 0.0)) ** 2 / max(data["pick"].nunique(), 1)
+    solved = np.linalg.pinv(joint)
+    most = 1.0 / max(float(solved.sum()), 1e-12)
+    return min(dates, 0.8 * most)
+
+
+def _calibration(data: pd.DataFrame, log_rate: dict[str, float]) -> float:
+    """Shift that makes the rates' expected pods over all looks equal to those picked.
+
+    The model's own level is that of an average date and plant on the log scale; a grower's
+    average is over pods.
+    """
+    expected = data["days"] * np.exp(data["variety"].map(log_rate).astype(float))
+    return float(np.log(data["pods"].sum() / expected.sum()))
+
+
+def _described(
+    data: pd.DataFrame, ground: Support, varieties: list[str], check: str | None, counted: str,
+    notes: list[str],
+) -> PodsResult:
+    """Rates and ratios without intervals: what an unreplicated layout can show."""
+    from trialkit.models.counting import unit_index
+
+    some = data[data["variety"].isin(varieties)]
+    index = unit_index(some, "variety").set_index("variety").loc[varieties]
+    overall = some["pods"].sum() / some["days"].sum()
+    level = index["log_index"].to_numpy() + float(np.log(overall))
+    level = level + _calibration(some, dict(zip(varieties, level, strict=True)))
+    v = len(varieties)
+    nothing = np.full((v, v), np.nan)
+    compared = compare(varieties, level, nothing, np.nan, check, ratio=True)
+    why = ground.why_not or "only one variety gave anything, so that there is nothing to compare"
+    method = MethodNote(
+        f"Rates are {counted} picked over plant-days, set against what an average plant gave on "
+        "the same dates. No intervals: " + why + ".",
+        "Indirect standardisation by date; no model, since no error can be estimated.",
+    )
+    return PodsResult(
+        "pods", f"{counted} a plant a week", f"{counted} a plant a week", "ratio",
+        rate_means(varieties, level, nothing, np.nan, WEEK).join(behind(some, varieties)),
+        compared.against_check, compared.pairs, {}, False, why, method, tuple(notes),
+        tuple(varieties), level, nothing, float("nan"), None, some,
+    )
+
+
+def _method(
+    fit: GLMM, groups: list[str], df: float, counted: str, notes: list[str]
+) -> MethodNote:
+    sds = {f"sd {name}": float(sd) for name, sd in fit.group_sd.items()}
+    zero = [f"{name} estimated as zero" for name in fit.boundary]
+    full = (
+        f"Negative binomial mixed model (NB2, log link), {fit.formula}, offset log days since "
+        f"the plant's last look, random {', '.join(groups) or 'nothing'}; Laplace approximation "
+        "with the fixed effects integrated out (REML-like). Degrees of freedom are those of the "
+        f"layout, {df:g} between the units that varieties were given to, whatever the estimated "
+        "variances. A plant's first look has no known interval and takes the trial's median one; "
+        "the dates' own effect takes up what is wrong with it. Intervals and tests: Dunnett "
+        "against the check, Tukey-Kramer for all pairs."
+    )
+    if notes or zero:
+        full += " Notes: " + "; ".join([*notes, *zero]) + "."
+    return MethodNote(
+        f"Every look at every plant is counted, with the days since its last look; {counted} "
+        "are compared between plots, not between plants.",
+        full, fit.formula, tuple(groups), f"design, {df:g}",
+        {"dispersion": fit.dispersion, "records": fit.n, **sds},
+    )

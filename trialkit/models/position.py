@@ -1,0 +1,196 @@
+"""Place in the bed: does a trend along or across the rows explain the difference?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.mixed import fit_glmm
+from trialkit.mixed.grid import marginal_rows
+from trialkit.models.comparing import compare
+from trialkit.models.counting import date_pace
+from trialkit.models.pods import PodsResult
+from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.smooth import Spline
+from trialkit.models.support import Support, behind, usable_groups
+
+if TYPE_CHECKING:
+    from trialkit.records import Records
+
+MATTERS = 0.10
+"""Adjusted and unadjusted ratios further apart than this are both shown."""
+ROW, COLUMN = "across the rows", "along the rows"
+ROOM_CM = 30.0
+"""Drawn distance between plants or rows where the trial gives no spacing."""
+
+
+@dataclass(frozen=True)
+class PositionResult(TraitResult):
+    """`against_check`: ratios adjusted for place.  `side_by_side`: variety, check, unadjusted,
+    unadjusted_low, unadjusted_high, adjusted, adjusted_low, adjusted_high, change (adjusted over
+    unadjusted, less 1).  `trend`: direction, ratio (far end to near end), low, high, p.
+    `differs`: some ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm),
+    ratio (1 as expected, NaN not known), lost."""
+
+    side_by_side: pd.DataFrame = field(default_factory=pd.DataFrame)
+    trend: pd.DataFrame = field(default_factory=pd.DataFrame)
+    differs: bool = False
+    bed: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def position_trait(
+    records: Records, pods: PodsResult, ground: Support, check: str | None, counted: str
+) -> PositionResult | Missing:
+    """Ratios with a smooth trend along the rows and a straight one across them taken out.
+
+    On each plant's pods of the season.  Raises MixedModelError where it cannot be fitted.
+    """
+    bed = bed_frame(records, pods)
+    plants = _plants(pods)
+    if plants["column"].isna().all() and plants["row"].isna().all():
+        return Missing("position", "the places of the plants (row and column) are not recorded")
+    data = plants.dropna(subset=["pods"]).copy()
+    terms = _terms(data)
+    if not terms:
+        return Missing("position", "all plants stand in one place as far as the records say")
+    if not ground.supported or len(pods.varieties) < 2:
+        why = ground.why_not or "there is only one variety"
+        return Missing("position", "place and variety cannot be told apart: " + why)
+    columns = [c for some in terms.values() for c in some]
+    groups, left_out = usable_groups(data, ["block", "unit"], ("variety",))
+    formula = "pods ~ variety + " + " + ".join(columns)
+    plain = _fitted("pods ~ variety", data, groups, ground, pods, check)
+    adjusted = _fitted(formula, data, groups, ground, pods, check, lost_df=1)
+    fit, level, joint, df, compared = adjusted
+    side = _side_by_side(plain[4].against_check, compared.against_check)
+    trend = _trend(fit, data, terms)
+    differs = bool((side["change"].abs() > MATTERS).any())
+    se = np.sqrt(np.diagonal(joint))
+    half = stats.t.isf(0.025, df) * se
+    varieties = list(pods.varieties)
+    means = pd.DataFrame({"variety": varieties, "estimate": np.exp(level), "se": np.exp(level) * se,
+                          "df": df, "low": np.exp(level - half), "high": np.exp(level + half)})
+    method = MethodNote(
+        "The same comparison with the place in the bed allowed for.",
+        f"Negative binomial mixed model on each plant's season total, {formula}, offset log of "
+        "what an average plant looked at on the same dates gave, random "
+        f"{', '.join(groups) or 'nothing'}; {df:g} df (one less than the layout's, for the trend "
+        f"between plots). {'; '.join(left_out)}",
+        formula, tuple(groups), f"design less one, {df:g}", {"dispersion": fit.dispersion},
+    )
+    return PositionResult(
+        "position", f"{counted} a plant against an average plant, place allowed for",
+        "times the average", "ratio", means.join(behind(pods.looks, varieties)),
+        compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
+        trend, differs, bed,
+    )
+
+
+def _plants(pods: PodsResult) -> pd.DataFrame:
+    looks = pods.looks.assign(expected=pods.looks["days"] * date_pace(pods.looks))
+    out = looks.groupby("plant", as_index=False).agg(
+        variety=("variety", "first"), block=("block", "first"), unit=("unit", "first"),
+        row=("row", "first"), column=("column", "first"), pods=("pods", "sum"),
+        expected=("expected", "sum"),
+    )
+    out["log_expected"] = np.log(out["expected"].clip(lower=1e-6))
+    return out
+
+
+def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
+    """Adds the place's columns to `data`: -> {direction: its columns}."""
+    terms: dict[str, list[str]] = {}
+    block_is_row = data.groupby("row")["block"].nunique().eq(1).all() and data["block"].nunique() > 1
+    if data["row"].notna().all() and data["row"].nunique() > 1 and not block_is_row:
+        data["across"] = data["row"] - data["row"].mean()
+        terms[ROW] = ["across"]
+    if data["column"].notna().all() and data["column"].nunique() > 1:
+        bends = 2 if data["column"].nunique() >= 8 else 1
+        basis = Spline.through(data["column"], bends).basis(data["column"])
+        names = [f"along{i}" for i in range(1, basis.shape[1] + 1)]
+        for name, values in zip(names, basis.T, strict=True):
+            data[name] = values - values.mean()
+        terms[COLUMN] = names
+    return terms
+
+
+def _fitted(
+    formula: str, data: pd.DataFrame, groups: list[str], ground: Support, pods: PodsResult,
+    check: str | None, lost_df: int = 0,
+):  # type: ignore[no-untyped-def]
+    fit = fit_glmm(formula, data, family="negative-binomial", offset="log_expected", groups=groups,
+                   method="reml")
+    labels, rows = marginal_rows(fit.part, "variety")
+    varieties = list(pods.varieties)
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    rows = rows[:, fit.part.kept][at]
+    level, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
+    df = max(ground.df(varieties) - lost_df, 1.0)
+    return fit, level, joint, df, compare(varieties, level, joint, df, check, ratio=True)
+
+
+def _side_by_side(plain: pd.DataFrame, adjusted: pd.DataFrame) -> pd.DataFrame:
+    out = plain[["variety", "check"]].copy()
+    for name, frame in (("unadjusted", plain), ("adjusted", adjusted)):
+        out[name] = frame["estimate"].to_numpy()
+        out[f"{name}_low"] = frame["low"].to_numpy()
+        out[f"{name}_high"] = frame["high"].to_numpy()
+    out["change"] = out["adjusted"] / out["unadjusted"] - 1.0
+    return out
+
+
+def _trend(fit, data: pd.DataFrame, terms: dict[str, list[str]]) -> pd.DataFrame:  # type: ignore[no-untyped-def]
+    """End-to-end change in each direction, and the test that there is none."""
+    rows = []
+    df = max(len(data) - fit.p - data["unit"].nunique(), 1.0)
+    for direction, names in terms.items():
+        place = data["column" if direction == COLUMN else "row"]
+        near, far = data[place == place.min()].iloc[0], data[place == place.max()].iloc[0]
+        step = np.array([far[n] - near[n] for n in names], dtype=float)
+        beta = fit.fixed[names].to_numpy()
+        joint = fit.cov_fixed.loc[names, names].to_numpy()
+        estimate, se = float(step @ beta), float(np.sqrt(step @ joint @ step))
+        f = float(beta @ np.linalg.solve(joint, beta)) / len(names)
+        half = float(stats.t.isf(0.025, df)) * se
+        rows.append((direction, np.exp(estimate), np.exp(estimate - half), np.exp(estimate + half),
+                     float(stats.f.sf(f, len(names), df))))
+    return pd.DataFrame(rows, columns=["direction", "ratio", "low", "high", "p"])
+
+
+def bed_frame(records: Records, pods: PodsResult) -> pd.DataFrame:
+    """The bed map: each plant in its place with what it gave against what was expected.
+
+    ratio: the model's prediction of plot and plant together (shrunk towards 1, more so the less
+    it was looked at); without a fit, observed over expected of its variety.
+    """
+    layout = records.trial.layout
+    plants = records.plants.drop_duplicates("plant").copy()
+    x = plants["column"].astype(float) * (layout.plant_spacing_cm or ROOM_CM)
+    y = plants["row"].astype(float) * (layout.row_spacing_cm or ROOM_CM * 2)
+    return pd.DataFrame({
+        "plant": plants["plant"], "variety": plants["variety"], "plot": plants["plot"],
+        "x": x, "y": y, "ratio": plants["plant"].map(_ratio(pods)).astype(float),
+        "lost": plants["lost"].notna(),
+    }).dropna(subset=["x", "y"]).reset_index(drop=True)
+
+
+def _ratio(pods: PodsResult) -> dict[str, float]:
+    looks = pods.looks
+    if pods.fit is None:
+        base = looks.assign(expected=looks["days"] * date_pace(looks))
+        sums = base.groupby(["plant", "variety"], as_index=False)[["pods", "expected"]].sum()
+        mean = sums.groupby("variety")[["pods", "expected"]].transform("sum")
+        value = (sums["pods"] + 0.5) / (sums["expected"] * mean["pods"] / mean["expected"] + 0.5)
+        return dict(zip(sums["plant"], value, strict=True))
+    effects = pods.fit.random_effects
+    about = looks.drop_duplicates("plant").set_index("plant")
+    total = pd.Series(0.0, index=about.index)
+    if "unit" in effects:
+        total = total + about["unit"].map(effects["unit"].iloc[:, 0]).fillna(0.0)
+    if "plant" in effects:
+        total = total + effects["plant"].iloc[:, 0].reindex(about.index).fillna(0.0)
+    return {str(k): float(np.exp(v)) for k, v in total.items()}

@@ -1,0 +1,153 @@
+"""Rate over the season: a smooth curve a variety, its slump after heat, its recovery."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.mixed import fit_glmm
+from trialkit.models.pods import WEEK, PodsResult
+from trialkit.models.results import MethodNote, Missing, TraitResult, empty
+from trialkit.models.smooth import Curves, Spline, curves_of
+from trialkit.models.support import Support, usable_groups
+
+FEWEST = 5
+COLUMNS = 8
+DRAWS = 600
+AFTER = 24
+"""Days after the first hot day within which a slump is looked for: flowers lost in the heat are
+the pods missing one to three weeks later (common practice, no source)."""
+BACK = 0.75
+"""A rate is back when it has regained this share of what it was before the heat: not all of it,
+since a crop's rate falls with age anyway (own choice)."""
+SLUMP = 0.2
+"""A fall of less than this share is not called a slump (own choice)."""
+SLUMPS = ["variety", "hot_from", "hot_to", "before", "lowest", "lowest_on", "depth", "depth_low",
+          "depth_high", "recovered_on", "recovery"]
+
+
+@dataclass(frozen=True)
+class RateResult(TraitResult):
+    """`means`: pods a plant a week on the last pick.  `curve`: variety, date, estimate, low, high
+    (pods a plant a week).  `hot`: first and last day of each hot spell.  `slumps`: variety,
+    hot_from, hot_to, before, lowest (rates a week), lowest_on, depth (share lost) with depth_low
+    and depth_high, recovered_on (NaT: not yet), recovery (in words)."""
+
+    curve: pd.DataFrame = field(default_factory=pd.DataFrame)
+    hot: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
+    slumps: pd.DataFrame = field(default_factory=lambda: empty(SLUMPS))
+    curves: Curves | None = field(default=None, repr=False, compare=False)
+    start: pd.Timestamp | None = None
+
+
+def rate_trait(
+    pods: PodsResult, ground: Support, hot: tuple[tuple[pd.Timestamp, pd.Timestamp], ...],
+    counted: str,
+) -> RateResult | Missing:
+    """Smooth rate of each variety, on totals of each plot at each pick.
+
+    hot: first and last day of each hot spell (empty without weather).
+    Raises MixedModelError where the model cannot be fitted.
+    """
+    looks = pods.looks
+    dates = int(looks["date"].nunique()) if len(looks) else 0
+    if dates < FEWEST:
+        return Missing("rate", f"a curve over the season takes {FEWEST} picks; there are {dates}")
+    varieties = list(pods.varieties)
+    cells = (
+        looks.groupby(["variety", "block", "unit", "date", "pick"], as_index=False)
+        .agg(pods=("pods", "sum"), days=("days", "sum"), gap=("days", "median"))
+    )
+    start = looks["date"].min()
+    # A pick tells of the days since the last one: its rate belongs to their middle.
+    cells["day"] = (cells["date"] - start).dt.days - cells["gap"] / 2
+    cells["log_days"] = np.log(cells["days"].clip(lower=0.5))
+    spline = Spline.through(cells["day"].round(), min(COLUMNS, dates // 2))
+    cells = pd.concat([cells, spline.columns(cells["day"])], axis=1)
+    groups, left_out = usable_groups(cells, ["block", "unit", "pick"], ("variety",))
+    smooth = " + ".join(spline.names)
+    formula = f"pods ~ variety * ({smooth})" if len(varieties) > 1 else f"pods ~ {smooth}"
+    fit = fit_glmm(formula, cells, family="negative-binomial", offset="log_days", groups=groups,
+                   method="reml")
+    df = ground.df(varieties)
+    days = np.arange(np.floor(cells["day"].min()), np.ceil(cells["day"].max()) + 1)
+    curves = curves_of(fit.part, fit.fixed.to_numpy(), fit.cov_fixed.to_numpy(),
+                       df if df >= 1 else np.inf, varieties, spline, days)
+    shift = float(np.log(cells["pods"].sum() / np.exp(
+        fit.predict(random=False, scale="link")).sum()))
+    method = MethodNote(
+        "A smooth curve through each variety's picks; the days between two picks share the pods "
+        "of the second.",
+        f"Negative binomial mixed model on plot totals of each pick, {formula} (natural cubic "
+        f"spline with {len(spline.names)} columns), offset log plant-days, random "
+        f"{', '.join(groups) or 'nothing'}. Slump: lowest point of the curve within {AFTER} days "
+        f"of the first hot day against the rate on the day before; interval from {DRAWS} draws of "
+        f"the fixed effects. Recovered: back at {BACK:.0%} of that rate. {'; '.join(left_out)}",
+        formula, tuple(groups), f"design, {df:g}",
+        {"dispersion": fit.dispersion, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
+    )
+    return _result(pods, curves, shift, start, hot, counted, method)
+
+
+def _result(
+    pods: PodsResult, curves: Curves, shift: float, start: pd.Timestamp,
+    hot: tuple[tuple[pd.Timestamp, pd.Timestamp], ...], counted: str, method: MethodNote,
+) -> RateResult:
+    dates = start + pd.to_timedelta(curves.days, unit="D")
+    value = np.exp(curves.value + shift) * WEEK
+    half = stats.t.isf(0.025, curves.df) * curves.se if pods.supported else np.full(
+        value.shape, np.nan)
+    low, high = value * np.exp(-half), value * np.exp(half)
+    curve = pd.concat([
+        pd.DataFrame({"variety": v, "date": dates, "estimate": value[i], "low": low[i],
+                      "high": high[i]})
+        for i, v in enumerate(curves.varieties)
+    ], ignore_index=True)
+    inside = tuple((max(a, dates[0]), b) for a, b in hot if b >= dates[0] and a <= dates[-1])
+    slumps = [_slump(curves, shift, dates, a, b, pods.supported) for a, b in inside]
+    last = curve.groupby("variety", sort=False).tail(1)[["variety", "estimate", "low", "high"]]
+    means = last.assign(se=np.nan, df=curves.df if pods.supported else np.nan).merge(
+        pods.means[["variety", "plots", "plants", "records"]], on="variety", how="left")
+    why = pods.why_not or ("" if pods.supported else "the layout does not support it")
+    return RateResult(
+        "rate", f"{counted} a plant a week, smoothed, on {dates[-1]:%-d %B}",
+        f"{counted} a plant a week", "ratio", means,
+        empty(["variety", "check", "estimate", "low", "high", "p", "df"]),
+        empty(["left", "right", "estimate", "low", "high", "p", "df"]), {}, pods.supported, why,
+        method, (), curve, inside,
+        pd.concat(slumps, ignore_index=True) if slumps else empty(SLUMPS), curves, start,
+    )
+
+
+def _slump(
+    curves: Curves, shift: float, dates: pd.DatetimeIndex, first: pd.Timestamp,
+    last: pd.Timestamp, supported: bool,
+) -> pd.DataFrame:
+    """Depth and date of the slump after one hot spell, and the date of recovery."""
+    at = max(int(np.searchsorted(dates, first)) - 1, 0)
+    to = int(np.searchsorted(dates, first + pd.Timedelta(days=AFTER), side="right"))
+    value = curves.value
+    draws = curves.draws(DRAWS, 2)
+    rows = []
+    for i, variety in enumerate(curves.varieties):
+        after = value[i, at:to]
+        low_at = at + int(after.argmin())
+        depth = 1.0 - np.exp(value[i, low_at] - value[i, at])
+        drawn = 1.0 - np.exp(draws[:, i, low_at] - draws[:, i, at])
+        band = np.quantile(drawn, [0.025, 0.975]) if supported else np.full(2, np.nan)
+        back = np.flatnonzero(value[i, low_at:] >= value[i, at] + np.log(BACK))
+        slumped = low_at > at and depth > SLUMP
+        recovered = dates[low_at + back[0]] if len(back) and slumped else pd.NaT
+        if not slumped:
+            words = "no slump"
+        elif pd.isna(recovered):
+            words = "no recovery yet"
+        else:
+            words = f"recovered by {recovered:%-d %B}"
+        rows.append((variety, first, last, np.exp(value[i, at] + shift) * WEEK,
+                     np.exp(value[i, low_at] + shift) * WEEK, dates[low_at], depth, band[0],
+                     band[1], recovered, words))
+    return pd.DataFrame(rows, columns=SLUMPS)
