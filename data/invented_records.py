@@ -140,7 +140,7 @@ def _heights(
         tall = np.array(
             [v.height_on(day) * (1 + m / v.height) for v, m in zip(kinds, more, strict=True)]
         )
-        tall = tall + chance.normal(0, 2.0, len(plants))
+        tall = np.maximum(tall + chance.normal(0, 1, len(plants)) * (0.5 + 0.01 * tall), 2.0)
         if topped and season.topped and day >= season.topped[1]:
             cut = (plants["plot"] == topped).to_numpy()
             tall[cut] = np.minimum(tall[cut], season.topped[2] + chance.normal(0, 2.0, cut.sum()))
@@ -167,7 +167,7 @@ def _weather(season: Season, chance: Any) -> pd.DataFrame:
         swing[i] = 0.65 * swing[max(i - 1, 0)] + push
     season_curve = 17.0 + 2.5 * np.sin((days - 20) / 115 * np.pi)
     into = days - season.hot_day
-    heat = np.where((into >= 0) & (into < season.hot_days), 12.0, 0.0)
+    heat = np.where((into >= 0) & (into < season.hot_days), 10.5, 0.0)
     heat = heat + np.where((into == -1) | (into == season.hot_days), 5.0, 0.0)
     high = season_curve + swing + heat
     low = high - 7.5 - np.abs(chance.normal(0, 1.5, len(days))) - 0.25 * heat

@@ -76,7 +76,7 @@ class Season:
     """Of the check, averaged over the season."""
     dispersion: float = 5.0
     plot_sd: float = 0.10
-    plant_sd: float = 0.25
+    plant_sd: float = 0.22
     block_sd: float = 0.12
     date_sd: float = 0.12
     plot_height_sd: float = 5.0
@@ -84,10 +84,10 @@ class Season:
     fade_day: float = 107.0
     hot_day: int = 77
     hot_days: int = 7
-    shade: float = 0.35
+    shade: float = 0.30
     """Loss on the log scale at the shaded end of every row."""
     shaded_columns: float = 5.5
-    blank_share: float = 0.004
+    blank_share: float = 0.006
     rained_off: tuple[int, ...] = (8,)
     """Picks that rain stopped before the end of the last row."""
     weighed_every: int = 4

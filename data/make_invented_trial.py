@@ -24,7 +24,7 @@ from invented_season import Season, Variety
 __all__ = ["SEED", "Season", "Variety", "demo_trial", "simulate_trial", "with_slips", "write_trial"]
 
 FOLDER = Path(__file__).parent / "beans"
-SEED = 37
+SEED = 18
 """Chosen out of forty so that the story of the demo is plain; tests use other seeds."""
 
 TRIAL = """\

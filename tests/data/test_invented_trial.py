@@ -50,16 +50,19 @@ def test_unknown_setting_is_refused() -> None:
 def test_pods_of_one_plant_by_hand(data: Path) -> None:
     """R4-30, the last plant of the last row, from its twenty lines of picks.csv in order:
 
-        0 1 2 0 2 1 0 (blank) 1 1 1 0 2 1 0 0 2 0 1 0
+        0 4 1 2 3 9 3 (blank) 13 1 5 2 3 0 5 1 3 1 5 0
 
-    by hand: 0+1+2+0+2+1+0 = 6, then 1+1+1+0+2+1+0+0+2+0+1+0 = 9; 6 + 9 = 15 pods in 19 looks,
-    the blank of 6 August being rain, not nothing.
+    by hand: 0+4+1+2+3+9+3 = 22, then 13+1+5+2+3+0+5+1+3+1+5+0 = 39; 22 + 39 = 61 pods in 19
+    looks.  The blank of 6 August is rain, not nothing: the 13 after it are seven days' pods.
     """
     with (data / "beans" / "picks.csv").open(newline="", encoding="utf-8") as file:
         cells = [row["count"] for row in csv.DictReader(file) if row["plant"] == "R4-30"]
-    assert cells == "0 1 2 0 2 1 0 _ 1 1 1 0 2 1 0 0 2 0 1 0".replace("_", "").split(" ")
-    assert sum(int(cell) for cell in cells if cell) == 15
+    assert cells == "0 4 1 2 3 9 3 _ 13 1 5 2 3 0 5 1 3 1 5 0".replace("_", "").split(" ")
+    assert sum(int(cell) for cell in cells if cell) == 61
     assert len([cell for cell in cells if cell]) == 19
+    counted = read_records(data / "beans").picks.query("plant == 'R4-30'")["count"]
+    assert counted.sum() == 61
+    assert counted.notna().sum() == 19
 
 
 def test_layout_is_randomised_complete_blocks_of_six_plants(beans) -> None:
@@ -169,7 +172,7 @@ def test_the_slump_shows_for_about_ten_days_after_the_heat(beans, truth) -> None
     during = picks[slump["lowest_from"] : slump["lowest_to"]]
     after = picks[slump["recovered"] :].iloc[:3].mean()
     assert during.iloc[1:].mean() < 0.65 * before
-    assert after > 1.5 * during.iloc[1:].mean()
+    assert after > 1.3 * during.iloc[1:].mean()
     weather = beans["weather.csv"].set_index("date")
     hot = weather.index[weather["high"] >= 27]
     assert hot.min() >= slump["hot_from"]
