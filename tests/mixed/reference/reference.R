@@ -372,6 +372,8 @@ lmms <- list(
   lmm("oats", "oats", split_plot, ob, factors = c("variety", "nitro"), blups = TRUE),
   lmm("oats_ml", "oats", split_plot, ob, method = "ml"),
   lmm("oats_line", "oats", "yield_ ~ variety + nitro", ob, factors = "variety"),
+  lmm("oats_slopes", "oats", "yield_ ~ variety + nitro", ob, list("block:variety" = "nitro"),
+      factors = "variety"),
   lmm("oats_unbalanced", "oats_unbalanced", split_plot, ob, factors = c("variety", "nitro")),
   lmm("oats_empty_cell", "oats_unbalanced", split_plot, ob, factors = c("variety", "nitro"),
       drop = quote(variety == "Victory" & nitro == "0.6")),
