@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import signal
+import tempfile
 import time
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
-import pandas as pd
+from trialkit.records import Records, read_records
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -25,44 +27,35 @@ FLAGS = [
     "--disable-sync",
 ]
 SIZE = {"width": 360, "height": 740}
-DAY = "2031-07-14"
-MADE = date(2026, 1, 5)
+DAY = "2024-07-14"
+MADE = date(2024, 1, 5)
 VARIETIES = ("Amber Lantern", "Long Marrow", "Pale Tower")
 
 
-def bed(rows: int = 6, columns: int = 20, **trial: Any) -> Any:
-    """Records of an invented trial: `rows` of `columns` plants, P001 onwards along the rows."""
-    number = rows * columns
-    row = [float(at // columns + 1) for at in range(number)]
-    facts = {
-        "title": "Okra rows, invented",
-        "garden": "Hollow Lane",
-        "crop": "okra",
-        "planted": date(2031, 5, 3),
-        "counted": "pods",
-        "height_unit": "cm",
-        "weight_unit": "g",
-        "invented": True,
-    }
-    plants = pd.DataFrame(
-        {
-            "plant": [f"P{at + 1:03d}" for at in range(number)],
-            "variety": [VARIETIES[int(one - 1) % len(VARIETIES)] for one in row],
-            "block": pd.array([str(int((one + 1) // 2)) for one in row], dtype="string"),
-            "plot": pd.array([pd.NA] * number, dtype="string"),
-            "row": row,
-            "column": [float(at % columns + 1) for at in range(number)],
-            "treatment": pd.array([pd.NA] * number, dtype="string"),
-            "lost": pd.to_datetime([None] * number),
-            "lost_reason": pd.array([pd.NA] * number, dtype="string"),
-        }
-    )
-    return SimpleNamespace(
-        trial=SimpleNamespace(**{**facts, **trial}),
-        plants=plants,
-        picks=pd.DataFrame({"date": pd.to_datetime([])}),
-        events=pd.DataFrame({"date": pd.to_datetime([]), "plant": [], "event": []}),
-    )
+def bed(rows: int = 6, columns: int = 20, **trial: str) -> Records:
+    """An invented trial of `rows` rows of `columns` plants, P001 onwards along the rows."""
+    with tempfile.TemporaryDirectory() as folder:
+        return read_records(plant_bed(Path(folder), rows, columns, **trial))
+
+
+def plant_bed(folder: Path, rows: int = 6, columns: int = 20, **trial: str) -> Path:
+    """Write the trial's folder. trial : other words for title, garden, crop, counted, units."""
+    words = {"title": "Okra rows, invented", "garden": "Hollow Lane", "crop": "okra",
+             "counted": "pods", "height": "cm", "weight": "g", **trial}  # fmt: skip
+    quoted = {name: json.dumps(text) for name, text in words.items()}
+    lines = [f"{name} = {quoted[name]}" for name in ("title", "garden", "crop", "counted")]
+    lines += ["planted = 2024-05-03", "invented = true", "[units]"]
+    lines += [f"{name} = {quoted[name]}" for name in ("height", "weight")]
+    lines += [f'[[varieties]]\nname = "{name}"' for name in VARIETIES[: min(rows, 3)]]
+    (folder / "trial.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    table = ["plant,variety,block,row,column"]
+    for row in range(rows):
+        for column in range(columns):
+            name = f"P{row * columns + column + 1:03d}"
+            variety = VARIETIES[row % len(VARIETIES)]
+            table.append(f"{name},{variety},{row // 2 + 1},{row + 1},{column + 1}")
+    (folder / "plants.csv").write_text("\n".join(table) + "\n", encoding="utf-8")
+    return folder
 
 
 def walk(rows: int, columns: int) -> list[str]:
@@ -118,10 +111,9 @@ class Phone:
         until = time.monotonic() + 10
         while self._processes() and time.monotonic() < until:
             time.sleep(0.02)
-        try:
+        # The driver complains in several ways that its browser is gone.
+        with contextlib.suppress(Exception):
             self.context.close()
-        except Exception:  # the driver complains in several ways that its browser is gone
-            pass
         for lock in self.profile.glob("Singleton*"):
             lock.unlink(missing_ok=True)
         self.context = None

@@ -15,16 +15,18 @@ from handset import DAY, bed, saved, sent_text, start_pick, type_number
 pytestmark = pytest.mark.browser
 
 SMALL = (2, 4)
-FULL_DATABASE = """
-  const full = () => { throw new DOMException("full", "QuotaExceededError"); };
-  window.fill = () => { window.realPut = IDBObjectStore.prototype.put; IDBObjectStore.prototype.put = full; };
-  window.empty = () => { IDBObjectStore.prototype.put = window.realPut; };
+QUOTA = 'throw new DOMException("full", "QuotaExceededError");'
+FULL_DATABASE = f"""
+  const full = () => {{ {QUOTA} }};
+  const database = IDBObjectStore.prototype;
+  const real = database.put;
+  window.fill = () => {{ database.put = full; }};
+  window.empty = () => {{ database.put = real; }};
 """
-FULL_SMALL_STORE = """
-  Storage.prototype.setItem = () => { throw new DOMException("full", "QuotaExceededError"); };
-"""
-NO_DATABASE = "Object.defineProperty(window, 'indexedDB', { get() { throw new DOMException('no', 'SecurityError'); } });"
-NO_SMALL_STORE = "Object.defineProperty(window, 'localStorage', { get() { throw new DOMException('no', 'SecurityError'); } });"
+FULL_SMALL_STORE = f"Storage.prototype.setItem = () => {{ {QUOTA} }};"
+REFUSED = "{ get() { throw new DOMException('no', 'SecurityError'); } }"
+NO_DATABASE = f"Object.defineProperty(window, 'indexedDB', {REFUSED});"
+NO_SMALL_STORE = f"Object.defineProperty(window, 'localStorage', {REFUSED});"
 HANGING_DATABASE = "IDBFactory.prototype.open = () => ({});"
 
 
@@ -101,7 +103,7 @@ def test_after_a_sudden_death_nothing_that_was_called_saved_is_missing(phone: An
         )
         page.tap("#plus")
         text = page.evaluate(
-            "[document.getElementById('where-kept').textContent, document.getElementById('number').textContent]"
+            "['where-kept', 'number'].map((id) => document.getElementById(id).textContent)"
         )
         if text[0].startswith("✓ Saved"):
             called_saved = int(text[1])
@@ -158,14 +160,11 @@ def test_a_full_phone_is_never_called_saved_and_the_taps_can_still_be_taken_out(
     assert page.inner_text("#number") == "4"
     assert counts(rows_of(page)) == {"P001": "4"}
     # Copy from the warning itself, with the clipboard refused: the text lies open and selected.
-    page.evaluate(
-        "Object.defineProperty(navigator, 'clipboard', { value: undefined }); document.execCommand = () => false;"
-    )
+    page.evaluate("Object.defineProperty(navigator, 'clipboard', { value: undefined })")
+    page.evaluate("document.execCommand = () => false; 0")
     page.tap("#alarm-copy")
     page.locator("#sent-said", has_text="hold a finger").wait_for()
-    picked = page.evaluate(
-        "(() => { const t = document.getElementById('text'); return t.value.slice(t.selectionStart, t.selectionEnd); })()"
-    )
+    picked = page.locator("#text").evaluate("t => t.value.slice(t.selectionStart, t.selectionEnd)")
     assert counts(list(csv.DictReader(io.StringIO(picked)))) == {"P001": "4"}
     # Room again: one button saves what was waiting, and a reload proves it.
     page.evaluate("empty()")
@@ -204,15 +203,12 @@ def test_a_quota_that_the_browser_itself_enforces(phone: Any) -> None:
     one.url = "about:blank"
     page = one.switch_on()
     html = phone_page(bed(*SMALL), MADE)
-    one.context.route(
-        "**/*", lambda route: route.fulfill(body=html, content_type="text/html; charset=utf-8")
-    )
+    kind = "text/html; charset=utf-8"
+    one.context.route("**/*", lambda route: route.fulfill(body=html, content_type=kind))
     limit = one.context.new_cdp_session(page)
     limit.send("Storage.overrideQuotaForOrigin", {"origin": site, "quotaSize": 20_000})
     page.goto(f"{site}/phone.html")
-    page.evaluate(
-        "Storage.prototype.setItem = function () { throw new DOMException('', 'QuotaExceededError'); }; 0"
-    )
+    page.evaluate(f"{FULL_SMALL_STORE} 0")
     start_pick(page)
     page.tap("#plus")
     saved(page)
@@ -285,7 +281,7 @@ def test_a_clock_that_goes_back_changes_neither_order_nor_values(phone: Any) -> 
     one = phone(bed(*SMALL))
     one.url, url = "about:blank", one.url
     page = one.switch_on(timezone_id="Australia/Adelaide")
-    page.clock.install(time=datetime(2031, 7, 14, 9, 0))
+    page.clock.install(time=datetime(2024, 7, 14, 9, 0))
     page.goto(url)
     start_pick(page)
     page.tap("#plus")
@@ -320,7 +316,7 @@ def test_the_day_is_the_local_one_and_times_carry_the_offset(phone: Any, zone: s
     one = phone(bed(*SMALL))
     one.url, url = "about:blank", one.url
     page = one.switch_on(timezone_id=zone)
-    moments = [datetime(2031, 7, 14, hour, 30, tzinfo=ZoneInfo(zone)) for hour in (0, 23)]
+    moments = [datetime(2024, 7, 14, hour, 30, tzinfo=ZoneInfo(zone)) for hour in (0, 23)]
     page.clock.install(time=moments[0])
     for moment in moments:
         page.clock.set_system_time(moment)

@@ -14,6 +14,7 @@ from handset import DAY, bed, saved, sent_text, start_pick, walk
 pytestmark = pytest.mark.browser
 
 ROWS, COLUMNS = 6, 20
+NOTES = ('two split, "hard"', "=SUM(A1)", "wet, lousy\nvine")
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,7 @@ class Done:
 
 
 def intentions(seed: int) -> dict[str, Done]:
-    """A seeded pick: counts by tap and by pad, zeros, plants not looked at, blanks, notes, losses."""
+    """A seeded pick: counts by tap and by pad, zeros, not looked at, blanks, notes, losses."""
     rng = random.Random(seed)
     plan: dict[str, Done] = {}
     for plant in walk(ROWS, COLUMNS):
@@ -40,9 +41,7 @@ def intentions(seed: int) -> dict[str, Done]:
             "zero": Done(count=0),
             "skip": Done(skipped=True),
             "blank": Done(),
-            "note": Done(
-                count=1, note=rng.choice(['two split, "hard"', "=SUM(A1)", "wet, lousy\nvine"])
-            ),
+            "note": Done(count=1, note=rng.choice(NOTES)),
             "lost": Done(lost="eaten by pests"),
         }[kind]
     return plan

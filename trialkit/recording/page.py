@@ -39,9 +39,7 @@ def render(trial: dict[str, Any], planted: str) -> str:
             "form-action 'none'",
         )
     )
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True
-    )
+    environment = Environment(autoescape=True, undefined=StrictUndefined)
     return environment.from_string(_part("page.html.j2")).render(
         trial=trial,
         planted=planted,

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 NAME = "phone.html"
-_HEIGHT_WORDS = {"ft-in": "feet and inches"}
 
 
 def write_phone_page(folder: Path | str, out: Path | str | None = None) -> Path:
@@ -55,7 +54,6 @@ def page_facts(records: Records, made: date) -> dict[str, Any]:
         "counted": trial.counted,
         "weight_unit": trial.weight_unit,
         "height_unit": trial.height_unit,
-        "height_words": _HEIGHT_WORDS.get(trial.height_unit, trial.height_unit),
         "planted": trial.planted.isoformat(),
         "made": made.isoformat(),
         "invented": trial.invented,

@@ -7,10 +7,15 @@ const WHOLE = /^\d{1,4}$/;
 const DECIMAL = /^\d{1,6}(\.\d{1,3})?$/;
 const FEET = /^\d{1,2}'(\d{1,2}(\.\d{1,2})?)?$/;
 
+// Where heights are in feet or inches, both may be given.
+function feetToo(cell, unit) {
+  return cell === "height" && (unit === "in" || unit === "ft");
+}
+
 // Feet and inches are typed as 5'6 and kept as 5'6".
 function kept(text, cell, unit) {
   if (cell === "count") return WHOLE.test(text) ? String(Number(text)) : null;
-  if (cell === "height" && unit === "ft-in" && text.includes("'")) {
+  if (feetToo(cell, unit) && text.includes("'")) {
     if (!FEET.test(text)) return null;
     return text.endsWith("'") ? text : `${text}"`;
   }
@@ -21,9 +26,9 @@ export function numberPad(app, tell, shown) {
   let cell = "count";
   let text = "";
 
-  function draw(spoken = true) {
+  function draw() {
     const unit = cell === "count" ? app.trial.counted : app.unit(cell);
-    if (spoken) say("pad-shown", `${text || "–"} ${unit}`);
+    say("pad-shown", `${text || "–"} ${text.includes("'") ? "" : unit}`.trim());
     $("pad-keep").disabled = kept(text, cell, app.unit(cell)) === null;
   }
 
@@ -37,9 +42,8 @@ export function numberPad(app, tell, shown) {
   }
 
   function drawKeys() {
-    const unit = app.unit(cell);
-    const last = cell === "count" ? "" : cell === "height" && unit === "ft-in" ? "'" : ".";
-    const keys = [..."123456789", last, "0", "Delete"];
+    const both = feetToo(cell, app.unit(cell));
+    const keys = [..."123456789", cell === "count" ? "" : ".", "0", ...(both ? ["'"] : []), "Delete"];
     $("keys").replaceChildren(
       ...keys.map((key) => {
         const names = { ".": "point", "'": "feet", "": "" };
@@ -48,6 +52,7 @@ export function numberPad(app, tell, shown) {
         if (names[key]) button.setAttribute("aria-label", names[key]);
         button.disabled = key === "";
         if (key === "") button.className = "gap";
+        if (key === "Delete" && both) button.className = "long";
         button.addEventListener("click", () => type(key));
         return button;
       }),
@@ -58,7 +63,8 @@ export function numberPad(app, tell, shown) {
     const value = kept(text, cell, app.unit(cell));
     if (value === null) return;
     const number = cell === "count" ? Number(value) : value;
-    app.change("set", cell, { value: number, unit: app.unit(cell) });
+    // 5'6" says its own units.
+    app.change("set", cell, { value: number, unit: value.includes("'") ? "" : app.unit(cell) });
     close();
     tell(`${HEADS[cell]} ${shown(cell)} on ${app.plant.id}`);
   }
@@ -76,7 +82,7 @@ export function numberPad(app, tell, shown) {
   });
   $("pad").addEventListener("keydown", (event) => {
     if (/^[0-9]$/.test(event.key) || (event.key === "." && cell !== "count")) type(event.key);
-    else if (event.key === "'" && app.unit(cell) === "ft-in") type("'");
+    else if (event.key === "'" && feetToo(cell, app.unit(cell))) type("'");
     else if (event.key === "Backspace") type("Delete");
     else if (event.key === "Enter" && event.target.tagName !== "BUTTON") keep();
     else return;
