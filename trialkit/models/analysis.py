@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from trialkit.design.audit import Audit, audit
 from trialkit.mixed import MixedModelError
 from trialkit.models.counting import counted_looks
 from trialkit.models.diagnostics import Diagnostics, diagnose
@@ -26,6 +25,9 @@ from trialkit.models.support import Support, support
 from trialkit.models.window import WindowResult, window_trait
 from trialkit.records import Records
 
+if TYPE_CHECKING:
+    from trialkit.design.audit import Audit
+
 T = TypeVar("T")
 
 
@@ -38,6 +40,8 @@ class Analysis:
     @cached_property
     def audit(self) -> Audit:
         """What the layout can support; comes before any number."""
+        from trialkit.design.audit import audit
+
         return audit(self.records)
 
     @cached_property

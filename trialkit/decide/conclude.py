@@ -1,0 +1,116 @@
+"""From a trial's records to the answer: what is shown, how surely, and what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from trialkit.decide.changes import since_last
+from trialkit.decide.limits import cannot_tell
+from trialkit.decide.series import Looks, looks_so_far
+from trialkit.decide.verdict import Verdict, verdict
+from trialkit.models.analysis import Analysis, analyse
+from trialkit.models.height import HeightResult
+from trialkit.models.results import Missing, TraitResult
+from trialkit.records import Records
+
+TABLE = [
+    "variety", "check", "within_reach", "within_low", "within_high", "ratio", "ratio_low",
+    "ratio_high", "state", "out_of_reach", "out_low", "out_high", "lost", "planted",
+]
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What the report reads from; each part is worked out when first asked for, once."""
+
+    records: Records
+    analysis: Analysis = field(repr=False)
+
+    @cached_property
+    def looks(self) -> Looks | None:
+        """Every comparison as looked at after every pick; None where none can be made."""
+        return looks_so_far(self.analysis)
+
+    @cached_property
+    def verdict(self) -> Verdict:
+        """The answer, how sure it is, the next step, and what cannot be told."""
+        return verdict(self.analysis, self.looks, self.table, cannot_tell(self.analysis, self.looks))
+
+    @cached_property
+    def since_last(self) -> tuple[str, ...]:
+        """What changed since the pick before the last, in sentences."""
+        return since_last(self.analysis, self.looks)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """One row a variety, best first.
+
+        variety, check (bool); within_reach, within_low, within_high: pods a plant a week within
+        reach (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
+        ratio_high: season yield over the check's, its interval good for looking after every pick
+        (difference for a crop dug once); state: of that comparison, "" for the check;
+        out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
+        planted: plants.  NaN where not known.
+        """
+        return _table(self.analysis, self.looks)
+
+    @property
+    def ratio_is(self) -> str:
+        """What `ratio` of the table is: "ratio" or "difference"."""
+        return "difference" if isinstance(self.analysis.pods, Missing) and isinstance(
+            self.analysis.harvest, TraitResult) else "ratio"
+
+
+def conclude(records: Records) -> Conclusion:
+    """The conclusion of a trial so far.  Never raises for what was recorded."""
+    return Conclusion(records, analyse(records))
+
+
+def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
+    check = analysis.check
+    out = pd.DataFrame({"variety": analysis.order})
+    out["check"] = out["variety"] == check
+    main: TraitResult | Missing = analysis.window
+    yields: TraitResult | Missing = analysis.season
+    if isinstance(main, Missing) and isinstance(analysis.harvest, TraitResult):
+        main = yields = analysis.harvest
+    for column, source in (("within_reach", "estimate"), ("within_low", "low"),
+                           ("within_high", "high")):
+        out[column] = _mapped(out["variety"], None if isinstance(main, Missing) else main.means,
+                              source)
+    for column, source in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
+        table = None if isinstance(yields, Missing) else yields.against_check
+        out[column] = _mapped(out["variety"], table, source)
+    out["state"] = ""
+    if looks is not None and looks.against_check:
+        for at, variety in enumerate(out["variety"]):
+            found = looks.results.get((variety, str(check)))
+            if found is not None and np.isfinite(found.low):
+                out.loc[at, ["ratio_low", "ratio_high"]] = np.exp([found.low, found.high])
+                out.loc[at, "state"] = found.state
+    if not isinstance(yields, Missing) and check in set(yields.means["variety"]):
+        out.loc[out["check"], "ratio"] = 1.0 if yields.scale == "ratio" else 0.0
+    height = analysis.height
+    for column in ("out_of_reach", "out_low", "out_high"):
+        out[column] = pd.NaT
+    if isinstance(height, HeightResult) and len(height.reach):
+        reach = height.reach.set_index("variety")
+        for column, source in (("out_of_reach", "date"), ("out_low", "low"), ("out_high", "high")):
+            out[column] = out["variety"].map(reach[source])
+    plants = analysis.records.plants.drop_duplicates("plant")
+    grouped = plants.groupby("variety")
+    out["lost"] = out["variety"].map(grouped["lost"].count()).fillna(0).astype(int)
+    out["planted"] = out["variety"].map(grouped.size()).fillna(0).astype(int)
+    by = "within_reach" if out["within_reach"].notna().any() else "ratio"
+    return out.sort_values(by, ascending=False, kind="stable", na_position="last")[
+        TABLE].reset_index(drop=True)
+
+
+def _mapped(names: pd.Series, frame: pd.DataFrame | None, column: str) -> pd.Series:
+    if frame is None or frame.empty:
+        return pd.Series(np.nan, index=names.index)
+    return names.map(frame.set_index("variety")[column]).astype(float)

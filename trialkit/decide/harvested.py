@@ -1,0 +1,73 @@
+"""The verdict for a crop dug or cut once: one look, so the plain comparison decides."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from trialkit.decide.looks import SETTLED, UNSETTLED
+from trialkit.decide.saying import few, figure, plain
+from trialkit.decide.verdict import DESCRIPTION, Verdict
+from trialkit.models.analysis import Analysis
+from trialkit.models.results import TraitResult
+
+ALPHA = 0.05
+
+
+def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
+    """Word the single harvest: the best variety against the check, or against the next."""
+    result = analysis.harvest
+    assert isinstance(result, TraitResult)
+    order = list(result.means.sort_values("estimate", ascending=False)["variety"])
+    best = order[0]
+    level = f"{figure(float(result.of(best)['estimate']))} {result.unit}"
+    if not result.supported:
+        said = [f"{v} {figure(float(result.of(v)['estimate']))}" for v in order]
+        return Verdict(
+            f"The {result.label} was, in {result.unit}: {few(said, 6)}. Which variety is better "
+            f"this trial cannot say: {result.why_not.rstrip('.')}.",
+            "No interval or test is given.", "Next year give every variety at least three plots, "
+            "drawn by lot within blocks.", open_questions, DESCRIPTION,
+        )
+    told = result.pairs[result.pairs["p"] < ALPHA]
+    other = analysis.check if analysis.check in order and analysis.check != best else order[1]
+    estimate, low, high, p = _pair(analysis, result, best, str(other))
+    size = (f"{figure(estimate)} {result.unit} more than {other}"
+            f"{', the check' if other == analysis.check else ''} ({_signed(low)} to {_signed(high)})")
+    lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else
+            f"{best} gave most, {level}, but its lead, {size}, may be chance.")
+    pairs = plain(len(told), "pair")
+    second = (f"{pairs} of the {len(result.pairs)} can be told apart." if len(told) else
+              f"None of the {plain(len(order), 'variety', 'varieties')} can be told from another.")
+    blocks = analysis.ground.units["block"].nunique()
+    sure = (f"The intervals are simultaneous: over all comparisons at most one time in twenty is a "
+            f"difference claimed that is none. They rest on {figure(float(result.means['df'].iloc[0]))}"
+            f" degrees of freedom between plots in {plain(int(blocks), 'block')}.")
+    state = SETTLED if p < ALPHA else UNSETTLED
+    step = ("Grow the best again beside the check to see whether it holds in another year."
+            if state == SETTLED else
+            "To see a difference this size next time, plant more blocks of the same varieties.")
+    return Verdict(f"{lead} {second}", sure, step, open_questions, state)
+
+
+def _pair(
+    analysis: Analysis, result: TraitResult, best: str, other: str
+) -> tuple[float, float, float, float]:
+    """Estimate, low, high, p of best less other: Dunnett's where other is the check."""
+    if other == analysis.check and len(result.against_check):
+        row = result.against_check.set_index("variety").loc[best]
+        return float(row["estimate"]), float(row["low"]), float(row["high"]), float(row["p"])
+    pairs = result.pairs
+    row = pairs[((pairs["left"] == best) & (pairs["right"] == other))
+                | ((pairs["left"] == other) & (pairs["right"] == best))].iloc[0]
+    ends = np.array([row["low"], row["high"]], dtype=float)
+    sign = 1.0 if row["left"] == best else -1.0
+    low, high = sorted(float(e) for e in sign * ends)
+    return sign * float(row["estimate"]), low, high, float(row["p"])
+
+
+def _signed(value: float) -> str:
+    if not math.isfinite(value):
+        return figure(value)
+    return f"-{figure(-value)}" if value < 0 else figure(value)

@@ -1,0 +1,223 @@
+"""The verdict in words: two plain sentences, how sure, and the next step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, LooksResult
+from trialkit.decide.saying import day, few, figure, plain, span, times
+from trialkit.decide.series import Looks
+from trialkit.models.analysis import Analysis
+from trialkit.models.results import Missing, TraitResult
+
+DESCRIPTION, NOTHING = "description only", "nothing yet"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """answer: two sentences.  how_sure, next_step: a sentence or three each.  cannot_tell: what
+    the trial leaves open.  state: "settled", "keep picking", "will not be settled this season",
+    "description only" (the layout supports no comparison) or "nothing yet"."""
+
+    answer: str
+    how_sure: str
+    next_step: str
+    cannot_tell: tuple[str, ...]
+    state: str
+
+
+def verdict(
+    analysis: Analysis, looks: Looks | None, table: pd.DataFrame, open_questions: tuple[str, ...]
+) -> Verdict:
+    """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
+    if isinstance(analysis.pods, Missing):
+        if isinstance(analysis.harvest, TraitResult):
+            from trialkit.decide.harvested import harvested
+
+            return harvested(analysis, open_questions)
+        return _nothing(analysis, open_questions)
+    if looks is None:
+        return _description(analysis, table, open_questions)
+    if not looks.against_check:
+        return _without_check(analysis, looks, table, open_questions)
+    return _with_check(analysis, looks, table, open_questions)
+
+
+def _with_check(
+    analysis: Analysis, looks: Looks, table: pd.DataFrame, open_questions: tuple[str, ...]
+) -> Verdict:
+    check, counted = str(analysis.check), analysis.counted
+    rows = table.set_index("variety")
+    results = {left: r for (left, _), r in looks.results.items()}
+    ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
+    behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
+    by_ratio = sorted(results, key=lambda v: -float(rows.loc[v, "ratio"]))
+    subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
+    row = rows.loc[subject]
+    size = times(row["ratio"]) + span(row["ratio_low"], row["ratio_high"])
+    if subject in ahead:
+        first = f"{subject} gave {size} the {counted} of {check}, the check."
+    elif row["ratio"] >= 1:
+        first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}, but "
+                 "that may still be chance.")
+    else:
+        first = f"No variety gave more {counted} than {check}, the check; next is {subject} at {size}."
+    undecided = [v for v, r in results.items() if r.state == KEEP]
+    state = SETTLED if subject in ahead else (KEEP if undecided else (
+        SETTLED if len(behind) == len(results) else UNSETTLED))
+    second = _reach_sentence(analysis, rows, subject, check) or _others(
+        ahead, behind, subject, check, counted, rows)
+    return Verdict(f"{first} {second}", _how_sure(analysis, results[subject], state),
+                   _next_step(analysis, looks, state, undecided), open_questions, state)
+
+
+def _reach_sentence(
+    analysis: Analysis, rows: pd.DataFrame, subject: str, check: str
+) -> str:
+    """The headline trait of the same two varieties, where reach makes a difference."""
+    if rows.loc[subject, "within_reach"] != rows.loc[subject, "within_reach"]:
+        return ""
+    if rows["out_of_reach"].isna().all():
+        return ""
+    a, b = rows.loc[subject], rows.loc[check]
+    said = (f"Within an arm's reach it gave {figure(a['within_reach'])} {analysis.counted} a plant "
+            f"a week, {check} {figure(b['within_reach'])}")
+    gone = [f"{name} was out of reach from {day(row['out_of_reach'])}"
+            for name, row in ((subject, a), (check, b)) if pd.notna(row["out_of_reach"])]
+    if gone:
+        said += ", as " + " and ".join(gone)
+    return said + "."
+
+
+def _others(
+    ahead: list[str], behind: list[str], subject: str, check: str, counted: str, rows: pd.DataFrame
+) -> str:
+    rest = [v for v in ahead if v != subject]
+    open_ = [v for v in rows.index if v not in {*ahead, *behind, subject, check}]
+    parts = []
+    if rest:
+        parts.append(f"{few(rest)} gave more than {check} too")
+    if behind:
+        parts.append(f"{few(behind)} gave less")
+    if open_:
+        parts.append(f"{few(open_)} cannot be told from it")
+    if not parts:
+        return f"There is no other variety to set against {check}."
+    text = "; ".join(parts)
+    return text[:1].upper() + text[1:] + "."
+
+
+def _how_sure(analysis: Analysis, result: LooksResult, state: str) -> str:
+    looks = plain(result.looks, "look")
+    planned = f" of {result.planned} planned" if result.planned else ""
+    plots = _plots(analysis)
+    if state == SETTLED:
+        earlier = "" if result.settled_on is None else f" Settled on {day(result.settled_on)}."
+        return (f"Sure enough to say so: the interval in brackets still holds after {looks}"
+                f"{planned}, and over all looks at all varieties a winner that is none is named at "
+                f"most one time in twenty.{earlier} It rests on {plots}.")
+    chance = result.chance_at_trend
+    outlook = "" if chance is None else (
+        f" If things go on as they are, the chance of settling it is {_percent(chance)}.")
+    return (f"Not sure: after {looks}{planned} the difference could still be chance, with {plots} "
+            f"to go by.{outlook}")
+
+
+def _percent(chance: float) -> str:
+    if chance < 0.05:
+        return "under 5 %"
+    return "over 95 %" if chance > 0.95 else f"about {round(20 * chance) * 5} %"
+
+
+def _plots(analysis: Analysis) -> str:
+    units = analysis.ground.units
+    each = units.groupby("variety").size()
+    word = {"plot": "plot", "row": "row", "plant": "plant"}.get(analysis.ground.unit, "plot")
+    if each.min() == each.max():
+        return f"{plain(int(each.min()), word)} of each variety"
+    return f"{each.min()} to {each.max()} {word}s of each variety"
+
+
+def _next_step(analysis: Analysis, looks: Looks, state: str, undecided: list[str]) -> str:
+    check = str(analysis.check)
+    if state == SETTLED and undecided:
+        return (f"Keep counting only if you want to know how {few(undecided)} "
+                f"{'compares' if len(undecided) == 1 else 'compare'} with {check}; the first "
+                "question is settled.")
+    if state == SETTLED:
+        return "There is no need to count any further: go on picking for the kitchen."
+    if state == KEEP:
+        longest = max(looks.results.values(), key=lambda r: r.looks)
+        left = "" if longest.planned is None else (
+            f" {plain(max(longest.planned - longest.looks, 0), 'planned look is', 'planned looks are')} left.")
+        return f"Keep picking, and keep writing down every plant, zeros too.{left}"
+    blocks = analysis.ground.units["block"].nunique()
+    return ("More picks will not settle it this season. Next year plant more plots of each variety, "
+            f"more than {plain(int(blocks), 'block')}, rather than more plants in a plot.")
+
+
+def _without_check(
+    analysis: Analysis, looks: Looks, table: pd.DataFrame, open_questions: tuple[str, ...]
+) -> Verdict:
+    pods = analysis.pods
+    assert not isinstance(pods, Missing)
+    order = [pods.varieties[i] for i in np.argsort(-pods.log_rate)]
+    best, second = order[0], order[1]
+    result = looks.results.get((best, second)) or looks.results[second, best]
+    turn = 1.0 if (best, second) in looks.results else -1.0
+    ratio = float(np.exp(turn * result.estimate))
+    ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
+    size = times(ratio) + span(*ends)
+    won = result.state == SETTLED
+    first = (f"{best} gave {size} the {analysis.counted} of {second}, the next best." if won else
+             f"{best} is ahead so far, at {size} the {analysis.counted} of {second}, but that may "
+             "still be chance.")
+    settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in looks.results.items()
+               if r.state == SETTLED]
+    beaten = [b for a, b in settled if a == best and b != second]
+    more = (f"It gave more than {few(beaten)} as well." if beaten and won else
+            f"It did give more than {few(beaten)}." if beaten else
+            f"{plain(len(settled), 'pair')} of the {len(looks.results)} can be told apart.")
+    return Verdict(f"{first} {more}", _how_sure(analysis, result, result.state),
+                   _next_step(analysis, looks, result.state, []) + " Mark one variety as the check "
+                   "next time: fewer comparisons settle sooner.", open_questions, result.state)
+
+
+def _description(
+    analysis: Analysis, table: pd.DataFrame, open_questions: tuple[str, ...]
+) -> Verdict:
+    pods = analysis.pods
+    assert not isinstance(pods, Missing)
+    counted = analysis.counted
+    rates = pods.means.sort_values("estimate", ascending=False)
+    said = [f"{r.variety} {figure(r.estimate)}" for r in rates.itertuples(index=False)]
+    first = f"In this bed the plants gave, in {counted} a plant a week: {few(said, 6)}."
+    why = pods.why_not.rstrip(".")
+    second = f"Which variety is better this trial cannot say: {why}."
+    return Verdict(
+        f"{first} {second}",
+        "No interval or test is given, since the layout gives no measure of chance differences.",
+        _fix(analysis), open_questions, DESCRIPTION,
+    )
+
+
+def _fix(analysis: Analysis) -> str:
+    """The audit's own advice where it gives one."""
+    advice = str(getattr(analysis.audit, "fix", "") or "")
+    return advice or ("Next year give every variety at least three plots, set in different places "
+                      "of the bed and drawn by lot within each block.")
+
+
+def _nothing(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
+    pods = analysis.pods
+    assert isinstance(pods, Missing)
+    why = pods.reason[:1].upper() + pods.reason[1:]
+    return Verdict(
+        f"There is nothing to compare yet. {why}.",
+        "Not at all sure, as nothing has been counted." if analysis.looks.empty else
+        "Not at all sure: nothing but zeros has been counted.",
+        "Pick, and write down every plant looked at, zeros too.", open_questions, NOTHING,
+    )
