@@ -5,17 +5,28 @@ Parsing only; which file it came from matters here for messages alone.
 
 from __future__ import annotations
 
-import difflib
-import re
-import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
-from trialkit.units import CM, GRAMS, length_cm, unit_name
+import pandas as pd
 
-DAY_ORDERS = ("day first", "month first")
+from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order, read_date
+from trialkit.reading.problems import Problem, Unreadable, problem_table, problem_text
+from trialkit.reading.spelling import folded
+from trialkit.reading.toml import (
+    TomlReader,
+    any_text,
+    count_of,
+    flag_of,
+    number_of,
+    seed_of,
+    text_of,
+)
+from trialkit.reading.units import LENGTH, WEIGHT, Measure, length_cm, unit_name
+
+LONGEST_CM = 100_000.0
 
 
 @dataclass(frozen=True)
@@ -29,7 +40,11 @@ class Variety:
 
 @dataclass(frozen=True)
 class Layout:
-    """How the bed is laid out; spacings in cm.  None where the file does not say."""
+    """How the bed is laid out; spacings in cm.  None where the file does not say.
+
+    rows, columns : rows of plants, and plants along a row.  sun : the side the sun comes from.
+    shade : what shades the bed, or where.  seed : what the layout was drawn with.
+    """
 
     design: str | None = None
     row_spacing_cm: float | None = None
@@ -43,7 +58,16 @@ class Layout:
 
 @dataclass(frozen=True)
 class Trial:
-    """The trial's description.  Units named here are the gardener's own; values are cm and g."""
+    """The trial's description.  Units named here are the gardener's own; values are cm and g.
+
+    planted : the day the plants went out.  counted : what a pick counts ("pods").
+    height_unit : mm, cm, m, in, ft or ft-in.  weight_unit : g, kg, oz or lb.
+    harvest_unit : what harvest weights are in where that is neither ("bushels an acre"); those
+    are then kept as written.  reach_cm : how high the picker reaches.  looks : how often the
+    result is to be looked at.  threshold_per_week : picked a plant a week below which it is not
+    worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
+    invented : the records are made up.
+    """
 
     title: str
     garden: str
@@ -58,7 +82,7 @@ class Trial:
     layout: Layout = field(default_factory=Layout)
     looks: int | None = None
     threshold_per_week: float | None = None
-    day_order: str | None = None
+    day_order: Order | None = None
     invented: bool = False
     source: str = ""
     notes: str = ""
@@ -70,80 +94,40 @@ class Trial:
 
     @property
     def variety_names(self) -> tuple[str, ...]:
+        """Names of the varieties, in the order of trial.toml."""
         return tuple(v.name for v in self.varieties)
 
 
-@dataclass(frozen=True)
-class TrialProblem:
-    """One thing wrong with a trial.toml: where, what it says, and what would do."""
-
-    line: int | None
-    key: str
-    value: str
-    problem: str
-    accepted: str
-
-
 class TrialProblems(ValueError):  # noqa: N818  (a list of problems, named for what it holds)
-    """Everything wrong with a trial.toml, at once."""
+    """Everything wrong with a trial.toml, at once.
 
-    def __init__(self, file: str, problems: list[TrialProblem]) -> None:
-        self.file = file
-        self.problems = tuple(problems)
-        lines = [f"{file} cannot be used as it is:"]
-        for p in problems:
-            where = f"line {p.line}, " if p.line else ""
-            said = f" is {p.value}" if p.value else ""
-            lines.append(f"  {where}{p.key}{said}: {p.problem} Accepted: {p.accepted}.")
-        super().__init__("\n".join(lines))
+    problems : file, line, column (the key), value, problem, accepted; one row a problem.
+    """
 
-
-class _Reader:
-    """Takes values out of the parsed file one by one and notes what is wrong with each."""
-
-    def __init__(self, text: str) -> None:
-        self.lines = text.splitlines()
-        self.problems: list[TrialProblem] = []
-
-    def line_of(self, key: str) -> int | None:
-        pattern = re.compile(rf"^\s*\[*\s*{re.escape(key)}\s*(=|\]|$)")
-        return next((i for i, s in enumerate(self.lines, 1) if pattern.match(s)), None)
-
-    def wrong(self, key: str, value: object, problem: str, accepted: str) -> None:
-        shown = "" if value is None else repr(value) if isinstance(value, str) else str(value)
-        self.problems.append(
-            TrialProblem(self.line_of(key.split(".")[-1]), key, shown[:80], problem, accepted)
-        )
-
-    def known(self, table: Mapping[str, Any], allowed: tuple[str, ...], where: str) -> None:
-        for key in table:
-            if key in allowed:
-                continue
-            near = difflib.get_close_matches(key, allowed, n=1)
-            hint = f"Did you mean '{near[0]}'?" if near else "It is not a key of trial.toml."
-            self.wrong(f"{where}{key}", None, hint, ", ".join(allowed))
-
-    def take(
-        self, table: Mapping[str, Any], key: str, convert: Callable[[Any], Any], accepted: str,
-        *, where: str = "", required: bool = False, default: Any = None,
-    ) -> Any:
-        if key not in table:
-            if required:
-                self.wrong(where + key, None, "It is missing.", accepted)
-            return default
-        try:
-            return convert(table[key])
-        except (ValueError, TypeError):
-            self.wrong(where + key, table[key], "It cannot be read.", accepted)
-            return default
+    def __init__(self, problems: pd.DataFrame) -> None:
+        self.problems = problems
+        super().__init__(problem_text(problems, "The trial's description cannot be used as it is:"))
 
 
 TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "threshold_per_week",
     "dates", "invented", "source", "notes", "units", "layout", "varieties",
 )
-LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
 UNITS = ("height", "weight", "harvest")
+LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
+VARIETY = ("name", "check", "note")
+# Keys people put on top that have a place of their own.
+_ELSEWHERE = {
+    **{f"{k}_unit": f"Write it under [units], as {k} = ..." for k in UNITS},
+    **{k: f"It belongs under [layout]: {k} = ..." for k in LAYOUT},
+    "check": "Write check = true below the name of that variety.",
+    "variety": "Write [[varieties]] once a variety, with name = below it.",
+    "reach_cm": 'Write the unit with the value: reach = "210 cm".',
+    "day_order": 'Write dates = "day first" or dates = "month first".',
+}
+_WORDS = '"a few words"'
+_LENGTHS = 'a length such as "210 cm" or "7 ft"; a bare number is in the unit of heights'
+SOME_DAY = date(EARLIEST.year, 1, 1)
 
 
 def parse_trial(text: str, file: str = "trial.toml") -> Trial:
@@ -151,142 +135,122 @@ def parse_trial(text: str, file: str = "trial.toml") -> Trial:
 
     Raises TrialProblems with every problem found, each with its line where it has one.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"at line (\d+)", str(error))
-        problem = TrialProblem(
-            int(found[1]) if found else None, "the file", "",
-            f"It is not valid TOML ({error}).", 'lines such as title = "Beans, 5 varieties"',
-        )
-        raise TrialProblems(file, [problem]) from error
-    r = _Reader(text)
-    r.known(table, TOP, "")
-    units = _section(r, table, "units")
-    layout = _section(r, table, "layout")
-    r.known(units, UNITS, "units.")
-    r.known(layout, LAYOUT, "layout.")
-    height = r.take(units, "height", _unit(CM), ", ".join(CM), where="units.", default="cm")
-    weight = r.take(units, "weight", _unit(GRAMS), ", ".join(GRAMS), where="units.", default="g")
-    harvest = r.take(units, "harvest", _text, "a few words", where="units.")
-    length = _length(height)
-    lengths = """a length such as 210 cm, 7 ft or 5'6\""""
-    words = "a few words in quotes"
-    trial = Trial(
-        title=r.take(table, "title", _text, words, required=True, default=""),
-        garden=r.take(table, "garden", _text, words, default=""),
-        crop=r.take(table, "crop", _text, words, required=True, default=""),
-        planted=r.take(table, "planted", _day, "a date, year first: 2026-05-24", required=True,
-                       default=date(1900, 1, 1)),
-        varieties=_varieties(r, table),
-        counted=r.take(table, "counted", _text, 'what is counted, such as "pods"', default="pods"),
-        height_unit=height, weight_unit=weight, harvest_unit=harvest,
-        reach_cm=r.take(table, "reach", length, lengths),
-        layout=Layout(
-            design=r.take(layout, "design", _text, words, where="layout."),
-            row_spacing_cm=r.take(layout, "row_spacing", length, lengths, where="layout."),
-            plant_spacing_cm=r.take(layout, "plant_spacing", length, lengths, where="layout."),
-            rows=r.take(layout, "rows", _count, "a whole number from 1", where="layout."),
-            columns=r.take(layout, "columns", _count, "a whole number from 1", where="layout."),
-            sun=r.take(layout, "sun", _text, words, where="layout."),
-            shade=r.take(layout, "shade", _text, words, where="layout."),
-            seed=r.take(layout, "seed", _seed, "a whole number from 0", where="layout."),
-        ),
-        looks=r.take(table, "looks", _count, "a whole number from 1"),
-        threshold_per_week=r.take(table, "threshold_per_week", _positive, "a number above 0"),
-        day_order=r.take(table, "dates", _order, " or ".join(f'"{o}"' for o in DAY_ORDERS)),
-        invented=r.take(table, "invented", _flag, "true or false", default=False),
-        source=r.take(table, "source", _text, words, default=""),
-        notes=r.take(table, "notes", _text, words, default=""),
-    )
-    if r.problems:
-        raise TrialProblems(file, r.problems)
+    trial, problems = draft_trial(text, file)
+    if problems:
+        raise TrialProblems(problem_table(problems))
     return trial
 
 
-def _section(r: _Reader, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    value = table.get(key, {})
-    if isinstance(value, dict):
-        return value
-    r.wrong(key, value, "It must be a section.", f"[{key}] on a line of its own, keys below it")
-    return {}
+def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Problem]]:
+    """As much of a description as can be read, and what is wrong with the rest.
+
+    For checking records against a description that is not sound yet: what is missing is empty,
+    and a planting day that cannot be read is the first of 1800.
+    """
+    r = TomlReader(text.removeprefix("\ufeff").replace("\r\n", "\n"), file)
+    top, units, layout = r.top, r.section("units"), r.section("layout")
+    r.known(top, TOP, elsewhere=_ELSEWHERE)
+    r.known(units, UNITS, "units.")
+    r.known(layout, LAYOUT, "layout.")
+    height = r.take(units, "height", _unit(LENGTH), _names(LENGTH), where="units.") or "cm"
+    weight = r.take(units, "weight", _unit(WEIGHT), _names(WEIGHT), where="units.") or "g"
+    length = _length(height)
+
+    def words(key: str, required: bool = False) -> str | None:
+        return r.take(top, key, text_of if required else any_text, _WORDS, required=required)
+
+    def laid(key: str) -> str | None:
+        return r.take(layout, key, any_text, _WORDS, where="layout.") or None
+
+    whole = "a whole number from 1, without quotes"
+    trial = Trial(
+        title=words("title", required=True) or "",
+        garden=words("garden") or "",
+        crop=words("crop", required=True) or "",
+        planted=r.take(top, "planted", _day, "the day, year first: 2026-05-24", required=True)
+        or SOME_DAY,
+        varieties=_varieties(r),
+        counted=words("counted") or "pods",
+        height_unit=height,
+        weight_unit=weight,
+        harvest_unit=r.take(units, "harvest", any_text, _WORDS, where="units.") or None,
+        reach_cm=r.take(top, "reach", length, _LENGTHS),
+        layout=Layout(
+            design=laid("design"),
+            row_spacing_cm=r.take(layout, "row_spacing", length, _LENGTHS, where="layout."),
+            plant_spacing_cm=r.take(layout, "plant_spacing", length, _LENGTHS, where="layout."),
+            rows=r.take(layout, "rows", count_of, whole, where="layout."),
+            columns=r.take(layout, "columns", count_of, whole, where="layout."),
+            sun=laid("sun"),
+            shade=laid("shade"),
+            seed=r.take(layout, "seed", seed_of, "a whole number from 0", where="layout."),
+        ),
+        looks=r.take(top, "looks", count_of, whole),
+        threshold_per_week=r.take(
+            top, "threshold_per_week", number_of, "a number above 0, without quotes"
+        ),
+        day_order=r.take(top, "dates", _order, " or ".join(f'"{o}"' for o in ORDERS)),
+        invented=r.take(top, "invented", flag_of, "true or false, without quotes") or False,
+        source=words("source") or "",
+        notes=words("notes") or "",
+    )
+    return trial, sorted(r.problems, key=lambda p: p.line or 0)
 
 
-def _varieties(r: _Reader, table: Mapping[str, Any]) -> tuple[Variety, ...]:
-    rows = table.get("varieties")
-    accepted = '[[varieties]] once a variety, with name = "..."'
+def _varieties(r: TomlReader) -> tuple[Variety, ...]:
+    rows = r.top.get("varieties")
+    accepted = '[[varieties]] once a variety, with name = "..." below it'
     if not isinstance(rows, list) or not rows:
-        r.wrong("varieties", None, "No variety is named.", accepted)
+        if r.sound:
+            r.wrong("varieties", None, "No variety is named.", accepted)
         return ()
     out: list[Variety] = []
-    for row in rows:
+    for i, row in enumerate(rows):
+        at = f"varieties.{i}."
         if not isinstance(row, dict):
-            r.wrong("varieties", row, "It cannot be read.", accepted)
+            r.wrong(at.rstrip("."), row, "It is not a variety.", accepted)
             continue
-        r.known(row, ("name", "check", "note"), "varieties.")
-        name = r.take(row, "name", _text, "a name in quotes", where="varieties.", required=True)
+        r.known(row, VARIETY, at)
+        name = r.take(row, "name", text_of, '"the name"', where=at, required=True)
+        check = r.take(row, "check", flag_of, "true or false, without quotes", where=at) or False
+        note = r.take(row, "note", any_text, _WORDS, where=at) or ""
         if name is None:
             continue
-        if name in {v.name for v in out}:
-            r.wrong("varieties.name", name, "It is named twice.", "each variety once")
-        check = r.take(row, "check", _flag, "true or false", where="varieties.", default=False)
-        note = r.take(row, "note", _text, "a few words", where="varieties.", default="")
+        if folded(name) in {folded(v.name) for v in out}:
+            r.wrong(f"{at}name", name, "It is named twice.", "each variety once")
+            continue
+        if check and any(v.check for v in out):
+            r.wrong(f"{at}check", name, "Another variety is the check already.", "one at most")
         out.append(Variety(name, check, note))
-    checks = [v.name for v in out if v.check]
-    if len(checks) > 1:
-        r.wrong("varieties.check", ", ".join(checks), "More than one is marked.", "one check at most")
     return tuple(out)
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise ValueError
-    return value.strip()
-
-
-def _flag(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise ValueError
-    return value
 
 
 def _day(value: Any) -> date:
     if isinstance(value, datetime):
-        return value.date()
+        value = value.date()
     if isinstance(value, date):
+        if not EARLIEST <= value <= LATEST:
+            raise Unreadable("The year cannot be right.", "the day, year first: 2026-05-24")
         return value
-    return date.fromisoformat(_text(value))
+    return read_date(text_of(value))
 
 
-def _seed(value: Any) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise ValueError
-    return value
+def _order(value: Any) -> Order:
+    for order in ORDERS:
+        if isinstance(value, str) and folded(value) == order:
+            return order
+    raise ValueError("not an order")
 
 
-def _count(value: Any) -> int:
-    if _seed(value) < 1:
-        raise ValueError
-    return int(value)
+def _names(measure: Measure) -> str:
+    return ", ".join(f'"{name}"' for name in measure.factors)
 
 
-def _positive(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e9:
-        raise ValueError
-    return float(value)
-
-
-def _order(value: Any) -> str:
-    if value not in DAY_ORDERS:
-        raise ValueError
-    return str(value)
-
-
-def _unit(table: Mapping[str, float]) -> Callable[[Any], str]:
+def _unit(measure: Measure) -> Callable[[Any], str]:
     def convert(value: Any) -> str:
-        name = unit_name(_text(value))
-        if name is None or name not in table:
-            raise ValueError
+        name = unit_name(text_of(value))
+        if name is None or name not in measure.factors:
+            raise ValueError("not a unit")
         return name
 
     return convert
@@ -294,10 +258,10 @@ def _unit(table: Mapping[str, float]) -> Callable[[Any], str]:
 
 def _length(unit: str) -> Callable[[Any], float]:
     def convert(value: Any) -> float:
-        text = str(value) if isinstance(value, int | float) and not isinstance(value, bool) else _text(value)
-        found = length_cm(text, unit)
-        if found is None or not 0 < found < 1e5:
-            raise ValueError
+        bare = isinstance(value, int | float) and not isinstance(value, bool)
+        found = length_cm(f"{value:f}" if bare else text_of(value), unit)
+        if not 0 < found < LONGEST_CM:
+            raise Unreadable("The length cannot be right.", _LENGTHS)
         return found
 
     return convert

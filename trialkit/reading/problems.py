@@ -1,0 +1,90 @@
+"""Problems gathered to be shown all at once: where, what it says, what is wrong, what would do."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import pandas as pd
+
+COLUMNS = ["file", "line", "column", "value", "problem", "accepted"]
+SHOWN_AT_MOST = 40
+LONGEST_VALUE = 60
+
+
+class Unreadable(ValueError):  # noqa: N818  (it is raised of a text, and reads as such)
+    """A text that cannot be read as what it should be.
+
+    problem : what is wrong, a sentence.  accepted : what would do, without a full stop.
+    """
+
+    def __init__(self, problem: str, accepted: str) -> None:
+        super().__init__(f"{problem} Accepted: {accepted}.")
+        self.problem = problem
+        self.accepted = accepted
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong: in which file, on which line (1 is the first), in which column."""
+
+    file: str
+    line: int | None
+    column: str
+    value: str
+    problem: str
+    accepted: str
+
+
+def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
+    """The problems as a table of `COLUMNS`; line is a whole number, or NA where there is none."""
+    rows = [(p.file, p.line, p.column, p.value, p.problem, p.accepted) for p in problems]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return table.astype({"line": "Int64"})
+
+
+def problem_text(table: pd.DataFrame, heading: str) -> str:
+    """The problems as lines for a terminal, file by file, at most 40 of them.
+
+    What the files say is shown with control characters spelt out, so that no text in a file can
+    move the cursor or hide a line.
+    """
+    lines = [heading]
+    before = None
+    for row in table.head(SHOWN_AT_MOST).itertuples(index=False):
+        file = shown(str(row.file))
+        if file != before:
+            lines.append(file)
+            before = file
+        lines.append("  " + _sentence(row))
+    more = len(table) - SHOWN_AT_MOST
+    if more > 0:
+        lines.append(f"  ... and {more:,} more")
+    return "\n".join(lines)
+
+
+def _sentence(row: object) -> str:
+    line, column, value, problem, accepted = (
+        getattr(row, name) for name in ("line", "column", "value", "problem", "accepted")
+    )
+    where = [f"line {line}"] if not pd.isna(line) else []
+    if column:
+        where.append(shown(str(column)))
+    said = f' "{shown(str(value))}"' if value else ""
+    would_do = f" Accepted: {accepted}." if accepted else ""
+    start = ", ".join(where) + said
+    return (f"{start}: " if start else "") + f"{problem}{would_do}"
+
+
+def shown(text: str, longest: int = LONGEST_VALUE) -> str:
+    """A text fit to print on one line: shortened, and with control characters spelt out."""
+    if len(text) > longest:
+        text = text[: longest - 3] + "..."
+    if text.isprintable():
+        return text
+    return "".join(
+        c if unicodedata.category(c)[0] != "C" and c not in "\u2028\u2029"
+        else c.encode("unicode_escape").decode("ascii")
+        for c in text
+    )

@@ -1,0 +1,36 @@
+"""Names that are nearly right."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable
+
+
+def plain(name: str) -> str:
+    """A name without the differences that do not matter: case, spaces, dashes and underscores."""
+    return re.sub(r"[\W_]+", "_", name.casefold()).strip("_")
+
+
+def folded(name: str) -> str:
+    """A name without differences of case and of spaces; marks and dashes stay."""
+    return " ".join(name.casefold().split())
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The one of the known names that a slip of the pen may have turned into this; or None."""
+    by_plain: dict[str, str] = {}
+    for one in known:
+        by_plain.setdefault(plain(one), one)
+    wanted = plain(name)[:80]
+    if wanted in by_plain:
+        return by_plain[wanted]
+    cutoff = 0.6 if len(wanted) > 4 else 0.65
+    found = difflib.get_close_matches(wanted, by_plain, n=1, cutoff=cutoff)
+    return by_plain[found[0]] if found else None
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """" Did you mean 'X'?" with a space before it, or nothing."""
+    near = nearest(name, known)
+    return f" Did you mean '{near}'?" if near is not None else ""

@@ -1,0 +1,184 @@
+"""Values taken out of a TOML file one by one, every problem noted with its line.
+
+`tomllib` says on which line a file stops being TOML, but not where a value stands; the lines of
+keys are found here by reading the file again as text.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeVar
+
+from trialkit.reading.problems import Problem, Unreadable, shown
+from trialkit.reading.spelling import nearest, plain
+
+T = TypeVar("T")
+
+_HEADING = re.compile(r"\s*\[{1,2}\s*([A-Za-z0-9_.\"' -]+?)\s*\]{1,2}\s*(?:#.*)?$")
+_KEY = re.compile(r"\s*([A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')\s*=")
+MANY = 1_000_000
+
+
+class TomlReader:
+    """One file being read.  ``top`` is its content, {} where it is not TOML at all."""
+
+    def __init__(self, text: str, file: str) -> None:
+        self.file = file
+        self.problems: list[Problem] = []
+        self.top: Mapping[str, Any] = {}
+        self.sound = True
+        self._lines = _key_lines(text)
+        try:
+            self.top = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            self._not_toml(str(error))
+        except (RecursionError, ValueError) as error:  # nested too deep, a number too long
+            self._not_toml(type(error).__name__)
+
+    def _not_toml(self, why: str) -> None:
+        self.sound = False
+        found = re.search(r"line (\d+)", why)
+        self.problems.append(Problem(
+            self.file, int(found[1]) if found else None, "", "",
+            f"It is not valid TOML ({shown(why, 200)}).",
+            'lines such as title = "Beans, 5 varieties", text in straight quotes',
+        ))
+
+    def line(self, path: str) -> int | None:
+        """The line a key stands on: "title", "layout.rows", "varieties.2.name" (from 0)."""
+        while path:
+            if path in self._lines:
+                return self._lines[path]
+            path = path.rpartition(".")[0]
+        return None
+
+    def wrong(self, path: str, value: object, problem: str, accepted: str) -> None:
+        """Note a problem with the value at a path."""
+        said = "" if value is None else value if isinstance(value, str) else _as_toml(value)
+        name = re.sub(r"\.\d+", "", path)
+        self.problems.append(
+            Problem(self.file, self.line(path), name, said[:200], problem, accepted)
+        )
+
+    def known(
+        self, table: Mapping[str, Any], keys: Sequence[str], where: str = "",
+        elsewhere: Mapping[str, str] | None = None,
+    ) -> None:
+        """Note every key that is not among ``keys``, with the one that may have been meant.
+
+        elsewhere : what to say of keys, by plain name, that belong in another place.
+        """
+        for key in table:
+            if key in keys:
+                continue
+            hint = (elsewhere or {}).get(plain(key))
+            accepted = "" if hint else ", ".join(keys)
+            if hint is None:
+                near = nearest(key, [k for k in keys if k not in table] or list(keys))
+                hint = f"Did you mean '{near}'?" if near else "There is no such key."
+            self.wrong(f"{where}{key}", None, hint, accepted)
+
+    def section(self, key: str) -> Mapping[str, Any]:
+        """A [section], or {} where it is missing or is something else (then noted)."""
+        value = self.top.get(key, {})
+        if isinstance(value, dict):
+            return value
+        self.wrong(key, value, "It should be a section.", f"[{key}] on its own line, keys below")
+        return {}
+
+    def take(
+        self, table: Mapping[str, Any], key: str, convert: Callable[[Any], T], accepted: str,
+        *, where: str = "", required: bool = False,
+    ) -> T | None:
+        """The value of a key, converted; None where it is missing or, noted, cannot be read."""
+        if key not in table:
+            if required and self.sound:
+                self.wrong(where + key, None, "It is missing.", f"{key} = {accepted}")
+            return None
+        try:
+            return convert(table[key])
+        except Unreadable as error:
+            self.wrong(where + key, table[key], error.problem, error.accepted)
+        except (ValueError, TypeError, OverflowError):
+            self.wrong(where + key, table[key], "It cannot be used.", accepted)
+        return None
+
+
+def _as_toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    try:
+        return str(value)
+    except (ValueError, RecursionError):  # a whole number of thousands of figures
+        return "..."
+
+
+def _key_lines(text: str) -> dict[str, int]:
+    """Paths of keys and the lines they stand on; multi-line texts may add a path too many."""
+    found: dict[str, int] = {}
+    times: dict[str, int] = {}
+    here = ""
+    for number, line in enumerate(text.split("\n"), start=1):
+        heading = _HEADING.match(line)
+        if heading and line.lstrip().startswith("["):
+            here = heading[1].strip("\"'") + "."
+            if line.lstrip().startswith("[["):
+                times[here] = times.get(here, -1) + 1
+                here = f"{here}{times[here]}."
+            found.setdefault(here.rstrip("."), number)
+            continue
+        key = _KEY.match(line)
+        if key:
+            found.setdefault(here + key[1].strip("\"'"), number)
+    return found
+
+
+def text_of(value: Any) -> str:
+    """A text that is not empty, without outer spaces."""
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("not a text")
+    return value.strip()
+
+
+def any_text(value: Any) -> str:
+    """A text, which may be empty."""
+    if not isinstance(value, str):
+        raise ValueError("not a text")
+    return value.strip()
+
+
+def flag_of(value: Any) -> bool:
+    """true or false."""
+    if not isinstance(value, bool):
+        raise ValueError("not true or false")
+    return value
+
+
+def whole_of(value: Any) -> int:
+    """A whole number from 0 to a million."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MANY:
+        raise ValueError("not a whole number")
+    return value
+
+
+def seed_of(value: Any) -> int:
+    """A whole number from 0 up to what a generator of random numbers takes."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**64:
+        raise ValueError("not a whole number")
+    return value
+
+
+def count_of(value: Any) -> int:
+    """A whole number from 1 to a million."""
+    if whole_of(value) < 1:
+        raise ValueError("not a whole number from 1")
+    return int(value)
+
+
+def number_of(value: Any) -> float:
+    """A number above 0."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < MANY:
+        raise ValueError("not a number above 0")
+    return float(value)

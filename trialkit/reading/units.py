@@ -1,0 +1,131 @@
+"""Lengths and weights as growers write them, in centimetres and grams.
+
+1 inch = 2.54 cm and 1 pound = 453.59237 g exactly (international yard and pound agreement, 1959);
+12 inches to the foot and 16 ounces to the pound.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from trialkit.reading.numbers import number, tidy
+from trialkit.reading.problems import Unreadable
+
+CM: Mapping[str, float] = {
+    "mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54, "ft": 30.48, "ft-in": 30.48,
+}
+GRAMS: Mapping[str, float] = {"g": 1.0, "kg": 1000.0, "oz": 453.59237 / 16, "lb": 453.59237}
+
+_SPELLINGS = {
+    "mm": "mm", "millimetre": "mm", "millimeter": "mm",
+    "cm": "cm", "centimetre": "cm", "centimeter": "cm",
+    "m": "m", "metre": "m", "meter": "m",
+    "in": "in", "ins": "in", "inch": "in", "inches": "in", '"': "in", "''": "in",
+    "ft": "ft", "foot": "ft", "feet": "ft", "'": "ft",
+    "ft-in": "ft-in", "ft in": "ft-in", "feet and inches": "ft-in",
+    "g": "g", "gm": "g", "gr": "g", "gram": "g", "gramme": "g",
+    "kg": "kg", "kilo": "kg", "kilogram": "kg", "kilogramme": "kg",
+    "oz": "oz", "ounce": "oz", "lb": "lb", "pound": "lb",
+}
+_MARKS = str.maketrans({"’": "'", "‘": "'", "′": "'", "`": "'", "”": '"', "“": '"', "″": '"'})
+_VULGAR = {"½": 0.5, "¼": 0.25, "¾": 0.75, "⅓": 1 / 3, "⅔": 2 / 3, "⅛": 0.125, "⅜": 0.375,
+           "⅝": 0.625, "⅞": 0.875}
+
+_NUMBER = r"[0-9]+ [0-9]{1,2}/[0-9]{1,2}|[0-9]{1,2}/[0-9]{1,2}|[0-9]* ?[½¼¾⅓⅔⅛⅜⅝⅞]|[0-9.,]*[0-9]"
+_WORD = r"[a-z]+\.?|''|['\"]"
+_ONE = re.compile(rf"({_NUMBER})\s*({_WORD})?")
+_TWO = re.compile(rf"([0-9]+)\s*({_WORD})\s*(?:and|,)?\s*({_NUMBER})\s*({_WORD})?")
+
+# A larger unit, the smaller that may follow it, and how many of the smaller make one.
+_PAIRS: Mapping[str, tuple[str, float]] = {
+    "ft": ("in", 12), "m": ("cm", 100), "lb": ("oz", 16), "kg": ("g", 1000),
+}
+# Where the smaller unit may go without its name: 5'6, 5 ft 6, 1 m 85.
+_UNSAID = frozenset({"ft", "m"})
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One kind of quantity: its units in terms of the one kept, and an example of each style."""
+
+    name: str
+    factors: Mapping[str, float]
+    examples: str
+
+
+LENGTH = Measure("length", CM, """168 cm, 1.68 m, 66 in, 5'6" or 5 ft 6 in""")
+WEIGHT = Measure("weight", GRAMS, "250 g, 1.2 kg, 9 oz or 1 lb 4 oz")
+
+
+def unit_name(word: str) -> str | None:
+    """The unit that a word or mark stands for ("feet" is "ft"), or None."""
+    word = " ".join(word.translate(_MARKS).casefold().rstrip(".").split())
+    return _SPELLINGS.get(word) or _SPELLINGS.get(word.removesuffix("s"))
+
+
+def length_cm(text: str, unit: str, *, comma: bool = False) -> float:
+    """A height or spacing in cm; a bare number is in ``unit`` (mm, cm, m, in, ft or ft-in).
+
+    comma : the table writes decimal commas.  Raises Unreadable.
+    """
+    return _quantity(text, unit, LENGTH, comma)
+
+
+def weight_g(text: str, unit: str, *, comma: bool = False) -> float:
+    """A weight in g; a bare number is in ``unit`` (g, kg, oz or lb).  Raises Unreadable."""
+    return _quantity(text, unit, WEIGHT, comma)
+
+
+def _quantity(text: str, unit: str, measure: Measure, comma: bool) -> float:
+    accepted = f"a number in {unit}, or {measure.examples}"
+    cell = tidy(text.translate(_MARKS)).casefold()
+    if cell.startswith("-"):
+        raise Unreadable(f"A {measure.name} cannot be below zero.", accepted)
+    both = _TWO.fullmatch(cell)
+    if both:
+        return _two(both, measure, comma, accepted)
+    one = _ONE.fullmatch(cell)
+    if not one:
+        # Says so well of words and of numbers that can be read in two ways.
+        return number(cell, comma=comma, accepted=accepted) * measure.factors[unit]
+    named = unit if one[2] is None else _unit(one[2], measure, accepted)
+    return _fraction(one[1], comma, accepted) * measure.factors[named]
+
+
+def _two(found: re.Match[str], measure: Measure, comma: bool, accepted: str) -> float:
+    large = _unit(found[2], measure, accepted)
+    if large not in _PAIRS:
+        raise Unreadable(f"It is not a {measure.name}.", accepted)
+    small, in_one = _PAIRS[large]
+    if found[4] is None and large not in _UNSAID:
+        raise Unreadable(f"The second number has no unit; {small}?", accepted)
+    if found[4] is not None and _unit(found[4], measure, accepted) != small:
+        raise Unreadable(f"Only {small} may follow {large}.", accepted)
+    rest = _fraction(found[3], comma, accepted)
+    if rest >= in_one:
+        raise Unreadable(f"{found[3]} {small} is as much as a whole {large}, or more.", accepted)
+    if large == "m" and found[4] is None and len(found[3]) != 2:
+        raise Unreadable("It may mean metres and centimetres or a decimal.", accepted)
+    return int(found[1]) * measure.factors[large] + rest * measure.factors[small]
+
+
+def _unit(word: str, measure: Measure, accepted: str) -> str:
+    name = unit_name(word)
+    if name is None or name not in measure.factors:
+        raise Unreadable(f"'{word}' is not a unit of {measure.name}.", accepted)
+    return name
+
+
+def _fraction(text: str, comma: bool, accepted: str) -> float:
+    whole = text[:-1].strip()
+    if text[-1] in _VULGAR:
+        return (float(whole) if whole else 0.0) + _VULGAR[text[-1]]
+    if "/" in text:
+        before, _, part = text.rpartition(" ")
+        above, below = (int(n) for n in part.split("/"))
+        if not 0 < above < below:
+            raise Unreadable("The fraction cannot be read.", accepted)
+        return (float(before) if before else 0.0) + above / below
+    return number(text, comma=comma, accepted=accepted)
