@@ -47,7 +47,9 @@ class Comparison:
             raise MixedModelError("letters need all pairs; call compare without 'against'.")
         if self.table["p"].isna().any():
             raise MixedModelError("letters need every pair; some pairs are not estimable.")
-        order = self.means.sort_values("estimate", ascending=False)[self.factor].astype(str).tolist()
+        order = (
+            self.means.sort_values("estimate", ascending=False)[self.factor].astype(str).tolist()
+        )
         different = {
             frozenset((str(a), str(b)))
             for a, b, p in self.table[["left", "right", "p"]].itertuples(index=False)
@@ -58,8 +60,14 @@ class Comparison:
 
 @single_threaded
 def compare_means(
-    fit: FixedEffects, factor: str, against: str | None, *, df: str | None,
-    level: float, by: str | None = None, ratio: bool = False,
+    fit: FixedEffects,
+    factor: str,
+    against: str | None,
+    *,
+    df: str | float | None,
+    level: float,
+    by: str | None = None,
+    ratio: bool = False,
 ) -> Comparison:
     labels, rows = marginal_rows(fit.part, factor, by)
     name = str(labels.columns[-1])
@@ -115,10 +123,16 @@ def _pairs(
     return pairs
 
 
+def _pairwise(t: Floats, df: Floats, level: float) -> tuple[Floats, Floats]:
+    """A single comparison needs no more than its own t."""
+    p, half = 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
+    return np.asarray(p), np.asarray(half)
+
+
 def _tukey(t: Floats, df: Floats, members: int, level: float) -> tuple[Floats, Floats]:
     """p and half-width factor from the studentised range of ``members`` means."""
     if members == 2:
-        return 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
+        return _pairwise(t, df, level)
     root = np.sqrt(2.0)
     dfs = np.round(df, 6)
     p = [range_sf(abs(float(v)) * root, members, float(d)) for v, d in zip(t, dfs, strict=True)]
@@ -126,12 +140,10 @@ def _tukey(t: Floats, df: Floats, members: int, level: float) -> tuple[Floats, F
     return np.array(p), np.array([critical[d] for d in dfs])
 
 
-def _dunnett(
-    t: Floats, df: Floats, correlation: Floats, level: float
-) -> tuple[Floats, Floats]:
+def _dunnett(t: Floats, df: Floats, correlation: Floats, level: float) -> tuple[Floats, Floats]:
     """p and half-width factor: P(max |T_i| > |t|), each row with its own df."""
     if len(t) == 1:
-        return 2.0 * stats.t.sf(np.abs(t), df), stats.t.ppf(0.5 + level / 2.0, df)
+        return _pairwise(t, df, level)
     law = LargestT(correlation)
     dfs = np.round(df, 6)
     p = [law.sf(abs(float(v)), float(d)) for v, d in zip(t, dfs, strict=True)]

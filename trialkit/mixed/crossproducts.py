@@ -103,7 +103,7 @@ class RandomPart:
         out = []
         for g in self.groupings:
             sums = [
-                np.bincount(g.codes, weights=v if x is None else v * x, minlength=g.n_levels)
+                np.bincount(g.codes, v if x is None else v * x, g.n_levels).astype(np.float64)
                 for x in g.values
             ]
             out.append(np.stack(sums, axis=1))
@@ -124,7 +124,8 @@ class RandomPart:
             for a in range(gi.k):
                 for b in range(a + 1):
                     sums = np.bincount(
-                        gi.codes, weights=_product(w, gi.values[a], gi.values[b]),
+                        gi.codes,
+                        weights=_product(w, gi.values[a], gi.values[b]),
                         minlength=gi.n_levels,
                     )
                     own[:, a, b] = own[:, b, a] = sums
@@ -139,9 +140,7 @@ class RandomPart:
         return out
 
 
-def cross_products(
-    random: RandomPart, dense: Dense, y: Floats | None, w: Floats | None
-) -> Cross:
+def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats | None) -> Cross:
     """Form the cross-products once.  ``w`` (n,) weights or None; ``y`` (n,) or None."""
     p, r = dense.rows.shape[1], random.r
     extra = 0 if y is None else 1
@@ -188,7 +187,8 @@ def _group_dense(g: Grouping, dense: Dense, y: Floats | None, w: Floats | None) 
         weights = _product(w, values)
         if g.n_levels * u <= min(DENSE_CELLS, 4 * len(g.codes) + 100_000):
             cells = g.codes * u + dense.codes
-            table = np.bincount(cells, weights=weights, minlength=g.n_levels * u).reshape(-1, u)
+            flat = np.bincount(cells, weights=weights, minlength=g.n_levels * u)
+            table = flat.astype(np.float64).reshape(-1, u)
         else:
             data = np.ones(len(g.codes)) if weights is None else weights
             table = sparse.csr_matrix((data, (g.codes, dense.codes)), shape=(g.n_levels, u))

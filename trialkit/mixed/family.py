@@ -124,9 +124,7 @@ class NegativeBinomial:
         distinct = special.gammaln(self.values + size) - special.gammaln(size) - self.constant
         # size log size - (y + size) log(mu + size) written so that it holds for huge sizes
         log_density = (
-            distinct[self.codes]
-            + self.y * (eta - np.log(both))
-            - size * np.log1p(mu / size)
+            distinct[self.codes] + self.y * (eta - np.log(both)) - size * np.log1p(mu / size)
         )
         score = size * (self.y - mu) / both
         weight = (self.y + size) * (size / both) * share
@@ -151,7 +149,7 @@ class NegativeBinomial:
 
     def variance(self, eta: Floats, k: float) -> Floats:
         mu = self.mean(eta)
-        return mu + mu**2 / np.exp(k)
+        return np.asarray(mu + mu**2 / np.exp(k))
 
     def cdf(self, y: Floats, eta: Floats, k: float) -> Floats:
         size = np.exp(k)
@@ -177,7 +175,8 @@ class Binomial:
         self.m = np.ones(len(y)) if trials is None else trials
         yes = y * self.m
         self.constant = (
-            special.gammaln(self.m + 1) - special.gammaln(yes + 1)
+            special.gammaln(self.m + 1)
+            - special.gammaln(yes + 1)
             - special.gammaln(self.m - yes + 1)
         )
 
@@ -216,7 +215,7 @@ class Binomial:
         return np.asarray(stats.binom.cdf(np.round(y * self.m), self.m, self.mean(eta)))
 
     def draw(self, eta: Floats, k: float, rng: np.random.Generator) -> Floats:
-        return rng.binomial(self.m.astype(np.int64), self.mean(eta)) / self.m
+        return np.asarray(rng.binomial(self.m.astype(np.int64), self.mean(eta)) / self.m)
 
     def start(self) -> Floats:
         return np.asarray(special.logit((self.y * self.m + 0.5) / (self.m + 1.0)))

@@ -11,7 +11,6 @@ row space kept so that every later question can be checked for estimability (Sea
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -131,7 +130,9 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     if rows.shape[1] == 0:
         raise MixedModelError(f"formula '{expression}' has no fixed effect; write at least '1'.")
     if not np.isfinite(rows).all():
-        bad = [n for n, c in zip(spec.column_names, rows.T, strict=True) if not np.isfinite(c).all()]
+        bad = [
+            n for n, c in zip(spec.column_names, rows.T, strict=True) if not np.isfinite(c).all()
+        ]
         raise MixedModelError(f"fixed effects {', '.join(bad)} hold infinite or undefined values.")
     if codes is None:
         codes = np.arange(len(data), dtype=np.intp)
@@ -147,9 +148,17 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         v: float(data[v].to_numpy(dtype=np.float64).mean()) for v in variables if v not in factors
     }
     return FixedPart(
-        rows, codes, tuple(spec.column_names), kept, basis, triangle, spec,
+        rows,
+        codes,
+        tuple(spec.column_names),
+        kept,
+        basis,
+        triangle,
+        spec,
         {str(t): list(i) for t, i in spec.term_indices.items()},
-        factors, factor_columns, covariates,
+        factors,
+        factor_columns,
+        covariates,
     )
 
 
@@ -226,7 +235,6 @@ def _factor_levels(
             inner = inner[2:-1].split(",")[0].strip()
         name = inner.strip("`")
         if name in variables:
-            values: Hashable = data[name]
-            factors[name] = pd.Index(pd.factorize(values, sort=True)[1])
+            factors[name] = pd.Index(pd.factorize(data[name], sort=True)[1])
             written[name] = expression
     return factors, written

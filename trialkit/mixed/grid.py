@@ -20,8 +20,10 @@ def reference_grid(part: FixedPart, *, only: tuple[str, ...] | None = None) -> p
     names = list(part.factors) if only is None else list(only)
     combos = list(itertools.product(*(list(part.factors[n]) for n in names)))
     grid = pd.DataFrame(
-        {n: pd.Series([c[i] for c in combos], dtype=part.factors[n].dtype)
-         for i, n in enumerate(names)},
+        {
+            n: pd.Series([c[i] for c in combos], dtype=part.factors[n].dtype)
+            for i, n in enumerate(names)
+        },
         index=range(len(combos)),
     )
     for name, mean in part.covariates.items():
@@ -121,24 +123,20 @@ def _find_term(part: FixedPart, term: str) -> str:
     )
 
 
-def _difference(
-    part: FixedPart, names: list[str], own: list[str], grid: pd.DataFrame
-) -> Floats:
+def _difference(part: FixedPart, names: list[str], own: list[str], grid: pd.DataFrame) -> Floats:
     """Kronecker product over the grid: differences for the term's own factors, averages else."""
-    weights = np.ones((1, 1))
+    weights: Floats = np.ones((1, 1))
     for name in names:
         size = len(part.factors[name])
         if name in own:
-            step = np.hstack([-np.ones((size - 1, 1)), np.eye(size - 1)])
+            step: Floats = np.hstack([-np.ones((size - 1, 1)), np.eye(size - 1)])
         else:
             step = np.full((1, size), 1.0 / size)
         weights = np.kron(weights, step)
     return weights
 
 
-def _slope_rows(
-    part: FixedPart, term: str, own: list[str], covariates: list[str]
-) -> Floats:
+def _slope_rows(part: FixedPart, term: str, own: list[str], covariates: list[str]) -> Floats:
     """Change of the fit per unit of a covariate expression, differenced over own factors.
 
     The coefficient columns of terms that hold exactly these covariates are read off the grid:

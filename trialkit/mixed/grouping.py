@@ -12,6 +12,7 @@ import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from trialkit.mixed.errors import MixedModelError
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Codes = NDArray[np.intp]
 
 
@@ -109,7 +110,9 @@ def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
         both = codes * len(part_index) + part_codes
         seen, packed = np.unique(both, return_inverse=True)
         left, right = np.divmod(seen, len(part_index))
-        levels = pd.Index([f"{levels[i]}:{part_index[j]}" for i, j in zip(left, right, strict=True)])
+        levels = pd.Index(
+            [f"{levels[i]}:{part_index[j]}" for i, j in zip(left, right, strict=True)]
+        )
         codes = packed.astype(np.intp).reshape(-1)
     if codes is None:
         raise MixedModelError(f"grouping factor '{name}' names no column.")

@@ -34,13 +34,13 @@ class FixedEffects(ABC):
     def _phi(self) -> Floats: ...
 
     @abstractmethod
-    def _rows_covariance(self, contrast: Floats, df: str) -> Floats: ...
+    def _rows_covariance(self, contrast: Floats, df: str | float) -> Floats: ...
 
     @abstractmethod
-    def _row_df(self, contrast: Floats, df: str) -> Floats: ...
+    def _row_df(self, contrast: Floats, df: str | float) -> Floats: ...
 
     @abstractmethod
-    def _f_moments(self, contrast: Floats, df: str) -> tuple[float, float]: ...
+    def _f_moments(self, contrast: Floats, df: str | float) -> tuple[float, float]: ...
 
     @property
     def fixed(self) -> pd.Series:
@@ -62,8 +62,10 @@ class FixedEffects(ABC):
         return [self.part.names[i] for i in self.part.kept]
 
     def contrast(
-        self, L: Floats | pd.DataFrame | list[float] | list[list[float]],  # noqa: N803
-        df: str | None = None, level: float = 0.95,
+        self,
+        L: Floats | pd.DataFrame | list[float] | list[list[float]],  # noqa: N803
+        df: str | float | None = None,
+        level: float = 0.95,
     ) -> pd.DataFrame:
         """Estimate each row of ``L`` (rows, p): estimate, se, df, t, p, low, high, reason.
 
@@ -75,7 +77,7 @@ class FixedEffects(ABC):
         return self._contrast_rows(rows, df, level, index)
 
     def _contrast_rows(
-        self, rows: Floats, df: str | None, level: float, index: pd.Index | None = None
+        self, rows: Floats, df: str | float | None, level: float, index: pd.Index | None = None
     ) -> pd.DataFrame:
         method = df or self.default_df
         kept, ok = self._estimable(rows)
@@ -89,8 +91,16 @@ class FixedEffects(ABC):
         t, p, low, high = t_table(estimate, se, dof, level)
         reason = np.where(ok, "", "not estimable: these records hold no data on this combination")
         return pd.DataFrame(
-            {"estimate": estimate, "se": se, "df": dof, "t": t, "p": p, "low": low, "high": high,
-             "reason": reason},
+            {
+                "estimate": estimate,
+                "se": se,
+                "df": dof,
+                "t": t,
+                "p": p,
+                "low": low,
+                "high": high,
+                "reason": reason,
+            },
             index=index,
         )
 
@@ -107,7 +117,7 @@ class FixedEffects(ABC):
         zero = np.abs(rows).max(axis=1) == 0.0
         return rows[:, self.part.kept], self.part.estimable(rows) & ~zero
 
-    def f_test(self, term: str, df: str | None = None) -> pd.Series:
+    def f_test(self, term: str, df: str | float | None = None) -> pd.Series:
         """Test that every coefficient of a term is zero over equally weighted cells.
 
         For a factor this is the hypothesis of equal marginal means, for an interaction that of
@@ -127,13 +137,22 @@ class FixedEffects(ABC):
         middle = self._rows_covariance(kept, method)
         value = kept @ self._beta
         f = scaling * float(value @ np.linalg.solve(middle, value)) / len(kept)
-        p = stats.f.sf(f, len(kept), den) if np.isfinite(den) else stats.chi2.sf(
-            f * len(kept), len(kept)
+        p = (
+            stats.f.sf(f, len(kept), den)
+            if np.isfinite(den)
+            else stats.chi2.sf(f * len(kept), len(kept))
         )
-        return pd.Series({"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p)}, name=term)
+        return pd.Series(
+            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p)}, name=term
+        )
 
     def means(
-        self, factor: str, df: str | None = None, level: float = 0.95, *, by: str | None = None
+        self,
+        factor: str,
+        df: str | float | None = None,
+        level: float = 0.95,
+        *,
+        by: str | None = None,
     ) -> pd.DataFrame:
         """Estimated marginal means of a factor: equal weights over the other factors' cells,
         covariates at their mean (Searle, Speed & Milliken 1980, Am. Stat. 34:216).

@@ -90,12 +90,12 @@ class _Blocks:
         """M_fg for two of the other groupings, (levels_f, k_f, levels_g, k_g)."""
         gf, gg = self.s.random.groupings[f], self.s.random.groupings[g]
         sf, sg = self.s.random.slices[f - 1], self.s.random.slices[g - 1]
-        return self.m22[sf, sg].reshape(gf.n_levels, gf.k, gg.n_levels, gg.k)
+        return np.asarray(self.m22[sf, sg].reshape(gf.n_levels, gf.k, gg.n_levels, gg.k))
 
     def lead_to(self, g: int) -> Floats:
         gg = self.s.random.groupings[g]
         part = self.m12[:, :, self.s.random.slices[g - 1]]
-        return part.reshape(self.levels, self.k, gg.n_levels, gg.k)
+        return np.asarray(part.reshape(self.levels, self.k, gg.n_levels, gg.k))
 
     def times(self, f: int, g: int, c: int, d: int, b: Floats) -> Floats:
         """Column pair (c, d) of M_fg times b (levels_g, q)."""
@@ -117,20 +117,22 @@ class _Blocks:
             diagonal = np.einsum("rj,rj->j", y[:, :, c], y[:, :, d])
             diagonal2 = np.einsum("rj,rj->j", y[:, :, e], y[:, :, h])
             low = float(np.sum((y[:, :, c] @ y[:, :, e].T) * (y[:, :, d] @ y[:, :, h].T)))
-            return float(
-                m[:, c, d] @ m[:, e, h] - m[:, c, d] @ diagonal2 - m[:, e, h] @ diagonal
-            ) + low
+            return (
+                float(m[:, c, d] @ m[:, e, h] - m[:, c, d] @ diagonal2 - m[:, e, h] @ diagonal)
+                + low
+            )
         block = self.lead_to(g) if f == 0 else self.rest(f, g)
         return float(np.sum(block[:, c, :, d] * block[:, e, :, h]))
 
 
-def variance_information(
-    s: Solved, *, known_residual: bool, n: int
-) -> VarianceInformation:
+def variance_information(s: Solved, *, known_residual: bool, n: int) -> VarianceInformation:
     """Traces and products at a solution.  ``n`` is the number of records."""
     groupings = s.random.groupings
     parameters = [
-        Parameter(f, a, b) for f, g in enumerate(groupings) for a in range(g.k) for b in range(a + 1)
+        Parameter(f, a, b)
+        for f, g in enumerate(groupings)
+        for a in range(g.k)
+        for b in range(a + 1)
     ]
     values = np.array(
         [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.a, q.b] for q in parameters]
@@ -158,7 +160,8 @@ def variance_information(
                 # tr(E_i M_fg E_j M_gf) = sum E_i[a,b] E_j[c,d] <M_fg[b,c], M_fg[a,d]>
                 t[i, j] = t[j, i] = sum(
                     blocks.inner(f, g, (b, c), (a, d))
-                    for a, b in _entries(pi) for c, d in _entries(pj)
+                    for a, b in _entries(pi)
+                    for c, d in _entries(pj)
                 )
             for a, b in _entries(pi):
                 for c, d in _entries(pj):
@@ -237,11 +240,51 @@ def _quadratic_with_residual(
     m = len(g)
     u = s.scores()
     first = np.array(
-        [sum(float(u[p.grouping][:, a] @ u[p.grouping][:, b]) for a, b in _entries(p))
-         for p in parameters[:m]]
+        [
+            sum(float(u[p.grouping][:, a] @ u[p.grouping][:, b]) for a, b in _entries(p))
+            for p in parameters[:m]
+        ]
     )
     out = np.zeros((m + 1, m + 1))
     out[:m, :m] = quadratic
     out[:m, m] = out[m, :m] = first - quadratic @ g
     out[m, m] = (s.rss - g @ first) - g @ out[:m, m]
     return out
+
+
+def inner_coordinates(
+    s: Solved, info: VarianceInformation, residual_variance: float
+) -> tuple[Floats, Floats]:
+    """Coordinates in which a fit on the boundary is an ordinary minimum.
+
+    They are the entries of the columns of each L_f that are not zero, and the residual variance.
+    Returns the Jacobian (m, c) of the variance parameters in them, and what their curvature adds
+    to the Hessian, (c, c): d2(L L')/dL2 times the gradient in G (unit residual variance).
+    """
+    columns: list[Floats] = []
+    where: list[tuple[int, int, int]] = []
+    for f, factor in enumerate(s.factors):
+        k = len(factor)
+        for c in range(k):
+            if not factor[:, c].any():
+                continue
+            for i in range(c, k):
+                change = np.zeros((k, k))
+                change[i] += factor[:, c]
+                change[:, i] += factor[:, c]
+                own_group = [q.grouping == f for q in info.parameters]
+                entries = [change[q.a, q.b] for q in info.parameters]
+                columns.append(np.where(own_group, entries, 0.0))
+                where.append((f, c, i))
+    if info.parameters and info.parameters[-1].residual:
+        columns.append(np.array([float(q.residual) for q in info.parameters]))
+    count = len(columns)
+    bend = np.zeros((count, count))
+    scores, own = s.scores(), s.own_blocks(x_out=True)
+    for x, (f, c, i) in enumerate(where):
+        for y, (g, d, j) in enumerate(where):
+            if f == g and c == d:
+                fit = float(scores[f][:, i] @ scores[f][:, j]) / residual_variance
+                bend[x, y] = 2.0 * (own[f][i, j] - fit)
+    jacobian = np.column_stack(columns) if count else np.zeros((len(info.parameters), 0))
+    return jacobian, bend

@@ -64,7 +64,9 @@ class Laplace:
     def mode(self, factors: list[Floats], k: float, beta: Floats) -> Mode:
         """Find the mode; starts from the last one.  Raises MixedModelError if it is not found."""
         u = self.last_u
-        if u is None or any(len(a) != g.n_levels for a, g in zip(u, self.random.groupings, strict=True)):
+        if u is None or any(
+            len(a) != g.n_levels for a, g in zip(u, self.random.groupings, strict=True)
+        ):
             u = [np.zeros((g.n_levels, g.k)) for g in self.random.groupings]
         if self.reml and self.last_beta is not None:
             beta = self.last_beta
@@ -202,7 +204,8 @@ def leverages(solved: Solved, random: RandomPart, dense: Dense) -> Floats:
             for b in range(gi.k):
                 h -= 2.0 * _times(
                     cross[:, a, :, b].reshape(-1)[random.pair_codes(0, i + 1)],
-                    first.values[a], gi.values[b],
+                    first.values[a],
+                    gi.values[b],
                 )
         for j in range(i + 1):
             gj, sj = random.others[j], random.slices[j]
@@ -215,9 +218,9 @@ def leverages(solved: Solved, random: RandomPart, dense: Dense) -> Floats:
                         block[:, a, :, b].reshape(-1)[codes], gi.values[a], gj.values[b]
                     )
         if xd is not None:
-            block = xd[:, si].reshape(len(dense.rows), gi.n_levels, gi.k)
+            with_x = xd[:, si].reshape(len(dense.rows), gi.n_levels, gi.k)
             for a in range(gi.k):
-                h += 2.0 * _times(block[dense.codes, gi.codes, a], gi.values[a], None)
+                h += 2.0 * _times(with_x[dense.codes, gi.codes, a], gi.values[a], None)
     if xd is not None:
         for a in range(first.k):
             lead_x = gfd[:, a, r:]

@@ -21,7 +21,7 @@ def minimal_letters(order: list[str], different: set[frozenset[str]]) -> dict[st
     chosen = _fewest(order, cliques, different)
     rank = {name: i for i, name in enumerate(order)}
     chosen.sort(key=lambda c: sorted(rank[m] for m in c))
-    out = {name: "" for name in order}
+    out = dict.fromkeys(order, "")
     for letter, clique in zip(_alphabet(), chosen, strict=False):
         for name in clique:
             out[name] += letter
@@ -51,7 +51,8 @@ def _fewest(
 ) -> list[frozenset[str]]:
     """A smallest set of cliques that covers all edges and all lone levels."""
     wanted = {
-        frozenset(pair) for pair in itertools.combinations(order, 2)
+        frozenset(pair)
+        for pair in itertools.combinations(order, 2)
         if frozenset(pair) not in different
     }
     touched = {name for pair in wanted for name in pair}

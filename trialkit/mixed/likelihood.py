@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
@@ -111,7 +112,7 @@ class Optimum:
     gradient: float
 
 
-def minimise(objective: Objective, start: Floats, free: Floats | None = None) -> Optimum:
+def minimise(objective: Objective, start: Floats) -> Optimum:
     """Find the minimum from ``start``, then settle which variances are exactly zero.
 
     Raises MixedModelError when the search does not reach a stationary point.
@@ -131,7 +132,7 @@ def minimise(objective: Objective, start: Floats, free: Floats | None = None) ->
     return Optimum(value, objective.solved(objective.unpack(x)), count + more, size)
 
 
-def _search(objective: Objective, x: Floats, free: Floats) -> tuple[Floats, int]:
+def _search(objective: Objective, x: Floats, free: NDArray[np.bool_]) -> tuple[Floats, int]:
     """Quasi-Newton over the free entries, restarted while it still gains."""
     if not free.any():
         return x, 0
@@ -149,7 +150,10 @@ def _search(objective: Objective, x: Floats, free: Floats) -> tuple[Floats, int]
         warnings.simplefilter("ignore")
         for _ in range(4):
             found = minimize(
-                over_free, full[free], jac=True, method="BFGS",
+                over_free,
+                full[free],
+                jac=True,
+                method="BFGS",
                 options={"gtol": 1e-6, "maxiter": 200},
             )
             count += int(found.nfev)
@@ -164,7 +168,7 @@ def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
     """Try exact zeros for columns of L that are nearly zero; leave saddles at zero."""
     count = 0
     value, _ = objective(x)
-    for g_at, cols in _columns(objective):
+    for cols in _columns(objective):
         small = np.abs(x[cols]).max() < NEAR_ZERO
         if not small:
             continue
@@ -189,13 +193,11 @@ def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
     return x, count
 
 
-def _columns(objective: Objective) -> list[tuple[int, list[int]]]:
+def _columns(objective: Objective) -> list[list[int]]:
     """Positions in the packed vector of each column of each triangle, last column first."""
     out, start = [], 0
-    for at, (g, (_, j)) in enumerate(
-        zip(objective.random.groupings, objective.shapes, strict=True)
-    ):
+    for g, (_, j) in zip(objective.random.groupings, objective.shapes, strict=True):
         for column in reversed(range(g.k)):
-            out.append((at, [start + int(i) for i in np.flatnonzero(j == column)]))
+            out.append([start + int(i) for i in np.flatnonzero(j == column)])
         start += len(j)
     return out

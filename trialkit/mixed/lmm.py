@@ -15,7 +15,11 @@ from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, column, finite_numbers, make_groupings
 from trialkit.mixed.inference import FixedEffects
-from trialkit.mixed.information import VarianceInformation, variance_information
+from trialkit.mixed.information import (
+    VarianceInformation,
+    inner_coordinates,
+    variance_information,
+)
 from trialkit.mixed.likelihood import Objective, Optimum, minimise
 from trialkit.mixed.prediction import predict_linear, simulate_linear
 from trialkit.mixed.smallsample import (
@@ -26,6 +30,8 @@ from trialkit.mixed.smallsample import (
     satterthwaite,
 )
 from trialkit.mixed.solve import Solved
+from trialkit.mixed.start import starting_point
+from trialkit.mixed.strata import between_within
 from trialkit.mixed.threads import few_threads
 
 
@@ -101,13 +107,14 @@ class LMM(FixedEffects):
 
     @cached_property
     def _beta(self) -> Floats:
-        return self.offset + np.linalg.solve(self.part.triangle, self.solved.coefficients)
+        own = np.linalg.solve(self.part.triangle, self.solved.coefficients)
+        return np.asarray(self.offset + own)
 
     @cached_property
     def _phi(self) -> Floats:
         """(X'V^-1X)^-1 for the kept columns in the response's units, unadjusted."""
-        half = np.linalg.inv(self.solved.chol[self.random.r :, self.random.r :]).T
-        half = np.linalg.solve(self.part.triangle, half)
+        inverse = np.linalg.inv(self.solved.chol[self.random.r :, self.random.r :]).T
+        half = np.linalg.solve(self.part.triangle, inverse)
         out: Floats = self.residual_variance * half @ half.T
         return out
 
@@ -130,40 +137,36 @@ class LMM(FixedEffects):
     def _satterthwaite(self) -> Satterthwaite:
         if self.method != "reml":
             raise MixedModelError("Satterthwaite df need method='reml'; refit so.")
-        free = []
-        for q in self.information.parameters:
-            if q.residual:
-                free.append(True)
-                continue
-            f = self.solved.factors[q.grouping]
-            free.append(bool(np.abs(f[[q.a, q.b]]).max() > 0.0 and f[q.a].any() and f[q.b].any()))
-        return satterthwaite(self.information, self.residual_variance, np.array(free))
+        jacobian, bend = inner_coordinates(self.solved, self.information, self.residual_variance)
+        return satterthwaite(self.information, self.residual_variance, jacobian, bend)
 
     def _to_basis(self, contrast: Floats) -> Floats:
         """Rewrite L for the kept columns as L for the orthonormal basis: L R^-1."""
         return np.asarray(np.linalg.solve(self.part.triangle.T, contrast.T).T)
 
-    def _rows_covariance(self, contrast: Floats, df: str) -> Floats:
+    def _rows_covariance(self, contrast: Floats, df: str | float) -> Floats:
         if check_method(df) != "kenward-roger":
             return contrast @ self._phi @ contrast.T
         basis = self._to_basis(contrast)
         return self.residual_variance * basis @ self._kenward_roger.adjusted @ basis.T
 
-    def _row_df(self, contrast: Floats, df: str) -> Floats:
+    def _row_df(self, contrast: Floats, df: str | float) -> Floats:
         basis = self._to_basis(contrast)
         if df == "kenward-roger":
             return np.array([self._kenward_roger.moments(row[None, :])[1] for row in basis])
         if df == "satterthwaite":
             return np.array([self._satterthwaite.df(row) for row in basis])
-        return np.full(len(contrast), np.inf)
+        if df == "between-within":
+            return between_within(self.part, self.random, contrast)
+        return np.full(len(contrast), float(df) if isinstance(df, int | float) else np.inf)
 
-    def _f_moments(self, contrast: Floats, df: str) -> tuple[float, float]:
+    def _f_moments(self, contrast: Floats, df: str | float) -> tuple[float, float]:
         basis = self._to_basis(contrast)
         if df == "kenward-roger":
             return self._kenward_roger.moments(basis)
         if df == "satterthwaite":
             return 1.0, self._satterthwaite.f_df(basis)
-        return 1.0, np.inf
+        return 1.0, float(self._row_df(contrast, df).min())
 
     @cached_property
     def _effects(self) -> list[Floats]:
@@ -188,14 +191,18 @@ class LMM(FixedEffects):
         """Residuals (n,): ``response`` y - fitted, ``pearson`` standardised by sd / sqrt(weight),
         ``marginal`` y - fixed part, ``quantile`` the same as pearson (a normal model)."""
         if kind == "marginal":
-            return self.y - Dense(self.part.rows[:, self.part.kept], self.part.codes).times(self._beta)
+            return self.y - Dense(self.part.rows[:, self.part.kept], self.part.codes).times(
+                self._beta
+            )
         raw = self.y - self.fitted
         if kind == "response":
             return raw
         if kind in {"pearson", "quantile"}:
             root = 1.0 if self.weights is None else np.sqrt(self.weights)
             return np.asarray(raw * root / self.residual_sd)
-        raise MixedModelError(f"residuals kind '{kind}': use response, pearson, marginal or quantile.")
+        raise MixedModelError(
+            f"residuals kind '{kind}': use response, pearson, quantile, marginal."
+        )
 
     def predict(self, newdata: pd.DataFrame | None = None, *, random: bool = True) -> Floats:
         """Predicted response, (rows of newdata,); without newdata, of the records.
@@ -208,9 +215,19 @@ class LMM(FixedEffects):
         """Draw responses from the fitted model, (times, n), with new random effects."""
         return simulate_linear(self, seed, times)
 
+    def refit(self, y: Floats) -> LMM:
+        """The same model fitted to another response (n,)."""
+        sd = self.residual_sd if self.known_residual else None
+        return fit_prepared(self.formula, self.method, self.part, self.random, y, self.weights, sd)
+
     def compare(
-        self, factor: str, against: str | None = None, *, df: str | None = None,
-        level: float = 0.95, by: str | None = None,
+        self,
+        factor: str,
+        against: str | None = None,
+        *,
+        df: str | float | None = None,
+        level: float = 0.95,
+        by: str | None = None,
     ) -> Comparison:
         """All pairs of means (Tukey-Kramer), or each against one level (Dunnett).
 
@@ -259,12 +276,27 @@ def fit_lmm(
             f"{n} records cannot estimate {p} fixed effects and a residual; "
             "drop terms from the formula or add records."
         )
-    spread = float(np.ptp(y))
-    if spread <= 1e-14 * max(1.0, float(np.abs(y).max())) and residual_sd is None:
+    if np.ptp(y) <= 1e-14 * max(1.0, float(np.abs(y).max())) and residual_sd is None:
         raise MixedModelError(
             f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
         )
     random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
+    return fit_prepared(formula, method, part, random, y, w, residual_sd)
+
+
+def fit_prepared(
+    formula: str,
+    method: str,
+    part: FixedPart,
+    random: RandomPart,
+    y: Floats,
+    w: Floats | None,
+    residual_sd: float | None = None,
+) -> LMM:
+    """Fit once the formula and groupings are read; a refit to another response starts here."""
+    left, _ = split_formula(formula)
+    n, p = len(y), part.p
+    spread = float(np.ptp(y))
     dense = Dense(part.basis, part.codes)
     # Working with what ordinary least squares leaves keeps digits when the response is far
     # from zero; the fixed effects are added back at the end.
@@ -288,48 +320,13 @@ def fit_lmm(
     objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
     with few_threads(random.r + p):
         optimum = minimise(objective, starting_point(objective))
-    if residual_sd is None:
-        variance = scale**2 * optimum.solved.rss / d
-    else:
-        variance = residual_sd**2
+    variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
     solved = _rescaled(optimum.solved, scale)
     optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
     offset = np.linalg.solve(part.triangle, start_fit)
     return LMM(
         formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
     )
-
-
-def starting_point(objective: Objective) -> Floats:
-    """Start values by moments: Henderson's method at zero variances (MINQUE(0), Rao 1971).
-
-    Solves E[y'M Z_f Z_f' M y] = observed for the relative variances, floored at a tenth of the
-    scale on which a grouping starts to matter, so that the search starts off the boundary.
-    """
-    groupings = objective.random.groupings
-    zero = [np.zeros((g.k, g.k)) for g in groupings]
-    if not groupings:
-        return np.zeros(0)
-    start = [np.diag(scale) for scale in objective.scales]
-    if all(g.k == 1 for g in groupings):
-        info = variance_information(
-            objective.solved(zero), known_residual=objective.known_residual, n=objective.n
-        )
-        u = objective.solved(zero).scores()
-        observed = [float((s**2).sum()) for s in u]
-        expected = info.expected()
-        if objective.known_residual:
-            target = np.array(observed) - np.array(
-                [b[0, 0] for b in objective.solved(zero).own_blocks(x_out=True)]
-            )
-        else:
-            target = np.array([*observed, objective.solved(zero).rss])
-        found, *_ = np.linalg.lstsq(expected, target, rcond=1e-10)
-        unit = 1.0 if objective.known_residual else max(float(found[-1]), 1e-3 * target[-1] / objective.n)
-        for at, scale in enumerate(objective.scales):
-            relative = max(float(found[at]) / unit, 0.1 * float(scale[0]) ** 2)
-            start[at] = np.array([[np.sqrt(relative)]])
-    return objective.pack(start)
 
 
 def _weights(weights: str | Floats | None, data: pd.DataFrame) -> Floats | None:

@@ -78,7 +78,7 @@ class LargestT:
 
     def isf(self, alpha: float, df: float) -> float:
         m = len(self.correlation)
-        low, high = (float(x) for x in stats.t.isf([alpha / 2.0, alpha / (2.0 * (m + 1))], df))
+        low, high = (float(stats.t.isf(a, df)) for a in (alpha / 2.0, alpha / (2.0 * (m + 1))))
         return float(
             optimize.brentq(lambda c: self.sf(c, df) - alpha, 0.999 * low, 1.01 * high, xtol=1e-8)
         )
@@ -87,7 +87,7 @@ class LargestT:
         m = len(self.correlation)
         edge = np.full(m, c)
         if np.isfinite(df):
-            law = stats.multivariate_t(np.zeros(m), self.correlation, df, allow_singular=True)
+            law = stats.multivariate_t(np.zeros(m), self.correlation, df, allow_singular=True)  # type: ignore[arg-type]
             return 1.0 - float(law.cdf(edge, lower_limit=-edge, maxpts=100_000, random_state=1))
         normal = stats.multivariate_normal(np.zeros(m), self.correlation, allow_singular=True)
         return 1.0 - float(normal.cdf(edge, lower_limit=-edge, rng=np.random.default_rng(1)))

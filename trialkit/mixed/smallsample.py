@@ -17,12 +17,17 @@ from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.information import VarianceInformation
 
-METHODS = ("kenward-roger", "satterthwaite", "asymptotic")
+METHODS = ("kenward-roger", "satterthwaite", "between-within", "asymptotic")
 
 
-def check_method(df: str) -> str:
+def check_method(df: str | float) -> str | float:
+    """A method by name, or a number of degrees of freedom that the design supplies."""
+    if isinstance(df, int | float) and df > 0:
+        return float(df)
     if df not in METHODS:
-        raise MixedModelError(f"df='{df}' is not one of: {', '.join(METHODS)}.")
+        raise MixedModelError(
+            f"df='{df}' is not one of: {', '.join(METHODS)}, or a number above 0."
+        )
     return df
 
 
@@ -74,7 +79,9 @@ def kenward_roger(info: VarianceInformation, residual_variance: float) -> Kenwar
     """Kenward & Roger 1997, eqs for Lambda and Phi_A; V is linear, so R_ij = 0."""
     phi, s = info.phi, info.s
     if not len(info.values):
-        return KenwardRoger(phi, phi, np.zeros((0, 0)), np.zeros((0, *phi.shape)), residual_variance)
+        return KenwardRoger(
+            phi, phi, np.zeros((0, 0)), np.zeros((0, *phi.shape)), residual_variance
+        )
     w = 2.0 * _inverse(info.expected())
     inner = info.q - np.einsum("iab,bc,jcd->ijad", s, phi, s, optimize=True)
     correction = phi @ np.einsum("ij,ijab->ab", w, inner) @ phi
@@ -124,15 +131,20 @@ class Satterthwaite:
 
 
 def satterthwaite(
-    info: VarianceInformation, residual_variance: float, free: Floats
+    info: VarianceInformation, residual_variance: float, jacobian: Floats, bend: Floats
 ) -> Satterthwaite:
-    """``free`` (m,) says which parameters are inside their bounds; the others are fixed."""
-    at = np.flatnonzero(free)
-    hessian = info.hessian(residual_variance)[np.ix_(at, at)]
-    values, vectors = np.linalg.eigh(hessian) if len(at) else (np.zeros(0), np.zeros((0, 0)))
-    keep = values > 1e-8 * (values.max() if len(values) else 1.0)
-    w = 2.0 * (vectors[:, keep] / values[keep]) @ vectors[:, keep].T
-    return Satterthwaite(info.phi, w, (info.phi @ info.s @ info.phi)[at])
+    """Satterthwaite's method in coordinates that stay inside the bounds.
+
+    jacobian: (m, c) derivatives of the variance parameters in the coordinates; bend: (c, c) what
+    the coordinates' curvature adds to the Hessian where the gradient is not zero (on a boundary).
+    """
+    hessian = jacobian.T @ info.hessian(residual_variance) @ jacobian + bend
+    size = np.sqrt(np.maximum(np.abs(np.diagonal(hessian)), 1e-300))
+    values, vectors = np.linalg.eigh(hessian / size[:, None] / size[None, :])
+    keep = values > 1e-8
+    w = 2.0 * (vectors[:, keep] / values[keep]) @ vectors[:, keep].T / size[:, None] / size[None, :]
+    d = np.einsum("mc,mab->cab", jacobian, info.phi @ info.s @ info.phi)
+    return Satterthwaite(info.phi, w, d)
 
 
 def t_table(
@@ -141,6 +153,6 @@ def t_table(
     """t, two-sided p, low and high; df may be infinite."""
     with np.errstate(divide="ignore", invalid="ignore"):
         t = estimate / se
-    p = 2.0 * stats.t.sf(np.abs(t), df)
-    half = stats.t.ppf(0.5 + level / 2.0, df) * se
+    p = np.asarray(2.0 * stats.t.sf(np.abs(t), df))
+    half = np.asarray(stats.t.ppf(0.5 + level / 2.0, df)) * se
     return t, p, estimate - half, estimate + half

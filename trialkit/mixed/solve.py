@@ -165,9 +165,7 @@ class Solved:
         for g, s in zip(self.random.others, self.random.slices, strict=True):
             ys = y2[:, s].reshape(rows, g.n_levels, g.k)
             own = self.t[s, s].reshape(g.n_levels, g.k, g.n_levels, g.k)
-            out.append(
-                np.einsum("jajb->ab", own) - np.einsum("rja,rjb->ab", ys, ys, optimize=True)
-            )
+            out.append(np.einsum("jajb->ab", own) - np.einsum("rja,rjb->ab", ys, ys, optimize=True))
         return out
 
 

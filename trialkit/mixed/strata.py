@@ -20,8 +20,9 @@ def between_within(part: FixedPart, random: RandomPart, contrast: Floats) -> Flo
     columns = part.rows[:, part.kept]
     n = len(part.codes)
     groupings = sorted(random.groupings, key=lambda g: g.n_levels)
-    constant = [[_constant_within(g, columns[:, j][part.codes]) for j in range(part.p)]
-                for g in groupings]
+    constant = [
+        [_constant_within(g, columns[:, j][part.codes]) for j in range(part.p)] for g in groupings
+    ]
     used = sum(g.n_levels - 1 for g in groupings)
     residual = max(float(n - part.p - used), 1.0)
     df = np.full(part.p, residual)

@@ -6,9 +6,10 @@ busy machine a hundred times more.  Large ones (over ``LARGE`` rows) keep all th
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from functools import lru_cache, wraps
-from typing import Callable, ParamSpec, TypeVar
+from typing import ParamSpec, TypeVar
 
 from threadpoolctl import ThreadpoolController
 
@@ -27,7 +28,8 @@ def few_threads(size: int = 0) -> AbstractContextManager[object]:
     """A context in which BLAS uses one thread, unless ``size`` is large."""
     if size > LARGE:
         return nullcontext()
-    return _controller().limit(limits=1, user_api="blas")
+    limited: AbstractContextManager[object] = _controller().limit(limits=1, user_api="blas")
+    return limited
 
 
 def single_threaded(function: Callable[P, R]) -> Callable[P, R]:
