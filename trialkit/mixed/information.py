@@ -252,6 +252,12 @@ def _quadratic_with_residual(
     return out
 
 
+def _entries_of(matrix: Floats, grouping: int, parameters: tuple[Parameter, ...]) -> Floats:
+    """The parameters' entries of one grouping's matrix (k, k); zero for other groupings."""
+    own = [matrix[q.a, q.b] if q.grouping == grouping else 0.0 for q in parameters]
+    return np.array(own)
+
+
 def inner_coordinates(
     s: Solved, info: VarianceInformation, residual_variance: float
 ) -> tuple[Floats, Floats]:
@@ -272,9 +278,7 @@ def inner_coordinates(
                 change = np.zeros((k, k))
                 change[i] += factor[:, c]
                 change[:, i] += factor[:, c]
-                own_group = [q.grouping == f for q in info.parameters]
-                entries = [change[q.a, q.b] for q in info.parameters]
-                columns.append(np.where(own_group, entries, 0.0))
+                columns.append(_entries_of(change, f, info.parameters))
                 where.append((f, c, i))
     if info.parameters and info.parameters[-1].residual:
         columns.append(np.array([float(q.residual) for q in info.parameters]))
