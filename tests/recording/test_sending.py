@@ -133,7 +133,7 @@ def test_what_changes_after_sending_is_taken_back_by_name(
 
 
 def test_weights_heights_losses_and_topping(phone: Any) -> None:
-    page = phone(bed(*SMALL, height_unit="ft-in", weight_unit="oz")).switch_on()
+    page = phone(bed(*SMALL, height="in", weight="oz")).switch_on()
     start_pick(page, asks=("count", "weight", "height"))
     page.tap("#plus")
     page.tap("#show-weight")
@@ -157,7 +157,7 @@ def test_weights_heights_losses_and_topping(phone: Any) -> None:
     assert [(r["plant"], r["kind"], r["value"], r["unit"], r["note"]) for r in rows] == [
         ("P001", "count", "1", "", ""),
         ("P001", "weight", "12.5", "oz", ""),
-        ("P001", "height", "5'6\"", "ft-in", ""),
+        ("P001", "height", "5'6\"", "", ""),
         ("P002", "lost", "", "", "pulled out"),
         ("P003", "topped", "", "", ""),
     ]
