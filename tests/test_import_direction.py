@@ -12,11 +12,11 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # What each part may import of the package, itself aside; lazy imports count too.
 BELOW: dict[str, set[str]] = {
-    "units": set(),
-    "trial": {"units"},
-    "records": {"trial", "units"},
-    "design": {"records", "trial", "units"},
-    "recording": {"records", "trial", "units", "design"},
+    "reading": set(),
+    "trial": {"reading"},
+    "records": {"trial", "reading"},
+    "design": {"records", "trial", "reading"},
+    "recording": {"records", "trial", "reading", "design"},
     "mixed": set(),
 }
 BELOW["models"] = BELOW["design"] | {"design", "mixed"}
