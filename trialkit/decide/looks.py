@@ -1,0 +1,255 @@
+"""Looking after every pick: settled, keep picking, or not to be settled this season.
+
+One comparison, looked at again after every pick. With a planned number of looks the alpha
+spending boundaries decide (`spending`); without one the anytime-valid interval does
+(`anytime`). Both intervals are always worked out; the one that decides is the one to show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from trialkit.decide.families import alpha_each
+from trialkit.decide.looks_words import full_text, one_line
+from trialkit.decide.outlook import always_z, boundary_z, chances
+from trialkit.decide.spending import on_normal_scale, on_t_scale
+
+State = Literal["settled", "keep picking", "will not be settled this season"]
+Scale = Literal["ratio", "difference"]
+SETTLED: State = "settled"
+KEEP: State = "keep picking"
+UNSETTLED: State = "will not be settled this season"
+PLANNED, UNPLANNED = "planned looks", "unplanned looks"
+
+HOPELESS = 0.10
+"""Below this chance of settling, more picks are not worth waiting for. Stopping for futility
+at a conditional power of 10 to 20 % is common practice (Lan, Simon & Halperin 1982 call it
+stochastic curtailment); the careful end is taken."""
+
+WORTHWHILE_RATIO = 1.5
+"""The ratio between varieties a grower would act on, unless told otherwise. Common practice in
+this project's own examples, no source."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """One analysis of one comparison after a pick.
+
+    estimate: difference (log ratio for counts and yields), all picks so far; se: its standard
+    error; df: degrees of freedom of se. NaN where there was nothing to compare yet.
+    """
+
+    date: date
+    estimate: float
+    se: float
+    df: float
+
+    @property
+    def usable(self) -> bool:
+        """Whether this look has an estimate with a standard error."""
+        numbers = np.array([self.estimate, self.se, self.df], dtype=float)
+        return bool(np.all(np.isfinite(numbers)) and self.se > 0 and self.df > 0)
+
+
+@dataclass(frozen=True)
+class LooksResult:
+    """What the looks so far allow one to say about one comparison.
+
+    state: "settled", "keep picking" or "will not be settled this season".
+    direction: +1 or -1 once settled (sign of the difference), else 0.
+    settled_on: date of the first look that settled it.
+    basis: "planned looks" or "unplanned looks": the rule that decides and whose interval
+        `low`, `high` is. planned_interval is None without a plan.
+    over: no look is left that could settle it.
+    statistic, boundary: t values at this look. Intervals are in units of the estimate (log
+        ratio for scale "ratio").
+    chance_at_trend, chance_if_worthwhile: conditional power; None once settled, once over, and
+        while it is too early to judge.
+    alike: the interval leaves no room for a worthwhile difference.
+    history: DataFrame[number, date, estimate, se, df, statistic, boundary, low, high,
+        anytime_low, anytime_high, naive_low, naive_high, z, z_boundary], one row a look.
+    """
+
+    state: State
+    direction: int
+    settled_on: date | None
+    basis: str
+    looks: int
+    planned: int | None
+    over: bool
+    alpha: float
+    estimate: float
+    statistic: float
+    boundary: float
+    low: float
+    high: float
+    planned_interval: tuple[float, float] | None
+    anytime_interval: tuple[float, float]
+    naive_interval: tuple[float, float]
+    chance_at_trend: float | None
+    chance_if_worthwhile: float | None
+    worthwhile: float | None
+    alike: bool
+    scale: Scale
+    names: tuple[str, str]
+    unit: str
+    history: pd.DataFrame = field(repr=False, compare=False)
+    one_line: str = ""
+    full: str = ""
+
+
+def evaluate_looks(
+    looks: Sequence[Look],
+    planned: int | None,
+    alpha: float = 0.05,
+    *,
+    last: bool = False,
+    worthwhile: float | None = None,
+    scale: Scale = "ratio",
+    names: tuple[str, str] = ("the first", "the second"),
+    unit: str = "",
+) -> LooksResult:
+    """Judge one comparison after the looks so far (the newest last).
+
+    planned: number of looks written into the trial before the season, or None. alpha: the
+    two-sided error this comparison may spend (see `families.alpha_each` for several). last:
+    no look will follow, so whatever alpha is left may be spent now. It must not be set because
+    of what the results show. worthwhile: the size of difference a grower would act on, in
+    units of the estimate; default log(1.5) for ratios, none for differences. names, unit: for
+    the wording.
+    Looks beyond the plan: the alpha is all spent at the last planned look, so later ones cannot
+    settle anything; the interval shown is then the anytime one, as a description. Fewer than
+    planned: unspent alpha stays unspent unless `last`.
+    Raises ValueError if there is no look, dates go back, or planned < 1.
+    """
+    if not looks:
+        raise ValueError("there is no look to judge yet")
+    if any(b.date < a.date for a, b in zip(looks, looks[1:], strict=False)):
+        raise ValueError("looks must be in order of date")
+    if planned is not None and planned < 1:
+        raise ValueError("planned looks must be at least 1")
+    if worthwhile is None and scale == "ratio":
+        worthwhile = float(np.log(WORTHWHILE_RATIO))
+    history = _history(looks, planned, alpha, last)
+    over = last or (planned is not None and len(looks) >= planned)
+    outlook = (None, None) if over else chances(history, planned, alpha, worthwhile)
+    state, direction, settled_on = _judge(history, over, outlook)
+    if state == SETTLED:
+        outlook = (None, None)
+    now = {str(name): value for name, value in history.iloc[-1].items()}
+    interval = (float(now["low"]), float(now["high"]))
+    always = (float(now["anytime_low"]), float(now["anytime_high"]))
+    beyond = planned is not None and len(looks) > planned
+    result = LooksResult(
+        state=state,
+        direction=direction,
+        settled_on=settled_on,
+        basis=UNPLANNED if planned is None else PLANNED,
+        looks=len(looks),
+        planned=planned,
+        over=over,
+        alpha=alpha,
+        estimate=float(now["estimate"]),
+        statistic=float(now["statistic"]),
+        boundary=float(now["boundary"]),
+        low=(always if beyond else interval)[0],
+        high=(always if beyond else interval)[1],
+        planned_interval=None if planned is None else interval,
+        anytime_interval=always,
+        naive_interval=(float(now["naive_low"]), float(now["naive_high"])),
+        chance_at_trend=outlook[0],
+        chance_if_worthwhile=outlook[1],
+        worthwhile=worthwhile,
+        alike=worthwhile is not None and max(-interval[0], interval[1]) < worthwhile,
+        scale=scale,
+        names=names,
+        unit=unit,
+        history=history,
+    )
+    return replace(result, one_line=one_line(result), full=full_text(result))
+
+
+def evaluate_family(
+    series: Mapping[tuple[str, str], Sequence[Look]],
+    planned: int | None,
+    alpha: float = 0.05,
+    *,
+    varieties: int,
+    against_check: bool,
+    last: bool = False,
+    worthwhile: float | None = None,
+    scale: Scale = "ratio",
+    unit: str = "",
+) -> dict[tuple[str, str], LooksResult]:
+    """Judge every comparison of the report so that all together err at most `alpha`.
+
+    series: looks by (left, right). varieties, against_check: which comparisons the report makes
+    (every variety with the check, or all pairs); their number shares alpha by Bonferroni, also
+    when some of them have no looks yet. Other arguments as `evaluate_looks`.
+    """
+    each = alpha_each(varieties, against_check, alpha)
+    return {
+        pair: evaluate_looks(
+            looks,
+            planned,
+            each,
+            last=last,
+            worthwhile=worthwhile,
+            scale=scale,
+            names=pair,
+            unit=unit,
+        )
+        for pair, looks in series.items()
+    }
+
+
+def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: bool) -> pd.DataFrame:
+    """Every look with its statistic, boundary (normal and t scale), and three intervals."""
+    frame = pd.DataFrame(
+        {
+            "number": np.arange(1, len(looks) + 1),
+            "date": [one.date for one in looks],
+            "estimate": [one.estimate for one in looks],
+            "se": [one.se for one in looks],
+            "df": [one.df for one in looks],
+        }
+    )
+    good = frame.index[[one.usable for one in looks]]
+    estimate, se, df = (frame.loc[good, name].to_numpy(float) for name in ("estimate", "se", "df"))
+    information = 1.0 / se**2
+    edges = {"naive_": np.full(good.size, norm.isf(alpha / 2.0))}
+    edges["anytime_"] = edges[""] = np.zeros(0)
+    if good.size:
+        number = frame.loc[good, "number"].to_numpy(float)
+        edges["anytime_"] = always_z(information, alpha)
+        edges[""] = boundary_z(information, number, float(df[0]), planned, alpha, last)
+    for name, z in edges.items():
+        half = on_t_scale(z, df) * se
+        frame.loc[good, f"{name}low"] = estimate - half
+        frame.loc[good, f"{name}high"] = estimate + half
+    frame.loc[good, "statistic"] = estimate / se
+    frame.loc[good, "boundary"] = on_t_scale(edges[""], df)
+    frame.loc[good, "z"] = on_normal_scale(estimate / se, df)
+    frame.loc[good, "z_boundary"] = edges[""]
+    return frame
+
+
+def _judge(
+    history: pd.DataFrame, over: bool, outlook: tuple[float | None, float | None]
+) -> tuple[State, int, date | None]:
+    """State, direction and the date it was settled."""
+    crossed = history[history["z"].abs() >= history["z_boundary"]]
+    if not crossed.empty:
+        first = crossed.iloc[0]
+        return SETTLED, int(np.sign(first["z"])), first["date"]
+    known = [one for one in outlook if one is not None]
+    if over or (known and max(known) < HOPELESS):
+        return UNSETTLED, 0, None
+    return KEEP, 0, None
