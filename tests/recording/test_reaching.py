@@ -233,7 +233,7 @@ def test_a_screen_reader_hears_each_tap_and_finds_its_way(phone: Any) -> None:
     assert page.get_attribute("#live", "role") == "status"
     plus = page.get_by_role("button", name="Add one")
     plus.tap()
-    assert page.text_content("#live") == "1 pods on P001"
+    assert page.text_content("#live") == "P001: 1"
     page.tap("#next")
     assert page.text_content("#live") == "P002. nothing yet"
     page.tap("#skip")

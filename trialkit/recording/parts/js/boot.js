@@ -25,8 +25,8 @@ function alarm(app) {
     const none = app.store.place === "none";
     say("alarm-text", none
       ? "This browser keeps nothing for this page. Copy or send the text before you close it."
-      : "The phone's storage is full or refuses to write. These taps are on this screen only. " +
-        "Copy the text now, or free some space and try again.");
+      : "The phone is full or refuses to write. These taps are on this screen only. Copy the text " +
+        "now, or free space and try again.");
   } else {
     say("alarm-head", "");
     say("alarm-text", notes.join(" "));

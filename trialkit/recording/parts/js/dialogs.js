@@ -46,8 +46,8 @@ export function numberPad(app, tell, shown) {
     const keys = [..."123456789", cell === "count" ? "" : ".", "0", ...(both ? ["'"] : []), "Delete"];
     $("keys").replaceChildren(
       ...keys.map((key) => {
-        const names = { ".": "point", "'": "feet", "": "" };
-        const button = make("button", key);
+        const names = { ".": "point", "'": "feet" };
+        const button = make("button", key === "'" ? "ft" : key);
         button.type = "button";
         if (names[key]) button.setAttribute("aria-label", names[key]);
         button.disabled = key === "";
@@ -66,7 +66,7 @@ export function numberPad(app, tell, shown) {
     // 5'6" says its own units.
     app.change("set", cell, { value: number, unit: value.includes("'") ? "" : app.unit(cell) });
     close();
-    tell(`${HEADS[cell]} ${shown(cell)} on ${app.plant.id}`);
+    tell(`${app.plant.id}: ${HEADS[cell].toLowerCase()} ${shown(cell)}`);
   }
 
   // Closing leaves the record as it was; what was half typed is let go.

@@ -24,7 +24,7 @@ export function plantScreen(app) {
   function shown(cell) {
     const now = cells()[cell];
     if (now?.state !== "value") return emptyWords();
-    return `${now.value} ${cell === "count" ? app.trial.counted : now.unit}`;
+    return cell === "count" ? String(now.value) : `${now.value} ${now.unit}`.trim();
   }
 
   function emptyWords() {
@@ -62,11 +62,11 @@ export function plantScreen(app) {
 
   onTap("plus", () => {
     app.change("add", "count", { value: 1 });
-    tell(`${shown("count")} on ${app.plant.id}`);
+    tell(`${app.plant.id}: ${shown("count")}`);
   });
   onTap("zero", () => {
     app.change("set", "count", { value: 0 });
-    tell(`0 on ${app.plant.id}: none`);
+    tell(`${app.plant.id}: 0, none`);
   });
   onTap("skip", () => {
     app.change("skip", "count");

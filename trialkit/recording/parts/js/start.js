@@ -6,15 +6,18 @@ import { dayInShort, dayInWords, localDay } from "./stamp.js";
 
 const DAY_MS = 86400000;
 const KEEPING = {
-  database: "Every tap is kept on this phone at once, without a network.",
-  small:
-    "This browser gives the page its small store only. Taps are kept there, but a phone that " +
-    "dies may lose the last seconds. Send the pick as soon as it is done.",
-  none:
-    "This browser keeps nothing for this page, so closing it loses every tap. On an iPhone that " +
-    "is usual for a page opened from Files. You can count here, but send or copy the text often " +
-    "and before you leave the page. Better: open the file in another browser, or from a web " +
-    "address, or use the paper sheet.",
+  database: ["", "Every tap is kept on this phone at once, without a network."],
+  small: [
+    "This browser gives the page its small store only.",
+    "Taps are kept there, but a phone that dies may lose the last seconds. Send the pick as soon " +
+    "as it is done.",
+  ],
+  none: [
+    "This browser keeps nothing for this page: closing it loses every tap.",
+    "On an iPhone this can happen to a page opened from Files. You can count here, but send or " +
+    "copy the text often, and before you leave the page. Better: open the file in another " +
+    "browser, or from a web address, or use the paper sheet.",
+  ],
 };
 
 export function startScreen(app) {
@@ -109,7 +112,9 @@ export function startScreen(app) {
       drawDate();
     },
     render() {
-      say("storage", KEEPING[app.store.place]);
+      const [head, text] = KEEPING[app.store.place];
+      say("storage-head", head);
+      say("storage-text", text);
       $("storage").classList.toggle("warn", app.store.place !== "database");
       show("resume", offered().length > 0);
     },
