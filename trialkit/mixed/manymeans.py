@@ -60,11 +60,18 @@ def range_ppf(level: float, means: int, df: float) -> float:
 
 
 class LargestT:
-    """P(max |T_i| > c) for comparisons with a given correlation (m, m)."""
+    """P(max |T_i| > c) for comparisons with a given correlation (m, m).
 
-    def __init__(self, correlation: Floats) -> None:
+    nearest: where the correlation has no product form, take the nearest one instead of scipy's
+    slower integral (Hsu 1992, J. Comput. Graph. Stat. 1:151); near equal replication the error
+    is in the fourth decimal.
+    """
+
+    def __init__(self, correlation: Floats, *, nearest: bool = False) -> None:
         self.correlation = correlation
         self.loadings = product_form(correlation)
+        if self.loadings is None and nearest:
+            self.loadings = nearest_product_form(correlation)
 
     def sf(self, c: float, df: float) -> float:
         if self.loadings is None:
@@ -116,3 +123,20 @@ def product_form(correlation: Floats) -> Floats | None:
     if np.abs(fitted - off).max() > 1e-8 or (np.abs(loadings) >= 1.0).any():
         return None
     return loadings
+
+
+def nearest_product_form(correlation: Floats) -> Floats:
+    """Loadings l whose products l_i l_j come nearest to the correlations, by least squares."""
+    m = len(correlation)
+    off = correlation - np.diag(np.diagonal(correlation))
+    load = np.full(m, np.sqrt(max(float(off.sum()) / (m * (m - 1)), 1e-4)))
+    for _ in range(200):
+        new = load.copy()
+        for i in range(m):
+            rest = np.delete(new, i)
+            new[i] = float(np.delete(off[i], i) @ rest) / max(float(rest @ rest), 1e-12)
+        new = np.clip(new, -0.999, 0.999)
+        if np.abs(new - load).max() < 1e-10:
+            break
+        load = new
+    return load

@@ -15,10 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
-from scipy.optimize import brentq
-from scipy.special import ndtr
 
 from trialkit.mixed.letters import minimal_letters
+from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
 
 Floats = npt.NDArray[np.float64]
 ALPHA = 0.05
@@ -103,42 +102,10 @@ def tukey(value: Floats, se: Floats, members: int, df: float) -> tuple[Floats, f
         return np.asarray(2.0 * stats.t.sf(t, df)), float(stats.t.isf(ALPHA / 2, df))
     if not len(value):
         return np.zeros(0), float("nan")
-    inside = _Range(members, df)
-    bounds = stats.t.isf([ALPHA / 2, ALPHA / 2 / (members * members)], df)
-    factor = float(brentq(lambda c: inside(c) - (1.0 - ALPHA), *bounds, xtol=1e-7))
-    p = np.array([np.nan if np.isnan(one) else 1.0 - inside(min(float(one), 1e3)) for one in t])
-    return np.clip(p, 0.0, 1.0), factor
-
-
-class _Range:
-    """P(studentised range < c sqrt(2)): the range of k normals over an independent chi.
-
-    k times the integral of phi(z) [Phi(z) - Phi(z - q s)]^(k-1) (Harter 1960, Ann. Math. Stat.
-    31:1122), averaged over s; by the rules of `_Inside`, much faster than a general routine.
-    """
-
-    def __init__(self, members: int, df: float) -> None:
-        x, w = np.polynomial.legendre.leggauss(96)
-        self.z, self.zw = 8.0 * x, 8.0 * w * stats.norm.pdf(8.0 * x)
-        self.upper = ndtr(self.z)
-        self.members = members
-        self.scale, self.weight = _chi_rule(df)
-
-    def __call__(self, c: float) -> float:
-        q = np.sqrt(2.0) * c * self.scale
-        gap = self.upper[None, :] - ndtr(self.z[None, :] - q[:, None])
-        return float(self.weight @ (self.members * gap ** (self.members - 1) @ self.zw))
-
-
-def _chi_rule(df: float) -> tuple[Floats, Floats]:
-    """Nodes and weights for an average over s = chi_df / sqrt(df)."""
-    if not np.isfinite(df):
-        return np.ones(1), np.ones(1)
-    low, high = np.sqrt(stats.chi2.ppf([1e-13, 1 - 1e-13], df) / df)
-    y, v = np.polynomial.legendre.leggauss(48)
-    s = low + (high - low) * (y + 1.0) / 2.0
-    weight = (high - low) / 2.0 * v * stats.chi.pdf(s * np.sqrt(df), df) * np.sqrt(df)
-    return s, weight / weight.sum()
+    root = float(np.sqrt(2.0))
+    p = [np.nan if np.isnan(one) else range_sf(min(float(one), 1e3) * root, members, df)
+         for one in t]
+    return np.array(p), range_ppf(1.0 - ALPHA, members, df) / root
 
 
 def dunnett(value: Floats, se: Floats, joint: Floats, df: float) -> tuple[Floats, Floats]:
@@ -149,44 +116,6 @@ def dunnett(value: Floats, se: Floats, joint: Floats, df: float) -> tuple[Floats
         return np.full(len(value), np.nan), np.full(len(value), np.nan)
     if len(value) == 1 or not np.all(se > 0):
         return np.asarray(2.0 * stats.t.sf(t, df)), np.asarray(stats.t.isf(ALPHA / 2, df) * se)
-    loadings = _single_factor(joint / se[:, None] / se[None, :])
-    inside = _Inside(loadings, df)
-    bounds = stats.t.isf([ALPHA / 2 * 1.001, ALPHA / 2 / (len(t) + 1)], df)
-    critical = float(brentq(lambda c: inside(c) - (1.0 - ALPHA), *bounds, xtol=1e-7))
-    p = np.array([1.0 - inside(min(float(one), 1e3)) for one in t])
-    return np.clip(p, 0.0, 1.0), critical * se
-
-
-class _Inside:
-    """P(|T_1| < c, ..., |T_m| < c), correlations l_i l_j, by two nested Gauss-Legendre rules."""
-
-    def __init__(self, loadings: Floats, df: float) -> None:
-        x, w = np.polynomial.legendre.leggauss(64)
-        self.z, self.zw = 8.0 * x, 8.0 * w * stats.norm.pdf(8.0 * x)
-        self.load = loadings
-        self.spread = np.sqrt(1.0 - loadings**2)
-        self.scale, self.weight = _chi_rule(df)
-
-    def __call__(self, c: float) -> float:
-        edge = (c * self.scale)[:, None, None]
-        centre = self.load[None, None, :] * self.z[None, :, None]
-        inside = ndtr((edge - centre) / self.spread) - ndtr((-edge - centre) / self.spread)
-        return float(self.weight @ (inside.prod(axis=2) @ self.zw))
-
-
-def _single_factor(correlation: Floats) -> Floats:
-    """Loadings l whose products l_i l_j come nearest to the correlations, by least squares."""
-    m = len(correlation)
-    off = correlation - np.diag(np.diagonal(correlation))
-    load = np.full(m, np.sqrt(max(float(off.sum()) / (m * (m - 1)), 1e-4)))
-    for _ in range(200):
-        new = load.copy()
-        for i in range(m):
-            rest = np.delete(new, i)
-            new[i] = float(np.delete(off[i], i) @ rest) / max(float(rest @ rest), 1e-12)
-        new = np.clip(new, -0.999, 0.999)
-        if np.abs(new - load).max() < 1e-10:
-            break
-        load = new
-    return load
-
+    law = LargestT(joint / se[:, None] / se[None, :], nearest=True)
+    p = np.array([law.sf(min(float(one), 1e3), df) for one in t])
+    return p, law.isf(ALPHA, df) * se
