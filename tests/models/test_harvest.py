@@ -1,0 +1,59 @@
+"""Crops cut once: the oats of Yates."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from trialkit.decide import conclude
+from trialkit.records import read_records
+
+OATS = Path(__file__).parents[2] / "data" / "oats-1935"
+
+
+@pytest.fixture(scope="module")
+def oats():
+    return conclude(read_records(OATS))
+
+
+def test_published_tests(oats):
+    """Split-plot analysis of variance: Yates (1935), J. R. Stat. Soc. Suppl. 2:181-247; the F
+    values as in Venables & Ripley (2002), Modern Applied Statistics with S, section 10.2, and
+    R's aov (varieties 1.485 on 2 and 10 df; nitrogen 37.69 on 3 and 45; interaction 0.303)."""
+    tests = oats.analysis.harvest.tests.set_index("term")
+    assert tests.loc["variety", "F"] == pytest.approx(1.4853, abs=5e-5)
+    assert (tests.loc["variety", "num_df"], tests.loc["variety", "den_df"]) == (
+        2, pytest.approx(10))
+    assert tests.loc["treatment", "F"] == pytest.approx(37.6856, abs=5e-4)
+    assert tests.loc["variety:treatment", "F"] == pytest.approx(0.3028, abs=5e-5)
+    assert tests.loc["treatment", "den_df"] == pytest.approx(45)
+
+
+def test_published_means(oats):
+    """Means of 24 sub-plots: Golden Rain 104.5, Marvellous 109.79, Victory 97.63 quarter pounds
+    (Yates 1935); standard error of a difference 7.08 on 10 df (R's aov: sqrt(2 x 601.3 / 24))."""
+    harvest = oats.analysis.harvest
+    assert dict(zip(harvest.means["variety"], harvest.means["estimate"], strict=True)) == {
+        "Golden Rain": pytest.approx(104.5), "Marvellous": pytest.approx(109.7917, abs=1e-4),
+        "Victory": pytest.approx(97.625)}
+    pairs = harvest.pairs.set_index(["left", "right"])
+    assert pairs.loc[("Golden Rain", "Marvellous"), "estimate"] == pytest.approx(-5.2917, abs=1e-4)
+    assert pairs.loc[("Golden Rain", "Victory"), "estimate"] == pytest.approx(6.875)
+    assert pairs.loc[("Marvellous", "Victory"), "estimate"] == pytest.approx(12.1667, abs=1e-4)
+    # Tukey's 5 % range for 3 means and 10 df is 3.877 (Harter 1960), so half the interval is
+    # 7.08 x 3.877 / sqrt(2) = 19.41.
+    half = (pairs["high"] - pairs["low"]) / 2
+    assert half.to_numpy() == pytest.approx([19.41] * 3, abs=0.02)
+
+
+def test_treatment_means(oats):
+    """Nitrogen 0.0 to 0.6: 79.4, 98.9, 114.2, 123.4 (Yates 1935)."""
+    treatments = oats.analysis.harvest.treatments
+    assert treatments["estimate"].to_numpy() == pytest.approx([79.39, 98.89, 114.22, 123.39], abs=0.01)
+
+
+def test_verdict_claims_nothing(oats):
+    assert oats.verdict.state == "will not be settled this season"
+    assert "None of the 3 varieties can be told from another" in oats.verdict.answer
+    assert "quarter lb a sub-plot" in oats.verdict.answer

@@ -1,0 +1,95 @@
+"""Growth curves and the day a variety passes reach."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from seasons import bed, day, grown, records
+
+from trialkit.models import analyse
+from trialkit.models.height import first_passed
+from trialkit.models.smooth import Spline
+
+WEEKS = list(range(14, 100, 7))
+HALF, SPEED = 45.0, 10.0
+
+
+def _crossing(final, reach):
+    """The logistic curve solved by hand."""
+    return HALF - SPEED * np.log(final / reach - 1)
+
+
+def test_day_out_of_reach_is_found():
+    plants = bed("ABC", blocks=4, plants=4)
+    final = dict(A=250.0, B=180.0, C=300.0)
+    found = analyse(records(plants, heights=grown(plants, final, WEEKS), reach=200.0)).height
+    reach = found.reach.set_index("variety")
+    assert pd.isna(reach.loc["B", "date"])
+    assert reach.loc["B", "never"] > 0.9
+    for variety in "AC":
+        truth = _crossing(final[variety], 200.0)
+        assert reach.loc[variety, "day"] == pytest.approx(truth, abs=2.5)
+        assert reach.loc[variety, "day_low"] < truth < reach.loc[variety, "day_high"]
+        assert abs((reach.loc[variety, "date"] - day(truth)).days) <= 3
+    assert found.of("A")["estimate"] == pytest.approx(250 / (1 + np.exp(-(98 - HALF) / SPEED)), abs=9)
+
+
+def test_an_end_is_open_where_reach_may_never_be_passed():
+    """A variety that tops out about at reach: some curves pass it, some never do."""
+    plants = bed("AB", blocks=3, plants=3)
+    found = analyse(records(plants, heights=grown(plants, dict(A=202.0, B=120.0), WEEKS, seed=8),
+                            reach=200.0)).height
+    row = found.reach.set_index("variety").loc["A"]
+    assert 0.02 < row["never"] < 1.0
+    assert np.isinf(row["day_high"])
+    assert pd.isna(row["high"])
+
+
+def test_heights_after_topping_are_left_out():
+    plants = bed("AB")
+    heights = grown(plants, dict(A=220.0, B=160.0), WEEKS)
+    plot = plants.loc[plants["variety"] == "A", "plot"].iloc[0]
+    cut = heights["plant"].isin(plants.loc[plants["plot"] == plot, "plant"]) & (
+        heights["date"] >= day(60))
+    heights.loc[cut, "height_cm"] = 100.0
+    events = pd.DataFrame({"date": [day(60)], "plant": [None], "plot": [plot], "event": ["topped"],
+                           "note": [""]})
+    found = analyse(records(plants, heights=heights, events=events)).height
+    assert len(found.seen) == len(heights) - cut.sum()
+    assert found.of("A")["estimate"] > 200
+    assert "topped" in found.notes[0]
+
+
+def test_first_passed_by_hand():
+    curves = np.array([[[0.0, 1.0, 3.0, 2.0], [0.0, 0.5, 0.5, 0.5], [5.0, 6.0, 7.0, 8.0]]])
+    assert list(first_passed(curves, np.array([10.0, 11, 12, 13]), 2.0)[0]) == [11.5, np.inf, 10.0]
+
+
+def test_the_spline_is_natural_and_holds_straight_lines():
+    """Zero curvature beyond the outer knots; a straight line is one of its curves."""
+    spline = Spline.through(np.arange(0, 50), 5)
+    x = np.array([60.0, 70.0, 80.0, 90.0])
+    assert np.diff(spline.basis(x), 2, axis=0) == pytest.approx(np.zeros((2, 5)), abs=1e-9)
+    inside = np.linspace(0, 49, 30)
+    columns = np.column_stack([np.ones(30), spline.basis(inside)])
+    fitted = columns @ np.linalg.lstsq(columns, 3 + 2 * inside, rcond=None)[0]
+    assert fitted == pytest.approx(3 + 2 * inside)
+    scipy_ = pytest.importorskip("scipy.interpolate")
+    y = np.sin(spline.knots / 8)
+    natural = scipy_.CubicSpline(spline.knots, y, bc_type="natural")
+    at_knots = np.column_stack([np.ones(len(y)), spline.basis(spline.knots)])
+    beta = np.linalg.solve(at_knots, y)
+    assert columns @ beta == pytest.approx(natural(inside))
+
+
+@pytest.mark.slow
+def test_reach_intervals_cover_the_truth():
+    truth, hits = _crossing(250.0, 200.0), []
+    for seed in range(150):
+        plants = bed("AB", blocks=4, plants=4)
+        heights = grown(plants, dict(A=250.0, B=220.0), WEEKS, seed=seed)
+        row = analyse(records(plants, heights=heights, reach=200.0)).height.reach
+        row = row.set_index("variety").loc["A"]
+        hits.append(row["day_low"] <= truth <= row["day_high"])
+    assert abs(np.mean(hits) - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 150)
