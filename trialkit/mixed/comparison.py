@@ -36,6 +36,13 @@ class Comparison:
     level: float
     means: pd.DataFrame = field(repr=False)
 
+    def __getitem__(self, column: str) -> pd.Series:
+        """A column of the table."""
+        return self.table[column]
+
+    def __len__(self) -> int:
+        return len(self.table)
+
     def letters(self, alpha: float | None = None) -> dict[str, str]:
         """Levels that share a letter are not told apart at ``alpha`` (default 1 - level).
 

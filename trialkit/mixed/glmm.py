@@ -21,10 +21,11 @@ from trialkit.mixed.laplace import Mode
 from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found
 from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.strata import between_within
+from trialkit.mixed.summary import describe
 from trialkit.mixed.threads import few_threads
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class GLMM(FixedEffects):
     """A fitted generalised mixed model.  Made by `fit_glmm`; see there for the arguments.
 
@@ -41,6 +42,10 @@ class GLMM(FixedEffects):
     found: Found
 
     default_df = "asymptotic"
+
+    def __repr__(self) -> str:
+        size = f"size {self.dispersion:.6g}" if self.family.has_size else ""
+        return describe(self, f"Mixed model for counts ({self.family.name})", size)
 
     @property
     def objective(self) -> float:

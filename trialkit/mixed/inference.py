@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.mixed.comparison import compare_means
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, independent_columns
 from trialkit.mixed.grid import marginal_rows, successive_rows, term_rows
@@ -145,6 +146,11 @@ class FixedEffects(ABC):
         return pd.Series(
             {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p)}, name=term
         )
+
+    def letters(self, factor: str, df: str | float | None = None, alpha: float = 0.05
+                ) -> dict[str, str]:
+        """Letters display of a factor's means, all pairs by Tukey-Kramer (`Comparison.letters`)."""
+        return compare_means(self, factor, None, df=df, level=1.0 - alpha).letters()
 
     def means(
         self,

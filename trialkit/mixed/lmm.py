@@ -32,10 +32,11 @@ from trialkit.mixed.smallsample import (
 from trialkit.mixed.solve import Solved
 from trialkit.mixed.start import starting_point
 from trialkit.mixed.strata import between_within
+from trialkit.mixed.summary import describe
 from trialkit.mixed.threads import few_threads
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class LMM(FixedEffects):
     """A fitted linear mixed model.  Made by `fit_lmm`; see there for the arguments.
 
@@ -55,6 +56,9 @@ class LMM(FixedEffects):
     residual_variance: float
 
     default_df = "kenward-roger"
+
+    def __repr__(self) -> str:
+        return describe(self, "Linear mixed model", f"residual sd {self.residual_sd:.6g}")
 
     @property
     def n(self) -> int:
