@@ -6,11 +6,14 @@ import csv
 import io
 import re
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from handset import DAY, bed, saved, sent_text, start_pick, type_number
+from handset import DAY, MADE, bed, saved, sent_text, start_pick, type_number
+
+from trialkit.recording.phone import phone_page
 
 pytestmark = pytest.mark.browser
 
@@ -194,10 +197,6 @@ def test_taps_not_saved_are_gone_after_a_reload_and_the_page_says_so_before(phon
 
 def test_a_quota_that_the_browser_itself_enforces(phone: Any) -> None:
     """The browser's own storage limit instead of a stand-in for it."""
-    from handset import MADE
-
-    from trialkit.recording.phone import phone_page
-
     site = "https://garden.example"
     one = phone(url=f"{site}/phone.html", mortal=True)
     one.url = "about:blank"
@@ -291,6 +290,7 @@ def test_a_clock_that_goes_back_changes_neither_order_nor_values(phone: Any) -> 
     assert "clock went back" in page.inner_text("#alarm")
     page.tap("#alarm-close")
     page.tap("#plus")
+    assert not page.is_visible("#alarm"), "said once, not at every tap"
     page.tap("#undo")
     assert counts(rows_of(page)) == {"P001": "31"}
     assert {row["date"] for row in rows_of(page)} == {DAY}
@@ -332,3 +332,46 @@ def test_the_day_is_the_local_one_and_times_carry_the_offset(phone: Any, zone: s
         at = datetime.fromisoformat(row["recorded_at"])
         assert at.utcoffset() == moment.utcoffset()
         assert abs(at - moment) < timedelta(minutes=1)
+
+
+def test_a_spoilt_entry_in_the_small_store_hides_no_other(phone: Any) -> None:
+    one = phone(bed(*SMALL))
+    page = one.switch_on(NO_DATABASE)
+    start_pick(page)
+    page.tap("#plus")
+    saved(page)
+    page.evaluate(
+        "Object.keys(localStorage).filter((key) => JSON.parse(localStorage[key]).op === 'look')"
+        ".forEach((key) => (localStorage[key] = '{half'))"
+    )
+    page.reload()
+    page.locator("#plant").wait_for()
+    assert page.inner_text("#number") == "1"
+
+
+def test_a_journal_that_cannot_be_read_is_said_and_not_shown_as_empty(phone: Any) -> None:
+    one = phone(bed(*SMALL))
+    page = one.switch_on("IDBObjectStore.prototype.getAll = () => { throw new Error('no'); };")
+    page.locator("#alarm").wait_for()
+    assert "could not be read" in page.inner_text("#alarm-text")
+
+
+def test_a_page_made_anew_keeps_the_records_of_a_plant_it_no_longer_names(
+    phone: Any, tmp_path: Path
+) -> None:
+    one = phone(bed(*SMALL))
+    page = one.switch_on()
+    start_pick(page)
+    page.tap("#plus")
+    page.tap("#next")
+    page.tap("#plus")
+    saved(page)
+    records = bed(*SMALL)
+    records.plants["plant"] = records.plants["plant"].replace("P001", "P001a")
+    again = tmp_path / "again.html"
+    again.write_text(phone_page(records, MADE), encoding="utf-8")
+    page.goto(again.as_uri())
+    page.tap(f"#resume [data-date='{DAY}']")
+    page.locator("#plant").wait_for()
+    assert page.inner_text("#plant-name") == "P002"
+    assert counts(rows_of(page)) == {"P001": "1", "P002": "1"}

@@ -7,7 +7,7 @@ import io
 from typing import Any
 
 import pytest
-from handset import DAY, bed, go_home, sent_text, start_pick, type_number
+from handset import DAY, bed, go_home, saved, sent_text, start_pick, type_number
 
 pytestmark = pytest.mark.browser
 
@@ -112,6 +112,7 @@ def test_what_changes_after_sending_is_taken_back_by_name(
     page.tap("#undo")  # and back to 0
     page.tap("#back")
     page.tap("#undo")  # P001: the zero on P002 goes as well
+    saved(page)
     page.reload()
     page.locator("#plant").wait_for()
     texts.append(sent_text(page))

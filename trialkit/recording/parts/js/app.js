@@ -21,6 +21,7 @@ export class App {
     this.page = newId();
     this.otherPage = false;
     this.clockWentBack = false;
+    this.unread = false;
   }
 
   async begin() {
@@ -31,6 +32,7 @@ export class App {
       this.hear(await this.store.read());
     } catch (trouble) {
       this.store.troubles.push(String(trouble));
+      this.unread = true;
     }
     this.neighbours = new Neighbours(name, this.store, (events) => this.hear(events, true));
     this.keeper = new Keeper(this.store, {
@@ -53,7 +55,7 @@ export class App {
   note(fields, date = this.date) {
     const at = Date.now();
     // Phones set their clocks by the network: under two minutes is no surprise.
-    if (at < this.journal.latest - 120000) this.clockWentBack = true;
+    if (at < this.journal.lastAt - 120000) this.clockWentBack = true;
     const event = {
       id: newId(), seq: this.journal.nextSeq(), at, offset: offsetAt(at), date,
       device: this.device ?? "phone", page: this.page, ...fields,

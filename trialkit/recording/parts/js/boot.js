@@ -14,6 +14,9 @@ function alarm(app) {
   if (app.clockWentBack) {
     notes.push("This phone's clock went back while you worked. The order of your taps is kept all the same.");
   }
+  if (app.unread) {
+    notes.push("What is kept on this phone could not be read just now. Load the page again before you go on.");
+  }
   if (app.otherPage) notes.push("This trial is open in another tab too. Taps from both are kept.");
   show("alarm", losing > 0 || notes.length > 0);
   show("alarm-again", losing > 0);
@@ -41,7 +44,7 @@ async function boot() {
   };
   app.alarm = () => alarm(app);
   onTap("alarm-close", () => {
-    app.clockWentBack = app.otherPage = false;
+    app.clockWentBack = app.otherPage = app.unread = false;
     app.render();
   });
   onTap("alarm-again", () => app.keeper.tryAgain());

@@ -9,7 +9,7 @@ export class Journal {
     this.folded = new Map();
     this.losses = null;
     this.highest = 0;
-    this.latest = 0;
+    this.lastAt = 0;
   }
 
   // True when the event is new here. The same event may come by storage and by another tab.
@@ -20,8 +20,10 @@ export class Journal {
     this.byDate.get(event.date).push(event);
     this.folded.delete(event.date);
     this.losses = null;
-    this.highest = Math.max(this.highest, Number(event.seq) || 0);
-    this.latest = Math.max(this.latest, Number(event.at) || 0);
+    if (event.seq >= this.highest) {
+      this.highest = Number(event.seq) || 0;
+      this.lastAt = Number(event.at) || 0;
+    }
     return true;
   }
 

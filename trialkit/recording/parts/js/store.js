@@ -93,15 +93,24 @@ export class Store {
 
   readSmall() {
     const events = [];
-    try {
-      for (let at = 0; at < localStorage.length; at += 1) {
-        const key = localStorage.key(at);
-        if (key.startsWith(`${this.name}/`)) events.push(JSON.parse(localStorage.getItem(key)));
+    for (const key of this.smallKeys()) {
+      // One spoilt entry must not hide the others.
+      try {
+        events.push(JSON.parse(localStorage.getItem(key)));
+      } catch (trouble) {
+        this.troubles.push(String(trouble));
       }
-    } catch (trouble) {
-      this.troubles.push(String(trouble));
     }
     return events;
+  }
+
+  smallKeys() {
+    try {
+      return Object.keys(localStorage).filter((key) => key.startsWith(`${this.name}/`));
+    } catch (trouble) {
+      this.troubles.push(String(trouble));
+      return [];
+    }
   }
 
   // Resolves with the place that holds the event, or throws: there is no third way out.
