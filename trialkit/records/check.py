@@ -1,161 +1,151 @@
-"""Checks across the tables: errors that stop, doubts that are shown and never acted on."""
+"""Errors between the tables and the trial: what cannot be true, whatever the season was."""
 
 from __future__ import annotations
 
-import difflib
+from collections.abc import Mapping
+from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from trialkit.records.problems import Findings
-from trialkit.trial import Trial
+from trialkit.reading.spelling import did_you_mean, folded
+from trialkit.records.findings import LISTED, Findings, Located
+from trialkit.records.plots import tell_plots_apart
+from trialkit.records.schema import CROP_TABLES
+from trialkit.trial import SOME_DAY, Trial
 
-# Taller than any garden crop on canes (common practice, no source).
-TALLEST_CM = 600.0
-SHRINK = 0.25
-# A pick this many times the trial's upper quartile, and above this count, is asked about.
-LARGE_TIMES = 8.0
-LARGE_COUNT = 60.0
+# A record so long after planting is a slip in the year.
+MOST_YEARS = 10
+# Of so many names not known the nearest known one is looked for.
+HINTED = 20
 
-Frames = dict[str, pd.DataFrame]
-Lines = dict[str, pd.Series]
-
-
-def check_all(
-    trial: Trial, frames: Frames, lines: Lines, names: dict[str, str], findings: Findings
-) -> None:
-    """Run every check; ``names`` gives each table's file name."""
-    plants = frames["plants"]
-    file = {table: names.get(table, f"{table}.csv") for table in frames}
-    _plants(trial, plants, lines["plants"], file["plants"], findings)
-    known = set(plants["plant"].dropna())
-    for table in ("picks", "heights", "harvest", "events"):
-        _known_plants(frames[table], lines[table], file[table], known, findings)
-    _known_plots(frames["events"], plants, lines["events"], file["events"], findings)
-    _picks(plants, frames["picks"], lines["picks"], file["picks"], findings)
-    _heights(plants, frames["heights"], lines["heights"], file["heights"], findings)
-    _weather(frames["weather"], lines["weather"], file["weather"], findings)
+Tables = Mapping[str, Located]
 
 
-def _plants(
-    trial: Trial, plants: pd.DataFrame, lines: pd.Series, file: str, findings: Findings
-) -> None:
-    twice = plants["plant"].notna() & plants["plant"].duplicated()
-    findings.errors_at(file, lines[twice], "plant", plants["plant"][twice],
-                       "This plant is listed already.", "each plant once")
-    names = trial.variety_names
-    wrong = plants["variety"].notna() & ~plants["variety"].isin(names)
-    for line, value in zip(lines[wrong], plants["variety"][wrong], strict=True):
-        near = difflib.get_close_matches(value, names, n=1)
-        hint = f" Did you mean '{near[0]}'?" if near else ""
-        findings.error(file, int(line), "variety", value, f"trial.toml does not name it.{hint}",
-                       ", ".join(names))
-    missing = [n for n in names if n not in set(plants["variety"].dropna())]
+def check_tables(trial: Trial, tables: Tables, findings: Findings) -> dict[str, Located]:
+    """Note every error; return the tables with names of plants and varieties as listed.
+
+    A name that differs from the listed one in case or spaces alone is read as that one, with a
+    doubt; any other name that is not listed is an error.
+    """
+    out = dict(tables)
+    if trial.varieties:
+        out["plants"] = _listed(
+            tables["plants"], "variety", trial.variety_names, "trial.toml", "a variety", findings
+        )
+    _plants(out["plants"], findings)
+    plants = out["plants"].frame["plant"].dropna()
     if len(plants):
-        for name in missing:
-            findings.doubt(file, None, "variety", name, "named in trial.toml, but no plant has it")
-    reason = plants["lost_reason"].notna() & plants["lost"].isna()
-    findings.doubts_at(file, lines[reason], "lost", plants["lost_reason"][reason],
-                       "a reason for a loss, but no date: taken as not lost")
-    spot = plants[["row", "column"]].notna().all(axis=1)
-    same = spot & plants.duplicated(["row", "column"], keep=False)
-    findings.doubts_at(file, lines[same], "column", plants["plant"][same],
-                       "shares its row and column with another plant")
-    varieties = plants.groupby("plot")["variety"].nunique()
-    mixed = plants["plot"].isin(varieties.index[varieties > 1])
-    if mixed.any():
-        first = plants.index[mixed][0]
-        findings.doubt(file, int(lines[first]), "plot", plants["plot"][first],
-                       "a plot with more than one variety")
+        for name in ("picks", "heights", "harvest", "events"):
+            out[name] = _listed(
+                out[name], "plant", list(plants), out["plants"].file, "a plant", findings
+            )
+    out["plants"], out["events"] = tell_plots_apart(out["plants"], out["events"], findings)
+    _plots(out, findings)
+    for name, rows in out.items():
+        _dates(trial, name, rows, findings)
+    _weather(out["weather"], findings)
+    return out
 
 
-def _known_plants(
-    frame: pd.DataFrame, lines: pd.Series, file: str, known: set[str], findings: Findings
-) -> None:
-    values = frame["plant"]
-    wrong = values.notna() & ~values.isin(known)
-    if not wrong.any():
+def _listed(
+    rows: Located, column: str, known: tuple[str, ...] | list[str], where: str, what: str,
+    findings: Findings,
+) -> Located:
+    """The rows with the names of a column as they are listed."""
+    if not len(rows.frame):
+        return rows
+    codes, found = pd.factorize(rows.frame[column])
+    names = [str(name) for name in found]
+    listed = set(known)
+    missing = [i for i, name in enumerate(names) if name not in listed]
+    if not missing:
+        return rows
+    alike: dict[str, str | None] = {}
+    for one in known:
+        key = folded(one)
+        alike[key] = None if alike.get(key, one) != one else one
+    right = {names[i]: alike.get(folded(names[i])) for i in missing}
+    wrong = np.zeros(len(names) + 1, dtype=bool)  # the last is for blanks, code -1
+    wrong[[i for i in missing if right[names[i]] is None]] = True
+    at = np.flatnonzero(wrong[codes])
+    values = [names[c] for c in codes[at[: LISTED + 1]]]
+    hints = {
+        name: did_you_mean(name, known) if len(known) <= 2000 else ""
+        for name in list(dict.fromkeys(values))[:HINTED]
+    }
+    problems = [f"It is not listed in {where}.{hints.get(name, '')}" for name in values]
+    findings.errors_at(rows, at, column, values, problems, f"{what} listed in {where}")
+    renamed = {name: to for name, to in right.items() if to is not None}
+    for name, to in renamed.items():
+        times = np.flatnonzero(codes == names.index(name))
+        file, line = rows.where(int(times[0]))
+        more = f" (and {len(times) - 1:,} more times)" if len(times) > 1 else ""
+        findings.doubt(file, line, column, name, f"read as '{to}'{more}")
+    if not renamed:
+        return rows
+    frame = rows.frame.assign(**{column: rows.frame[column].replace(renamed)})
+    return Located(frame, rows.lines, rows.file, rows.files)
+
+
+def _plants(rows: Located, findings: Findings) -> None:
+    """Each plant once, each with its place on its own."""
+    plants = rows.frame["plant"]
+    key = plants.map(folded, na_action="ignore")
+    twice = np.flatnonzero((key.duplicated() & plants.notna()).to_numpy())
+    first = rows.frame.assign(key=key, line=rows.lines).dropna(subset=["plant"])
+    lines = first.drop_duplicates("key").set_index("key")["line"]
+    findings.errors_at(
+        rows, twice, "plant", list(plants.iloc[twice]),
+        [f"It is listed already, on line {lines[key.iloc[i]]}." for i in twice[: LISTED + 1]],
+        "each plant once",
+    )
+
+
+def _plots(tables: Tables, findings: Findings) -> None:
+    """Plots that events name are plots of plants.csv."""
+    rows, plants = tables["events"], tables["plants"]
+    known = plants.frame["plot"].dropna().unique()
+    plots = rows.frame["plot"]
+    wrong = np.flatnonzero((plots.notna() & ~plots.isin(known)).to_numpy())
+    values = list(plots.iloc[wrong[: LISTED + 1]])
+    problems = [
+        f"No plant in {plants.file} stands in it.{did_you_mean(str(v), map(str, known))}"
+        for v in values
+    ]
+    findings.errors_at(rows, wrong, "plot", values, problems, f"a plot of {plants.file}")
+
+
+def _dates(trial: Trial, name: str, rows: Located, findings: Findings) -> None:
+    """No record of the crop before it was planted, none ten years after."""
+    column = "lost" if name == "plants" else "date"
+    if trial.planted == SOME_DAY or not len(rows.frame):
         return
-    hints: dict[str, str] = {}
-    for value in values[wrong].unique():
-        near = difflib.get_close_matches(value, sorted(known), n=1) if len(hints) < 50 else []
-        hints[value] = f" Did you mean '{near[0]}'?" if near else ""
-    for line, value in zip(lines[wrong], values[wrong], strict=True):
-        findings.error(file, int(line), "plant", value,
-                       f"No such plant in plants.csv.{hints[value]}", "a plant listed in plants.csv")
+    days = rows.frame[column].to_numpy()
+    planted = np.datetime64(trial.planted, "ns")
+    if name in CROP_TABLES or name == "plants":
+        _dates_at(rows, column, days < planted, f"It is before planting ({trial.planted}).",
+                  f"a day from {trial.planted} on", findings)
+    last = date(trial.planted.year + MOST_YEARS, 12, 31)
+    _dates_at(rows, column, days > np.datetime64(last, "ns"),
+              f"It is more than {MOST_YEARS} years after planting ({trial.planted}).",
+              "a day of the trial", findings)
 
 
-def _known_plots(
-    events: pd.DataFrame, plants: pd.DataFrame, lines: pd.Series, file: str, findings: Findings
+def _dates_at(
+    rows: Located, column: str, wrong: npt.NDArray[np.bool_], problem: str, accepted: str,
+    findings: Findings,
 ) -> None:
-    wrong = events["plot"].notna() & ~events["plot"].isin(set(plants["plot"].dropna()))
-    findings.errors_at(file, lines[wrong], "plot", events["plot"][wrong],
-                       "No such plot in plants.csv.", "a plot listed in plants.csv")
+    at = np.flatnonzero(wrong)
+    if len(at):
+        values = list(rows.frame[column].iloc[at[:LISTED]])
+        findings.errors_at(rows, at, column, values, problem, accepted)
 
 
-def _after_loss(plants: pd.DataFrame, frame: pd.DataFrame) -> pd.Series:
-    lost = plants.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")["lost"]
-    return frame["date"] > frame["plant"].map(lost)
-
-
-def _picks(
-    plants: pd.DataFrame, picks: pd.DataFrame, lines: pd.Series, file: str, findings: Findings
-) -> None:
-    if picks.empty:
-        return
-    codes_day = pd.factorize(picks["date"])[0].astype(np.int64)
-    codes_plant = pd.factorize(picks["plant"])[0].astype(np.int64)
-    key = pd.Series(codes_day * (codes_plant.max() + 2) + codes_plant, index=picks.index)
-    twice = key.duplicated() & picks["plant"].notna() & picks["date"].notna()
-    findings.doubts_at(file, lines[twice], "plant", picks["plant"][twice],
-                       "the same plant twice on one date; both are kept")
-    late = _after_loss(plants, picks) & (picks["count"] > 0)
-    findings.doubts_at(file, lines[late], "date", picks["date"][late].dt.date,
-                       "picked after the plant was lost")
-    some = picks["count"] > 0
-    usual = float(picks["count"][some].quantile(0.75)) if some.any() else 0.0
-    large = picks["count"] > max(LARGE_COUNT, LARGE_TIMES * usual)
-    findings.doubts_at(file, lines[large], "count", picks["count"][large],
-                       f"far above the usual pick (three in four are {usual:g} or fewer)")
-    alone = picks["count"].isna() & (picks["weight_g"] > 0)
-    findings.doubts_at(file, lines[alone], "weight", picks["weight_g"][alone],
-                       "a weight without a count: the count stays not looked at")
-    empty = (picks["count"] == 0) & (picks["weight_g"] > 0)
-    findings.doubts_at(file, lines[empty], "weight", picks["weight_g"][empty],
-                       "a weight for a count of zero")
-
-
-def _heights(
-    plants: pd.DataFrame, heights: pd.DataFrame, lines: pd.Series, file: str, findings: Findings
-) -> None:
-    if heights.empty:
-        return
-    tall = heights["height_cm"] > TALLEST_CM
-    findings.doubts_at(file, lines[tall], "height", heights["height_cm"][tall].round(1),
-                       f"over {TALLEST_CM / 100:g} m (in cm here): is the unit right?")
-    below = heights["height_cm"] <= 0
-    findings.errors_at(file, lines[below], "height", heights["height_cm"][below],
-                       "A height is above zero.", "a height, or blank for not measured")
-    twice = heights.duplicated(["date", "plant"])
-    findings.doubts_at(file, lines[twice], "plant", heights["plant"][twice],
-                       "the same plant measured twice on one date; both are kept")
-    seen = heights.dropna(subset=["date", "plant", "height_cm"]).sort_values("date", kind="stable")
-    before = seen.groupby("plant")["height_cm"].shift()
-    shrank = seen.index[(seen["height_cm"] < (1.0 - SHRINK) * before).to_numpy()]
-    findings.doubts_at(file, lines[shrank], "height", heights["height_cm"][shrank].round(1),
-                       "much shorter (cm) than when last measured: topped, or a slip?")
-    late = _after_loss(plants, heights) & heights["height_cm"].notna()
-    findings.doubts_at(file, lines[late], "date", heights["date"][late].dt.date,
-                       "measured after the plant was lost")
-
-
-def _weather(weather: pd.DataFrame, lines: pd.Series, file: str, findings: Findings) -> None:
-    wrong = weather["low_c"] > weather["high_c"]
-    findings.errors_at(file, lines[wrong], "low", weather["low_c"][wrong].round(1),
-                       "The day's low is above its high.", "low at most high")
-    twice = weather["date"].duplicated() & weather["date"].notna()
-    findings.doubts_at(file, lines[twice], "date", weather["date"][twice].dt.date,
-                       "the same day twice")
-    odd = (weather["high_c"] > 60) | (weather["low_c"] < -60)
-    findings.doubts_at(file, lines[odd], "high", weather["high_c"][odd].round(1),
-                       "beyond any weather on record (degrees Celsius): is the unit right?")
+def _weather(rows: Located, findings: Findings) -> None:
+    low, high = rows.frame["low_c"], rows.frame["high_c"]
+    at = np.flatnonzero((low > high).to_numpy())
+    values = [f"{low.iloc[i]:.4g} to {high.iloc[i]:.4g}" for i in at[:LISTED]]
+    findings.errors_at(rows, at, "low", values, "The low is above the high.",
+                       "a low up to the high")

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from trialkit.records.check import check_all
-from trialkit.records.headings import match_headings
-from trialkit.records.problems import Findings, RecordsError
+from trialkit.reading.problems import problem_table
+from trialkit.reading.spelling import folded
+from trialkit.records.check import check_tables
+from trialkit.records.doubts import doubt_tables
+from trialkit.records.findings import Findings, Located, RecordsError
+from trialkit.records.folder import (
+    DESCRIPTION,
+    WORKBOOK,
+    File,
+    fingerprint,
+    read_file,
+    table_paths,
+)
 from trialkit.records.schema import TABLES, Table
-from trialkit.records.tables import RawTable, read_table
-from trialkit.records.values import Reading, _empty, _series, read_column
-from trialkit.trial import Trial, parse_trial
-
-STORED_NAMES = {
-    ("picks", "weight"): "weight_g", ("harvest", "weight"): "weight_g",
-    ("heights", "height"): "height_cm", ("weather", "low"): "low_c", ("weather", "high"): "high_c",
-}
+from trialkit.records.tables import empty_table, sheet_of, table_of
+from trialkit.records.workbook import read_workbook
+from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
 
 
 @dataclass(frozen=True)
@@ -32,6 +37,11 @@ class Records:
     heights: date, plant, height_cm;  weather: date, low_c, high_c
     events: date, plant, plot, event, note;  harvest: date, plant, weight_g, count, grade
     doubts: file, line, column, value, doubt;  files: (name, rows) of each file read
+    fingerprint: sixteen hex figures that stand for the files read
+    until: the day after which records were left out; None for all
+
+    Dates are datetime64[ns], numbers float64, the rest text; what is blank is NaT, NaN or NA.
+    Events are in lower case.  Heights and weather are only the rows with a measurement.
     """
 
     folder: Path
@@ -51,100 +61,103 @@ class Records:
 def read_records(folder: str | Path, until: date | None = None) -> Records:
     """Read and check a trial folder.
 
-    until: leave out what was recorded after this day (to see the trial as it stood then).
+    until : leave out what was recorded after this day, to see the trial as it stood then.
 
-    Raises RecordsError with every problem in every table, TrialProblems for a trial.toml that
-    cannot be read, FileNotFoundError where there is none.
+    Raises RecordsError with every problem in the description and in the tables at once, and
+    TrialProblems where the description alone has problems.
     """
     folder = Path(folder)
-    description = folder / "trial.toml"
-    content = description.read_bytes()
-    digest = hashlib.sha256(b"trial.toml" + content)
-    trial = parse_trial(content.decode("utf-8-sig", errors="replace"), description.name)
     findings = Findings()
-    if until is not None and until < trial.planted:
-        findings.error("trial.toml", None, "until", until, f"It is before planting ({trial.planted}).",
-                       "a day from planting on")
-    frames: dict[str, pd.DataFrame] = {}
-    lines: dict[str, pd.Series] = {}
-    files: list[tuple[str, int]] = []
-    for table in TABLES:
-        path = find_file(folder, table, findings)
-        raw = read_table(path, findings) if path else None
-        if path is not None:
-            digest.update(path.name.encode() + _content(path))
-            files.append((path.name, 0 if raw is None else len(raw.frame)))
-        frame, at = _read_frame(table, raw, trial, findings)
-        frames[table.name], lines[table.name] = frame, at
-    names = {t.name: n for t in TABLES for n, _ in files if Path(n).stem.lower() == t.name}
-    check_all(trial, frames, lines, names, findings)
-    if findings.errors:
+    paths = _look(folder, findings)
+    description = read_file(folder / DESCRIPTION, findings)
+    if description is None:
         raise RecordsError(findings.problems)
-    if until is not None:
-        frames = {name: _until(frame, until) for name, frame in frames.items()}
-        frames["plants"] = _not_yet_lost(frames["plants"], until)
+    text = description.content.decode("utf-8", errors="replace")
+    trial, wrong = draft_trial(text, DESCRIPTION)
+    day = _until(until, trial, findings)
+    read: list[tuple[File, int]] = [(description, len(text.splitlines()))]
+    tables = {t.name: _table(t, paths, trial, findings, read) for t in TABLES}
+    tables = check_tables(trial, tables, findings)
+    if wrong and not findings.errors:
+        raise TrialProblems(problem_table(wrong))
+    if findings.errors:
+        findings.errors[:0] = wrong
+        raise RecordsError(findings.problems)
+    tables = {name: _as_of(name, rows, day) for name, rows in tables.items()}
+    doubt_tables(trial, tables, findings, date.today())
+    frames = {name: rows.frame for name, rows in tables.items()}
     return Records(
-        folder, trial, **frames, doubts=findings.doubts, fingerprint=digest.hexdigest()[:16],
-        files=tuple(files), until=until,
+        folder=folder, trial=trial, **frames, doubts=findings.doubts,
+        fingerprint=fingerprint(file for file, _ in read),
+        files=tuple((file.name, rows) for file, rows in read[1:]), until=day,
     )
 
 
-def find_file(folder: Path, table: Table, findings: Findings) -> Path | None:
-    """The table's file, CSV or XLSX; an error where there are two or a needed one is missing."""
-    found = sorted(
-        p for p in folder.iterdir()
-        if p.stem.lower() == table.name and p.suffix.lower() in {".csv", ".xlsx"}
-    )
-    if len(found) > 1:
-        findings.error(found[1].name, None, "", "", f"{found[0].name} holds the same table.",
-                       "one file for each table")
-    if not found and table.required:
-        findings.error(f"{table.name}.csv", None, "", "", "The file is missing.",
-                       "a line for every plant: plant, variety, block, plot, row, column")
-    return found[0] if found else None
-
-
-def _content(path: Path) -> bytes:
+def _look(folder: Path, findings: Findings) -> dict[str, Path]:
     try:
-        return path.read_bytes()
-    except OSError:
-        return b""
+        return table_paths(folder, findings)
+    except OSError as error:
+        findings.error(str(folder), None, "", "", f"It cannot be read ({error.strerror}).",
+                       "a folder with a trial.toml and tables")
+        raise RecordsError(findings.problems) from None
 
 
-def _read_frame(
-    table: Table, raw: RawTable | None, trial: Trial, findings: Findings
-) -> tuple[pd.DataFrame, pd.Series]:
-    found = {} if raw is None else match_headings(table, raw, trial.counted, findings)
-    data: dict[str, pd.Series] = {}
-    # a day's grace: the garden may be in a later time zone than this machine
-    latest = date.today() + timedelta(days=1)
-    for column in table.columns:
-        name = STORED_NAMES.get((table.name, column.name), column.name)
-        if raw is None or column.name not in found:
-            size = 0 if raw is None else len(raw.frame)
-            data[name] = _series([_empty(column.kind)] * size, column.kind)
-            continue
-        heading, unit = found[column.name]
-        kind = column.kind
-        if table.name == "harvest" and kind == "weight" and trial.harvest_unit and unit is None:
-            kind = "number"  # the published unit, as given
-        own = {"length": trial.height_unit, "weight": trial.weight_unit, "temperature": "c"}
-        how = Reading(unit or own.get(kind, ""), trial.day_order, trial.planted, latest)
-        data[name] = read_column(raw, heading, kind, how, findings, blank=column.blank)
-    frame = pd.DataFrame(data)
-    at = pd.Series([] if raw is None else raw.lines, dtype="int64")
-    return frame, at
+def _until(until: date | None, trial: Trial, findings: Findings) -> date | None:
+    if until is None:
+        return None
+    day = until.date() if isinstance(until, datetime) else until
+    if not isinstance(day, date):
+        raise TypeError(f"until is a date or None, not {type(until).__name__}")
+    if day < trial.planted and trial.planted != SOME_DAY:
+        findings.error(DESCRIPTION, None, "until", day, f"It is before planting ({trial.planted}).",
+                       f"a day from {trial.planted} on")
+    return day
 
 
-def _until(frame: pd.DataFrame, until: date) -> pd.DataFrame:
-    if "date" not in frame:
-        return frame
-    keep = frame["date"].isna() | (frame["date"] <= pd.Timestamp(until))
-    return frame[keep].reset_index(drop=True)
+def _table(
+    table: Table, paths: dict[str, Path], trial: Trial, findings: Findings,
+    read: list[tuple[File, int]],
+) -> Located:
+    """One table from its own file or its sheet of trial.xlsx; empty where it has neither."""
+    path = paths.get(table.name) or paths.get(WORKBOOK)
+    file = None if path is None else read_file(path, findings)
+    sheet = None
+    if file is not None and path is not None:
+        sheet = (
+            sheet_of(file, table, trial, findings) if table.name in paths
+            else read_workbook(file.name, file.content, table.name, findings, only_named=True)
+        )
+    if sheet is not None and file is not None:
+        read.append((file, len(sheet)))
+        return _tidy(table.name, table_of(sheet, table, trial, findings))
+    if table.name == "plants" and (path is None or table.name not in paths):
+        findings.error("plants.csv", None, "", "", "There is no such file.",
+                       f"a file with a line for every plant, its first line {table.heading}")
+    return empty_table(table)
 
 
-def _not_yet_lost(plants: pd.DataFrame, until: date) -> pd.DataFrame:
-    later = plants["lost"] > pd.Timestamp(until)
-    return plants.assign(
-        lost=plants["lost"].mask(later), lost_reason=plants["lost_reason"].mask(later)
-    )
+def _tidy(name: str, rows: Located) -> Located:
+    """Rows that say nothing left out, events in lower case, plots told apart between blocks."""
+    frame = rows.frame
+    if name == "heights":
+        return rows.keep(frame["height_cm"].notna().to_numpy())
+    if name == "weather":
+        return rows.keep((frame["low_c"].notna() | frame["high_c"].notna()).to_numpy())
+    if name == "events":
+        event = frame["event"].map(folded, na_action="ignore")
+        return Located(frame.assign(event=event), rows.lines, rows.file)
+    return rows
+
+
+def _as_of(name: str, rows: Located, until: date | None) -> Located:
+    """The rows up to a day; a plant lost later is not lost yet."""
+    if until is None:
+        return rows
+    last = np.datetime64(until, "ns")
+    if name == "plants":
+        later = rows.frame["lost"] > last
+        frame = rows.frame.assign(
+            lost=rows.frame["lost"].mask(later), lost_reason=rows.frame["lost_reason"].mask(later)
+        )
+        return Located(frame, rows.lines, rows.file, rows.files)
+    return rows.keep(~(rows.frame["date"] > last).to_numpy())

@@ -1,88 +1,110 @@
-"""Which files a trial folder may hold, and what each column of them is.
+"""Which tables a trial folder may hold, and what each column of them is.
 
-A column is known by its name, by the other names growers and trial books use for it, and
-whatever the case or spacing; a unit may stand in the heading, as in "height (in)".
+A column is known by its name and by the other names growers and trial books use for it, whatever
+the case, spacing and marks; a unit may stand in the heading, as in "height (in)" or "weight_kg".
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["name", "text", "date", "count", "place", "length", "weight", "temperature"]
+
+# The dates of these tables are those of the crop, and none can lie before planting.
+CROP_TABLES = frozenset({"picks", "heights", "harvest"})
 
 
 @dataclass(frozen=True)
 class Column:
-    """kind: text, day, count, number, length, weight or temperature."""
+    """name : in the file.  stored : in the frame, with its unit.  filled : must not be blank."""
 
     name: str
-    kind: str
-    required: bool = False
+    kind: Kind
     other_names: tuple[str, ...] = ()
-    blank: bool = True
+    stored: str = ""
+    filled: bool = False
+
+    @property
+    def field(self) -> str:
+        """The column's name in the frame."""
+        return self.stored or self.name
 
 
 @dataclass(frozen=True)
 class Table:
-    """One file of a trial.  ``keys`` are the columns that must be filled in on every line."""
+    """One table.  needs : of each group of columns the file must have at least one."""
 
     name: str
     columns: tuple[Column, ...]
-    required: bool = False
+    needs: tuple[tuple[str, ...], ...]
+
+    @property
+    def heading(self) -> str:
+        """The heading line in full."""
+        return ",".join(column.name for column in self.columns)
 
 
-_PLANT = Column("plant", "text", True, ("plant id", "plant no", "plant number", "id"), blank=False)
-_DATE = Column("date", "day", True, ("day",), blank=False)
-_PLOT = Column("plot", "text", False, ("plot no", "plot id", "plot number"))
+_PLANT_NAMES = ("plant id", "plant no", "plant number", "plant name", "plant code", "id")
+_PLANT = Column("plant", "name", _PLANT_NAMES, filled=True)
+_DATE_NAMES = ("day", "date picked", "pick date", "picked on", "date measured", "when")
+_DATE = Column("date", "date", _DATE_NAMES, filled=True)
+_PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"))
+_COUNT = Column("count", "count", ("counted", "number", "no", "how many", "picked", "pods"))
+_WEIGHT = Column("weight", "weight", ("wt", "mass", "yield", "weighed"), "weight_g")
 
 PLANTS = Table(
     "plants",
     (
-        _PLANT,
-        Column("variety", "text", True, ("cultivar", "var"), blank=False),
-        Column("block", "text", False, ("rep", "replicate", "replication")),
+        Column("plant", "name", (*_PLANT_NAMES, "number", "no", "name"), filled=True),
+        Column("variety", "text", ("cultivar", "var", "cv", "entry", "sort"), filled=True),
+        Column("block", "text", ("rep", "replicate", "replication", "block no")),
         _PLOT,
-        Column("row", "number", False, ("row no", "row number")),
-        Column("column", "number", False, ("col", "position", "place in row")),
-        Column("treatment", "text", False, ("treated",)),
-        Column("lost", "day", False, ("date lost", "lost on", "died")),
-        Column("lost_reason", "text", False, ("reason", "why lost", "cause")),
+        Column("row", "place", ("row no", "row number")),
+        Column("column", "place", ("col", "position", "place in row", "position in row")),
+        Column("treatment", "text", ("treated", "treat")),
+        Column("lost", "date", ("date lost", "lost on", "died", "date died", "dead")),
+        Column("lost_reason", "text", ("reason", "reason lost", "why lost", "why", "cause")),
     ),
-    required=True,
+    (("plant",), ("variety",)),
 )
 PICKS = Table(
-    "picks",
-    (
-        _DATE, _PLANT,
-        Column("count", "count", True, ("number", "picked", "pods")),
-        Column("weight", "weight"),
-    ),
+    "picks", (_DATE, _PLANT, _COUNT, _WEIGHT), (("date",), ("plant",), ("count", "weight"))
 )
-HEIGHTS = Table("heights", (_DATE, _PLANT, Column("height", "length", True, ("tall",))))
+HEIGHTS = Table(
+    "heights",
+    (_DATE, _PLANT, Column("height", "length", ("tall", "plant height", "ht"), "height_cm")),
+    (("date",), ("plant",), ("height",)),
+)
 WEATHER = Table(
     "weather",
     (
         _DATE,
-        Column("low", "temperature", True, ("min", "minimum", "lowest", "night")),
-        Column("high", "temperature", True, ("max", "maximum", "highest", "day high")),
+        Column("low", "temperature", ("min", "minimum", "lowest", "tmin", "low temp"), "low_c"),
+        Column("high", "temperature", ("max", "maximum", "highest", "tmax", "high temp"), "high_c"),
     ),
+    (("date",), ("low", "high")),
 )
 EVENTS = Table(
     "events",
     (
         _DATE,
-        Column("plant", "text", False, ("plant id",)),
+        Column("plant", "name", _PLANT_NAMES),
         _PLOT,
-        Column("event", "text", True, ("what", "done"), blank=False),
-        Column("note", "text", False, ("notes", "remark", "remarks")),
+        Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True),
+        Column("note", "text", ("notes", "remark", "remarks", "comment", "comments")),
     ),
+    (("date",), ("event",)),
 )
 HARVEST = Table(
     "harvest",
     (
-        Column("date", "day", False, ("day", "dug", "cut")),
+        Column("date", "date", (*_DATE_NAMES, "date dug", "date cut", "harvested on")),
         _PLANT,
-        Column("weight", "weight", False, ("yield",)),
-        Column("count", "count", False, ("number",)),
-        Column("grade", "text", False, ("class", "size")),
+        _WEIGHT,
+        _COUNT,
+        Column("grade", "text", ("class", "size", "quality")),
     ),
+    (("plant",), ("weight", "count")),
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST)

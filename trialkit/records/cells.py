@@ -1,0 +1,215 @@
+"""Cells turned into values, a column at a time.
+
+Each distinct text is read once, however often it stands in the column.  Blank stays blank (NaN,
+NaT, NA): it means "not looked at" and is never a zero.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trialkit.reading.dates import Order, read_date
+from trialkit.reading.numbers import LARGEST, is_blank, number
+from trialkit.reading.problems import Unreadable
+from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, weight_g
+from trialkit.records.findings import LISTED, Findings, Located
+from trialkit.records.sheet import Sheet, is_text
+from trialkit.records.write import plain_cell
+
+COUNT = "a whole number from 0, or nothing if nobody looked"
+TEMPERATURE = "a number of degrees Celsius such as 21.5, or 71 F"
+# Beyond every air temperature on record, -89 and 57 degrees (World Meteorological Organization,
+# World Weather & Climate Extremes Archive).
+COLDEST_C, HOTTEST_C = -95.0, 60.0
+_FAHRENHEIT = re.compile(r"(.*?)\s*°?\s*([cf])", re.IGNORECASE)
+# 5.10 and 5.11 in a column of feet.
+_LIKE_INCHES = re.compile(r"[0-9]+[.,]1[01]")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How bare texts are read: the unit of a bare number, the order of dates."""
+
+    unit: str = ""
+    order: Order | None = None
+    comma: bool = False
+
+
+# What one text means.  Raises Unreadable.
+Reader = Callable[[str, Reading], Any]
+
+
+def read_cells(
+    sheet: Sheet, place: int, kind: str, how: Reading, findings: Findings, *, filled: bool = False
+) -> pd.Series:
+    """One column of a sheet as values; every text that cannot be read goes to ``findings``.
+
+    kind : see `schema.Column`.  filled : a blank cell is an error.
+    Returns datetime64[ns] for dates, text for names and text, float64 (cm, g, degrees Celsius)
+    for the rest.
+    """
+    cells = sheet.cells[place]
+    name = sheet.heading[place]
+    if not is_text(cells):
+        return _plain_numbers(sheet, cells, kind, name, how, findings)
+    codes, uniques = pd.factorize(cells, use_na_sentinel=False)
+    texts = [str(text) for text in uniques]
+    read, blank = READERS[kind], BLANKS_OF[kind]
+    values: list[Any] = []
+    wrong: dict[int, Unreadable] = {}
+    for code, text in enumerate(texts):
+        values.append(blank)
+        # Where something must stand, "NA" and "-" are names like others, and checked as such.
+        if not text.strip() or (is_blank(text) and not filled):
+            if filled:
+                wrong[code] = Unreadable("It is blank.", f"{name} on every line")
+            continue
+        try:
+            values[code] = read(text, how)
+        except Unreadable as error:
+            wrong[code] = error
+    _report(sheet, name, codes, texts, wrong, findings)
+    if kind == "length" and how.unit in ("ft", "ft-in"):
+        _feet_like_inches(sheet, name, codes, texts, findings)
+    if kind in ("name", "text"):
+        if values == texts:
+            return cells
+        return pd.Series(values, dtype=cells.dtype).take(codes).reset_index(drop=True)
+    if kind == "date":
+        return pd.Series(np.array(values, dtype="datetime64[ns]")[codes])
+    return pd.Series(np.array(values, dtype=np.float64)[codes])
+
+
+def _report(
+    sheet: Sheet, name: str, codes: npt.NDArray[np.intp], texts: list[str],
+    wrong: dict[int, Unreadable], findings: Findings,
+) -> None:
+    """An error for each cell with a text that cannot be read, those alike in accepted together."""
+    groups: dict[str, list[int]] = {}
+    for code, error in wrong.items():
+        groups.setdefault(error.accepted, []).append(code)
+    rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
+    for accepted, among in groups.items():
+        bad = np.zeros(len(texts), dtype=bool)
+        bad[among] = True
+        at = np.flatnonzero(bad[codes])
+        first = codes[at[: LISTED + 1]]
+        findings.errors_at(
+            rows, at, name, [texts[c] for c in first], [wrong[int(c)].problem for c in first],
+            accepted,
+        )
+
+
+def _feet_like_inches(
+    sheet: Sheet, name: str, codes: npt.NDArray[np.intp], texts: list[str], findings: Findings
+) -> None:
+    like = np.array([bool(_LIKE_INCHES.fullmatch(text.strip())) for text in texts], dtype=bool)
+    if like.any():
+        at = np.flatnonzero(like[codes])
+        rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
+        values = [texts[c] for c in codes[at[:LISTED]]]
+        findings.doubts_at(rows, at, name, values, "read as feet with decimals; five feet ten is "
+                           """written 5'10" or 5 ft 10""")
+
+
+def _plain_numbers(
+    sheet: Sheet, cells: pd.Series, kind: str, name: str, how: Reading, findings: Findings
+) -> pd.Series:
+    """A column that pandas has read as numbers: the same rules, all cells at once."""
+    values = cells.to_numpy(dtype=np.float64)
+    rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
+
+    def refuse(bad: npt.NDArray[np.bool_], problem: str, accepted: str) -> None:
+        at = np.flatnonzero(bad)
+        if len(at):
+            findings.errors_at(rows, at, name, [float(v) for v in values[at[:LISTED]]], problem,
+                               accepted)
+
+    accepted = COUNT if kind == "count" else "a number"
+    refuse(np.abs(values) >= LARGEST, "The number is too large to be true.", accepted)
+    if kind == "count":
+        refuse(values < 0, "A count cannot be below zero.", accepted)
+        if cells.dtype.kind not in "iu":
+            refuse(np.isfinite(values) & (values != np.floor(values)) & (values >= 0),
+                   "A count is a whole number.", accepted)
+    elif kind == "amount":
+        refuse(values < 0, "An amount cannot be below zero.", "a number from 0")
+    elif kind in ("length", "weight"):
+        measure, factors = (LENGTH, CM) if kind == "length" else (WEIGHT, GRAMS)
+        accepted = f"a number in {how.unit}, or {measure.examples}"
+        refuse(values < 0, f"A {measure.name} cannot be below zero.", accepted)
+        factor = factors[how.unit]
+        return pd.Series(values if factor == 1.0 else values * factor)
+    elif kind == "temperature":
+        values = (values - 32.0) / 1.8 if how.unit == "f" else values
+        refuse((values > HOTTEST_C) | (values < COLDEST_C), _TOO_HOT, TEMPERATURE)
+    return pd.Series(values)
+
+
+_TOO_HOT = "No air was ever so hot or cold, in degrees Celsius; is it Fahrenheit?"
+
+
+def _count(text: str, how: Reading) -> float:
+    value = number(text, comma=how.comma, accepted=COUNT)
+    if value < 0:
+        raise Unreadable("A count cannot be below zero.", COUNT)
+    if value != int(value):
+        raise Unreadable("A count is a whole number.", COUNT)
+    return value
+
+
+def _place(text: str, how: Reading) -> float:
+    return number(text, comma=how.comma, accepted="a number such as 3, or nothing")
+
+
+def _amount(text: str, how: Reading) -> float:
+    accepted = "a number from 0, without a unit, or nothing"
+    value = number(text, comma=how.comma, accepted=accepted)
+    if value < 0:
+        raise Unreadable("An amount cannot be below zero.", accepted)
+    return value
+
+
+def _length(text: str, how: Reading) -> float:
+    return length_cm(text, how.unit, comma=how.comma)
+
+
+def _weight(text: str, how: Reading) -> float:
+    return weight_g(text, how.unit, comma=how.comma)
+
+
+def _temperature(text: str, how: Reading) -> float:
+    named = _FAHRENHEIT.fullmatch(text.strip())
+    bare, unit = (named[1], named[2].casefold()) if named else (text, how.unit)
+    value = number(bare, comma=how.comma, accepted=TEMPERATURE)
+    value = (value - 32.0) / 1.8 if unit == "f" else value
+    if not COLDEST_C <= value <= HOTTEST_C:
+        raise Unreadable(_TOO_HOT, TEMPERATURE)
+    return value
+
+
+def _date(text: str, how: Reading) -> np.datetime64:
+    return np.datetime64(read_date(text, how.order), "ns")
+
+
+def _name(text: str, how: Reading) -> str:
+    return plain_cell(text.strip())
+
+
+NUMBERS = ("count", "place", "amount", "length", "weight", "temperature")
+READERS: dict[str, Reader] = {
+    "name": _name, "text": _name, "date": _date, "count": _count, "place": _place,
+    "amount": _amount,
+    "length": _length, "weight": _weight, "temperature": _temperature,
+}
+BLANKS_OF: dict[str, Any] = {
+    "name": None, "text": None, "date": np.datetime64("NaT", "ns"),
+    **dict.fromkeys(NUMBERS, np.nan),
+}

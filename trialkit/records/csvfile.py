@@ -1,0 +1,226 @@
+"""CSV files as sheets: encoding, separator, quotes (RFC 4180), lines.
+
+Read: UTF-8 with or without a byte order mark, UTF-16 with one, and Windows Western text (cp1252,
+with a doubt); line ends of Windows, Unix and old Macs; commas, semicolons or tabs; a first line
+"sep=;".  A plain file goes through pandas's reader whole; anything else cell by cell, so that
+every fault has its line.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import warnings
+
+import numpy as np
+import pandas as pd
+
+from trialkit.reading.numbers import BLANKS
+from trialkit.records.findings import Findings
+from trialkit.records.sheet import (
+    MOST_COLUMNS,
+    WHAT_IS_READ,
+    PlainNumbers,
+    Sheet,
+    is_text,
+    sheet_of_rows,
+)
+
+SEPARATORS = (",", ";", "\t")
+# Files with quotes are read strictly up to this size, and by pandas's more lenient reader beyond.
+STRICT_BYTES = 4_000_000
+_CASES = (str.lower, str.upper, str.capitalize)
+BLANK_CELLS = sorted({case(text) for text in BLANKS for case in _CASES} | {"NaN", "N/a"})
+
+
+def read_csv(
+    file: str, content: bytes, findings: Findings, plain_numbers: PlainNumbers
+) -> Sheet | None:
+    """A CSV file's sheet, or None when it cannot be read; then ``findings`` say why."""
+    data = _utf8(file, content, findings)
+    if data is None:
+        return None
+    first, skipped = _skip_to_heading(data)
+    if first >= len(data):
+        findings.error(file, 1, "", "", "The file is empty.", "a first line that names the columns")
+        return None
+    end = data.find(b"\n", first)
+    line = data[first:] if end < 0 else data[first:end]
+    separator = _separator(line.decode())
+    simple = b'"' not in line and b"\r" not in line.removesuffix(b"\r")
+    if simple and end >= 0:
+        heading = [name.strip() for name in line.decode().removesuffix("\r").split(separator)]
+        body = data[end + 1:]
+        comma = separator == ";" and b"," in body
+        if len(heading) <= MOST_COLUMNS and _is_plain(body, separator, len(heading)):
+            wanted = plain_numbers(heading)
+            cells = _by_pandas(body, separator, len(heading), wanted, comma)
+            if cells is not None:
+                lines = np.arange(skipped + 2, skipped + 2 + len(cells[0]), dtype=np.int64)
+                return Sheet(file, tuple(heading), skipped + 1, cells, lines, comma)
+    return _cell_by_cell(file, data[first:].decode(), separator, skipped, findings)
+
+
+def _utf8(file: str, content: bytes, findings: Findings) -> bytes | None:
+    """The file as UTF-8 without a byte order mark."""
+    if content.startswith(codecs.BOM_UTF8):
+        content = content[len(codecs.BOM_UTF8):]
+    elif content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            return content.decode("utf-16").encode("utf-8")
+        except (UnicodeDecodeError, UnicodeEncodeError):
+            findings.error(file, None, "", "", "It is not a text file.", WHAT_IS_READ)
+            return None
+    if b"\0" in content:
+        line = content.count(b"\n", 0, content.index(b"\0")) + 1
+        findings.error(file, line, "", "", "It is not a text file.", WHAT_IS_READ)
+        return None
+    if content.isascii():
+        return content
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        try:
+            text = content.decode("cp1252")
+        except UnicodeDecodeError:
+            findings.error(file, line, "", "", "It is not text in UTF-8.", WHAT_IS_READ)
+            return None
+        findings.doubt(
+            file, line, "", "", "not in UTF-8, read as Windows Western text (cp1252): check the "
+            "names with accents, and save the file as UTF-8",
+        )
+        return text.encode("utf-8")
+    return content
+
+
+def _skip_to_heading(data: bytes) -> tuple[int, int]:
+    """Where the heading begins, past empty lines and a "sep=" line, and how many those are."""
+    start = lines = 0
+    while start < len(data):
+        end = data.find(b"\n", start)
+        line = data[start: end if end >= 0 else len(data)].strip()
+        if line and not (line.lower().startswith(b"sep=") and len(line) <= 5):
+            break
+        if end < 0:
+            return len(data), lines
+        start, lines = end + 1, lines + 1
+    return start, lines
+
+
+def _separator(line: str) -> str:
+    """The separator that splits the heading most: comma, semicolon or tab."""
+    outside = "".join(line.split('"')[::2])
+    return max(SEPARATORS, key=outside.count)
+
+
+def _is_plain(body: bytes, separator: str, columns: int) -> bool:
+    """Whether each line holds one row, with as many cells as the heading has.
+
+    Too many cells on one line and too few on another could make up for each other; pandas raises
+    an error at the former.  A separator inside quotes and a short line could too: see `_by_pandas`.
+    """
+    if b'"' in body and len(body) <= STRICT_BYTES:
+        return False
+    returns = body.count(b"\r")
+    if returns and returns != body.count(b"\r\n"):
+        return False
+    rows = body.count(b"\n") + (not body.endswith(b"\n") and len(body) > 0)
+    if rows == 0 or body.count(separator.encode()) != rows * (columns - 1):
+        return False
+    empty = b"\n" + separator.encode() * (columns - 1)
+    return not any(x in b"\n" + body + b"\n" for x in (empty + b"\n", empty + b"\r\n"))
+
+
+def _by_pandas(
+    body: bytes, separator: str, columns: int, numbers: frozenset[int], comma: bool
+) -> tuple[pd.Series, ...] | None:
+    """The cells by column; None if pandas finds another shape than `_is_plain` did."""
+    names = [str(i) for i in range(columns)]
+
+    def parse(numbers: frozenset[int], only: list[int] | None) -> pd.DataFrame:
+        return pd.read_csv(
+            io.BytesIO(body), sep=separator, header=None, names=names, index_col=False,
+            usecols=[names[i] for i in only] if only else None,
+            dtype=str if only else None, skip_blank_lines=False,
+            keep_default_na=False, na_values={names[i]: BLANK_CELLS for i in numbers},
+            decimal="," if comma else ".",
+        )
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            warnings.simplefilter("ignore", pd.errors.DtypeWarning)
+            frame = parse(numbers, None)
+            again = [i for i in range(columns) if not _as_wanted(frame[names[i]], i in numbers)]
+            text = parse(frozenset(), again) if again else frame
+    except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError):
+        return None
+    cells = tuple((text if i in again else frame)[names[i]] for i in range(columns))
+    if len(frame) != body.count(b"\n") + (not body.endswith(b"\n")):
+        return None
+    if b'"' in body and any(separator in x for c in cells if is_text(c) for x in c.unique()):
+        return None
+    return cells
+
+
+def _as_wanted(cells: pd.Series, number: bool) -> bool:
+    """Whether pandas read a column as what it is to be; else it is read again, as text."""
+    if number:
+        return not is_text(cells) and not np.isinf(cells.to_numpy()).any()
+    if not is_text(cells) or cells.dtype == bool:
+        return False
+    return cells.dtype != object or pd.api.types.infer_dtype(cells, skipna=False) == "string"
+
+
+def _cell_by_cell(
+    file: str, text: str, separator: str, skipped: int, findings: Findings
+) -> Sheet | None:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    heading: list[str] | None = None
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    sound = True
+    line = skipped + 1
+    heading_line = line
+    try:
+        for cells in reader:
+            if heading is None:
+                heading = [name.strip() for name in cells]
+                if len(heading) > MOST_COLUMNS:
+                    findings.error(file, line, "", "", f"There are {len(heading):,} columns.",
+                                   f"at most {MOST_COLUMNS:,}")
+                    return None
+            elif len(cells) > len(heading) and any(map(str.strip, cells[len(heading):])):
+                sound = False
+                findings.error(
+                    file, line, "", separator.join(cells), f"The line has {len(cells)} cells, the "
+                    f"heading {len(heading)}.", f"{len(heading)} cells; quotes round a text with "
+                    f"{_named(separator)} in it",
+                )
+            else:
+                if 1 < len(cells) < len(heading):
+                    findings.doubt(file, line, "", separator.join(cells),
+                                   f"a line with {len(cells)} cells where the heading has "
+                                   f"{len(heading)}: the missing ones are taken as blank")
+                rows.append((cells + [""] * len(heading))[: len(heading)])
+                lines.append(line)
+            line = skipped + 1 + reader.line_num
+    except csv.Error as error:
+        long = "limit" in str(error)
+        findings.error(
+            file, line, "", "",
+            "A cell is longer than any text: are quotes not closed?" if long
+            else "The quotes are not closed, or not round the whole cell.",
+            'quotes round the whole text, "one, two", and a quotation mark inside doubled',
+        )
+        return None
+    if heading is None or not sound:
+        return None
+    comma = separator == ";" and any("," in cell for row in rows for cell in row)
+    return sheet_of_rows(file, heading, heading_line, rows, lines, comma=comma)
+
+
+def _named(separator: str) -> str:
+    return {",": "a comma", ";": "a semicolon", "\t": "a tab"}[separator]

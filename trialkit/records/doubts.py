@@ -1,0 +1,252 @@
+"""Records that are hard to believe.  They are listed and kept: whether they are wrong is for the
+grower to say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trialkit.records.findings import Findings, Located
+from trialkit.trial import Trial
+
+# Taller than any vegetable on canes (common practice, no source).
+TALLEST_CM = 600.0
+# A plant that measures this much of what it did before, or less.
+SHRUNK = 0.6
+# Times as tall, or as short, as its variety that day; inches taken for centimetres are 2.54.
+OFF_TIMES = 2.4
+# A measure this many robust standard deviations (1.4826 median absolute deviations, Hampel 1974,
+# JASA 69:383) from the middle.
+FAR = 6.0
+# Picks that are never asked about, and those that are where there is little to compare with.
+USUAL_COUNT, LARGE_COUNT = 20, 200
+ENOUGH = 20
+# A record so many days from every other of its table.
+ALONE_DAYS = 200
+
+Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+
+def doubt_tables(
+    trial: Trial, tables: Mapping[str, Located], findings: Findings, today: date
+) -> None:
+    """Note every doubt."""
+    plants = tables["plants"]
+    _plants(trial, plants, findings)
+    lost = plants.frame.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")["lost"]
+    for name, rows in tables.items():
+        _days(rows, "lost" if name == "plants" else "date", findings, today)
+    _picks(trial, tables["picks"], lost, findings)
+    _heights(tables["heights"], plants, tables["events"], lost, findings)
+    _harvest(trial, tables["harvest"], lost, findings)
+    _weather(tables["weather"], findings)
+
+
+def _at(rows: Located, mask: Mask | pd.Series, column: str, doubt: str, findings: Findings,
+        field: str = "") -> None:
+    at = np.flatnonzero(np.asarray(mask, dtype=bool))
+    if len(at):
+        findings.doubts_at(rows, at, column, list(rows.frame[field or column].iloc[at]), doubt)
+
+
+def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
+    plants = rows.frame
+    if not len(plants):
+        return
+    there = set(plants["variety"].dropna())
+    for name in trial.variety_names:
+        if name not in there:
+            findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it")
+    _at(rows, plants["lost_reason"].notna() & plants["lost"].isna(), "lost_reason",
+        "a reason for a loss, but no date: taken as not lost", findings)
+    spot = plants[["block", "row", "column"]]
+    known = plants[["row", "column"]].notna().all(axis=1)
+    _at(rows, known & spot.duplicated(keep=False), "plant",
+        "another plant has the same row and column", findings)
+    plots = plants.groupby(["block", "plot"], dropna=False)["variety"].transform("nunique")
+    _at(rows, plants["plot"].notna() & (plots > 1), "plot",
+        "a plot with more than one variety", findings)
+
+
+def _days(rows: Located, column: str, findings: Findings, today: date) -> None:
+    """Days to come, and days far from all the others."""
+    if not len(rows.frame):
+        return
+    days = rows.frame[column].to_numpy().astype("datetime64[D]")
+    # A day's grace: the garden may be in a later time zone than this computer.
+    _at(rows, days > np.datetime64(today + timedelta(days=1)), column,
+        f"in the future, by this computer's clock ({today})", findings)
+    there = np.unique(days[~np.isnat(days)])
+    if len(there) < 3:
+        return
+    gaps = np.diff(there).astype(int)
+    alone = there[np.minimum(np.append(gaps, 10**9), np.append(10**9, gaps)) > ALONE_DAYS]
+    if 0 < len(alone) < len(there) / 2:
+        _at(rows, np.isin(days, alone), column, "far from all others: the right year?", findings)
+
+
+def _twice(rows: Located, columns: list[str]) -> Mask:
+    """Second and later rows that agree in these columns."""
+    key = np.zeros(len(rows.frame), dtype=np.int64)
+    for column in columns:
+        codes, names = pd.factorize(rows.frame[column])
+        key = key * (len(names) + 1) + codes + 1
+    return pd.Series(key).duplicated().to_numpy()
+
+
+def _after_loss(rows: Located, lost: pd.Series, mask: Mask) -> Mask:
+    """Which of the rows are of a plant lost before their day."""
+    gone = lost.dropna()
+    out = np.zeros(len(rows.frame), dtype=bool)
+    if len(gone) and mask.any():
+        at = np.flatnonzero(rows.frame["plant"].isin(gone.index).to_numpy() & mask)
+        own = rows.frame.iloc[at]
+        out[at] = (own["date"] > own["plant"].map(gone)).to_numpy()
+    return out
+
+
+def far_from_middle(values: Floats) -> Floats:
+    """Robust standard deviations from the median; 0 for NaN and where values do not vary."""
+    there = values[np.isfinite(values)]
+    if len(there) < 2:
+        return np.zeros(len(values))
+    middle = np.median(there)
+    spread = 1.4826 * np.median(np.abs(there - middle))
+    if spread == 0:  # more than half alike
+        spread = there.std()
+    return np.nan_to_num((values - middle) / spread) if spread > 0 else np.zeros(len(values))
+
+
+def _large(counts: Floats) -> Mask:
+    """Counts far above the others.  Square roots, on which counts vary about alike (Anscombe 1948,
+    Biometrika 35:246)."""
+    some = counts > 0
+    if some.sum() < ENOUGH:
+        return counts >= LARGE_COUNT
+    if np.nanmax(counts) < USUAL_COUNT:
+        return np.zeros(len(counts), dtype=bool)
+    roots = np.where(some, np.sqrt(np.where(some, counts, 0.0)), np.nan)
+    return (counts >= USUAL_COUNT) & (far_from_middle(roots) > FAR)
+
+
+def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    picks = rows.frame
+    if not len(picks):
+        return
+    _at(rows, _twice(rows, ["date", "plant"]), "plant",
+        "the same plant twice on one date; both are kept", findings)
+    count = picks["count"].to_numpy()
+    weight = picks["weight_g"].to_numpy()
+    _at(rows, _after_loss(rows, lost, (count > 0) | (weight > 0)), "plant",
+        "picked after the plant was lost", findings)
+    _at(rows, _large(count), "count", f"far more {trial.counted} than the other picks", findings)
+    _weights(rows, count, weight, findings)
+
+
+def _weights(rows: Located, count: Floats, weight: Floats, findings: Findings) -> None:
+    """Weights against counts."""
+    weighed = ~np.isnan(weight)
+    if not weighed.any():
+        return
+    if (~np.isnan(count)).any():
+        _at(rows, np.isnan(count) & (weight > 0), "weight", "a weight, but the count is blank: the "
+            "plant stays not looked at for the count", findings, "weight_g")
+    for odd, what in (
+        ((count == 0) & (weight > 0), "a weight for a count of 0"),
+        ((count > 0) & (weight == 0), "a weight of 0 for a count above 0"),
+    ):
+        _at(rows, odd, "weight", what, findings, "weight_g")
+    both = weighed & (count > 0) & (weight > 0)
+    if both.sum() < ENOUGH:
+        return
+    each = np.full(len(count), np.nan)
+    each[both] = np.log(weight[both] / count[both])
+    middle = np.median(each[both])
+    off = np.abs(far_from_middle(each)) > FAR
+    _at(rows, off & (np.abs(np.nan_to_num(each - middle)) > np.log(4.0)), "weight",
+        "too heavy or too light for the count: the right unit?", findings, "weight_g")
+
+
+def _heights(
+    rows: Located, plants: Located, events: Located, lost: pd.Series, findings: Findings
+) -> None:
+    heights = rows.frame
+    if not len(heights):
+        return
+    _at(rows, _twice(rows, ["date", "plant"]), "plant",
+        "the same plant measured twice on one date; both are kept", findings)
+    _at(rows, _after_loss(rows, lost, heights["height_cm"].notna().to_numpy()), "plant",
+        "measured after the plant was lost", findings)
+    tall = (heights["height_cm"] > TALLEST_CM).to_numpy()
+    odd = _unlike_variety(heights, plants.frame) & ~tall
+    shorter = _shorter(heights, tall | odd, events.frame, plants.frame)
+    for mask, what in (
+        (tall, f"over {TALLEST_CM / 100:g} m: the right unit?"),
+        (shorter, "much shorter than when last measured"),
+        (odd & ~shorter, "unlike the others of its variety that day: the right unit?"),
+    ):
+        _at(rows, mask, "height", f"in cm; {what}", findings, "height_cm")
+
+
+def _unlike_variety(heights: pd.DataFrame, plants: pd.DataFrame) -> Mask:
+    """Heights far from the others of the variety on the day, by the ratio to their median."""
+    variety = heights["plant"].map(plants.drop_duplicates("plant").set_index("plant")["variety"])
+    value = heights["height_cm"].where(heights["height_cm"] > 0)
+    log = np.log(value)
+    groups = log.groupby([heights["date"], variety])
+    off = (log - groups.transform("median")).abs()
+    spread = 1.4826 * off.groupby([heights["date"], variety]).transform("median")
+    enough = groups.transform("count") >= 5
+    unlike = enough & (off > np.log(OFF_TIMES)) & (off > FAR * spread)
+    return np.asarray(unlike, dtype=bool)
+
+
+def _shorter(
+    heights: pd.DataFrame, odd: Mask, events: pd.DataFrame, plants: pd.DataFrame
+) -> Mask:
+    """Plants much shorter than when last measured, and not topped since."""
+    seen = heights[heights[["date", "plant", "height_cm"]].notna().all(axis=1).to_numpy()]
+    seen = seen.sort_values("date", kind="stable")
+    trusted = seen["height_cm"].mask(odd[seen.index.to_numpy()])
+    by_plant = trusted.groupby(seen["plant"])
+    before = by_plant.transform(lambda h: h.ffill().shift())
+    when = seen["date"].where(trusted.notna()).groupby(seen["plant"]).transform(
+        lambda d: d.ffill().shift()
+    )
+    fell = (seen["height_cm"] <= SHRUNK * before).to_numpy()
+    out = np.zeros(len(heights), dtype=bool)
+    rows = seen.index.to_numpy()
+    cut = events[events["event"].fillna("").str.contains("topped|cut back|pruned|pinched")]
+    plot = plants.drop_duplicates("plant").set_index("plant")["plot"]
+    for at in np.flatnonzero(fell):
+        row = seen.iloc[at]
+        own = (cut["plant"] == row["plant"]) | (cut["plot"] == plot.get(row["plant"]))
+        own |= cut["plant"].isna() & cut["plot"].isna()
+        if not (own & (cut["date"] >= when.iloc[at]) & (cut["date"] <= row["date"])).any():
+            out[rows[at]] = True
+    return out
+
+
+def _harvest(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    harvest = rows.frame
+    if not len(harvest):
+        return
+    _at(rows, _twice(rows, ["date", "plant", "grade"]), "plant",
+        "the same plant and grade twice on one date; both are kept", findings)
+    count, weight = harvest["count"].to_numpy(), harvest["weight_g"].to_numpy()
+    _at(rows, _after_loss(rows, lost, (count > 0) | (weight > 0)), "plant",
+        "harvested after the plant was lost", findings)
+    _at(rows, _large(count), "count", f"far more {trial.counted} than the others", findings)
+    if (count > 0).any() and (weight > 0).any():
+        _weights(rows, count, weight, findings)
+
+
+def _weather(rows: Located, findings: Findings) -> None:
+    _at(rows, _twice(rows, ["date"]), "date", "the same day twice; both are kept", findings)
+    _at(rows, (rows.frame["high_c"] > 50) | (rows.frame["low_c"] > 40), "high",
+        "in degrees Celsius; hotter than almost anywhere: Fahrenheit?", findings, "high_c")

@@ -1,0 +1,136 @@
+"""What is wrong with the records (errors, which stop) and what is odd (doubts, which do not)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trialkit.reading.problems import Problem, problem_table, problem_text
+
+# Of one fault in one column this many lines are listed, and the rest counted.
+LISTED = 200
+LONGEST = 200
+
+Positions = npt.NDArray[np.intp]
+
+
+class RecordsError(ValueError):
+    """Records that cannot be used as they are; nothing was changed.
+
+    problems : file, line, column, value, problem, accepted; one row a problem.  Of a fault that
+    fills a column the first 200 lines are listed and the rest counted in one more row.
+    """
+
+    def __init__(self, problems: pd.DataFrame) -> None:
+        self.problems = problems
+        count = len(problems)
+        heading = f"{count} problem{'' if count == 1 else 's'} in the records:"
+        super().__init__(problem_text(problems, heading))
+
+
+@dataclass(frozen=True)
+class Located:
+    """Rows of one table and where each stands.
+
+    frame : the rows.  lines : for each row its line in its file, the first line being 1.
+    file : the name of the file; files : where rows come from several, the name for each row.
+    """
+
+    frame: pd.DataFrame
+    lines: npt.NDArray[np.int64]
+    file: str
+    files: npt.NDArray[np.object_] | None = None
+
+    def keep(self, mask: npt.NDArray[np.bool_]) -> Located:
+        """The rows where the mask is true."""
+        files = None if self.files is None else self.files[mask]
+        frame = self.frame[mask].reset_index(drop=True)
+        return Located(frame, self.lines[mask], self.file, files)
+
+    def where(self, position: int) -> tuple[str, int]:
+        """File and line of a row."""
+        file = self.file if self.files is None else str(self.files[position])
+        return file, int(self.lines[position])
+
+
+@dataclass
+class Findings:
+    """Collects errors and doubts while the files are read."""
+
+    errors: list[Problem] = field(default_factory=list)
+    odd: list[Problem] = field(default_factory=list)
+
+    def error(
+        self, file: str, line: int | None, column: str, value: object, problem: str, accepted: str
+    ) -> None:
+        """One error."""
+        self.errors.append(Problem(file, line, column, said(value), problem, accepted))
+
+    def doubt(self, file: str, line: int | None, column: str, value: object, doubt: str) -> None:
+        """One doubt."""
+        self.odd.append(Problem(file, line, column, said(value), doubt, ""))
+
+    def errors_at(
+        self, rows: Located, at: Positions, column: str, values: Sequence[object],
+        problem: str | Sequence[str], accepted: str,
+    ) -> None:
+        """An error for each of the rows at the given positions.
+
+        values, problem : one for each of the first 200 positions at least (or one problem for all).
+        """
+        _spread(self.errors, rows, at, column, values, problem, accepted)
+
+    def doubts_at(
+        self, rows: Located, at: Positions, column: str, values: Sequence[object],
+        doubt: str | Sequence[str],
+    ) -> None:
+        """A doubt for each of the rows at the given positions; as `errors_at`."""
+        _spread(self.odd, rows, at, column, values, doubt, "")
+
+    @property
+    def problems(self) -> pd.DataFrame:
+        """The errors by file and line: file, line, column, value, problem, accepted."""
+        return problem_table(_in_order(self.errors))
+
+    @property
+    def doubts(self) -> pd.DataFrame:
+        """The doubts by file and line: file, line, column, value, doubt."""
+        table = problem_table(_in_order(self.odd))
+        return table.rename(columns={"problem": "doubt"}).drop(columns="accepted")
+
+
+def _spread(
+    out: list[Problem], rows: Located, at: Positions, column: str, values: Sequence[object],
+    text: str | Sequence[str], accepted: str,
+) -> None:
+    for i, position in enumerate(at[:LISTED]):
+        file, line = rows.where(int(position))
+        what = text if isinstance(text, str) else text[i]
+        out.append(Problem(file, line, column, said(values[i]), what, accepted))
+    more = len(at) - LISTED
+    if more > 0:
+        what = f"So are {more:,} more lines of this column; this is the first of them."
+        file, line = rows.where(int(at[LISTED]))
+        out.append(Problem(file, line, column, "", what, ""))
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    """By file in the order of their first problem, then by line."""
+    files = {name: i for i, name in enumerate(dict.fromkeys(p.file for p in problems))}
+    return sorted(problems, key=lambda p: (files[p.file], p.line or 0))
+
+
+def said(value: object) -> str:
+    """A value as its file says it, cut where it is very long; nothing for no value."""
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, float):
+        return "" if value != value else f"{value:.10g}"
+    if isinstance(value, pd.Timestamp):
+        return value.date().isoformat()
+    text = str(value)
+    return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."
