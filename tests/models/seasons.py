@@ -82,7 +82,7 @@ def picked(plants, rates, days, seed=1, plot_sd=0.1, plant_sd=0.2, size=5.0) -> 
 
 def grown(plants, final, days, seed=1, plot_sd=4.0, plant_sd=8.0, noise=2.0, half=45.0,
           speed=10.0) -> pd.DataFrame:
-    """Heights on a logistic curve whose final height varies from plot to plot and plant to plant."""
+    """Heights on a logistic curve; the final height varies by plot and by plant."""
     rng = np.random.default_rng(seed)
     plots = {p: rng.normal(0, plot_sd) for p in plants["plot"].unique()}
     own = {p: rng.normal(0, plant_sd) for p in plants["plant"]}

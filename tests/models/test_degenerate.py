@@ -54,28 +54,29 @@ class TestSeasons:
 
     def test_one_block_supports_no_comparison(self):
         plants = bed("ABC", blocks=1)
-        found = _everything(records(plants, picked(plants, dict(A=0.2, B=0.9, C=0.5), DAYS)))
+        found = _everything(records(plants, picked(plants, {"A": 0.2, "B": 0.9, "C": 0.5}, DAYS)))
         assert found.verdict.state == "description only"
         assert not found.analysis.pods.supported
 
     def test_one_plant_each(self):
         plants = bed("ABC", blocks=1, plants=1)
-        found = _everything(records(plants, picked(plants, dict(A=0.2, B=0.9, C=0.5), DAYS)))
+        found = _everything(records(plants, picked(plants, {"A": 0.2, "B": 0.9, "C": 0.5}, DAYS)))
         assert found.verdict.state == "description only"
 
     def test_one_plant_in_all(self):
         plants = bed("A", blocks=1, plants=1)
-        _everything(records(plants, picked(plants, dict(A=0.5), DAYS),
-                            grown(plants, dict(A=200.0), [20, 40, 60])))
+        _everything(records(plants, picked(plants, {"A": 0.5}, DAYS),
+                            grown(plants, {"A": 200.0}, [20, 40, 60])))
 
     def test_one_variety(self):
         plants = bed("A")
-        _everything(records(plants, picked(plants, dict(A=0.5), DAYS),
-                            grown(plants, dict(A=200.0), [20, 30, 40, 50, 60])))
+        _everything(records(plants, picked(plants, {"A": 0.5}, DAYS),
+                            grown(plants, {"A": 200.0}, [20, 30, 40, 50, 60])))
 
     def test_first_pick_only(self):
         plants = bed("ABC")
-        found = _everything(records(plants, picked(plants, dict(A=0.5, B=1.0, C=0.5), DAYS[:1])))
+        picks = picked(plants, {"A": 0.5, "B": 1.0, "C": 0.5}, DAYS[:1])
+        found = _everything(records(plants, picks))
         assert isinstance(found.analysis.picks_per_week, Missing)
         assert isinstance(found.analysis.rate, Missing)
         assert "first" in found.since_last[0]
@@ -84,7 +85,7 @@ class TestSeasons:
         plants = bed("ABC")
         gone = plants["variety"] == "C"
         plants.loc[gone, "lost"] = day(30)
-        picks = picked(plants[~gone], dict(A=0.5, B=1.0), DAYS)
+        picks = picked(plants[~gone], {"A": 0.5, "B": 1.0}, DAYS)
         found = _everything(records(plants, picks))
         row = found.table.set_index("variety").loc["C"]
         assert row["lost"] == row["planted"] == 12
@@ -94,36 +95,36 @@ class TestSeasons:
         plants = bed("ABC")
         gone = plants["variety"] == "A"
         plants.loc[gone, "lost"] = day(30)
-        _everything(records(plants, picked(plants[~gone], dict(B=0.5, C=1.0), DAYS)))
+        _everything(records(plants, picked(plants[~gone], {"B": 0.5, "C": 1.0}, DAYS)))
 
     def test_one_variety_bears_nothing(self):
         plants = bed("ABC")
-        found = _everything(records(plants, picked(plants, dict(A=0.5, B=1.0, C=0.0), DAYS)))
+        found = _everything(records(plants, picked(plants, {"A": 0.5, "B": 1.0, "C": 0.0}, DAYS)))
         assert found.analysis.pods.of("C")["estimate"] == 0
         assert any("C gave no pods" in note for note in found.analysis.pods.notes)
 
     def test_no_check(self):
         plants = bed("ABC")
-        found = _everything(records(plants, picked(plants, dict(A=0.4, B=1.2, C=0.4), DAYS),
+        found = _everything(records(plants, picked(plants, {"A": 0.4, "B": 1.2, "C": 0.4}, DAYS),
                                     check=None))
         assert found.verdict.answer.startswith("B ")
 
     def test_thirty_varieties(self):
         names = [f"V{i:02d}" for i in range(30)]
         plants = bed(names, blocks=3, plants=2)
-        rates = {n: 0.6 for n in names}
+        rates = dict.fromkeys(names, 0.6)
         found = _everything(records(plants, picked(plants, rates, DAYS), check="V00"))
         assert found.verdict.state != "settled"
 
     def test_no_place_no_block_no_plot(self):
         plants = bed("ABC").assign(block=pd.NA, plot=pd.NA, row=np.nan, column=np.nan)
-        picks = picked(bed("ABC"), dict(A=0.4, B=1.2, C=0.4), DAYS)
+        picks = picked(bed("ABC"), {"A": 0.4, "B": 1.2, "C": 0.4}, DAYS)
         found = _everything(records(plants, picks))
         assert isinstance(found.analysis.position, Missing)
 
     def test_heights_on_one_day(self):
         plants = bed("AB")
-        found = _everything(records(plants, heights=grown(plants, dict(A=200.0, B=150.0), [30])))
+        found = _everything(records(plants, heights=grown(plants, {"A": 200.0, "B": 150.0}, [30])))
         assert isinstance(found.analysis.height, Missing)
 
     def test_equal_harvest_weights(self):

@@ -39,7 +39,7 @@ def test_rates_by_hand():
 def test_a_missed_pick_is_not_a_zero():
     """Half the plots of one variety missed at two picks; what grew is there at the next."""
     plants = bed("AB", blocks=6)
-    picks = picked(plants, dict(A=0.7, B=0.7), DAYS, seed=5, plot_sd=0.02, plant_sd=0.02)
+    picks = picked(plants, {"A": 0.7, "B": 0.7}, DAYS, seed=5, plot_sd=0.02, plant_sd=0.02)
     missed = plants.loc[(plants["variety"] == "B") & plants["block"].isin(["1", "2", "3"]), "plant"]
     blank = picks["plant"].isin(missed) & picks["date"].isin([day(57), day(68)])
     carried = picks[blank].assign(date=lambda f: f["date"] + pd.Timedelta(days=4))
@@ -57,7 +57,7 @@ def test_a_missed_pick_is_not_a_zero():
 
 def test_the_layouts_df_are_kept_when_a_variance_is_zero():
     plants = bed("ABC")
-    pods = analyse(records(plants, picked(plants, dict(A=0.5, B=0.5, C=0.5), DAYS, plot_sd=0.0,
+    pods = analyse(records(plants, picked(plants, {"A": 0.5, "B": 0.5, "C": 0.5}, DAYS, plot_sd=0.0,
                                           plant_sd=0.0))).pods
     # Randomised blocks: (4 - 1)(3 - 1) = 6 df, whatever the estimated variances.
     assert set(pods.against_check["df"]) == {6.0}
@@ -97,7 +97,7 @@ def test_intervals_cover_the_truth():
     hits = []
     for seed in range(120):
         plants = bed("AB", blocks=4, plants=4)
-        picks = picked(plants, dict(A=0.6, B=0.9), TWENTY[:12], seed=seed, plot_sd=0.15)
+        picks = picked(plants, {"A": 0.6, "B": 0.9}, TWENTY[:12], seed=seed, plot_sd=0.15)
         row = analyse(records(plants, picks)).pods.against_check.iloc[0]
         hits.append(row["low"] <= 1.5 <= row["high"])
     assert abs(np.mean(hits) - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 120)
@@ -109,7 +109,7 @@ def test_false_winners_among_three_with_a_look_after_every_pick():
     named = 0
     for seed in range(100):
         plants = bed("ABC", blocks=4, plants=3)
-        picks = picked(plants, dict(A=0.6, B=0.6, C=0.6), TWENTY, seed=seed, plot_sd=0.15)
+        picks = picked(plants, {"A": 0.6, "B": 0.6, "C": 0.6}, TWENTY, seed=seed, plot_sd=0.15)
         looks = conclude(records(plants, picks, looks=20)).looks
         named += any(r.state == "settled" for r in looks.results.values())
     # At most 5 %; 11 of 100 is the 99 % point of a binomial at 5 %.

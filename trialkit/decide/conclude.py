@@ -38,7 +38,8 @@ class Conclusion:
     @cached_property
     def verdict(self) -> Verdict:
         """The answer, how sure it is, the next step, and what cannot be told."""
-        return verdict(self.analysis, self.looks, self.table, cannot_tell(self.analysis, self.looks))
+        open_questions = cannot_tell(self.analysis, self.looks)
+        return verdict(self.analysis, self.looks, self.table, open_questions)
 
     @cached_property
     def since_last(self) -> tuple[str, ...]:

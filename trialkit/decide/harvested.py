@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -33,8 +34,9 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     told = result.pairs[result.pairs["p"] < ALPHA]
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]
     estimate, low, high, p = _pair(analysis, result, best, str(other))
-    size = (f"{figure(estimate)} {result.unit} more than {other}"
-            f"{', the check' if other == analysis.check else ''} ({_signed(low)} to {_signed(high)})")
+    named = f"{other}, the check," if other == analysis.check else other
+    size = (f"{figure(estimate)} {result.unit} more than {named} "
+            f"({_signed(low)} to {_signed(high)})")
     lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else
             f"{best} gave most, {level}, but its lead, {size}, may be chance.")
     pairs = plain(len(told), "pair")
@@ -42,8 +44,9 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
               f"None of the {plain(len(order), 'variety', 'varieties')} can be told from another.")
     blocks = analysis.ground.units["block"].nunique()
     sure = (f"The intervals are simultaneous: over all comparisons at most one time in twenty is a "
-            f"difference claimed that is none. They rest on {figure(float(result.means['df'].iloc[0]))}"
-            f" degrees of freedom between plots in {plain(int(blocks), 'block')}.")
+            f"difference claimed that is none. They rest on "
+            f"{figure(float(result.means['df'].iloc[0]))} degrees of freedom between plots in "
+            f"{plain(int(blocks), 'block')}.")
     state = SETTLED if p < ALPHA else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if state == SETTLED else
@@ -56,7 +59,7 @@ def _pair(
 ) -> tuple[float, float, float, float]:
     """Estimate, low, high, p of best less other: Dunnett's where other is the check."""
     if other == analysis.check and len(result.against_check):
-        row = result.against_check.set_index("variety").loc[best]
+        row: Any = result.against_check.set_index("variety").loc[best]
         return float(row["estimate"]), float(row["low"]), float(row["high"]), float(row["p"])
     pairs = result.pairs
     row = pairs[((pairs["left"] == best) & (pairs["right"] == other))

@@ -6,6 +6,7 @@ from trialkit.decide.looks import SETTLED
 from trialkit.decide.saying import few, plain
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
+from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
 
 
@@ -41,9 +42,9 @@ def _place(analysis: Analysis) -> list[str]:
             return []
         return [f"How much of the difference is the place in the bed: {position.reason}."]
     if position.differs:
-        moved = position.side_by_side
-        moved = moved[moved["change"].abs() > 0.10]["variety"]
-        return [f"How much of the difference of {few(list(moved))} is the place in the bed: with "
+        side = position.side_by_side
+        moved = [str(v) for v in side.loc[side["change"].abs() > MATTERS, "variety"]]
+        return [f"How much of the difference of {few(moved)} is the place in the bed: with "
                 "the place allowed for the ratio changes by more than a tenth."]
     return []
 

@@ -64,11 +64,11 @@ def plot_total_looks(pods: PodsResult, check: str | None) -> dict[Pair, list[Loo
     expected = looks.assign(expected=looks["days"] * date_pace(looks))
     table = expected.pivot_table(index="unit", columns="date", values=["pods", "expected"],
                                  aggfunc="sum", fill_value=0.0)
-    seen = table["pods"].cumsum(axis=1).to_numpy(float)
-    due = table["expected"].cumsum(axis=1).to_numpy(float)
-    dates = [pd.Timestamp(d).date() for d in table["pods"].columns]
+    dates = [pd.Timestamp(d).date() for d in np.sort(looks["date"].unique())]
+    seen = table["pods"].to_numpy(float).cumsum(axis=1)
+    due = table["expected"].to_numpy(float).cumsum(axis=1)
     about = looks.drop_duplicates("unit").set_index("unit").loc[table.index]
-    varieties = list(pods.varieties)
+    varieties = [str(v) for v in pods.varieties]
     x = np.array([[float(v == name) for name in varieties] for v in about["variety"]])
     z = pd.get_dummies(about["block"]).to_numpy(float)
     full = np.hstack([x, z[:, 1:] - z[:, :1]])
@@ -99,6 +99,6 @@ def _one_date(
     for left, right in pairs:
         step = np.zeros(x.shape[1])
         step[varieties.index(left)], step[varieties.index(right)] = 1.0, -1.0
-        se = float(np.sqrt(max(step @ inverse @ step * variance, 0.0)))
+        se = float(np.sqrt(np.maximum(step @ inverse @ step * variance, 0.0)))
         out.append(((left, right), Look(when, float(step @ beta), se, df)))
     return out

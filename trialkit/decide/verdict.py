@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -54,9 +55,10 @@ def _with_check(
     results = {left: r for (left, _), r in looks.results.items()}
     ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
     behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
-    by_ratio = sorted(results, key=lambda v: -float(rows.loc[v, "ratio"]))
+    ratios = rows["ratio"].astype(float)
+    by_ratio = sorted(results, key=lambda v: -ratios[v])
     subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
-    row = rows.loc[subject]
+    row: Any = rows.loc[subject]
     size = times(row["ratio"]) + span(row["ratio_low"], row["ratio_high"])
     if subject in ahead:
         first = f"{subject} gave {size} the {counted} of {check}, the check."
@@ -64,7 +66,8 @@ def _with_check(
         first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}, but "
                  "that may still be chance.")
     else:
-        first = f"No variety gave more {counted} than {check}, the check; next is {subject} at {size}."
+        first = (f"No variety gave more {counted} than {check}, the check; next is {subject} at "
+                 f"{size}.")
     undecided = [v for v, r in results.items() if r.state == KEEP]
     state = SETTLED if subject in ahead else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
@@ -78,11 +81,12 @@ def _reach_sentence(
     analysis: Analysis, rows: pd.DataFrame, subject: str, check: str
 ) -> str:
     """The headline trait of the same two varieties, where reach makes a difference."""
-    if rows.loc[subject, "within_reach"] != rows.loc[subject, "within_reach"]:
+    a: Any = rows.loc[subject]
+    b: Any = rows.loc[check]
+    if pd.isna(a["within_reach"]) or pd.isna(b["within_reach"]):
         return ""
     if rows["out_of_reach"].isna().all():
         return ""
-    a, b = rows.loc[subject], rows.loc[check]
     said = (f"Within an arm's reach it gave {figure(a['within_reach'])} {analysis.counted} a plant "
             f"a week, {check} {figure(b['within_reach'])}")
     gone = [f"{name} was out of reach from {day(row['out_of_reach'])}"
@@ -152,11 +156,16 @@ def _next_step(analysis: Analysis, looks: Looks, state: str, undecided: list[str
     if state == KEEP:
         longest = max(looks.results.values(), key=lambda r: r.looks)
         left = "" if longest.planned is None else (
-            f" {plain(max(longest.planned - longest.looks, 0), 'planned look is', 'planned looks are')} left.")
+            f" {plain(_left(longest), 'planned look is', 'planned looks are')} left.")
         return f"Keep picking, and keep writing down every plant, zeros too.{left}"
     blocks = analysis.ground.units["block"].nunique()
-    return ("More picks will not settle it this season. Next year plant more plots of each variety, "
-            f"more than {plain(int(blocks), 'block')}, rather than more plants in a plot.")
+    return ("More picks will not settle it this season. Next year plant more plots of each "
+            f"variety, in more than {plain(int(blocks), 'block')}, rather than more plants in a "
+            "plot.")
+
+
+def _left(result: LooksResult) -> int:
+    return max((result.planned or 0) - result.looks, 0)
 
 
 def _without_check(
@@ -193,7 +202,8 @@ def _description(
     assert not isinstance(pods, Missing)
     counted = analysis.counted
     rates = pods.means.sort_values("estimate", ascending=False)
-    said = [f"{r.variety} {figure(r.estimate)}" for r in rates.itertuples(index=False)]
+    said = [f"{name} {figure(rate)}" for name, rate in
+            zip(rates["variety"], rates["estimate"].astype(float), strict=True)]
     first = f"In this bed the plants gave, in {counted} a plant a week: {few(said, 6)}."
     why = pods.why_not.rstrip(".")
     second = f"Which variety is better this trial cannot say: {why}."
@@ -206,9 +216,9 @@ def _description(
 
 def _fix(analysis: Analysis) -> str:
     """The audit's own advice where it gives one."""
-    advice = str(getattr(analysis.audit, "fix", "") or "")
-    return advice or ("Next year give every variety at least three plots, set in different places "
-                      "of the bed and drawn by lot within each block.")
+    return analysis.audit.fix or (
+        "Next year give every variety at least three plots, set in different places of the bed "
+        "and drawn by lot within each block.")
 
 
 def _nothing(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:

@@ -131,7 +131,7 @@ class Analysis:
         against = pods.against_check
         headline = None
         if len(against):
-            headline = str(against.loc[against["estimate"].idxmax(), "variety"])
+            headline = str(against["variety"].iloc[int(against["estimate"].to_numpy().argmax())])
         return diagnose(self.records, pods, self.ground, headline, self.check)
 
     @property

@@ -31,11 +31,7 @@ def counted_looks(records: Records) -> pd.DataFrame:
     picks = records.picks[["date", "plant", "count"]].dropna(subset=["count"])
     if picks.empty:
         return _described(records, picks.assign(pods=0.0, days=ONE_LOOK, first=False))
-    looks = (
-        picks.groupby(["plant", "date"], as_index=False, sort=True)["count"]
-        .sum()
-        .rename(columns={"count": "pods"})
-    )
+    looks = picks.groupby(["plant", "date"], sort=True)["count"].sum().rename("pods").reset_index()
     lost = looks["plant"].map(records.plants.set_index("plant")["lost"])
     ghost = lost.notna() & (looks["date"] > lost) & (looks["pods"] == 0)
     looks = looks[~ghost].reset_index(drop=True)

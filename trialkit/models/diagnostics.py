@@ -141,8 +141,8 @@ def _said(
         top = influence.iloc[0]
         whole = top["ratio"] / (1 + top["change"])
         out.append(
-            f"The plot that matters most is {top['unit']} ({top['variety']}): without it {headline} "
-            f"would stand at {top['ratio']:.2g} times {check} instead of {whole:.2g}."
+            f"The plot that matters most is {top['unit']} ({top['variety']}): without it "
+            f"{headline} would stand at {top['ratio']:.2g} times {check} instead of {whole:.2g}."
         )
     if len(doubts):
         most = float(doubts["change"].abs().max())

@@ -13,7 +13,7 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import compare
 from trialkit.models.picking import difference_means
 from trialkit.models.results import MethodNote, Missing, TraitResult
-from trialkit.models.support import Support, behind, design_df, usable_groups
+from trialkit.models.support import ONE_BLOCK, Support, behind, design_df, usable_groups
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -114,7 +114,7 @@ def _described(
     block = out["block"].astype("object")
     return out.assign(
         unit=out["plant"].map(ground.unit_of), weight=out["weight"].astype(float),
-        block=block.where(block.notna(), "one block").astype(str),
+        block=block.where(block.notna(), ONE_BLOCK).astype(str),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from trialkit.models.comparing import compare
 from trialkit.models.picking import difference_means
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.smooth import Curves, Spline, curves_of
-from trialkit.models.support import Support, behind, usable_groups
+from trialkit.models.support import ONE_BLOCK, Support, behind, usable_groups
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -53,10 +53,11 @@ def height_trait(
     if seen.empty:
         return Missing("height", "no height is recorded yet")
     planted = pd.Timestamp(records.trial.planted)
+    block = seen["block"].astype("object")
     data = seen.assign(
         day=(seen["date"] - planted).dt.days.astype(float),
         unit=seen["plant"].map(ground.unit_of),
-        block=seen["block"].astype("object").where(seen["block"].notna(), "one block").astype(str),
+        block=block.where(block.notna(), ONE_BLOCK).astype(str),
     )
     varieties = [v for v in order if (data["variety"] == v).any()]
     dates = data.groupby("variety")["day"].nunique().reindex(varieties)
@@ -71,7 +72,8 @@ def height_trait(
     smooth = " + ".join(spline.names)
     formula = (f"height_cm ~ variety * ({smooth})" if len(varieties) > 1
                else f"height_cm ~ {smooth}")
-    slopes = {g: ["curve1"] for g in ("plant", "unit") if g in groups} if dates.min() > 2 else {}
+    sloped = [g for g in groups if g != "block"] if dates.min() > 2 else []
+    slopes = {name: ["curve1"] for name in sloped}
     fit = fit_lmm(formula, data, groups=groups, slopes=slopes)
     supported = ground.supported and len(varieties) > 1
     df = ground.df(varieties)
@@ -84,7 +86,7 @@ def height_trait(
         "taller or shorter and grow faster or slower than its variety.",
         f"Linear mixed model by REML: {formula}, natural cubic spline in days from planting with "
         f"{len(spline.names)} columns, random {', '.join(groups) or 'nothing'}"
-        f"{' with a slope in time for each plant and unit' if slopes else ''}. The day reach is passed is "
+        f"{', each with its own slope but blocks' if slopes else ''}. The day reach is passed is "
         f"the first at which the curve does; its interval comes from {DRAWS} draws of the fixed "
         f"effects (multivariate t, {df:g} df of the layout). No curve is drawn past the last "
         "measurement. " + "; ".join([*notes, *left_out]),
@@ -102,6 +104,7 @@ def measured(records: Records) -> tuple[pd.DataFrame, tuple[str, ...]]:
     topped = events[events["event"].astype(str).str.strip().str.lower() == "topped"]
     notes = []
     drop = pd.Series(False, index=seen.index)
+    row: Any
     for row in topped.itertuples(index=False):
         own = pd.Series(True, index=seen.index)
         if pd.notna(row.plant) and str(row.plant):

@@ -24,7 +24,7 @@ def picking_trait(
     Raises MixedModelError where the model cannot be fitted.
     """
     if looks.empty or looks["date"].nunique() < 2:
-        return Missing("picks_per_week", "it takes at least two picks to say how often one can pick")
+        return Missing("picks_per_week", "how often one can pick takes at least two picks")
     data = prepared(looks, ground)
     plants = _by_plant(data)
     seen = [v for v in order if (plants["variety"] == v).any()]

@@ -11,7 +11,7 @@ from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Floats, compare
 from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult
-from trialkit.models.support import Support, behind, usable_groups
+from trialkit.models.support import ONE_BLOCK, Support, behind, usable_groups
 
 WEEK = 7.0
 
@@ -61,11 +61,12 @@ def pods_trait(
 
 def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
     """The looks with unit, log_days and the date as a factor."""
+    block = looks["block"].astype("object")
     return looks.assign(
         unit=looks["plant"].map(ground.unit_of),
         log_days=np.log(looks["days"].clip(lower=0.5)),
         pick=looks["date"].dt.strftime("%Y-%m-%d"),
-        block=looks["block"].astype("object").where(looks["block"].notna(), "one block").astype(str),
+        block=block.where(block.notna(), ONE_BLOCK).astype(str),
     )
 
 

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed import fit_glmm
+from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.grid import marginal_rows
-from trialkit.models.comparing import compare
+from trialkit.models.comparing import Compared, Floats, compare
 from trialkit.models.counting import date_pace
 from trialkit.models.pods import PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult
@@ -104,7 +104,8 @@ def _plants(pods: PodsResult) -> pd.DataFrame:
 def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
     """Adds the place's columns to `data`: -> {direction: its columns}."""
     terms: dict[str, list[str]] = {}
-    block_is_row = data.groupby("row")["block"].nunique().eq(1).all() and data["block"].nunique() > 1
+    one_each = bool(data.groupby("row")["block"].nunique().eq(1).all())
+    block_is_row = one_each and data["block"].nunique() > 1
     if data["row"].notna().all() and data["row"].nunique() > 1 and not block_is_row:
         data["across"] = data["row"] - data["row"].mean()
         terms[ROW] = ["across"]
@@ -121,7 +122,7 @@ def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
 def _fitted(
     formula: str, data: pd.DataFrame, groups: list[str], ground: Support, pods: PodsResult,
     check: str | None, lost_df: int = 0,
-):  # type: ignore[no-untyped-def]
+) -> tuple[GLMM, Floats, Floats, float, Compared]:
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_expected", groups=groups,
                    method="reml")
     labels, rows = marginal_rows(fit.part, "variety")
@@ -143,7 +144,7 @@ def _side_by_side(plain: pd.DataFrame, adjusted: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _trend(fit, data: pd.DataFrame, terms: dict[str, list[str]]) -> pd.DataFrame:  # type: ignore[no-untyped-def]
+def _trend(fit: GLMM, data: pd.DataFrame, terms: dict[str, list[str]]) -> pd.DataFrame:
     """End-to-end change in each direction, and the test that there is none."""
     rows = []
     df = max(len(data) - fit.p - data["unit"].nunique(), 1.0)

@@ -127,8 +127,8 @@ def _slump(
     last: pd.Timestamp, supported: bool,
 ) -> pd.DataFrame:
     """Depth and date of the slump after one hot spell, and the date of recovery."""
-    at = max(int(np.searchsorted(dates, first)) - 1, 0)
-    to = int(np.searchsorted(dates, first + pd.Timedelta(days=AFTER), side="right"))
+    at = max(int((dates < first).sum()) - 1, 0)
+    to = max(int((dates <= first + pd.Timedelta(days=AFTER)).sum()), at + 1)
     value = curves.value
     draws = curves.draws(DRAWS, 2)
     rows = []

@@ -84,7 +84,8 @@ def lived_share(records: Records, looks: pd.DataFrame, varieties: list[str]) -> 
     start = looks["date"].min() - pd.Timedelta(days=float(looks["days"].median()))
     whole = (end - start).days
     alive = (plants["lost"].fillna(end).clip(start, end) - start).dt.days / max(whole, 1)
-    return alive.groupby(plants["variety"]).mean().reindex(varieties)
+    by_variety: pd.Series = alive.groupby(plants["variety"]).mean().reindex(varieties)
+    return by_variety
 
 
 def total_curve(pods: PodsResult) -> pd.DataFrame:
@@ -120,8 +121,8 @@ def total_curve(pods: PodsResult) -> pd.DataFrame:
 
 def _half(pods: PodsResult) -> dict[str, float]:
     rows = pods.means.set_index("variety")
-    return {v: float(np.log(rows.loc[v, "high"] / rows.loc[v, "estimate"]))
-            for v in pods.varieties}
+    half = np.log(rows["high"].astype(float) / rows["estimate"].astype(float))
+    return {v: float(half[v]) for v in pods.varieties}
 
 
 def _with_losses(against: pd.DataFrame, lived: pd.Series, check: str | None) -> pd.DataFrame:

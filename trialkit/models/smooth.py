@@ -86,7 +86,7 @@ class Curves:
         """Curves drawn from the estimates' distribution (multivariate t), (count, v, d)."""
         rng = np.random.default_rng(seed)
         beta = draw(self.beta, self.covariance, self.df, count, rng)
-        return np.einsum("vdp,np->nvd", self.rows, beta, optimize=True)
+        return np.asarray(np.einsum("vdp,np->nvd", self.rows, beta, optimize=True))
 
 
 def draw(

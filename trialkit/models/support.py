@@ -9,64 +9,48 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from trialkit.design.audit import Audit
     from trialkit.records import Records
 
-NO_COMPARISON = "the layout does not support a comparison of varieties"
+ONE_BLOCK = "one block"
+"""The block of every plant where no blocks are recorded."""
 
 
 @dataclass(frozen=True)
 class Support:
     """units: one row a unit that varieties were given to, with unit, variety, block.
 
-    unit_of: unit of each plant.  df: design-based degrees of freedom between units, after
-    varieties and blocks.  supported: whether varieties may be compared; why_not: plain words.
+    unit_of: unit of each plant.  df_all: the layout's degrees of freedom for all varieties, as
+    the audit counts them.  supported: whether varieties may be compared; why_not: plain words.
     """
 
     unit: str
     units: pd.DataFrame
     unit_of: pd.Series
+    df_all: float
     supported: bool
     why_not: str
 
     def df(self, varieties: list[str] | None = None) -> float:
-        """Units less the rank of varieties and blocks, among `varieties` only if given."""
-        some = self.units
-        if varieties is not None:
-            some = some[some["variety"].isin(varieties)]
-        return design_df(some)
+        """Degrees of freedom between units, among `varieties` only if given."""
+        if varieties is None:
+            return self.df_all
+        some = self.units[self.units["variety"].isin(varieties)]
+        return min(self.df_all, design_df(some))
 
 
-def support(records: Records, audit: Any) -> Support:
-    """Read the audit's ruling and lay out the units it names."""
-    plants = records.plants.drop_duplicates("plant")
-    unit = str(getattr(audit, "unit", "plot"))
-    unit_of = pd.Series(unit_names(plants, unit).to_numpy(), index=plants["plant"].to_numpy())
-    block = plants["block"].astype("object").where(plants["block"].notna(), "one block")
-    frame = pd.DataFrame({
-        "unit": unit_of.to_numpy(), "variety": plants["variety"].astype(str).to_numpy(),
-        "block": block.astype(str).to_numpy(),
+def support(records: Records, audit: Audit) -> Support:
+    """What the audit rules, in the form the trait models need."""
+    block = audit.units["block"].astype("object")
+    units = pd.DataFrame({
+        "unit": audit.units["unit"].astype(str), "variety": audit.units["variety"].astype(str),
+        "block": block.where(block.notna(), ONE_BLOCK).astype(str),
     })
-    units = frame.drop_duplicates("unit").reset_index(drop=True)
-    supported = bool(audit.supports_comparison)
-    why_not = "" if supported else _why_not(audit)
-    if supported and design_df(units) < 1:
-        supported, why_not = False, (
-            "there are no more plots than varieties and blocks use up, so that nothing is left "
-            "to judge chance differences by"
-        )
-    return Support(unit, units, unit_of, supported, why_not)
-
-
-def unit_names(plants: pd.DataFrame, unit: str) -> pd.Series:
-    """The unit each plant stands in, as text; where the plot is blank, the variety's row."""
-    variety = plants["variety"].astype(str)
-    if unit == "plant":
-        return plants["plant"].astype(str)
-    row = plants["row"].map(lambda r: "" if pd.isna(r) else f" row {r:g}")
-    if unit == "row":
-        return variety + row
-    plot = plants["plot"].astype("object")
-    return plot.where(plot.notna(), variety + row).astype(str)
+    plants = records.plants.drop_duplicates("plant")["plant"]
+    unit_of = audit.unit_of.reindex(plants.to_numpy()).astype("object")
+    unit_of = unit_of.where(unit_of.notna(), "unit not known").astype(str)
+    return Support(audit.unit, units, unit_of, float(audit.strata_df), audit.supports_comparison,
+                   audit.why_not)
 
 
 def design_df(units: pd.DataFrame) -> float:
@@ -108,15 +92,6 @@ def _same(codes: dict[str, Any], name: str, others: list[str]) -> str | None:
         if pairs == codes[name].max() + 1 == codes[other].max() + 1:
             return other
     return None
-
-
-def _why_not(audit: Any) -> str:
-    given = str(getattr(audit, "why_not", "") or "")
-    if given:
-        return given
-    serious = [f for f in audit.findings if str(f.severity) in {"stop", "blocking", "serious"}]
-    some = serious or list(audit.findings)
-    return str(some[0].one_line) if some else NO_COMPARISON
 
 
 def behind(data: pd.DataFrame, varieties: list[str]) -> pd.DataFrame:
