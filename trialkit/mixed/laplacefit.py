@@ -14,7 +14,7 @@ from trialkit.mixed.family import SIZE_LIMITS, Family
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.laplace import Laplace, Mode
-from trialkit.mixed.likelihood import Objective, minimise
+from trialkit.mixed.likelihood import Objective, near_minimum
 
 # log(size) past this is Poisson to all the digits that counts can show
 POISSON_LIKE = float(np.log(1e5))
@@ -100,10 +100,7 @@ class CountFit:
             objective = Objective(self.random, cross, len(self.y), self.part.p, True, True, 0.0)
             if start is None:
                 start = objective.pack([0.3 * np.eye(g.k) for g in self.random.groupings])
-            try:
-                best = minimise(objective, start).solved
-            except MixedModelError:
-                best = objective.solved(objective.unpack(start))
+            best = near_minimum(objective, start)
             start = objective.pack(best.factors)
             effects = [s @ (f @ f.T) for s, f in zip(best.scores(), best.factors, strict=True)]
             eta = np.clip(self.laplace.eta(effects, best.coefficients), -20.0, 20.0)

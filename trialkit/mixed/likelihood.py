@@ -132,8 +132,19 @@ def minimise(objective: Objective, start: Floats) -> Optimum:
     return Optimum(value, objective.solved(objective.unpack(x)), count + more, size)
 
 
-def _search(objective: Objective, x: Floats, free: NDArray[np.bool_]) -> tuple[Floats, int]:
-    """Quasi-Newton over the free entries, restarted while it still gains."""
+def near_minimum(objective: Objective, start: Floats) -> Solved:
+    """Close to the minimum: where a search that goes on elsewhere can start."""
+    if not objective.random.groupings:
+        return objective.solved([])
+    x, _ = _search(objective, start, np.ones(len(start), dtype=bool), 0.01)
+    return objective.solved(objective.unpack(x))
+
+
+def _search(
+    objective: Objective, x: Floats, free: NDArray[np.bool_], slope: float = 1e-6
+) -> tuple[Floats, int]:
+    """Quasi-Newton over the free entries until no slope exceeds ``slope``, restarted while it
+    still gains."""
     if not free.any():
         return x, 0
     full = x.copy()
@@ -154,11 +165,11 @@ def _search(objective: Objective, x: Floats, free: NDArray[np.bool_]) -> tuple[F
                 full[free],
                 jac=True,
                 method="BFGS",
-                options={"gtol": 1e-6, "maxiter": 200},
+                options={"gtol": slope, "maxiter": 200},
             )
             count += int(found.nfev)
             full[free] = found.x
-            if np.abs(found.jac).max() < 1e-5 or last - found.fun < 1e-9:
+            if np.abs(found.jac).max() < 10.0 * slope or last - found.fun < 1e-9:
                 break
             last = float(found.fun)
     return full, count

@@ -160,12 +160,13 @@ class Solved:
         rows = self.r + self.p if x_out else self.r
         levels, k, _ = self.f.shape
         y1 = self.y_lead[:rows].reshape(rows, levels, k)
-        out = [self.m0.sum(axis=0) - np.einsum("rja,rjb->ab", y1, y1, optimize=True)]
+        flat = y1.reshape(-1, k)
+        out = [self.m0.sum(axis=0) - flat.T @ flat]
         y2 = self.y_rest[:rows]
         for g, s in zip(self.random.others, self.random.slices, strict=True):
-            ys = y2[:, s].reshape(rows, g.n_levels, g.k)
+            ys = y2[:, s].reshape(-1, g.k)
             own = self.t[s, s].reshape(g.n_levels, g.k, g.n_levels, g.k)
-            out.append(np.einsum("jajb->ab", own) - np.einsum("rja,rjb->ab", ys, ys, optimize=True))
+            out.append(np.einsum("jajb->ab", own) - ys.T @ ys)
         return out
 
 
