@@ -1,0 +1,437 @@
+"""The audit against a catalogue of layouts, and its degrees of freedom against textbooks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trialkit.design.audit import audit_plants, plot_sd, row_sd_to_explain
+from trialkit.design.audit_strata import comparable, strata, variety_df
+
+DATA = Path(__file__).parent / "data"
+
+
+def bed(*rows, blocks=None, plots=None, places=True, **more) -> pd.DataFrame:
+    """Plants from a map: one text a row, one letter a plant ('.' is a gap).
+
+    blocks: function of (row, column) or None. plots: function of (row, column, variety) or None.
+    """
+    table = []
+    for r, text in enumerate(rows, start=1):
+        for c, variety in enumerate(text.replace(" ", ""), start=1):
+            if variety == ".":
+                continue
+            table.append(
+                {
+                    "plant": f"r{r}c{c}",
+                    "variety": variety,
+                    "block": blocks(r, c) if blocks else pd.NA,
+                    "plot": plots(r, c, variety) if plots else pd.NA,
+                    "row": float(r) if places else np.nan,
+                    "column": float(c) if places else np.nan,
+                    "treatment": pd.NA,
+                    "lost": pd.NaT,
+                    "lost_reason": pd.NA,
+                }
+            )
+    frame = pd.DataFrame(table)
+    for name, value in more.items():
+        frame[name] = [value(r) for r in frame.itertuples()]
+    return frame
+
+
+def by_row(r, _c):
+    return f"block {r}"
+
+
+def expect(found, unit, n_plots, supports, df, *codes):
+    assert found.unit == unit
+    assert found.n_plots.to_dict() == n_plots
+    assert found.supports_comparison is supports
+    assert bool(found.why_not) is not supports
+    if supports:
+        assert found.strata_df == df
+    missing = [code for code in codes if not found.found(code)]
+    assert not missing, [one.code for one in found.findings]
+    for one in found.findings:
+        assert one.one_line.endswith((".", "?"))
+        assert one.full.endswith(".")
+        assert one.severity in {"stop", "careful", "note"}
+
+
+# --- the catalogue -------------------------------------------------------------------------
+
+
+def test_01_one_row_a_variety():
+    found = audit_plants(bed("AAAAAAAA", "BBBBBBBB", "CCCCCCCC"))
+    expect(found, "row", {"A": 1, "B": 1, "C": 1}, False, 0, "one-row-a-variety")
+    assert not found.replicated
+    assert found.why_not.startswith("each variety stands in one row only")
+    assert "4 short stretches of 2" in found.fix
+
+
+def test_02_one_row_a_variety_without_columns():
+    plants = bed("AAAAAAAA", "BBBBBBBB")
+    plants["column"] = np.nan
+    expect(audit_plants(plants), "row", {"A": 1, "B": 1}, False, 0, "one-row-a-variety")
+
+
+def test_03_complete_blocks_with_plots():
+    plants = bed(
+        "AABBCC", "BBCCAA", "CCAABB", "BBAACC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}"
+    )
+    found = audit_plants(plants, "randomised complete block")
+    expect(found, "plot", {"A": 4, "B": 4, "C": 4}, True, 6)
+    assert found.blocks == 4
+    assert found.replicated
+    assert "every variety once in each" in found.layout
+    assert found.strata["df"].tolist() == [3, 2, 6]
+
+
+def test_04_complete_blocks_plots_unnamed_found_from_stretches():
+    found = audit_plants(bed("AABBCC", "BBCCAA", "CCAABB", blocks=by_row))
+    expect(found, "plot", {"A": 3, "B": 3, "C": 3}, True, 4)
+
+
+def test_05_complete_blocks_without_positions():
+    plants = bed("AABB", "BBAA", "AABB", blocks=by_row, places=False)
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 3, "B": 3}, True, 2, "plot-assumed", "few-plots")
+
+
+def test_06_neighbouring_plots_called_replicates_in_one_row():
+    plants = bed("AAAABBBB", plots=lambda r, c, v: f"plot {(c + 1) // 2}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 1, "B": 1}, False, 0, "neighbours-called-replicates")
+
+
+def test_07_neighbouring_rows_of_one_variety():
+    plants = bed("AAAA", "AAAA", "BBBB", "BBBB", plots=lambda r, c, v: f"row {r}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 1, "B": 1}, False, 0, "neighbours-called-replicates")
+
+
+def test_08_alternating_rows_are_repetitions():
+    found = audit_plants(bed("AAAAAA", "BBBBBB", "AAAAAA", "BBBBBB"))
+    expect(found, "row", {"A": 2, "B": 2}, True, 2, "few-plots")
+    assert found.blocks == 0
+
+
+def test_09_single_plants_entered_as_plots_side_by_side():
+    plants = bed("AAAAABBBBB", plots=lambda r, c, v: f"p{c}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 1, "B": 1}, False, 0, "plants-called-plots")
+
+
+def test_10_single_plants_mixed_by_lot():
+    plants = bed("ABBACBCA", "CABCABBC", "BCACACAB")
+    found = audit_plants(plants, "completely randomised")
+    expect(found, "plant", {"A": 8, "B": 8, "C": 8}, True, 21, "plants-are-plots")
+    assert found.unit_of["r1c1"] == "r1c1"
+
+
+def test_11_single_plants_entered_as_plots_and_mixed():
+    plants = bed("ABBACBCA", "CABCABBC", plots=lambda r, c, v: f"p{r}{c}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 5, "B": 6, "C": 5}, True, 13)
+
+
+def test_12_nothing_recorded_about_places_is_asked():
+    found = audit_plants(bed("ABABAB", places=False), "completely randomised single plants")
+    expect(found, "plot", {"A": 1, "B": 1}, False, 0, "position-missing")
+    assert "row and column" in found.fix
+
+
+def test_13_plots_named_but_not_placed_is_asked():
+    plants = bed("AABBAABB", plots=lambda r, c, v: f"p{(c + 1) // 2}", places=False)
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 2, "B": 2}, False, 0, "plot-places-missing")
+    assert not found.replicated
+    drawn = audit_plants(plants, "completely randomised")
+    expect(drawn, "plot", {"A": 2, "B": 2}, True, 2)
+
+
+def test_14_each_block_one_variety_is_no_block():
+    plants = bed("AAAA", "BBBB", "CCCC", blocks=by_row)
+    found = audit_plants(plants)
+    expect(found, "row", {"A": 1, "B": 1, "C": 1}, False, 0, "blocks-are-plots")
+    assert found.blocks == 0
+
+
+def test_15_blocks_of_one_variety_repeated_are_plots():
+    plants = bed("AAAA", "BBBB", "AAAA", "BBBB", "AAAA", "BBBB", blocks=by_row)
+    found = audit_plants(plants)
+    expect(found, "row", {"A": 3, "B": 3}, True, 4, "blocks-are-plots")
+
+
+def test_16_variety_goes_with_treatment():
+    plants = bed(
+        "AABB", "BBAA", "AABB", "BBAA", blocks=by_row, plots=lambda r, c, v: f"{r}{v}",
+        treatment=lambda p: "topped" if p.variety == "A" else "not topped",
+    )  # fmt: skip
+    found = audit_plants(plants, "randomised complete block")
+    expect(found, "plot", {"A": 4, "B": 4}, False, 0, "variety-is-treatment")
+
+
+def test_17_variety_goes_with_planting_date():
+    plants = bed(
+        "AABB", "BBAA", "AABB", "BBAA", blocks=by_row, plots=lambda r, c, v: f"{r}{v}",
+        planted=lambda p: pd.Timestamp("2025-05-01" if p.variety == "A" else "2025-05-20"),
+    )  # fmt: skip
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 4, "B": 4}, False, 0, "variety-is-planting date")
+
+
+def test_18_blocks_that_do_not_connect():
+    plants = bed(
+        "AABB", "BBAA", "CCDD", "DDCC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}"
+    )  # fmt: skip
+    found = audit_plants(plants, "randomised blocks")
+    expect(found, "plot", dict.fromkeys("ABCD", 2), False, 0, "not-connected")
+    assert found.groups == (("A", "B"), ("C", "D"))
+
+
+def test_19_incomplete_blocks_connected():
+    plants = bed("AB", "BC", "CA", "BA", "CB", "AC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    found = audit_plants(plants, "incomplete block, drawn by lot")
+    # Balanced incomplete blocks: residual tr - t - b + 1 = 12 - 3 - 6 + 1 (Cochran & Cox 1957).
+    expect(found, "plot", {"A": 4, "B": 4, "C": 4}, True, 4)
+    assert "do not hold all varieties" in found.layout
+
+
+def test_20_latin_square():
+    plants = bed("ABCD", "BADC", "CDAB", "DCBA", plots=lambda r, c, v: f"{r}{c}")
+    found = audit_plants(plants, "Latin square")
+    expect(found, "plot", dict.fromkeys("ABCD", 4), True, 6)
+    assert found.strata["df"].tolist() == [3, 3, 3, 6]
+
+
+def test_21_split_plot_topped_within_plots():
+    plants = bed(
+        "AABBCC", "BBCCAA", "CCAABB", blocks=by_row, plots=lambda r, c, v: f"{r}{v}",
+        treatment=lambda p: "topped" if p.column % 2 else "not topped",
+    )  # fmt: skip
+    found = audit_plants(plants, "split plot")
+    expect(found, "plot", {"A": 3, "B": 3, "C": 3}, True, 4)
+    assert found.strata["df"].tolist() == [2, 2, 4, 1, 2, 6]
+
+
+def test_22_one_variety():
+    found = audit_plants(bed("AAAA", "AAAA"))
+    assert found.findings[0].code == "one-variety"
+    assert not found.supports_comparison
+
+
+def test_23_one_plant_of_each():
+    found = audit_plants(bed("AB"))
+    assert not found.supports_comparison
+    assert found.n_plots.to_dict() == {"A": 1, "B": 1}
+
+
+def test_24_no_plants():
+    found = audit_plants(bed("A").iloc[:0])
+    assert found.findings[0].code == "no-plants"
+    assert not found.supports_comparison
+
+
+def test_25_same_order_in_every_block_is_noted():
+    plants = bed("AABBCC", "AABBCC", "AABBCC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 3, "B": 3, "C": 3}, True, 4, "same-order")
+
+
+def test_34_one_variety_always_at_the_edge():
+    plants = bed("AABBCC", "AACCBB", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    found = audit_plants(plants, "randomised blocks")
+    expect(found, "plot", {"A": 2, "B": 2, "C": 2}, True, 2, "few-plots")
+    assert not found.found("edge")  # ends of rows: A half, B and C a quarter each
+    plants = bed("ABBCCA", "ACCBBA", blocks=by_row)
+    assert audit_plants(plants).found("edge")
+
+
+def test_35_rows_numbered_afresh_in_each_bed():
+    one = bed("AAAA", "BBBB", blocks=lambda r, c: "bed 1")
+    two = bed("BBBB", "AAAA", blocks=lambda r, c: "bed 2")
+    two["plant"] = "x" + two["plant"]
+    found = audit_plants(pd.concat([one, two], ignore_index=True))
+    expect(found, "row", {"A": 2, "B": 2}, True, 1, "few-plots")
+    assert found.blocks == 2
+    assert found.units["row"].max() == 2.0
+
+
+def test_26_checks_repeated_entries_once():
+    plants = bed("AAKKBB", "KKCCDD", "EEFFKK", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    found = audit_plants(plants, "randomised blocks")
+    assert found.found("single-plot-variety")
+    assert found.n_plots["K"] == 3
+    assert not found.supports_comparison  # 9 plots - 7 varieties - 3 blocks + 1 leave nothing
+    assert found.found("no-spare-plots")
+
+
+def test_27_plots_that_hold_all_varieties_are_blocks():
+    plants = bed("AABBCC", "CCAABB", "BBCCAA", plots=lambda r, c, v: f"plot {r}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 3, "B": 3, "C": 3}, True, 4, "plots-are-blocks")
+    assert found.blocks == 3
+
+
+def test_28_plot_numbers_that_start_again_in_each_block():
+    plants = bed("AABB", "BBAA", "AABB", blocks=by_row, plots=lambda r, c, v: f"{(c + 1) // 2}")
+    found = audit_plants(plants, "randomised complete block")
+    expect(found, "plot", {"A": 3, "B": 3}, True, 2)
+    assert found.units["unit"].is_unique
+
+
+def test_29_two_rows_deep_plots_are_one_plot_each():
+    plants = bed("AABB", "AABB", "BBAA", "BBAA", blocks=lambda r, c: f"block {(r + 1) // 2}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 2, "B": 2}, True, 1, "few-plots")
+
+
+def test_30_losses_and_unequal_plots():
+    plants = bed(
+        "AABBCC", "BBCCAA", "CCAABB", "AABB..", blocks=by_row, plots=lambda r, c, v: f"{r}{v}"
+    )
+    plants.loc[plants["variety"] == "C", "lost"] = pd.Timestamp("2025-07-01")
+    found = audit_plants(plants, "randomised blocks")
+    expect(found, "plot", {"A": 4, "B": 4, "C": 3}, True, 5, "wiped-out", "uneven")
+
+
+def test_31_like_neighbours_by_lot_stay_plots_when_lots_are_declared():
+    plants = bed("AABB", "BBCC", "CCAA", plots=lambda r, c, v: f"{r}{(c + 1) // 2}")
+    by_lot = audit_plants(plants, "completely randomised")
+    expect(by_lot, "plot", {"A": 2, "B": 2, "C": 2}, True, 3)
+
+
+def test_32_thirty_varieties_two_blocks():
+    letters = [chr(ord("a") + i) for i in range(26)] + list("WXYZ")
+    rng = np.random.default_rng(3)
+    rows = ["".join(rng.permutation(letters)) for _ in range(2)]
+    found = audit_plants(bed(*rows, blocks=by_row), "randomised complete block")
+    assert found.unit == "plant"
+    assert found.supports_comparison
+    assert found.strata_df == 29
+
+
+def test_33_treatment_and_block_alike_do_no_harm_to_varieties():
+    plants = bed(
+        "AABB", "BBAA", "AABB", blocks=by_row, plots=lambda r, c, v: f"{r}{v}",
+        treatment=lambda p: "topped" if p.row == 1 else "not topped",
+    )  # fmt: skip
+    # Three blocks, two treatments: treatment is not the block, and is lost in blocks anyway.
+    found = audit_plants(plants, "randomised blocks")
+    assert found.supports_comparison
+    assert found.found("treatment-is-block")
+
+
+# --- degrees of freedom against textbook tables ----------------------------------------------
+
+
+def crossed(**levels) -> pd.DataFrame:
+    grid = pd.MultiIndex.from_product(levels.values(), names=levels.keys())
+    return grid.to_frame(index=False)
+
+
+@pytest.mark.parametrize(
+    ("units", "by", "parts", "expected"),
+    [
+        # Gomez & Gomez 1984 (from memory): seven insecticides, four replications, completely
+        # randomised: treatment 6, error 21.
+        (crossed(variety=range(7), rep=range(4)), (), 1, [6, 21]),
+        # the same: six seeding rates in four blocks: 3, 5, 15.
+        (crossed(variety=range(6), block=range(4)), ("block",), 1, [3, 5, 15]),
+        # the same: split plot of six nitrogen rates on main plots, four rice varieties on
+        # sub-plots, three replications: 2, 5, 10; 3, 15, 36 (main factor as "variety" here).
+        (crossed(variety=range(6), block=range(3)), ("block",), 4, [2, 5, 10, 3, 15, 36]),
+        # Yates 1935 oats, split plot: blocks 5, varieties 2, error 10; nitrogen 3, 6, error 45.
+        (crossed(variety=range(3), block=range(6)), ("block",), 4, [5, 2, 10, 3, 6, 45]),
+    ],
+)
+def test_textbook_tables(units, by, parts, expected):
+    table = strata(units, by, parts=parts)
+    assert table["df"].tolist() == expected
+    assert table["df"].sum() == len(units) * parts - 1
+
+
+def test_latin_square_table():
+    # Gomez & Gomez 1984 (from memory): 4 x 4 Latin square of maize hybrids: 3, 3, 3, 6.
+    units = crossed(row=range(4), column=range(4))
+    units["variety"] = (units["row"] + units["column"]) % 4
+    assert strata(units, ("row", "column"))["df"].tolist() == [3, 3, 3, 6]
+
+
+def test_factorial_in_blocks():
+    # Two factors in complete blocks: error (r - 1)(ab - 1), Cochran & Cox 1957, ch. 5.
+    units = crossed(variety=range(3), treatment=range(2), block=range(4))
+    table = strata(units, ("block",), treatment=True)
+    assert table["df"].tolist() == [3, 1, 2, 2, 15]
+
+
+def test_balanced_incomplete_blocks_of_cochran_and_cox():
+    # Layout on p. 448 of Cochran & Cox 1957, read from tests/design/data; error by their
+    # formula tr - t - b + 1 = 52 - 13 - 13 + 1.
+    units = pd.read_csv(DATA / "cochran_cox_bib.csv")
+    table = strata(units)
+    assert table["df"].tolist() == [12, 12, 27]
+    assert len(comparable(units, ("block",))) == 1
+
+
+def test_alpha_design_of_john_and_williams():
+    # 24 varieties, 3 replicates of 6 blocks of 4 (tests/design/data): 72 - 18 - 24 + 1 = 31.
+    units = pd.read_csv(DATA / "john_williams_alpha.csv")
+    units["block"] = units["replicate"].astype(str) + "/" + units["block"].astype(str)
+    assert variety_df(strata(units)) == 31
+
+
+def test_lattice_square_of_cochran_and_cox():
+    # 16 treatments, 5 replicates (tests/design/data): 79 - 4 - 15 - 15 - 15 = 30.
+    units = pd.read_csv(DATA / "cochran_cox_lattice_square.csv")
+    for side in ("row", "column"):
+        units[side] = units["replicate"].astype(str) + "/" + units[side].astype(str)
+    table = strata(units, ("replicate", "row", "column"))
+    assert table["df"].tolist() == [4, 15, 15, 15, 30]
+
+
+# --- one row a variety: how different rows would have to be ------------------------------------
+
+
+def test_row_sd_reproduces_the_difference_by_simulation():
+    found = row_sd_to_explain(0.5, within_se=0.1)
+    rng = np.random.default_rng(7)
+    rows = rng.normal(0, found.sd, (200_000, 2))
+    seen = rows[:, 0] - rows[:, 1] + rng.normal(0, 0.1, 200_000)
+    assert np.mean(np.abs(seen) >= 0.5) == pytest.approx(0.05, abs=0.002)
+
+
+def test_row_sd_for_the_largest_of_several_rows():
+    found = row_sd_to_explain(1.0, rows=5)
+    rng = np.random.default_rng(8)
+    rows = rng.normal(0, found.sd, (200_000, 5))
+    assert np.mean(np.ptp(rows, axis=1) >= 1.0) == pytest.approx(0.05, abs=0.002)
+    assert found.sd < row_sd_to_explain(1.0, rows=2).sd
+
+
+def test_row_sd_words_never_claim_a_winner():
+    small = row_sd_to_explain(0.1, within_se=0.2)
+    assert small.sd == 0.0
+    for seen in (None, 0.05, 0.2, 1.0):
+        full = row_sd_to_explain(0.6, seen_sd=seen, seen_df=6.0).full
+        assert "better" not in full
+        assert "%" in full
+    assert "ordinary rows explain it" in row_sd_to_explain(0.3, seen_sd=0.4, seen_df=6.0).full
+    with pytest.raises(ValueError, match="two rows"):
+        row_sd_to_explain(0.5, rows=1)
+
+
+def test_plot_sd_is_the_residual_of_a_two_way_table():
+    # Hand check: two varieties, three blocks; differences 1, 3, 5, residual variance of a plot
+    # is half the variance of the differences: (4 / 2) with 2 df.
+    units = pd.DataFrame(
+        {"variety": list("ABABAB"), "block": list("112233"), "value": [1.0, 0, 3, 0, 5, 0]}
+    )
+    sd, df = plot_sd(units)
+    assert (sd, df) == (pytest.approx(np.sqrt(2.0)), 2.0)
+    assert np.isnan(plot_sd(units.iloc[:2])[0])

@@ -1,0 +1,230 @@
+"""What a layout can support, said before any number.
+
+Finds the experimental unit, counts repetitions, looks whether varieties can be told apart from
+places, blocks and treatments, and gives the degrees of freedom of the layout.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.design import audit_checks as checks
+from trialkit.design import audit_conditions as conditions
+from trialkit.design.audit_findings import STOP, Finding, counted
+from trialkit.design.audit_rows import RowsExplain, plot_sd, row_sd_to_explain
+from trialkit.design.audit_strata import comparable, strata, variety_df
+from trialkit.design.audit_units import Unit, Units, find_units
+
+if TYPE_CHECKING:
+    from trialkit.records import Records
+
+__all__ = [
+    "Audit", "Finding", "RowsExplain", "audit", "audit_plants", "plot_sd", "row_sd_to_explain",
+]  # fmt: skip
+
+_BY_LOT = re.compile(r"random|latin|drawn by lot|by lot", re.I)
+
+
+@dataclass(frozen=True)
+class Audit:
+    """What the layout can support.
+
+    unit: "plot", "row" or "plant", what varieties were given to. replicated: every variety is in
+    two units or more. n_plots: units by variety, in the order of the trial. blocks: blocks with
+    several varieties (0 if none). layout: in words. findings: worst first.
+    supports_comparison: whether varieties may be compared; if not, why_not says why (a clause)
+    and fix the cheapest cure. strata: DataFrame[stratum, source, df], the skeleton analysis of
+    variance. strata_df: residual degrees of freedom for varieties (0 if none).
+    units: DataFrame[unit, variety, block, treatment, row, column, plants]. unit_of: unit of each
+    plant, indexed by plant. groups: varieties that can be compared with each other.
+    """
+
+    unit: Unit
+    replicated: bool
+    n_plots: pd.Series
+    blocks: int
+    layout: str
+    findings: tuple[Finding, ...]
+    supports_comparison: bool
+    why_not: str
+    fix: str
+    strata: pd.DataFrame
+    strata_df: int
+    units: pd.DataFrame
+    unit_of: pd.Series
+    groups: tuple[tuple[str, ...], ...]
+
+    def found(self, code: str) -> bool:
+        """Whether a finding of this code was made."""
+        return any(one.code == code for one in self.findings)
+
+
+def audit(records: Records) -> Audit:
+    """Audit the layout of a trial as recorded."""
+    return audit_plants(records.plants, records.trial.layout.design, records.trial.variety_names)
+
+
+def audit_plants(
+    plants: pd.DataFrame, design: str | None = None, varieties: tuple[str, ...] = ()
+) -> Audit:
+    """Audit a frame of plants: plant, variety, block, plot, row, column, treatment, lost.
+
+    design: how the trial says places were given ("randomised complete block", "completely
+    randomised", "Latin square", ...); trusted as to lots, checked as to the rest. varieties:
+    the order to list them in; default as they come.
+    """
+    plants = plants.drop_duplicates("plant").dropna(subset=["variety"]).reset_index(drop=True)
+    names = [v for v in varieties if (plants["variety"] == v).any()]
+    names += [v for v in plants["variety"].astype(str).unique() if v not in names]
+    if not names:
+        return _nothing()
+    units = find_units(plants, drawn=bool(design and _BY_LOT.search(design)))
+    by = _nuisance(units, design)
+    splits = _parts(plants, units)
+    treated = bool(splits == 1 and units.frame["treatment"].nunique() > 1)
+    table = strata(units.frame, by, treated, splits)
+    df = variety_df(table)
+    groups, cause = _comparable(plants, units, by, treated)
+    enough = len(names) > 1 and df >= 1 and len(groups) == 1
+    findings = [
+        *_one_variety(names),
+        *checks.unknown_places(units),
+        *checks.replication(units, plants, df),
+        *checks.neighbours(units, still=enough),
+        *checks.aliasing(units, groups, cause),
+        *conditions.places(units, plants),
+        *conditions.balance(units, plants),
+        *conditions.assumptions(units),
+    ]
+    findings.sort(key=lambda one: ("stop", "careful", "note").index(one.severity))
+    stops = [one for one in findings if one.severity == STOP]
+    n_plots = units.frame.groupby("variety").size().reindex(names)
+    return Audit(
+        unit=units.unit,
+        replicated=bool((n_plots >= 2).all()) and not checks.unknown_places(units),
+        n_plots=n_plots.rename("plots"),
+        blocks=units.frame["block"].nunique() if units.blocks_used else 0,
+        layout=_in_words(units, by, splits, names),
+        findings=tuple(findings),
+        supports_comparison=not stops,
+        why_not=_clause(stops[0].one_line) if stops else "",
+        fix=next((one.fix for one in findings if one.fix), ""),
+        strata=table,
+        strata_df=df,
+        units=units.frame,
+        unit_of=units.of,
+        groups=tuple(tuple(group) for group in groups),
+    )
+
+
+def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
+    """What is taken out before varieties: blocks, or the rows and columns of a square."""
+    square = bool(design and re.search(r"latin|row.?column|row.?and.?column", design, re.I))
+    if square and units.placed:
+        frame = units.frame
+        frame["bed_row"] = pd.factorize(frame["row"], sort=True)[0]
+        frame["bed_column"] = pd.factorize(frame["column"], sort=True)[0]
+        if len(frame) > frame["bed_row"].nunique() + frame["bed_column"].nunique():
+            return ("bed_row", "bed_column")
+    return ("block",) if units.blocks_used else ()
+
+
+def _parts(plants: pd.DataFrame, units: Units) -> int:
+    """Levels of treatment within a unit, each in every unit: a split plot; else 1."""
+    if "treatment" not in plants or plants["treatment"].isna().all():
+        return 1
+    owner = plants["plant"].map(units.of)
+    cells = pd.crosstab(owner, plants["treatment"])
+    return cells.shape[1] if cells.shape[1] > 1 and bool((cells > 0).all(axis=None)) else 1
+
+
+def _comparable(
+    plants: pd.DataFrame, units: Units, by: tuple[str, ...], treated: bool
+) -> tuple[list[list[str]], str]:
+    """Groups of comparable varieties, and what divides them."""
+    frame = units.frame
+    owner = plants["plant"].map(units.of)
+    divided = ["treatment"] if treated else []
+    for extra in ("planted", "garden"):  # columns a trial may add
+        if extra in plants and plants[extra].notna().any():
+            first = plants.assign(owner=owner).groupby("owner")[extra].first()
+            frame = frame.assign(**{extra: frame["unit"].map(first).astype(str)})
+            divided += [extra] if frame[extra].nunique() > 1 else []
+    for cause in divided:
+        groups = comparable(frame, (cause,))
+        if len(groups) > 1:
+            return groups, "planting date" if cause == "planted" else cause
+    return comparable(frame, (*by, *divided)), "block"
+
+
+def _one_variety(names: list[str]) -> list[Finding]:
+    if len(names) > 1:
+        return []
+    return [
+        Finding(
+            "one-variety",
+            STOP,
+            "There is only one variety, so there is nothing to compare.",
+            f"Only {names[0]} was planted. The report describes it.",
+            "Plant a second variety next to it.",
+        )
+    ]
+
+
+def _nothing() -> Audit:
+    finding = Finding(
+        "no-plants", STOP, "No plant is recorded.", "plants.csv has no plant with a variety."
+    )
+    empty = pd.DataFrame(
+        columns=["unit", "variety", "block", "treatment", "row", "column", "plants"]
+    )
+    return Audit(
+        "plot", False, pd.Series(dtype=int, name="plots"), 0, "No plants.", (finding,), False,
+        _clause(finding.one_line), "", pd.DataFrame(columns=["stratum", "source", "df"]), 0, empty,
+        pd.Series(dtype=object), (),
+    )  # fmt: skip
+
+
+def _clause(sentence: str) -> str:
+    """A sentence as the clause that follows "because"."""
+    first, rest = sentence[:1], sentence.rstrip(".")[1:]
+    keep = sentence.split(" ")[0] not in {
+        "Each", "There", "Where", "Some", "Plots", "Plants", "Variety", "No",
+    }  # fmt: skip
+    return (first if keep else first.lower()) + rest
+
+
+def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) -> str:
+    """The layout in a sentence."""
+    per = units.frame.groupby("variety").size()
+    v, n = counted(len(names), "variety", "varieties"), len(units.frame)
+    things = {"plot": "plots", "row": "rows", "plant": "single plants"}[units.unit]
+    sizes = units.frame["plants"]
+    typical = int(np.median(sizes))
+    of = f" of {typical} plants" if typical > 1 else ""
+    if sizes.nunique() > 1 and of:
+        of = f" of {sizes.min()} to {sizes.max()} plants"
+    if units.basis == "unknown":
+        return f"{v}, {counted(int(sizes.sum()), 'plant')}; where they stood is not recorded."
+    if (per == 1).all():
+        one = "row" if units.unit == "row" else "plot"
+        return f"{v}, one {one} each{of}."
+    each = str(per.iloc[0]) if per.nunique() == 1 else f"{per.min()} to {per.max()}"
+    if by == ("bed_row", "bed_column"):
+        place = "in rows and columns"
+    elif by:
+        table = pd.crosstab(units.frame["block"], units.frame["variety"])
+        blocks = counted(len(table), "block")
+        complete = bool((table == 1).all(axis=None))
+        place = f"in {blocks}, every variety once in each" if complete else f"in {blocks}"
+        if not complete and bool((table == 0).any(axis=None)):
+            place += " that do not hold all varieties"
+    else:
+        place = "without blocks"
+    split = f", each split for {splits} treatments" if splits > 1 else ""
+    return f"{v} in {n} {things}{of} ({each} each), {place}{split}."

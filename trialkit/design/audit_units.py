@@ -1,0 +1,318 @@
+"""The experimental unit: which plants were given their variety together, as one plot.
+
+Varieties are compared against the differences between units that got their variety
+independently of each other. Plants that stand together are one unit however many there are, and
+plots of one variety side by side, with none of another between, are one plot under several names
+(pseudo-replication: Hurlbert 1984, Ecological Monographs 54:187-211).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+Unit = Literal["plot", "row", "plant"]
+Basis = Literal["plots", "plants", "runs", "blocks", "rows", "unknown"]
+
+DRAWS, CHANCE = 1999, 0.05
+ONE_BLOCK = "whole bed"
+
+
+@dataclass(frozen=True)
+class Units:
+    """The units found, and how.
+
+    unit: "plot", "row" or "plant". of: unit of each plant, indexed by plant. frame: one row a
+    unit: unit, variety, block, treatment (NA where it differs within), row, column (means),
+    plants. basis: what the units were taken from. blocks_used: whether blocks hold several
+    varieties, so that varieties can be compared within them.
+    merged: claimed plots that were joined because they stand side by side, by variety.
+    mixed: claimed plots holding more than one variety.
+    single_plants, placed, drawn: claimed plots are single plants; positions are known;
+    the layout is declared to be drawn by lot.
+    """
+
+    unit: Unit
+    of: pd.Series
+    frame: pd.DataFrame
+    basis: Basis
+    blocks_used: bool
+    merged: dict[str, int]
+    mixed: tuple[str, ...]
+    single_plants: bool
+    placed: bool
+    drawn: bool
+    block_is_plot: bool = False
+    plot_is_block: bool = False
+
+
+def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
+    """The experimental units of a bed.
+
+    plants: plant, variety, block, plot, row, column, treatment; one row a plant, positions in
+    plants and rows counted from 1, NA where not recorded. drawn: the trial says that places
+    were drawn by lot (completely randomised, Latin square, ...).
+    """
+    plants = _tidied(plants)
+    placed = bool(plants["row"].notna().all() and plants["column"].notna().all())
+    mixed: tuple[str, ...] = ()
+    plot_is_block = False
+    if plants["plot"].notna().any():
+        plants, mixed, plot_is_block = _plots_holding_several(plants)
+    claimed, basis = _claimed(plants, placed)
+    single = basis == "plots" and claimed.nunique() == len(plants) > plants["variety"].nunique()
+    block_is_plot = _blocks_of_one_variety(plants)
+    if block_is_plot:
+        claimed, basis = plants["block"], "plots"
+        plants = plants.assign(block=ONE_BLOCK)
+    owner, merged = _joined(plants, claimed, placed, drawn, basis)
+    if single and not placed and basis == "plots":
+        owner, merged = _one_each_block(plants, owner)
+    frame = unit_table(plants, owner)
+    varieties_in = plants.groupby("block")["variety"].nunique()
+    return Units(
+        unit=_name(plants, owner, frame),
+        of=pd.Series(owner.to_numpy(), index=plants["plant"].to_numpy()),
+        frame=frame,
+        basis=basis,
+        blocks_used=bool(len(varieties_in) > 1 and (varieties_in > 1).any()),
+        merged=merged,
+        mixed=mixed,
+        single_plants=single,
+        placed=placed,
+        drawn=drawn,
+        block_is_plot=block_is_plot,
+        plot_is_block=plot_is_block,
+    )
+
+
+def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
+    """One row a unit: unit, variety, block, treatment, row, column, plants."""
+
+    def only(values: pd.Series) -> object:
+        return values.iloc[0] if values.nunique(dropna=False) == 1 else pd.NA
+
+    grouped = plants.assign(unit=owner.to_numpy()).groupby("unit", sort=False)
+    return pd.DataFrame(
+        {
+            "variety": grouped["variety"].first(),
+            "block": grouped["block"].first(),
+            "treatment": grouped["treatment"].agg(only),
+            "row": grouped["row_told"].mean(),
+            "column": grouped["column"].mean(),
+            "plants": grouped.size(),
+        }
+    ).reset_index()
+
+
+def chance_of_touching(
+    touching: np.ndarray, variety: np.ndarray, block: np.ndarray, seed: int = 1
+) -> float:
+    """Chance that lots would leave at least as many like neighbours as there are.
+
+    Join counts of like pairs (Cliff & Ord 1973, Spatial Autocorrelation) under permutation of
+    varieties within blocks. touching: (n, n) of neighbours; variety, block: codes, shape (n,).
+    """
+    first, second = np.nonzero(np.triu(touching, 1))
+    seen = int(np.sum(variety[first] == variety[second]))
+    rng = np.random.default_rng(seed)
+    parts = [np.flatnonzero(block == one) for one in np.unique(block)]
+    at_least = 0
+    for _ in range(DRAWS):
+        shuffled = variety.copy()
+        for part in parts:
+            shuffled[part] = variety[rng.permutation(part)]
+        at_least += int(np.sum(shuffled[first] == shuffled[second])) >= seen
+    return (at_least + 1) / (DRAWS + 1)
+
+
+def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
+    """One row a plant, all columns there, blocks as text, one block where none is named."""
+    frame = plants.drop_duplicates("plant").reset_index(drop=True).copy()
+    for name in ("block", "plot", "treatment"):
+        if name not in frame:
+            frame[name] = pd.NA
+        known = frame[name].notna()
+        frame[name] = frame[name].astype("object").where(known, None)
+    for name in ("row", "column"):
+        frame[name] = frame[name].astype(float) if name in frame else np.nan
+    frame["variety"] = frame["variety"].astype(str)
+    frame["block"] = [ONE_BLOCK if one is None else str(one) for one in frame["block"]]
+    frame["row_told"] = frame["row"]
+    if frame.dropna(subset=["row", "column"]).duplicated(["row", "column"]).any():
+        # Rows and columns that start again in each block: set the blocks below one another.
+        step = float(frame["row"].max()) + 1.0
+        frame["row"] = frame["row"] + step * pd.factorize(frame["block"])[0]
+    return frame
+
+
+def _plots_holding_several(plants: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...], bool]:
+    """Plots with several varieties: blocks under another name where there are no blocks."""
+    held = plants.dropna(subset=["plot"]).groupby(["block", "plot"])["variety"].nunique()
+    several = held[held > 1].reset_index()
+    mixed = tuple(several["plot"].astype(str))
+    if mixed and len(mixed) == len(held) and plants["block"].nunique() == 1:
+        return plants.assign(block=plants["plot"].astype(str), plot=None), mixed, True
+    return plants, mixed, False
+
+
+def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
+    """The unit each plant belongs to as the records have it, before neighbours are looked at."""
+    own = plants["variety"]
+    if plants["plot"].notna().any():
+        plot = plants["plot"].map(lambda one: "no plot" if one is None else str(one))
+        row = plants["row"].map(lambda one: "" if pd.isna(one) else f", row {one:g}")
+        where = plot.where(plants["plot"].notna(), plot + row)
+        shared = plants.groupby(where)["block"].nunique()
+        twice = where.map(shared) > 1
+        where = where.where(~twice, plants["block"] + " " + where)
+        several = where.map(plants.groupby(where)["variety"].nunique()) > 1
+        return where.where(~several, where + ": " + own), "plots"
+    if placed:
+        if _mixed_plants(plants):
+            return plants["plant"].astype(str), "plants"
+        return _runs(plants), "runs"
+    if plants["row"].notna().all():
+        label = own + plants["row"].map(lambda one: f" row {one:g}")
+        if plants["block"].nunique() > 1:
+            label = plants["block"] + " " + label
+        return label, "rows"
+    if plants["block"].nunique() > 1:
+        return plants["block"] + " " + own, "blocks"
+    return own.copy(), "unknown"
+
+
+def _mixed_plants(plants: pd.DataFrame) -> bool:
+    """Whether varieties alternate plant by plant, so that each plant is a unit of its own.
+
+    Both must hold: lots could well leave as many like neighbours as there are, and no variety
+    stands all together in a block. Plots that nobody named are else taken for patches.
+    """
+    variety = pd.factorize(plants["variety"])[0]
+    block = pd.factorize(plants["block"])[0]
+    along, across = _along_rows(plants), _across_rows(plants)
+    same = (variety[:, None] == variety) & (block[:, None] == block)
+    patch = connected_components(coo_matrix((along | across) & same), directed=False)[1]
+    per = plants.assign(patch=patch).groupby(["block", "variety"])["patch"].agg(["size", "nunique"])
+    if ((per["size"] > 1) & (per["nunique"] == 1)).any():
+        return False
+    # Each direction by itself: whole rows of one variety alternate across the bed.
+    return all(chance_of_touching(one, variety, block) > CHANCE for one in (along, across))
+
+
+def _runs(plants: pd.DataFrame) -> pd.Series:
+    """Unbroken stretches of one variety along a row, within a block."""
+    ordered = plants.sort_values(["row", "column"])
+    key = ordered[["row", "block", "variety"]]
+    number = (key != key.shift()).any(axis=1).cumsum()
+    name = ordered["variety"] + number.map(lambda one: f" stretch {one}")
+    return name.reindex(plants.index)
+
+
+def _along_rows(plants: pd.DataFrame) -> np.ndarray:
+    """(n, n): the next plant along the same row."""
+    touching = np.zeros((len(plants), len(plants)), dtype=bool)
+    for _, part in plants.groupby("row"):
+        order = part.sort_values("column").index.to_numpy()
+        touching[order[:-1], order[1:]] = True
+    return touching | touching.T
+
+
+def _across_rows(plants: pd.DataFrame) -> np.ndarray:
+    """(n, n): the nearest plant in the next row, at the same column."""
+    touching = np.zeros((len(plants), len(plants)), dtype=bool)
+    rows = np.sort(plants["row"].unique())
+    for here, following in zip(rows, rows[1:], strict=False):
+        a = plants.index[plants["row"] == here].to_numpy()
+        b = plants.index[plants["row"] == following].to_numpy()
+        same = plants["column"].to_numpy()[a][:, None] == plants["column"].to_numpy()[b][None, :]
+        i, j = np.nonzero(same)
+        touching[a[i], b[j]] = True
+    return touching | touching.T
+
+
+def _neighbours(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.ndarray:
+    """(u, u): units with a plant next to one of the other's; by rows alone without columns."""
+    size = int(codes.max()) + 1
+    touching = np.zeros((size, size), dtype=bool)
+    if placed:
+        i, j = np.nonzero(_along_rows(plants) | _across_rows(plants))
+        touching[codes[i], codes[j]] = True
+    elif plants["row"].notna().all():
+        rows = np.sort(plants["row"].unique())
+        in_row = [np.unique(codes[plants["row"] == one]) for one in rows]
+        for here, following in zip(in_row, in_row[1:], strict=False):
+            if len(here) == len(following) == 1:  # whole rows; parts of a row: order unknown
+                touching[here[0], following[0]] = touching[following[0], here[0]] = True
+        for here in in_row:
+            same = plants["variety"].groupby(codes).first().to_numpy()[here]
+            if len(set(same)) == 1:
+                touching[np.ix_(here, here)] = True
+    np.fill_diagonal(touching, False)
+    return touching
+
+
+def _joined(
+    plants: pd.DataFrame, claimed: pd.Series, placed: bool, drawn: bool, basis: Basis
+) -> tuple[pd.Series, dict[str, int]]:
+    """Claimed units with those of one variety that stand side by side in a block made one."""
+    codes, names = pd.factorize(claimed)
+    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
+    block = pd.factorize(plants["block"].groupby(codes).first())[0]
+    touching = _neighbours(plants, codes, placed)
+    like = touching & (variety[:, None] == variety) & (block[:, None] == block)
+    if basis == "plants" or not like.any():
+        return claimed, {}
+    number = connected_components(coo_matrix(like), directed=False)[1]
+    parts = pd.DataFrame({"variety": variety, "block": block, "part": number})
+    per = parts.groupby(["block", "variety"])["part"].agg(["size", "nunique"])
+    all_together = bool(((per["size"] > 1) & (per["nunique"] == 1)).any())
+    if basis == "plots":  # plots somebody named may be neighbours by lot; stretches are no claim
+        by_lot = chance_of_touching(touching, variety, block) > CHANCE
+        if by_lot and (drawn or not all_together):
+            return claimed, {}
+    first = {part: str(names[i]) for i, part in reversed(list(enumerate(number)))}
+    owner = pd.Series([first[number[c]] for c in codes], index=plants.index)
+    lost = parts.groupby("variety").agg({"part": ["size", "nunique"]})["part"]
+    label = plants["variety"].groupby(codes).first()
+    return owner, {
+        str(label.iloc[int(np.flatnonzero(variety == v)[0])]): int(row["size"])
+        for v, row in lost.iterrows()
+        if row["size"] > row["nunique"]
+    }
+
+
+def _one_each_block(plants: pd.DataFrame, owner: pd.Series) -> tuple[pd.Series, dict[str, int]]:
+    """Single-plant "plots" without positions: one unit a variety and block, as far as is known."""
+    if plants["block"].nunique() == 1:
+        return owner, {}
+    per = plants.groupby(["block", "variety"]).size()
+    if (per == 1).all():
+        return owner, {}
+    counted = plants.groupby("variety").size()
+    return plants["block"] + " " + plants["variety"], {str(v): int(n) for v, n in counted.items()}
+
+
+def _blocks_of_one_variety(plants: pd.DataFrame) -> bool:
+    """Whether every block holds one variety only: then the blocks are the plots."""
+    held = plants.groupby("block")["variety"].nunique()
+    return bool(len(held) > 1 and (held == 1).all())
+
+
+def _name(plants: pd.DataFrame, owner: pd.Series, frame: pd.DataFrame) -> Unit:
+    """ "plant" for single plants nobody grouped, "row" for whole rows, else "plot"."""
+    if (frame["plants"] == 1).all() and plants["plot"].isna().all() and len(frame) > 2:
+        return "plant"
+    if plants["row"].notna().all() and len(frame) > 1:
+        pairs = plants.assign(unit=owner.to_numpy())[["unit", "row"]].drop_duplicates()
+        whole = pairs["row"].nunique() == len(pairs) == len(frame)
+        if whole and not plants["plot"].notna().any():
+            return "row"
+        if whole and pairs["row"].nunique() == plants["variety"].nunique():
+            return "row"
+    return "plot"
