@@ -167,16 +167,19 @@ def new(folder: Folder) -> None:
     out.print(Text(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}"))
 
 
-@app.command(epilog=_example("trialkit lab my-beans"))
+@app.command(epilog=_example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
 def lab(
     folder: Folder,
+    options: Annotated[
+        list[str] | None, typer.Argument(help="Options of JupyterLab, after --.", metavar="OPTIONS")
+    ] = None,
     browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
 ) -> None:
     """Open the numbered notebooks on this trial in JupyterLab (stop it with Ctrl-C)."""
     from trialkit.reporting.lab import open_lab
 
     try:
-        code = open_lab(_the_trial(folder), browser)
+        code = open_lab(_the_trial(folder), browser, options or ())
     except OSError as error:
         _stop(Exit.NOT_WRITTEN, f"Could not write the notebooks: {error}")
     raise typer.Exit(Exit.DONE if code == 0 else Exit.FAULT)

@@ -52,8 +52,9 @@ STYLE: Any = {
     "axes.edgecolor": MUTED,
     "axes.facecolor": "none",
     "figure.facecolor": "none",
-    "font.family": ["sans-serif"],
+    "font.family": ["DejaVu Sans"],  # comes with matplotlib; a page shows its own letters
     "svg.fonttype": "none",
+    "path.simplify": False,  # it would drop lines without length, which are dots here
 }
 
 
@@ -123,39 +124,38 @@ def heights(
     return Picture(figure, f"Height in {unit}. {alt}", " ".join(notes) + _left_out(curve))
 
 
-def ratios(table: pd.DataFrame, check: str, what: str) -> Picture:
-    """Each variety's ratio to the check, with its interval, on one line each.
+def compared(table: pd.DataFrame, axis: str, note: str, to: float | None = None) -> Picture:
+    """Each variety's estimate with its interval, a line each, in the order of the table.
 
-    table : variety, estimate, low, high; varieties in the order to show.
+    table : variety, estimate, low, high (`low` and `high` may be missing).
+    axis : what is drawn, with its unit.  note : what dot and bar are, for the caption.
+    to : a value every variety is compared with, such as 1 for a ratio: a dashed line.
     """
     with mpl.rc_context(STYLE):
         names = short(list(table["variety"]), 22)
         n = len(table)
-        label_width = min(1.5, 0.35 + 0.072 * max(map(len, names.values()), default=0))
+        left = min(1.5, 0.3 + 0.072 * max(map(len, names.values()), default=0)) / WIDTH
         height = 0.62 + 0.27 * n
         figure = Figure(figsize=(WIDTH, height))
-        axes = figure.add_axes((label_width / WIDTH, 0.5 / height, 0.0, 0.0))
-        axes.set_position((label_width / WIDTH, 0.5 / height, 0.95 - label_width / WIDTH,
-                           1 - 0.56 / height))
-        axes.axvline(1, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
+        axes = figure.add_axes((left, 0.45 / height, 0.95 - left, 1 - 0.5 / height))
+        if to is not None:
+            axes.axvline(to, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
         row: Any
         for place, row in enumerate(table.itertuples(index=False)):
-            colour, marker = COLOURS[0], "o"
             if pd.notna(row.low) and pd.notna(row.high):
-                axes.plot([row.low, row.high], [place, place], color=colour, linewidth=2)
-            axes.plot([row.estimate], [place], color=colour, marker=marker, markersize=6)
+                axes.plot([row.low, row.high], [place, place], color=COLOURS[0], linewidth=2)
+            axes.plot([row.estimate], [place], color=COLOURS[0], marker="o", markersize=6)
         axes.set_yticks(range(n), [names[v] for v in table["variety"]])
         axes.set_ylim(n - 0.5, -0.5)
-        axes.set_xlabel(f"{what}, times {short([check], 16)[check]}")
         axes.locator_params(axis="x", nbins=5)
         sns.despine(ax=axes, left=True)
         axes.tick_params(axis="y", length=0)
+        figure.text(0.97, 0.08 / height, axis, ha="right", va="center")
     said = "; ".join(
         f"{row.variety} {_sig(row.estimate)}{_range(row.low, row.high)}"
         for row in table.itertuples(index=False)
     )
-    alt = f"{_capital(what)} as a ratio to {check}. {said}."
-    return Picture(figure, alt, f"1 is {check}. Dot: best estimate. Bar: 95 % interval.")
+    return Picture(figure, f"{_capital(axis)}. {said}.", note)
 
 
 def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
@@ -163,42 +163,36 @@ def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
 
     plants : variety, plot, x, y (cm), ratio (1 is as expected; missing: not known), lost (bool).
     """
+    room = _room(plants["y"])
     with mpl.rc_context(STYLE):
-        wide = float(np.ptp(plants["x"])) + 60
-        deep = float(np.ptp(plants["y"])) + 60
-        height = float(np.clip(WIDTH * 0.94 * deep / wide + 0.1, 1.2, 5.5))
+        left, right = plants["x"].min() - 30, plants["x"].max() + 30
+        top, bottom = plants["y"].min() - 0.5 * room, plants["y"].max() + 0.5 * room
+        height = float(np.clip(WIDTH * 0.98 * (bottom - top) / (right - left), 0.8, 5.5))
         figure = Figure(figsize=(WIDTH, height))
-        axes = figure.add_axes((0.03, 0.02, 0.94, 0.96))
+        axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
         axes.set_aspect("equal", adjustable="box")
-        axes.set_xlim(plants["x"].min() - 30, plants["x"].max() + 30)
-        axes.set_ylim(plants["y"].max() + 30, plants["y"].min() - 30)
+        axes.set_xlim(left, right)
+        axes.set_ylim(bottom, top)
         axes.set_axis_off()
         letters = _letters(plants["variety"])
-        for _, plot in plants.groupby("plot", sort=False):
-            _outline(axes, plot, letters[str(plot["variety"].iloc[0])])
+        for _, plot in plants.groupby("plot", sort=False, dropna=False):
+            _outline(axes, plot, letters[str(plot["variety"].iloc[0])], room)
         for group, (colour, marker, _) in _classes().items():
             some = plants[_class_of(plants) == group]
-            axes.scatter(some["x"], some["y"], s=20, c=colour, marker=marker, linewidths=0.9)
+            axes.scatter(some["x"], some["y"], s=18, c=colour, marker=marker, linewidths=0.9)
     key = "; ".join(f"{letter} {variety}" for variety, letter in letters.items())
     counts = _class_of(plants).value_counts()
     said = ", ".join(
         f"{counts[group]} {words}" for group, (_, _, words) in _classes().items() if group in counts
     )
     caption = (
-        f"The bed from above. {key}. "
-        "Up-triangle: more than its variety and block would lead you to expect; down-triangle: "
-        "less; dot: about as expected; cross: lost."
+        f"The bed from above, to scale, the first row at the top. {key}. Triangle up: more {what} "
+        "than its variety and block lead one to expect; triangle down: fewer; dot: about as "
+        "expected; cross: lost."
     )
     if sun:
         caption += f" {sun}"
-    return Picture(figure, f"Map of the bed, {what}: {said}.", caption)
-
-
-def losses(curve: pd.DataFrame, check: str | None = None) -> Picture:
-    """Plants still standing (per cent) over time, one panel a variety, by steps."""
-    figure, alt = _panels(curve, "plants standing, %", check, from_zero=True, steps=True)
-    caption = "Each step down is a plant lost."
-    return Picture(figure, f"Plants still standing, in per cent. {alt}", caption + _left_out(curve))
+    return Picture(figure, f"Map of the bed, {what} of single plants: {said}.", caption)
 
 
 def short(names: Sequence[str], width: int = 20) -> dict[str, str]:
@@ -226,7 +220,6 @@ def _panels(
     dots: pd.DataFrame | None = None,
     line: float | None = None,
     hot: Sequence[tuple[Any, Any]] = (),
-    steps: bool = False,
 ) -> tuple[Figure, str]:
     """Small multiples on shared axes, two abreast; returns the figure and the ends in words."""
     curve = curve.assign(date=pd.to_datetime(curve["date"]))
@@ -256,9 +249,8 @@ def _panels(
             for other in shown:
                 if other != variety:
                     part = lines[other]
-                    axes.plot(part["date"], part["estimate"], color=FAINT, linewidth=1,
-                              drawstyle="steps-post" if steps else "default")
-            _one(axes, lines[variety], place, dots, steps)
+                    axes.plot(part["date"], part["estimate"], color=FAINT, linewidth=1)
+            _one(axes, lines[variety], place, dots)
             axes.set_title(names[variety] + (" (check)" if variety == check else ""))
         for spare in grid.flat[len(shown):]:
             spare.set_axis_off()
@@ -277,27 +269,31 @@ def _panels(
     return figure, said
 
 
-def _one(
-    axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None, steps: bool
-) -> None:
+def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) -> None:
     """One variety in its own colour and marker: dots behind, then the band, then the line."""
     colour = COLOURS[place % len(COLOURS)]
     if dots is not None:
         seen = dots[dots["variety"] == part["variety"].iloc[0]]
-        axes.plot(pd.to_datetime(seen["date"]), seen["height"], ".", color=colour, alpha=0.3,
-                  markersize=3, markeredgewidth=0)
+        _specks(axes, pd.to_datetime(seen["date"]), seen["height"], colour)
     banded = part.dropna(subset=["low", "high"])
     if len(banded):
         axes.fill_between(banded["date"], banded["low"], banded["high"], color=colour, alpha=0.22,
                           linewidth=0)
     sns.lineplot(data=part, x="date", y="estimate", ax=axes, color=colour, linewidth=1.8,
-                 errorbar=None, estimator=None, legend=False,
-                 drawstyle="steps-post" if steps else "default")
+                 errorbar=None, estimator=None, legend=False)
     end = part.dropna(subset=["estimate"]).tail(1)
     axes.plot(end["date"], end["estimate"], color=colour, marker=MARKERS[place % len(MARKERS)],
               markersize=5, linestyle="none", clip_on=False)
     axes.set_xlabel("")
     axes.set_ylabel("")
+
+
+def _specks(axes: Axes, x: pd.Series[Any], y: pd.Series[Any], colour: str) -> None:
+    """Dots as lines without length and with round ends: a tenth of the bytes of markers."""
+    at = x.to_numpy().repeat(3)
+    level = np.repeat(y.to_numpy(dtype=float), 3)
+    level[2::3] = np.nan
+    axes.plot(at, level, color=colour, alpha=0.35, linewidth=2.2, solid_capstyle="round")
 
 
 def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: int) -> None:
@@ -317,17 +313,26 @@ def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: i
         grid.flat[place].tick_params(labelbottom=place + abreast >= shown)
 
 
-def _outline(axes: Axes, plot: pd.DataFrame, letter: str) -> None:
-    """A plot's edge, half way to its neighbours, and the letter of its variety."""
+def _room(across: pd.Series[Any]) -> float:
+    """The distance between two rows of plants, cm; 60 where there is one row."""
+    lines = np.unique(across)
+    return float(np.diff(lines).min()) if len(lines) > 1 else 60.0
+
+
+def _outline(axes: Axes, plot: pd.DataFrame, letter: str, room: float) -> None:
+    """A plot's edge and the letter of its variety.
+
+    The letter goes where no plant stands: between the first two rows, else above the only one.
+    """
     from matplotlib.patches import Rectangle
 
+    lines = np.unique(plot["y"])
+    several = len(lines) > 1
     left, right = plot["x"].min() - 13, plot["x"].max() + 13
-    top, bottom = plot["y"].min() - 13, plot["y"].max() + 13
+    top, bottom = lines[0] - room * (0.3 if several else 0.44), lines[-1] + room * 0.24
     axes.add_patch(Rectangle((left, top), right - left, bottom - top, fill=False,
                              edgecolor=MUTED, linewidth=0.7))
-    # The letter goes where no plant stands: between the first two rows, else above the only one.
-    lines = np.unique(plot["y"])
-    place = (lines[0] + lines[1]) / 2 if len(lines) > 1 else top
+    place = (lines[0] + lines[1]) / 2 if several else lines[0] - room * 0.24
     axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
 
 

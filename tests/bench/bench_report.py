@@ -1,4 +1,6 @@
-"""How long the whole report takes, against the least it could: run `python tests/bench/bench_report.py`.
+"""How long the whole report takes, against the least it could.
+
+    python tests/bench/bench_report.py
 
 The floor: papermill on a notebook that imports the same libraries and draws one line, then
 nbconvert.  The job: `trialkit report` on the demo trial, records to HTML.  Both are timed in turn,
@@ -22,7 +24,8 @@ from trialkit.reporting import shipped
 
 ROUNDS = 5
 LIMIT = 1.5
-LINE = """import numpy, scipy.stats, scipy.optimize, pandas, seaborn, formulaic, matplotlib.pyplot as plt
+LINE = """import numpy, scipy.stats, scipy.optimize, pandas, seaborn, formulaic
+import matplotlib.pyplot as plt
 plt.plot([1, 2], [1, 2])"""
 
 

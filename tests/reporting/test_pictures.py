@@ -54,9 +54,8 @@ DRAWINGS = {
         _curve(), "pods a plant a week", "", NAMES[0], hot=[(DAYS[3], DAYS[5])], enough=2
     ),
     "heights": lambda: plots.heights(_curve(), _seen(), "feet", "", reach=20, check=NAMES[0]),
-    "ratios": lambda: plots.ratios(_ratios(), NAMES[0], "season yield"),
+    "compared": lambda: plots.compared(_ratios(), f"season, times {NAMES[0]}", "Dots.", to=1),
     "bed": lambda: plots.bed(_bed(), "pods a plant", "Sun from the south."),
-    "losses": lambda: plots.losses(_curve(banded=False)),
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,17 +47,27 @@ def point_at(document: NotebookNode, folder: Path) -> None:
             )
 
 
-def open_lab(folder: Path, browser: bool = True) -> int:
+def open_lab(folder: Path, browser: bool = True, options: Sequence[str] = ()) -> int:
     """Run JupyterLab on the trial's notebooks until the user stops it; return its exit code.
 
-    It is bound to this machine alone and offers one kernel: the Python that runs trialkit.
+    It is bound to this machine alone, asks no server for news, and offers one kernel: the Python
+    that runs trialkit.  options : further options of `jupyter lab`.
     """
     prepare(folder)
-    command = [
-        sys.executable, "-m", "jupyterlab", str(folder / "notebooks"),
+    return subprocess.call(command(folder, browser, options))
+
+
+def command(folder: Path, browser: bool, options: Sequence[str]) -> list[str]:
+    """The command line that opens the notebooks of `folder`."""
+    return [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        str(folder / "notebooks"),
         "--ServerApp.kernel_spec_manager_class=trialkit.reporting.kernel.ThisPython",
         "--ServerApp.ip=127.0.0.1",
-    ]  # fmt: skip
-    if not browser:
-        command.append("--no-browser")
-    return subprocess.call(command)
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        *([] if browser else ["--no-browser"]),
+        *options,
+    ]

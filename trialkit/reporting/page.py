@@ -65,7 +65,10 @@ def facts(notebook: NotebookNode) -> dict[str, Any]:
 
 
 def sections(notebook: NotebookNode) -> list[Section]:
-    """The notebook's cells gathered under the headings of its Markdown cells."""
+    """The notebook's cells gathered under the headings of its Markdown cells.
+
+    A heading under which no cell had anything to show is left out.
+    """
     found = [Section()]
     for cell in notebook.cells:
         tags = cell.metadata.get("tags", [])
@@ -82,8 +85,8 @@ def sections(notebook: NotebookNode) -> list[Section]:
         elif cell.cell_type == "code":
             found[-1].parts.extend(_shown(output) for output in cell.outputs)
     for section in found:
-        section.parts = _figures_together(section.parts)
-    return [section for section in found if section.title or section.parts]
+        section.parts = _figures_together([part for part in section.parts if part.strip()])
+    return [section for section in found if section.parts]
 
 
 def _figures_together(parts: list[Markup]) -> list[Markup]:

@@ -36,8 +36,8 @@ VARIABLES = {
 """Colour as drawn -> CSS variable of the page (`--ink`); elsewhere the drawn colour holds."""
 
 
-FONTS = re.compile(r"(font: [^'\";]*)(?:'[^']*'(?:, )?)+[^\";]*")
-"""The size, then the list of font names, in the style of a letter."""
+FONTS = re.compile(r"(font: [^'\";]*|font-family: )'[^\";]*")
+"""The list of font names in the style of a letter, as one matplotlib or another writes it."""
 
 
 def show(picture: plots.Picture, name: str, varieties: Iterable[str] = ()) -> Block:
@@ -54,7 +54,7 @@ def show(picture: plots.Picture, name: str, varieties: Iterable[str] = ()) -> Bl
 def vector(picture: plots.Picture, name: str) -> str:
     """The figure as SVG for the middle of an HTML page."""
     buffer = io.StringIO()
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": name}), warnings.catch_warnings():
+    with mpl.rc_context({**plots.STYLE, "svg.hashsalt": name}), warnings.catch_warnings():
         # A name in a script matplotlib has no letters for is drawn by the browser, which has.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         picture.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

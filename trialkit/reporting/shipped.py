@@ -56,5 +56,5 @@ def copy_trial(source: Path, target: Path) -> None:
         source,
         target,
         dirs_exist_ok=True,
-        ignore=shutil.ignore_patterns("report", "notebooks", "__pycache__", ".*", "*.py"),
+        ignore=shutil.ignore_patterns("report", "notebooks", "truth.json", ".*"),
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date
 
 import pandas as pd
 
@@ -123,8 +122,12 @@ def counted(n: int, one: str, many: str | None = None) -> str:
     return f"{n:,d} {one if n == 1 else many or one + 's'}"
 
 
-def age(planted: date, when: object) -> str:
-    """`63 days from planting`."""
-    if missing(when):
-        return NONE
-    return counted((pd.Timestamp(when) - pd.Timestamp(planted)).days, "day") + " from planting"  # type: ignore[arg-type]
+def with_unit(label: str, unit: str) -> str:
+    """`weight harvested, g`; the label alone where it names the unit already."""
+    named = f" {label.lower()} ".replace(",", " ")
+    return label if f" {unit.lower()} " in named else f"{label}, {unit}"
+
+
+def capital(text: str) -> str:
+    """With its first letter a capital one."""
+    return text[:1].upper() + text[1:]

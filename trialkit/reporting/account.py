@@ -1,0 +1,173 @@
+"""The folded part of the report: the records, the layout, how each trait was worked out."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterable, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup, escape
+
+from trialkit.models import TraitResult
+from trialkit.models.harvest import HarvestResult
+from trialkit.reporting import words
+from trialkit.reporting.blocks import Block, isolate, part
+from trialkit.reporting.opened import OpenTrial, told
+
+LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
+             "papermill", "nbconvert")  # fmt: skip
+DOUBTS_SHOWN = 60
+PLOTS_SHOWN = 5
+
+
+@told
+def files_read(trial: OpenTrial) -> Block:
+    """The files of the trial and how many lines of each were read."""
+    rows = [(name, words.whole(lines)) for name, lines in trial.records.files]
+    return _table("Files read", ("File", "Lines"), rows)
+
+
+@told
+def doubts(trial: OpenTrial) -> Block:
+    """Records that are hard to believe; they are kept, and used, as they stand."""
+    frame = trial.records.doubts
+    if frame.empty:
+        return _text("Doubts about the records", ["No record is hard to believe."])
+    columns = ("file", "line", "column", "value", "doubt")
+    rows = [tuple(_cell(row[c]) for c in columns) for _, row in frame.head(DOUBTS_SHOWN).iterrows()]
+    caption = f"{words.counted(len(frame), 'doubt')} about the records, which are used as they are"
+    if len(frame) > DOUBTS_SHOWN:
+        caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
+    return _table(caption, ("File", "Line", "Column", "Value", "Doubt"), rows)
+
+
+@told
+def layout(trial: OpenTrial) -> Block:
+    """What the layout of the trial can and cannot support."""
+    audit = trial.conclusion.analysis.audit
+    lines = [audit.layout, trial.records.trial.notes, *(f.full for f in audit.findings)]
+    return _text("The layout, and what it can show", [*filter(None, lines)], trial.names)
+
+
+@told
+def methods(trial: OpenTrial) -> Block:
+    """How each trait was worked out: in a sentence, in full, and the model's own figures."""
+    analysis = trial.conclusion.analysis
+    found = [result for result in analysis.traits.values() if isinstance(result, TraitResult)]
+    blocks = [_method(result, trial.names) for result in found]
+    missing = [f"{words.capital(m.trait.replace('_', ' '))}: {m.reason}." for m in analysis.missing]
+    if missing:
+        blocks.append(_text("What the records do not give", missing, trial.names))
+    return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
+
+
+@told
+def diagnostics(trial: OpenTrial) -> Block:
+    """Whether the model of the counts can be trusted, and how much hangs on single plots."""
+    found = trial.conclusion.analysis.diagnostics
+    blocks = [_text("Can the model be trusted?", found.remarks, trial.names)]
+    if not found.residuals.empty:
+        agree = [
+            (words.capital(str(r.check)), words.number(r.value), words.number(r.expected))
+            for r in found.residuals.itertuples(index=False)
+        ]
+        heads = ("What", "Found", "Expected")
+        blocks.append(_table("Residuals (randomised quantile)", heads, agree))
+    if not found.influence.empty:
+        without = [
+            (str(r.unit), str(r.variety), words.number(r.ratio, 3), f"{r.change:+.1%}")
+            for r in found.influence.head(PLOTS_SHOWN).itertuples(index=False)
+        ]
+        caption = "The leading ratio with one plot left out, the plots that matter most"
+        blocks.append(
+            _table(caption, ("Plot", "Variety", "Ratio without it", "Change"), without)
+        )
+    return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
+
+
+@told
+def versions(trial: OpenTrial) -> Block:
+    """Fingerprint of the data and versions of the libraries, so that a run can be repeated."""
+    pairs = [("Fingerprint of the records", trial.records.fingerprint)]
+    pairs += [(name, f"{lines:,d} lines") for name, lines in trial.records.files]
+    pairs.append(("Python", platform.python_version()))
+    pairs += [(name, _version(name)) for name in LIBRARIES]
+    html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
+    return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
+
+
+def _method(result: TraitResult, names: Iterable[str]) -> Block:
+    note = result.method
+    texts = [note.plain, note.full]
+    if not result.supported:
+        texts.append(result.why_not)
+    texts += result.notes
+    pairs = {"Model": note.formula, "random terms": ", ".join(note.groups),
+             "degrees of freedom": note.df_method}  # fmt: skip
+    pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
+    fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value) + "."
+    label = words.capital(words.with_unit(result.label, result.unit))
+    block = _text(label, [words.capital(t) for t in texts if t], names)
+    html = part("paragraphs", paragraphs=[isolate(fine, names)], kind="fine")
+    tables = _harvest_tables(result) if isinstance(result, HarvestResult) else []
+    return Block(
+        "\n".join([block.html, html, *(t.html for t in tables)]),
+        "\n".join([block.plain, fine, *(t.plain for t in tables)]),
+    )
+
+
+def _harvest_tables(result: HarvestResult) -> list[Block]:
+    """Tests of the terms, and the treatments, of a crop dug or cut once."""
+    tables = []
+    if not result.tests.empty:
+        tests = [
+            (str(r.term), words.number(r.F, 3), f"{words.number(r.num_df)} and "
+             f"{words.number(r.den_df, 3)}", words.number(r.p))
+            for r in result.tests.itertuples(index=False)
+        ]  # fmt: skip
+        heads = ("Term", "F", "Degrees of freedom", "p")
+        tables.append(_table("Is there any difference at all?", heads, tests))
+    if not result.treatments.empty:
+        rows = [
+            (str(r.treatment), words.number(r.estimate, 3), words.interval(r.low, r.high, 3))
+            for r in result.treatments.itertuples(index=False)
+        ]
+        caption = f"Treatments, {result.unit}, over all varieties"
+        tables.append(_table(caption, ("Treatment", "Mean", "95 % interval"), rows))
+    return tables
+
+
+def _figure(value: Any) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    return words.number(value, 3)
+
+
+def _cell(value: Any) -> str:
+    return words.NONE if words.missing(value) else str(value)
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        import trialkit
+
+        return trialkit.__version__ if name == "trialkit" else "not installed"
+
+
+def _text(title: str, texts: Sequence[str], names: Iterable[str] = ()) -> Block:
+    names = list(names)
+    paragraphs = [isolate(text, names) for text in texts]
+    html = Markup("<h3>{}</h3>\n").format(escape(title)) + Markup(
+        part("paragraphs", paragraphs=paragraphs, kind="")
+    )
+    return Block(str(html), "\n".join([title, *texts]))
+
+
+def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
+    html = part("table", caption=caption, heads=heads, rows=rows)
+    frame = pd.DataFrame([list(row) for row in rows], columns=list(heads))
+    return Block(html, f"{caption}\n{frame.to_string(index=False)}")
