@@ -23,6 +23,8 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from trialkit.decide.families import dunnett_quantile
+from trialkit.design.layouts import Planting
 from trialkit.design.request import (
     COMPLETE_BLOCKS,
     COMPLETELY_RANDOMISED,
@@ -33,8 +35,9 @@ from trialkit.design.request import (
 )
 
 PAIR = "one pair"
+WITH_CHECK = "each with the check"
 ALL_PAIRS = "all pairs"
-TESTS = (PAIR, ALL_PAIRS)
+TESTS = (PAIR, WITH_CHECK, ALL_PAIRS)
 MOST_BLOCKS = 60
 
 
@@ -93,6 +96,24 @@ class Setup:
     def all_plants(self) -> int:
         """Plants in the whole trial, guards not counted."""
         return self.plots * self.plants * self.parts
+
+
+def setup_of(planting: Planting, picks: int = 10) -> Setup:
+    """The size of a trial that was laid out, with its own efficiency factor."""
+    request = planting.request
+    plots = planting.plots
+    grid = (int(plots["plot_row"].max()), int(plots["plot_column"].max()))
+    return Setup(
+        varieties=request.count,
+        blocks=request.blocks,
+        plants=request.plants,
+        picks=picks,
+        design=request.design,
+        block_size=request.block_size,
+        grid=grid if request.design == ROW_COLUMN else None,
+        treatments=len(request.treatments),
+        efficiency=planting.efficiency.average,
+    )
 
 
 def error_df(setup: Setup) -> int:
@@ -154,8 +175,9 @@ def power_to_see(
 ) -> float:
     """Chance that two varieties which truly differ by `ratio` come out as different.
 
-    test: "one pair" for a comparison chosen beforehand (t test), "all pairs" when every pair
-    is looked at (Tukey's critical value, so the whole trial errs at most 5 %).
+    test: "one pair" for a comparison chosen beforehand (t test); "each with the check" when
+    every variety is compared with the check (Dunnett's critical value) and "all pairs" when
+    every pair is looked at (Tukey's), so that the whole trial errs at most 5 % of the time.
     NaN where the layout leaves no degrees of freedom. Raises ValueError for a ratio <= 0.
     """
     if ratio <= 0:
@@ -165,10 +187,12 @@ def power_to_see(
         return float("nan")
     if test == PAIR:
         critical = float(stats.t.isf(alpha / 2, df))
+    elif test == WITH_CHECK:
+        critical = dunnett_quantile(setup.varieties - 1, df, alpha)
     elif test == ALL_PAIRS:
         critical = float(stats.studentized_range.isf(alpha, setup.varieties, df)) / np.sqrt(2.0)
     else:
-        raise ValueError(f"No test is called {test!r}; choose {' or '.join(TESTS)}.")
+        raise ValueError(f"No test is called {test!r}; choose {', '.join(TESTS)}.")
     variance = difference_variance(setup, spread)
     if variance == 0:
         return 1.0 if ratio != 1 else alpha

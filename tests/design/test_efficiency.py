@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+
 from trialkit.design.efficiency import (
     canonical_efficiency_factors,
     efficiency,

@@ -31,7 +31,8 @@ POINTS = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}
 
 
 def bed(**changes: object) -> Bed:
-    request = PlanRequest(FIVE, seed=4, aisle_cm=60, **changes)  # type: ignore[arg-type]
+    asked = {"blocks": 2, "seed": 4, "aisle_cm": 60, **changes}
+    request = PlanRequest(FIVE, **asked)  # type: ignore[arg-type]
     return bed_of(lay_out(request), title="Crossing Road beans", crop="beans", weight_unit="oz")
 
 
@@ -124,7 +125,7 @@ def test_codes_survive_mud(tmp_path):
     from PIL import ImageDraw
 
     path = tmp_path / "labels.pdf"
-    trial = bed(plants=1)
+    trial = bed(plants=2)
     print_labels(trial, path)
     image = pdfium.PdfDocument(path)[0].render(scale=300 / 72).to_pil()
     codes = reader.read_barcodes(image)
@@ -218,8 +219,8 @@ def test_the_map_in_words_names_every_plot():
     "name", ["$x^2$", "<script>alert(1)</script>", "a\nb\x00c", "M & S", "番茄"]
 )
 def test_odd_names_are_printed_as_they_are_and_never_run(name, tmp_path):
-    planting = lay_out(PlanRequest((name, "Plain"), seed=1, blocks=2))
-    odd = bed_of(planting, title=name)
+    plain = bed_of(lay_out(PlanRequest(("Odd", "Plain"), seed=1, blocks=2)), title=name)
+    odd = replace(plain, plants=plain.plants.replace({"variety": {"Odd": name}}))
     svg = bed_map_svg(odd)
     ET.fromstring(svg)
     assert "<script" not in svg

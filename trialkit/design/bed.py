@@ -19,6 +19,7 @@ class Bed:
 
     plants: plant, variety, block, plot, row, column, treatment, in walking order.
     guards: row and column of guard plants. lost: ids of plants that have died.
+    note: something to say under the title, such as a spacing that had to be assumed.
     """
 
     title: str
@@ -35,6 +36,7 @@ class Bed:
     height_unit: str
     weight_unit: str
     lost: frozenset[str] = frozenset()
+    note: str = ""
 
     @property
     def varieties(self) -> list[str]:

@@ -171,6 +171,7 @@ def _head(axes: Axes, bed: Bed, frame: _Frame) -> None:
         f"bed {(right - left) / 100:.1f} x {(bottom - top) / 100:.1f} m with guards"
         if len(bed.guards)
         else f"bed {(right - left) / 100:.1f} x {(bottom - top) / 100:.1f} m",
+        bed.note,
     ]
     line = shortened("  ·  ".join(part for part in parts if part), room, 10.0)
     write(axes, MARGIN_MM, y + 7.0, line, 10.0)

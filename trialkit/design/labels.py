@@ -118,8 +118,8 @@ def _label(
     big = min(fitting_size(name, room, 60.0, 8.0, bold=True), size.tall * 0.5 / MM_PER_POINT)
     write(axes, left, y + size.tall * 0.31, name, big, bold=True, up="center")
     variety = str(plant["variety"])
-    lines = [f"plot {plant['plot']}, row {plant['row']}, plant {plant['column']}"]
-    if plant["treatment"] is not None and plant["treatment"] == plant["treatment"]:
+    lines = [_place(plant)]
+    if plant["treatment"] is not None:
         lines.insert(0, str(plant["treatment"]))
     if not blind:
         lines.insert(0, f"{bed.letters[variety]}  {variety}")
@@ -137,6 +137,18 @@ def _label(
             bold=at == 0,
             up="center",
         )
+
+
+def _place(plant: dict[str, object]) -> str:
+    """Plot, row and place in the row, as far as they are known."""
+    parts = [str(plant["plot"])] if plant["plot"] else []
+    if parts and not parts[0].startswith("row "):
+        parts[0] = f"plot {parts[0]}"
+    for word, key in (("row", "row"), ("plant", "column")):
+        value = float(str(plant[key]))
+        if value == value and not (parts and parts[0] == f"{word} {value:g}"):
+            parts.append(f"{word} {value:g}")
+    return ", ".join(parts)
 
 
 def draw_code(axes: Axes, x: float, y: float, side: float, text: str) -> None:

@@ -83,11 +83,13 @@ def lay_out(request: PlanRequest) -> Planting:
     name_of = rng.permutation(np.array(request.varieties, dtype=object))
     plots = _plots(grid, pattern, name_of, request)
     plants = _plants(plots, request, rng)
+    along = request.plants // request.plot_rows * request.parts
+    rows, columns = grid.shape[0] * request.plot_rows, grid.shape[1] * along
     return Planting(
         request=request,
         plots=plots,
         plants=plants,
-        guards=_guards(plants, grid, request),
+        guards=guard_places(plants, rows, columns, request.guards),
         geometry=geometry,
         neighbours=found,
         efficiency=pattern.efficiency,
@@ -190,15 +192,16 @@ def _letter(number: int) -> str:
     return (LETTERS[first - 1] if first else "") + LETTERS[last]
 
 
-def _guards(plants: pd.DataFrame, grid: IntArray, request: PlanRequest) -> pd.DataFrame:
-    """Guards where asked for, and in any spare plot so that no plant faces a gap."""
-    along = request.plants // request.plot_rows * request.parts
-    rows, columns = grid.shape[0] * request.plot_rows, grid.shape[1] * along
+def guard_places(plants: pd.DataFrame, rows: int, columns: int, guards: str) -> pd.DataFrame:
+    """Guards where asked for, and in any spare plot so that no plant faces a gap.
+
+    rows, columns: of plants in the bed. Returns row and column of each guard plant.
+    """
     places: set[tuple[int, int]] = set()
-    if request.guards != "none":
+    if guards != "none":
         for row in range(1, rows + 1):
             places |= {(row, 0), (row, columns + 1)}
-    if request.guards == "all round":
+    if guards == "all round":
         for column in range(columns + 2):
             places |= {(0, column), (rows + 1, column)}
     taken = set(zip(plants["row"], plants["column"], strict=True))

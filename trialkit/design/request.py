@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 COMPLETELY_RANDOMISED = "completely randomised"
 COMPLETE_BLOCKS = "randomised complete block"
@@ -83,7 +83,6 @@ class PlanRequest:
     check: str | None = None
     seed: int | None = None
     improve_neighbours: bool = True
-    notes: tuple[str, ...] = field(default=())
 
     @property
     def count(self) -> int:
@@ -121,6 +120,9 @@ def _check_figures(request: PlanRequest) -> None:
         problems.append(f"A comparison needs at least 2 varieties; {len(names)} given.")
     if any(not name for name in names):
         problems.append("A variety has no name.")
+    for name in (*request.varieties, *request.treatments):
+        if not name.isprintable():
+            problems.append(f"The name {name!r} holds a line break or a character no page shows.")
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
         problems.append(f"Named twice: {', '.join(twice)}. Each variety needs its own name.")
@@ -150,6 +152,11 @@ def _check_figures(request: PlanRequest) -> None:
 
 def _refuse_latin(request: PlanRequest) -> None:
     count, blocks = request.count, request.blocks
+    if count == 2:
+        raise PlanProblem(
+            ["A 2 x 2 Latin square leaves nothing to judge the difference by."],
+            [f"{max(blocks, 4)} complete blocks of 2: {2 * max(blocks, 4)} plots"],
+        )
     if blocks == count:
         return
     instead = [

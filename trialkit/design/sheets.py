@@ -292,7 +292,7 @@ def _line(
     lost = name in bed.lost
     size = fitting_size(name, room, 17.0, 7.0, bold=True)
     small = []
-    if plant["treatment"] is not None and plant["treatment"] == plant["treatment"]:
+    if plant["treatment"] is not None:
         small.append(str(plant["treatment"]))
     if not blind:
         small.append(str(plant["variety"]))

@@ -1,0 +1,182 @@
+"""A plan becomes a trial folder that reads back clean, and never takes another's place."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from trialkit.design.layouts import lay_out
+from trialkit.design.paper import A4
+from trialkit.design.planfile import read_drawn, read_request
+from trialkit.design.planfolder import About, bed_of_plan, bed_of_records, print_paper, write_plan
+from trialkit.design.request import (
+    DESIGNS,
+    INCOMPLETE_BLOCKS,
+    LATIN_SQUARE,
+    SPLIT_PLOT,
+    PlanProblem,
+    PlanRequest,
+)
+from trialkit.records import read_records
+
+FIVE = ("Blue Lantern", 'Copper "Bell"', "Dawn Fiddlé", "Evening\\Kite", "007")
+ABOUT = About("Crossing Road beans", "beans", "Invented garden", date(2031, 3, 4), reach="7 ft")
+
+
+def plan(**changes):
+    return lay_out(PlanRequest(FIVE, seed=12, **changes))
+
+
+def settings(design):
+    return {
+        LATIN_SQUARE: {"blocks": 5},
+        INCOMPLETE_BLOCKS: {"blocks": 3, "block_size": 2},
+    }.get(design, {})
+
+
+@pytest.mark.parametrize("design", DESIGNS)
+def test_what_is_written_reads_back_without_a_doubt(design, tmp_path):
+    planting = plan(design=design, sun="afternoon shade from the west", **settings(design))
+    write_plan(tmp_path / "trial", planting, ABOUT)
+    records = read_records(tmp_path / "trial")
+    assert records.doubts.empty
+    assert records.trial.title == "Crossing Road beans"
+    assert records.trial.planted == date(2031, 3, 4)
+    assert records.trial.variety_names == FIVE
+    assert records.trial.check == FIVE[0]
+    assert records.trial.layout.design == design
+    assert records.trial.layout.seed == 12
+    assert records.trial.layout.shade == "afternoon shade from the west"
+    assert records.trial.layout.row_spacing_cm == 90
+    assert records.trial.reach_cm == pytest.approx(7 * 30.48)
+    written = planting.plants
+    for name in ("plant", "variety", "block", "plot"):
+        assert records.plants[name].astype(str).tolist() == written[name].astype(str).tolist()
+    for name in ("row", "column"):
+        assert records.plants[name].tolist() == written[name].tolist()
+    if design == SPLIT_PLOT:
+        assert records.plants["treatment"].tolist() == written["treatment"].tolist()
+    else:
+        assert records.plants["treatment"].isna().all()
+    assert records.picks.empty
+
+
+def test_the_plan_file_gives_the_same_bed_again(tmp_path):
+    planting = plan(aisle_cm=60, guards="all round", top="east", sun="south", block_size=3)
+    write_plan(tmp_path / "trial", planting, ABOUT)
+    again = lay_out(read_request(tmp_path / "trial" / "plan.toml"))
+    assert again.request == planting.request
+    assert again.plants.equals(planting.plants)
+    drawn = read_drawn(tmp_path / "trial" / "plan.toml")
+    assert drawn.geometry == planting.geometry
+    assert (drawn.guards, drawn.top) == ("all round", "east")
+
+
+def test_a_bed_from_records_is_the_bed_that_was_planned(tmp_path):
+    planting = plan(aisle_cm=60, sun="shade from the west", design=SPLIT_PLOT)
+    write_plan(tmp_path / "trial", planting, ABOUT)
+    planned = bed_of_plan(planting, ABOUT)
+    read = bed_of_records(read_records(tmp_path / "trial"))
+    assert read.geometry == planned.geometry
+    assert read.letters == planned.letters
+    assert read.guards.astype(int).values.tolist() == planned.guards.values.tolist()
+    assert read.plants["plant"].tolist() == planned.plants["plant"].tolist()
+    assert read.sun == planned.sun
+
+
+@pytest.mark.parametrize(
+    "name", ["picks.csv", "plants.csv", "trial.toml", "Picks.XLSX", "heights.csv", "plan.toml"]
+)
+def test_a_folder_with_records_is_never_touched(name, tmp_path):
+    folder = tmp_path / "trial"
+    folder.mkdir()
+    (folder / name).write_text("date,plant,count\n2031-05-01,1,3\n")
+    before = {one.name: one.read_bytes() for one in folder.iterdir()}
+    with pytest.raises(FileExistsError, match=name):
+        write_plan(folder, plan(), ABOUT)
+    assert {one.name: one.read_bytes() for one in folder.iterdir()} == before
+    assert [one.name for one in tmp_path.iterdir()] == ["trial"]
+
+
+def test_a_folder_with_other_things_is_used_and_they_stay(tmp_path):
+    folder = tmp_path / "trial"
+    folder.mkdir()
+    (folder / "photo.jpg").write_bytes(b"1")
+    write_plan(folder, plan(), ABOUT)
+    assert (folder / "photo.jpg").read_bytes() == b"1"
+    assert len(read_records(folder).plants) == 80
+
+
+def test_a_failed_write_leaves_nothing_behind(tmp_path, monkeypatch):
+    def full(path: Path, text: str) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("trialkit.design.planfolder.write_text", full)
+    with pytest.raises(OSError, match="No space"):
+        write_plan(tmp_path / "trial", plan(), ABOUT)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["a\nb", "a\tb", "\x1b[31m", "\u202eabc"])
+def test_names_no_page_shows_are_refused(name):
+    with pytest.raises(PlanProblem, match="no page shows"):
+        lay_out(PlanRequest((name, "Plain")))
+
+
+def test_everything_is_printed_again_from_the_records(tmp_path):
+    folder = tmp_path / "trial"
+    write_plan(folder, plan(blocks=2, plants=2), ABOUT)
+    made = print_paper(bed_of_records(read_records(folder)), folder / "paper", A4)
+    assert {path.name for path, _ in made} == {
+        "bed-map-a4.pdf",
+        "bed-map-a4.svg",
+        "stake-labels-a4.pdf",
+        "pick-sheet-a4.pdf",
+        "height-sheet-a4.pdf",
+    }
+    assert all(path.stat().st_size > 1000 for path, _ in made)
+    # The folder is still a sound trial.
+    assert read_records(folder).doubts.empty
+
+
+def test_blind_paper_leaves_out_the_map(tmp_path):
+    made = print_paper(bed_of_plan(plan(blocks=2, plants=1), ABOUT), tmp_path, A4, blind=True)
+    assert not [path for path, _ in made if "map" in path.name]
+
+
+def test_a_simple_trial_without_plots_or_a_plan_file_can_be_printed(tmp_path):
+    (tmp_path / "trial.toml").write_text(
+        'title = "Rows"\ncrop = "beans"\nplanted = 2031-03-04\n'
+        '[[varieties]]\nname = "A"\n[[varieties]]\nname = "B"\n'
+    )
+    lines = ["plant,variety,row,column"]
+    lines += [
+        f"{name}{n},{name},{row},{n}" for row, name in ((1, "A"), (2, "B")) for n in range(1, 5)
+    ]
+    lines.append("X,A,,")
+    (tmp_path / "plants.csv").write_text("\n".join(lines) + "\n")
+    bed = bed_of_records(read_records(tmp_path))
+    assert "spacing not given" in bed.note
+    made = print_paper(bed, tmp_path / "paper", A4)
+    assert [path.name for path, _ in made] == [
+        "stake-labels-a4.pdf",
+        "pick-sheet-a4.pdf",
+        "height-sheet-a4.pdf",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("not toml", "cannot be read"),
+        ("plant_spacing_cm = 45.0", "row_spacing_cm is None"),
+        ("row_spacing_cm = 90\nplant_spacing_cm = 45\nguards = 'some'", "guards is 'some'"),
+        ("row_spacing_cm = 90\nplant_spacing_cm = 45\n[drawn]\naisles_after_rows = 'x'", "whole"),
+    ],
+)
+def test_a_spoilt_plan_file_is_named(text, says, tmp_path):
+    path = tmp_path / "plan.toml"
+    path.write_text(text)
+    with pytest.raises(ValueError, match=says) as wrong:
+        read_drawn(path)
+    assert "plan.toml" in str(wrong.value)

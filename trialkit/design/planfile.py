@@ -1,0 +1,127 @@
+"""plan.toml: what a bed was laid out from, so that it can be drawn and printed again.
+
+trial.toml describes the trial for the analysis; this file keeps what only the layout needs
+(aisles, guards, the top of the map, every figure that was asked for). With the same seed the
+same request gives the same bed.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from trialkit.design.geometry import COMPASS, BedGeometry
+from trialkit.design.layouts import Planting
+from trialkit.design.request import GUARD_PLACES, PlanRequest
+
+NAME = "plan.toml"
+HEAD = """# What this bed was laid out from. Needed to draw and print it again; the records do not.
+# The same figures and seed give the same bed.
+"""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What a map needs beyond plants.csv: spacing and aisles, guards, the compass side on top."""
+
+    geometry: BedGeometry
+    guards: str
+    top: str
+
+
+def toml_value(value: object) -> str:
+    """A TOML 1.0 value: text, whole number, number, true or false, or an array of these."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_value(one) for one in value) + "]"
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def plan_text(planting: Planting) -> str:
+    """The file's text."""
+    lines = [HEAD]
+    for one in fields(PlanRequest):
+        value = getattr(planting.request, one.name)
+        if value is not None:
+            lines.append(f"{one.name} = {toml_value(value)}")
+    geometry = planting.geometry
+    lines += [
+        "",
+        "[drawn]",
+        f"aisles_after_rows = {toml_value(geometry.aisles_after_rows)}",
+        f"aisles_after_columns = {toml_value(geometry.aisles_after_columns)}",
+        f"numpy = {toml_value(np.__version__)}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def read_request(path: Path) -> PlanRequest:
+    """The request a plan.toml holds. Raises ValueError naming the file and what is wrong."""
+    table = _table(path)
+    known = {one.name for one in fields(PlanRequest)}
+    given = {key: _tuple(value) for key, value in table.items() if key in known}
+    try:
+        return PlanRequest(**given)
+    except TypeError as error:
+        raise ValueError(f"{path.name}: {error}") from None
+
+
+def read_drawn(path: Path) -> Drawn:
+    """Spacing, guards and top of the map. Raises ValueError naming the file and the key."""
+    table = _table(path)
+    drawn = table.get("drawn", {})
+    if not isinstance(drawn, dict):
+        raise ValueError(f"{path.name}: drawn must be a section, [drawn].")
+    return Drawn(
+        BedGeometry(
+            _number(path, table, "row_spacing_cm"),
+            _number(path, table, "plant_spacing_cm"),
+            _number(path, table, "aisle_cm", 0.0),
+            _numbers(path, drawn, "aisles_after_rows"),
+            _numbers(path, drawn, "aisles_after_columns"),
+        ),
+        _word(path, table, "guards", GUARD_PLACES),
+        _word(path, table, "top", tuple(COMPASS)),
+    )
+
+
+def _table(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ValueError(f"{path.name} cannot be read: {error}") from None
+
+
+def _tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _number(path: Path, table: dict[str, Any], key: str, missing: float | None = None) -> float:
+    value = table.get(key, missing)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 2000:
+        raise ValueError(
+            f"{path.name}: {key} is {value!r}; a number of cm, 0 to 2000, is accepted."
+        )
+    return float(value)
+
+
+def _numbers(path: Path, table: dict[str, Any], key: str) -> tuple[int, ...]:
+    value = table.get(key, [])
+    if not isinstance(value, list) or not all(type(one) is int for one in value):
+        raise ValueError(f"{path.name}: {key} is {value!r}; a list of whole numbers is accepted.")
+    return tuple(value)
+
+
+def _word(path: Path, table: dict[str, Any], key: str, accepted: tuple[str, ...]) -> str:
+    value = table.get(key, accepted[0])
+    if value not in accepted:
+        raise ValueError(f"{path.name}: {key} is {value!r}; accepted: {', '.join(accepted)}.")
+    return str(value)
