@@ -19,8 +19,8 @@ from trialkit.reading.dates import Order, read_date
 from trialkit.reading.numbers import LARGEST, is_blank, number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, weight_g
-from trialkit.records.findings import LISTED, Findings, Located
-from trialkit.records.sheet import Sheet, is_text
+from trialkit.records.findings import LISTED, Coded, Findings, Located
+from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
 
 COUNT = "a whole number from 0, or nothing if nobody looked"
@@ -48,19 +48,45 @@ Reader = Callable[[str, Reading], Any]
 
 def read_cells(
     sheet: Sheet, place: int, kind: str, how: Reading, findings: Findings, *, filled: bool = False
-) -> pd.Series:
+) -> tuple[pd.Series, Coded | None]:
     """One column of a sheet as values; every text that cannot be read goes to ``findings``.
 
-    kind : see `schema.Column`.  filled : a blank cell is an error.
-    Returns datetime64[ns] for dates, text for names and text, float64 (cm, g, degrees Celsius)
-    for the rest.
+    kind : see `schema.Column`; "amount" is a number without a unit.  filled : a blank cell is an
+    error.  Returns datetime64[ns] for dates, text for names and text, float64 (cm, g, degrees
+    Celsius) for the rest; and, for dates, names and text, the same as codes of distinct values.
     """
     cells = sheet.cells[place]
     name = sheet.heading[place]
-    if not is_text(cells):
-        return _plain_numbers(sheet, cells, kind, name, how, findings)
-    codes, uniques = pd.factorize(cells, use_na_sentinel=False)
-    texts = [str(text) for text in uniques]
+    if not cells.are_text:
+        return _plain_numbers(sheet, cells.values, kind, name, how, findings), None
+    codes, texts = cells.coded
+    values, wrong = _distinct(texts, kind, how, name, filled)
+    if wrong:
+        _report(sheet, name, codes, texts, wrong, findings)
+    if kind == "length" and how.unit in ("ft", "ft-in"):
+        _feet_like_inches(sheet, name, codes, texts, findings)
+    if kind in NUMBERS:
+        return pd.Series(np.array(values, dtype=np.float64)[codes]), None
+    if kind == "date":
+        days = np.array(values, dtype="datetime64[ns]")
+        return pd.Series(days[codes]), _recoded(codes, pd.Series(days))
+    if values == texts:
+        return cells.values, (codes, np.array(texts, dtype=object))
+    names = pd.Series(values, dtype=cells.values.dtype)
+    return names.take(codes).reset_index(drop=True), _recoded(codes, names)
+
+
+def _recoded(codes: npt.NDArray[np.intp], values: pd.Series) -> Coded:
+    """Codes of distinct values, where several texts may have meant the same, or nothing."""
+    new, distinct = pd.factorize(values)
+    same = len(distinct) == len(values)
+    return codes if same else new[codes], np.asarray(distinct)
+
+
+def _distinct(
+    texts: list[str], kind: str, how: Reading, name: str, filled: bool
+) -> tuple[list[Any], dict[int, Unreadable]]:
+    """What each distinct text means, and, by place, what is wrong with those that mean nothing."""
     read, blank = READERS[kind], BLANKS_OF[kind]
     values: list[Any] = []
     wrong: dict[int, Unreadable] = {}
@@ -75,16 +101,7 @@ def read_cells(
             values[code] = read(text, how)
         except Unreadable as error:
             wrong[code] = error
-    _report(sheet, name, codes, texts, wrong, findings)
-    if kind == "length" and how.unit in ("ft", "ft-in"):
-        _feet_like_inches(sheet, name, codes, texts, findings)
-    if kind in ("name", "text"):
-        if values == texts:
-            return cells
-        return pd.Series(values, dtype=cells.dtype).take(codes).reset_index(drop=True)
-    if kind == "date":
-        return pd.Series(np.array(values, dtype="datetime64[ns]")[codes])
-    return pd.Series(np.array(values, dtype=np.float64)[codes])
+    return values, wrong
 
 
 def _report(

@@ -7,7 +7,6 @@ from datetime import date
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
@@ -56,7 +55,7 @@ def _listed(
     """The rows with the names of a column as they are listed."""
     if not len(rows.frame):
         return rows
-    codes, found = pd.factorize(rows.frame[column])
+    codes, found = rows.coded(column)
     names = [str(name) for name in found]
     listed = set(known)
     missing = [i for i, name in enumerate(names) if name not in listed]
@@ -85,8 +84,7 @@ def _listed(
         findings.doubt(file, line, column, name, f"read as '{to}'{more}")
     if not renamed:
         return rows
-    frame = rows.frame.assign(**{column: rows.frame[column].replace(renamed)})
-    return Located(frame, rows.lines, rows.file, rows.files)
+    return rows.having(**{column: rows.frame[column].replace(renamed)})
 
 
 def _plants(rows: Located, findings: Findings) -> None:
@@ -122,23 +120,24 @@ def _dates(trial: Trial, name: str, rows: Located, findings: Findings) -> None:
     column = "lost" if name == "plants" else "date"
     if trial.planted == SOME_DAY or not len(rows.frame):
         return
-    days = rows.frame[column].to_numpy()
+    codes, days = rows.coded(column)
     planted = np.datetime64(trial.planted, "ns")
     if name in CROP_TABLES or name == "plants":
-        _dates_at(rows, column, days < planted, f"It is before planting ({trial.planted}).",
+        _dates_at(rows, column, codes, days < planted, f"It is before planting ({trial.planted}).",
                   f"a day from {trial.planted} on", findings)
     last = date(trial.planted.year + MOST_YEARS, 12, 31)
-    _dates_at(rows, column, days > np.datetime64(last, "ns"),
+    _dates_at(rows, column, codes, days > np.datetime64(last, "ns"),
               f"It is more than {MOST_YEARS} years after planting ({trial.planted}).",
               "a day of the trial", findings)
 
 
 def _dates_at(
-    rows: Located, column: str, wrong: npt.NDArray[np.bool_], problem: str, accepted: str,
-    findings: Findings,
+    rows: Located, column: str, codes: npt.NDArray[np.intp], wrong: npt.NDArray[np.bool_],
+    problem: str, accepted: str, findings: Findings,
 ) -> None:
-    at = np.flatnonzero(wrong)
-    if len(at):
+    """wrong : for each distinct day, whether it is."""
+    if wrong.any():
+        at = np.flatnonzero(np.append(wrong, False)[codes])  # the last is for blanks, code -1
         values = list(rows.frame[column].iloc[at[:LISTED]])
         findings.errors_at(rows, at, column, values, problem, accepted)
 

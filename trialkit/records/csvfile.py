@@ -21,6 +21,7 @@ from trialkit.records.findings import Findings
 from trialkit.records.sheet import (
     MOST_COLUMNS,
     WHAT_IS_READ,
+    Cells,
     PlainNumbers,
     Sheet,
     is_text,
@@ -51,14 +52,15 @@ def read_csv(
     simple = b'"' not in line and b"\r" not in line.removesuffix(b"\r")
     if simple and end >= 0:
         heading = [name.strip() for name in line.decode().removesuffix("\r").split(separator)]
-        body = data[end + 1:]
-        comma = separator == ";" and b"," in body
-        if len(heading) <= MOST_COLUMNS and _is_plain(body, separator, len(heading)):
+        comma = separator == ";" and data.find(b",", end) >= 0
+        rows = _plain_rows(data, end + 1, separator, len(heading))
+        if rows and len(heading) <= MOST_COLUMNS:
             wanted = plain_numbers(heading)
-            cells = _by_pandas(body, separator, len(heading), wanted, comma)
+            cells = _by_pandas(data, end + 1, rows, separator, len(heading), wanted, comma)
             if cells is not None:
-                lines = np.arange(skipped + 2, skipped + 2 + len(cells[0]), dtype=np.int64)
-                return Sheet(file, tuple(heading), skipped + 1, cells, lines, comma)
+                lines = np.arange(skipped + 2, skipped + 2 + rows, dtype=np.int64)
+                sheet = Sheet(file, tuple(heading), skipped + 1, cells, lines, comma)
+                return sheet.without_blank_rows()
     return _cell_by_cell(file, data[first:].decode(), separator, skipped, findings)
 
 
@@ -115,33 +117,36 @@ def _separator(line: str) -> str:
     return max(SEPARATORS, key=outside.count)
 
 
-def _is_plain(body: bytes, separator: str, columns: int) -> bool:
-    """Whether each line holds one row, with as many cells as the heading has.
+def _plain_rows(data: bytes, start: int, separator: str, columns: int) -> int:
+    """How many rows there are, where each line holds one with as many cells as the heading.
 
-    Too many cells on one line and too few on another could make up for each other; pandas raises
-    an error at the former.  A separator inside quotes and a short line could too: see `_by_pandas`.
+    0 where that is not so.  Too many cells on one line and too few on another could make up for
+    each other; pandas raises an error at the former.  A separator inside quotes and a short line
+    could too: see `_by_pandas`.
     """
-    if b'"' in body and len(body) <= STRICT_BYTES:
-        return False
-    returns = body.count(b"\r")
-    if returns and returns != body.count(b"\r\n"):
-        return False
-    rows = body.count(b"\n") + (not body.endswith(b"\n") and len(body) > 0)
-    if rows == 0 or body.count(separator.encode()) != rows * (columns - 1):
-        return False
-    empty = b"\n" + separator.encode() * (columns - 1)
-    return not any(x in b"\n" + body + b"\n" for x in (empty + b"\n", empty + b"\r\n"))
+    if len(data) <= STRICT_BYTES and data.find(b'"', start) >= 0:
+        return 0
+    if data.find(b"\r", start) >= 0 and data.count(b"\r", start) != data.count(b"\r\n", start):
+        return 0
+    if start >= len(data):
+        return 0
+    rows = data.count(b"\n", start) + (not data.endswith(b"\n"))
+    even = data.count(separator.encode(), start) == rows * (columns - 1)
+    return rows if even else 0
 
 
 def _by_pandas(
-    body: bytes, separator: str, columns: int, numbers: frozenset[int], comma: bool
-) -> tuple[pd.Series, ...] | None:
-    """The cells by column; None if pandas finds another shape than `_is_plain` did."""
+    data: bytes, start: int, rows: int, separator: str, columns: int, numbers: frozenset[int],
+    comma: bool,
+) -> tuple[Cells, ...] | None:
+    """The cells by column; None if pandas finds another shape than `_plain_rows` did."""
     names = [str(i) for i in range(columns)]
 
     def parse(numbers: frozenset[int], only: list[int] | None) -> pd.DataFrame:
+        stream = io.BytesIO(data)
+        stream.seek(start)
         return pd.read_csv(
-            io.BytesIO(body), sep=separator, header=None, names=names, index_col=False,
+            stream, sep=separator, header=None, names=names, index_col=False,
             usecols=[names[i] for i in only] if only else None,
             dtype=str if only else None, skip_blank_lines=False,
             keep_default_na=False, na_values={names[i]: BLANK_CELLS for i in numbers},
@@ -157,10 +162,11 @@ def _by_pandas(
             text = parse(frozenset(), again) if again else frame
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError):
         return None
-    cells = tuple((text if i in again else frame)[names[i]] for i in range(columns))
-    if len(frame) != body.count(b"\n") + (not body.endswith(b"\n")):
+    if len(frame) != rows:
         return None
-    if b'"' in body and any(separator in x for c in cells if is_text(c) for x in c.unique()):
+    cells = tuple(Cells((text if i in again else frame)[names[i]]) for i in range(columns))
+    if data.find(b'"', start) >= 0 and any(separator in t for c in cells if c.are_text
+                                           for t in c.coded[1]):
         return None
     return cells
 

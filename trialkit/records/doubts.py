@@ -77,61 +77,76 @@ def _days(rows: Located, column: str, findings: Findings, today: date) -> None:
     """Days to come, and days far from all the others."""
     if not len(rows.frame):
         return
-    days = rows.frame[column].to_numpy().astype("datetime64[D]")
+    codes, values = rows.coded(column)
+    days = values.astype("datetime64[D]")
+
+    def doubt(odd: Mask, what: str) -> None:
+        if odd.any():
+            _at(rows, np.append(odd, False)[codes], column, what, findings)
+
     # A day's grace: the garden may be in a later time zone than this computer.
-    _at(rows, days > np.datetime64(today + timedelta(days=1)), column,
-        f"in the future, by this computer's clock ({today})", findings)
-    there = np.unique(days[~np.isnat(days)])
+    doubt(days > np.datetime64(today + timedelta(days=1)),
+          f"in the future, by this computer's clock ({today})")
+    there = np.sort(days)
     if len(there) < 3:
         return
     gaps = np.diff(there).astype(int)
     alone = there[np.minimum(np.append(gaps, 10**9), np.append(10**9, gaps)) > ALONE_DAYS]
-    if 0 < len(alone) < len(there) / 2:
-        _at(rows, np.isin(days, alone), column, "far from all others: the right year?", findings)
+    if len(alone) < len(there) / 2:
+        doubt(np.isin(days, alone), "far from all other days: the right year?")
 
 
 def _twice(rows: Located, columns: list[str]) -> Mask:
     """Second and later rows that agree in these columns."""
     key = np.zeros(len(rows.frame), dtype=np.int64)
+    most = 1
     for column in columns:
-        codes, names = pd.factorize(rows.frame[column])
-        key = key * (len(names) + 1) + codes + 1
+        codes, values = rows.coded(column)
+        key = key * (len(values) + 1) + (codes + 1)
+        most *= len(values) + 1
+    if most < 50 * len(key) and np.bincount(key, minlength=1).max() == 1:
+        return np.zeros(len(key), dtype=bool)
     return pd.Series(key).duplicated().to_numpy()
 
 
 def _after_loss(rows: Located, lost: pd.Series, mask: Mask) -> Mask:
     """Which of the rows are of a plant lost before their day."""
+    codes, names = rows.coded("plant")
     gone = lost.dropna()
+    last = gone.reindex(names).to_numpy().astype("datetime64[ns]")
     out = np.zeros(len(rows.frame), dtype=bool)
-    if len(gone) and mask.any():
-        at = np.flatnonzero(rows.frame["plant"].isin(gone.index).to_numpy() & mask)
-        own = rows.frame.iloc[at]
-        out[at] = (own["date"] > own["plant"].map(gone)).to_numpy()
+    if len(gone) and len(names):
+        at = np.flatnonzero(np.append(~np.isnat(last), False)[codes] & mask)
+        out[at] = rows.frame["date"].to_numpy()[at] > last[codes[at]]
     return out
 
 
-def far_from_middle(values: Floats) -> Floats:
-    """Robust standard deviations from the median; 0 for NaN and where values do not vary."""
-    there = values[np.isfinite(values)]
-    if len(there) < 2:
-        return np.zeros(len(values))
+def usual_range(values: Floats) -> tuple[float, float]:
+    """Bounds that are `FAR` robust standard deviations below and above the median.
+
+    Of very many values some ten thousand, evenly spaced, are looked at.  Infinite where there
+    are fewer than twenty.
+    """
+    there = values[:: max(1, len(values) // 10_000)]
+    if len(values) < ENOUGH:
+        return -np.inf, np.inf
     middle = np.median(there)
     spread = 1.4826 * np.median(np.abs(there - middle))
     if spread == 0:  # more than half alike
         spread = there.std()
-    return np.nan_to_num((values - middle) / spread) if spread > 0 else np.zeros(len(values))
+    return float(middle - FAR * spread), float(middle + FAR * spread)
 
 
 def _large(counts: Floats) -> Mask:
     """Counts far above the others.  Square roots, on which counts vary about alike (Anscombe 1948,
     Biometrika 35:246)."""
-    some = counts > 0
-    if some.sum() < ENOUGH:
+    some = counts[counts > 0]
+    if len(some) < ENOUGH:
         return counts >= LARGE_COUNT
-    if np.nanmax(counts) < USUAL_COUNT:
+    if some.max() < USUAL_COUNT:
         return np.zeros(len(counts), dtype=bool)
-    roots = np.where(some, np.sqrt(np.where(some, counts, 0.0)), np.nan)
-    return (counts >= USUAL_COUNT) & (far_from_middle(roots) > FAR)
+    root = usual_range(np.sqrt(some))[1]
+    return (counts >= USUAL_COUNT) & (counts > max(root, 0.0) ** 2)
 
 
 def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> None:
@@ -150,26 +165,27 @@ def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> 
 
 def _weights(rows: Located, count: Floats, weight: Floats, findings: Findings) -> None:
     """Weights against counts."""
-    weighed = ~np.isnan(weight)
-    if not weighed.any():
+    heavy = weight > 0
+    if not (heavy | (weight == 0)).any():
         return
-    if (~np.isnan(count)).any():
-        _at(rows, np.isnan(count) & (weight > 0), "weight", "a weight, but the count is blank: the "
-            "plant stays not looked at for the count", findings, "weight_g")
+    counted = ~np.isnan(count)
     for odd, what in (
-        ((count == 0) & (weight > 0), "a weight for a count of 0"),
+        (heavy & ~counted & counted.any(), "a weight, but the count is blank: for the count the "
+                                           "plant stays not looked at"),
+        (heavy & (count == 0), "a weight for a count of 0"),
         ((count > 0) & (weight == 0), "a weight of 0 for a count above 0"),
     ):
         _at(rows, odd, "weight", what, findings, "weight_g")
-    both = weighed & (count > 0) & (weight > 0)
-    if both.sum() < ENOUGH:
+    both = heavy & (count > 0)
+    each = weight[both] / count[both]
+    if len(each) < ENOUGH:
         return
-    each = np.full(len(count), np.nan)
-    each[both] = np.log(weight[both] / count[both])
-    middle = np.median(each[both])
-    off = np.abs(far_from_middle(each)) > FAR
-    _at(rows, off & (np.abs(np.nan_to_num(each - middle)) > np.log(4.0)), "weight",
-        "too heavy or too light for the count: the right unit?", findings, "weight_g")
+    low, high = np.exp(usual_range(np.log(each[:: max(1, len(each) // 10_000)])))
+    middle = np.median(each[:: max(1, len(each) // 10_000)])
+    odd = np.zeros(len(count), dtype=bool)
+    odd[both] = (each > max(high, 4 * middle)) | (each < min(low, middle / 4))
+    _at(rows, odd, "weight", "too heavy or too light for the count: the right unit?", findings,
+        "weight_g")
 
 
 def _heights(

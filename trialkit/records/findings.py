@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,7 @@ LISTED = 200
 LONGEST = 200
 
 Positions = npt.NDArray[np.intp]
+Coded = tuple[npt.NDArray[np.intp], npt.NDArray[Any]]
 
 
 class RecordsError(ValueError):
@@ -38,18 +40,37 @@ class Located:
 
     frame : the rows.  lines : for each row its line in its file, the first line being 1.
     file : the name of the file; files : where rows come from several, the name for each row.
+    codes : for some columns, for each row the place of its value among the distinct values (-1
+    for a blank), and those.
     """
 
     frame: pd.DataFrame
     lines: npt.NDArray[np.int64]
     file: str
     files: npt.NDArray[np.object_] | None = None
+    codes: Mapping[str, Coded] = field(default_factory=dict)
+
+    def coded(self, column: str) -> Coded:
+        """For each row the place of its value among the distinct values, -1 for a blank."""
+        if column in self.codes:
+            return self.codes[column]
+        codes, values = pd.factorize(self.frame[column])
+        return codes, np.asarray(values)
+
+    def having(self, **columns: pd.Series) -> Located:
+        """The same rows with some columns replaced."""
+        codes = {name: c for name, c in self.codes.items() if name not in columns}
+        return replace(self, frame=self.frame.assign(**columns), codes=codes)
 
     def keep(self, mask: npt.NDArray[np.bool_]) -> Located:
         """The rows where the mask is true."""
-        files = None if self.files is None else self.files[mask]
-        frame = self.frame[mask].reset_index(drop=True)
-        return Located(frame, self.lines[mask], self.file, files)
+        if mask.all():
+            return self
+        return Located(
+            self.frame[mask].reset_index(drop=True), self.lines[mask], self.file,
+            None if self.files is None else self.files[mask],
+            {name: (codes[mask], values) for name, (codes, values) in self.codes.items()},
+        )
 
     def where(self, position: int) -> tuple[str, int]:
         """File and line of a row."""

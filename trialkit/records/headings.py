@@ -75,7 +75,7 @@ def judge_headings(
     missing = {key: c for key, c in names.items() if c.name not in found}
     for place, name in unknown:
         if not name:
-            if (sheet.cells[place] != "").any():
+            if not sheet.cells[place].blank.all():
                 doubt = f"column {place + 1} has no name and is not read"
                 findings.doubt(file, line, "", "", doubt)
             continue

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from trialkit.records.findings import LISTED, Findings, Located
 
@@ -28,7 +27,6 @@ def tell_plots_apart(
     label = str(several.index[0])
     findings.doubt(file, line, "plot", label, "a plot of several blocks: taken as a plot in each, "
                    f"{' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}")
-    apart = plants.frame.assign(plot=plot.where(~both, block + "/" + plot))
     named = events.frame["plot"]
     unclear = np.flatnonzero(named.isin(several.index).to_numpy())
     values = list(named.iloc[unclear[: LISTED + 1]])
@@ -38,8 +36,5 @@ def tell_plots_apart(
         "block and plot, such as " + f"{several.iloc[0][0]}/{label}",
     )
     alone = {p: f"{b[0]}/{p}" for p, b in blocks.items() if len(b) == 1}
-    moved = events.frame.assign(plot=named.replace(alone))
-    return (
-        Located(apart, plants.lines, plants.file, plants.files),
-        Located(pd.DataFrame(moved), events.lines, events.file, events.files),
-    )
+    apart = plants.having(plot=plot.where(~both, block + "/" + plot))
+    return apart, events.having(plot=named.replace(alone))

@@ -145,7 +145,7 @@ def _tidy(name: str, rows: Located) -> Located:
         return rows.keep((frame["low_c"].notna() | frame["high_c"].notna()).to_numpy())
     if name == "events":
         event = frame["event"].map(folded, na_action="ignore")
-        return Located(frame.assign(event=event), rows.lines, rows.file)
+        return rows.having(event=event)
     return rows
 
 
@@ -156,8 +156,7 @@ def _as_of(name: str, rows: Located, until: date | None) -> Located:
     last = np.datetime64(until, "ns")
     if name == "plants":
         later = rows.frame["lost"] > last
-        frame = rows.frame.assign(
+        return rows.having(
             lost=rows.frame["lost"].mask(later), lost_reason=rows.frame["lost_reason"].mask(later)
         )
-        return Located(frame, rows.lines, rows.file, rows.files)
     return rows.keep(~(rows.frame["date"] > last).to_numpy())

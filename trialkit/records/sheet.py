@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,11 +18,40 @@ PlainNumbers = Callable[[Sequence[str]], frozenset[int]]
 
 
 @dataclass(frozen=True)
+class Cells:
+    """A column's cells: text, "" for an empty one; or numbers, NaN for an empty one, where the
+    whole column is plain numbers and blanks."""
+
+    values: pd.Series
+
+    @property
+    def are_text(self) -> bool:
+        return is_text(self.values)
+
+    @cached_property
+    def coded(self) -> tuple[npt.NDArray[np.intp], list[str]]:
+        """For each cell the place of its text among the distinct texts, and those."""
+        codes, texts = pd.factorize(self.values, use_na_sentinel=False)
+        return codes, [str(text) for text in texts]
+
+    @property
+    def blank(self) -> npt.NDArray[np.bool_]:
+        """Which cells are empty or hold spaces alone."""
+        if not self.are_text:
+            return self.values.isna().to_numpy()
+        codes, texts = self.coded
+        return np.array([not text.strip() for text in texts], dtype=bool)[codes]
+
+    def take(self, mask: npt.NDArray[np.bool_]) -> Cells:
+        """The cells where the mask is true."""
+        return Cells(self.values[mask].reset_index(drop=True))
+
+
+@dataclass(frozen=True)
 class Sheet:
     """file : its name, with the sheet's where there are several.  heading : the column names.
 
-    heading_line : where the heading stands.  cells : for each column its cells, as text with ""
-    for an empty one, or as numbers with NaN where the whole column is plain numbers and blanks.
+    heading_line : where the heading stands.  cells : the cells, column by column.
     lines : for each row the line of the file (or row of the sheet) it begins on.
     comma : the file writes decimal commas.
     """
@@ -29,12 +59,22 @@ class Sheet:
     file: str
     heading: tuple[str, ...]
     heading_line: int
-    cells: tuple[pd.Series, ...]
+    cells: tuple[Cells, ...]
     lines: npt.NDArray[np.int64]
     comma: bool = False
 
     def __len__(self) -> int:
         return len(self.lines)
+
+    def without_blank_rows(self) -> Sheet:
+        """The sheet without rows that hold nothing; the others keep their lines."""
+        blank = np.ones(len(self), dtype=bool)
+        for cells in sorted(self.cells, key=lambda c: not c.are_text):
+            blank &= cells.blank
+            if not blank.any():
+                return self
+        cells_left = tuple(cells.take(~blank) for cells in self.cells)
+        return replace(self, cells=cells_left, lines=self.lines[~blank])
 
 
 def is_text(cells: pd.Series) -> bool:
@@ -49,6 +89,6 @@ def sheet_of_rows(
     """A sheet from rows of text, each as long as the heading, without those that hold nothing."""
     kept = [(row, line) for row, line in zip(rows, lines, strict=True) if any(map(str.strip, row))]
     columns = zip(*(row for row, _ in kept), strict=True) if kept else ((),) * len(heading)
-    cells = tuple(pd.Series(list(column), dtype="str") for column in columns)
+    cells = tuple(Cells(pd.Series(list(column), dtype="str")) for column in columns)
     at = np.array([line for _, line in kept], dtype=np.int64)
     return Sheet(file, tuple(heading), heading_line, cells, at, comma)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.records.cells import BLANKS_OF, NUMBERS, Reading, read_cells
 from trialkit.records.csvfile import read_csv
-from trialkit.records.findings import Findings, Located
+from trialkit.records.findings import Coded, Findings, Located
 from trialkit.records.folder import File
 from trialkit.records.headings import judge_headings, match_headings
 from trialkit.records.schema import Column, Table
@@ -36,16 +36,20 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
     found, again = match_headings(table, sheet.heading, trial.counted)
     judge_headings(table, sheet, found, again, trial.counted, findings)
     data: dict[str, pd.Series] = {}
+    codes: dict[str, Coded] = {}
     for column in table.columns:
         match = found.get(column.name)
         if match is None:
             data[column.field] = blank_column(column, len(sheet))
             continue
         kind, how = _reading(table, column, match.unit, trial, sheet.comma)
-        data[column.field] = read_cells(
+        data[column.field], coded = read_cells(
             sheet, match.place, kind, how, findings, filled=column.filled
         )
-    return Located(pd.DataFrame(data), sheet.lines, sheet.file)
+        if coded is not None:
+            codes[column.field] = coded
+    frame = pd.DataFrame(data, copy=False)
+    return Located(frame, sheet.lines, sheet.file, codes=codes)
 
 
 def empty_table(table: Table) -> Located:
