@@ -37,8 +37,12 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     named = f"{other}, the check," if other == analysis.check else other
     size = (f"{figure(estimate)} {result.unit} more than {named} "
             f"({_signed(low)} to {_signed(high)})")
+    if abs(estimate) < 1e-6 * abs(float(result.of(best)["estimate"])):
+        size = f"the same as {named}"
     lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else
             f"{best} gave most, {level}, but its lead, {size}, may be chance.")
+    if size.startswith("the same"):
+        lead = f"{best} and {other} gave most, {level} each."
     pairs = plain(len(told), "pair")
     second = (f"{pairs} of the {len(result.pairs)} can be told apart." if len(told) else
               f"None of the {plain(len(order), 'variety', 'varieties')} can be told from another.")

@@ -1,0 +1,121 @@
+"""The verdict: what it says, and that every number in it stands in the table."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
+
+from seasons import bed, day, grown, picked, records  # noqa: E402
+
+from trialkit.decide import conclude  # noqa: E402
+from trialkit.decide.saying import figure  # noqa: E402
+
+TWENTY = [50 + int(3.5 * k) for k in range(20)]
+WEEKS = list(range(14, 118, 7))
+
+
+@pytest.fixture(scope="module")
+def settled():
+    plants = bed(["Plain", "Rich", "Poor"], blocks=5, plants=4)
+    plants.loc[plants.index[3], "lost"] = day(115)
+    rates = {"Plain": 0.7, "Rich": 1.4, "Poor": 0.65}
+    picks = picked(plants, rates, TWENTY, plot_sd=0.05, seed=4)
+    heights = grown(plants, {"Plain": 250.0, "Rich": 160.0, "Poor": 230.0}, WEEKS)
+    return conclude(records(plants, picks, heights, check="Plain", reach=210.0, looks=20))
+
+
+def test_the_answer_is_two_sentences_with_the_tables_own_numbers(settled):
+    verdict, table = settled.verdict, settled.table.set_index("variety")
+    row = table.loc["Rich"]
+    assert verdict.state == "settled"
+    assert verdict.answer.startswith(
+        f"Rich gave {figure(row['ratio'])} times ({figure(row['ratio_low'])} to "
+        f"{figure(row['ratio_high'])}) the pods of Plain, the check.")
+    assert len(re.findall(r"\.(?:\s|$)", verdict.answer)) == 2
+    assert figure(row["within_reach"]) in verdict.answer
+    assert figure(table.loc["Plain", "within_reach"]) in verdict.answer
+    assert "Plain was out of reach from" in verdict.answer
+
+
+def test_the_table(settled):
+    table = settled.table
+    assert list(table["variety"])[0] == "Rich"
+    assert table["within_reach"].is_monotonic_decreasing
+    check = table[table["check"]].iloc[0]
+    assert (check["variety"], check["ratio"]) == ("Plain", 1.0)
+    assert np.isnan(check["ratio_low"])
+    assert table["lost"].sum() == 1
+    assert (table["planted"] == 20).all()
+    against = settled.analysis.season.against_check.set_index("variety")["estimate"]
+    for variety in ("Rich", "Poor"):
+        assert table.set_index("variety").loc[variety, "ratio"] == against[variety]
+
+
+def test_since_the_last_pick(settled):
+    said = " ".join(settled.since_last)
+    picks = settled.records.picks
+    last = picks[picks["date"] == picks["date"].max()]
+    assert f"{int(last['count'].sum())} pods from {len(last)} plants" in said
+    assert "1 plant lost since the pick before" in said
+    assert "Rich" in said
+
+
+def test_a_look_in_between_needs_more_than_a_single_test_would(settled):
+    """The interval good for every look is wider than the plain one of a single look."""
+    pods = settled.analysis.pods.against_check.set_index("variety").loc["Rich"]
+    row = settled.table.set_index("variety").loc["Rich"]
+    assert row["ratio_low"] < pods["low"] < pods["high"] < row["ratio_high"]
+
+
+def test_too_early_to_say():
+    plants = bed("ABC", blocks=4, plants=3)
+    picks = picked(plants, {"A": 0.7, "B": 1.0, "C": 0.7}, TWENTY[:3], plot_sd=0.2, seed=2)
+    verdict = conclude(records(plants, picks, looks=20)).verdict
+    assert verdict.state == "keep picking"
+    assert "may still be chance" in verdict.answer
+    assert "17 planned looks are left" in verdict.next_step
+
+
+def test_alike_at_the_end_of_the_plan():
+    plants = bed("ABC", blocks=4, plants=3)
+    picks = picked(plants, dict.fromkeys("ABC", 0.8), TWENTY, plot_sd=0.1, seed=2)
+    found = conclude(records(plants, picks, looks=20))
+    assert found.verdict.state == "will not be settled this season"
+    assert "more plots" in found.verdict.next_step.lower()
+    assert found.verdict.cannot_tell[0].startswith("Whether")
+
+
+def test_one_row_each_is_described_not_judged():
+    plants = bed("ABC", blocks=1, plants=8)
+    picks = picked(plants, {"A": 0.5, "B": 1.5, "C": 0.5}, TWENTY, seed=2)
+    found = conclude(records(plants, picks))
+    assert found.verdict.state == "description only"
+    assert "cannot say" in found.verdict.answer
+    assert not re.search(r"\bto\b \d", found.verdict.answer)
+    assert found.table[["ratio_low", "ratio_high"]].isna().all(axis=None)
+    assert found.looks is None
+
+
+def test_looks_do_not_see_the_future():
+    """What is said of the looks until a pick is what was said on that day."""
+    plants = bed("AB", blocks=4, plants=3)
+    picks = picked(plants, {"A": 0.7, "B": 1.1}, TWENTY[:8], seed=6)
+    whole = conclude(records(plants, picks, looks=20)).looks
+    part = conclude(records(plants, picks[picks["date"] <= day(TWENTY[5])], looks=20)).looks
+    for k in range(6):
+        a, b = whole.totals["B", "A"][k], part.totals["B", "A"][k]
+        assert a.estimate == pytest.approx(b.estimate, abs=0.02)
+        assert a.se == pytest.approx(b.se, rel=0.05)
+
+
+@pytest.mark.parametrize(("value", "said"), [
+    (1.583, "1.6"), (0.624, "0.62"), (23.4, "23"), (140.2, "140"), (0.0, "0"), (9.96, "10"),
+    (1.0, "1.0"), (0.05, "0.050"), (float("inf"), "no limit")])
+def test_two_figures(value, said):
+    assert figure(value) == said

@@ -1,0 +1,114 @@
+"""Place in the bed, and whether the answer can be trusted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from seasons import bed, day, picked, records
+
+from trialkit.models import Missing, analyse
+
+DAYS = [50, 54, 57, 61, 64, 68, 71, 75, 78, 82]
+
+
+def _shaded(seed=3):
+    """No difference between varieties; the last of nine plots in a row gives half of the first,
+    and B stands at that end more often than A does."""
+    names = list("ABCDEFGHI")
+    plants = bed(names, blocks=4, plants=2)
+    order = {b: [v for v in names if v not in "AB"] for b in "1234"}
+    for b in "1234":
+        order[b] = ["A", *order[b][:3], *order[b][3:], "B"]
+    place = plants.groupby("plot", sort=False).ngroup() % 9
+    plants["variety"] = [order[b][p] for b, p in zip(plants["block"], place, strict=True)]
+    far = (plants["column"] - 1) / 17
+    picks = picked(plants, dict.fromkeys(names, 1.2), DAYS, seed=seed, plot_sd=0.02, plant_sd=0.05)
+    rng = np.random.default_rng(seed)
+    kept = picks["plant"].map(pd.Series(0.5 ** far.to_numpy(), index=plants["plant"]))
+    picks["count"] = rng.binomial(picks["count"].astype(int), kept).astype(float)
+    return plants, picks
+
+
+def test_a_trend_along_the_rows_is_found_and_taken_out():
+    plants, picks = _shaded()
+    found = analyse(records(plants, picks)).position
+    side = found.side_by_side.set_index("variety").loc["B"]
+    assert side["unadjusted"] == pytest.approx(0.5, abs=0.08)
+    assert side["adjusted"] > side["unadjusted"] * 1.3
+    assert side["adjusted_low"] < 1.0 < side["adjusted_high"]
+    assert found.differs
+    trend = found.trend.set_index("direction").loc["along the rows"]
+    assert trend["low"] < 0.5 < trend["high"]
+    assert trend["p"] < 0.01
+
+
+def test_no_trend_leaves_the_ratios_alone():
+    plants = bed("ABC", blocks=6, plants=4)
+    rates = {"A": 0.8, "B": 1.2, "C": 0.8}
+    found = analyse(records(plants, picked(plants, rates, DAYS, plot_sd=0.03, plant_sd=0.05)))
+    assert not found.position.differs
+    assert found.position.trend["p"].iloc[0] > 0.01
+
+
+def test_the_bed_in_its_true_shape():
+    """Plants 25 cm apart in rows 100 cm apart; a plant that gave four times as much stands out."""
+    plants = bed("AB", blocks=3, plants=3)
+    plants.loc[0, "lost"] = day(90)
+    picks = picked(plants, {"A": 1.0, "B": 1.0}, DAYS, plot_sd=0.02, plant_sd=0.05)
+    rich = plants["plant"].iloc[7]
+    picks.loc[picks["plant"] == rich, "count"] *= 4
+    map_ = analyse(records(plants, picks)).position.bed.set_index("plant")
+    assert (map_.loc["1-2", "x"] - map_.loc["1-1", "x"]) == 25
+    assert (map_.loc["2-1", "y"] - map_.loc["1-1", "y"]) == 100
+    assert map_["ratio"].idxmax() == rich
+    assert map_.loc["1-1", "lost"]
+    assert not map_.loc["1-2", "lost"]
+
+
+def test_place_is_not_blamed_where_it_is_not_recorded():
+    plants = bed("ABC").assign(row=np.nan, column=np.nan)
+    found = analyse(records(plants, picked(plants, dict.fromkeys("ABC", 1.0), DAYS))).position
+    assert isinstance(found, Missing)
+
+
+def test_the_plot_that_matters_is_named():
+    plants = bed("AB", blocks=5, plants=3)
+    picks = picked(plants, {"A": 1.0, "B": 1.0}, DAYS, plot_sd=0.01, plant_sd=0.02)
+    plot = plants.loc[plants["variety"] == "B", "plot"].iloc[2]
+    own = picks["plant"].isin(plants.loc[plants["plot"] == plot, "plant"])
+    picks.loc[own, "count"] *= 3
+    found = analyse(records(plants, picks)).diagnostics
+    top = found.influence.iloc[0]
+    assert top["unit"].endswith(plot)
+    # Least squares on logarithms, complete blocks: one of 5 plots 3 times too high lifts the
+    # ratio by 3^(1/5) = 1.25, and leaving it out takes that away (with its block's other plot).
+    assert top["change"] == pytest.approx(3 ** (-1 / 5) - 1, abs=0.05)
+    assert any(plot in line for line in found.remarks)
+
+
+def test_quantile_residuals_are_standard_normal_under_the_model():
+    """Dunn & Smyth 1996: exactly so at the true parameters, nearly at the fitted."""
+    plants = bed("ABC", blocks=4, plants=4)
+    picks = picked(plants, {"A": 0.8, "B": 1.2, "C": 0.8}, DAYS)
+    found = analyse(records(plants, picks)).diagnostics
+    assert found.quantile.std() == pytest.approx(1.0, abs=0.08)
+    assert abs(found.quantile.mean()) < 0.1
+    table = found.residuals.set_index("check")
+    assert table.loc["picks with nothing", "value"] == pytest.approx(
+        table.loc["picks with nothing", "expected"], abs=0.03)
+
+
+def test_doubtful_picks_are_left_out_and_the_change_is_shown():
+    plants = bed("AB", blocks=4, plants=2)
+    picks = picked(plants, {"A": 1.0, "B": 1.0}, DAYS, plot_sd=0.02, plant_sd=0.05)
+    own = picks["plant"].isin(plants.loc[plants["variety"] == "B", "plant"])
+    slip = picks.index[own][5]
+    picks.loc[slip, "count"] = 300.0
+    doubts = pd.DataFrame({"file": ["picks.csv", "picks.csv"], "line": [slip + 2, 4],
+                           "column": ["count", "count"], "value": ["300", "12345"],
+                           "doubt": ["very many", "not what stands there"]})
+    found = analyse(records(plants, picks, doubts=doubts)).diagnostics
+    row = found.doubts.set_index("variety").loc["B"]
+    assert row["ratio"] > 1.2
+    assert row["without"] == pytest.approx(1.0, abs=0.15)

@@ -1,0 +1,88 @@
+"""Slump and recovery after heat, the picking window, pods within reach."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from seasons import bed, day, grown, records
+
+from trialkit.models import Missing, analyse
+from trialkit.models.rate import rate_trait
+
+DAYS = list(range(50, 114, 4))
+
+
+def _season(dip, recovers=True, seed=1):
+    """Constant rates but for a dip of A from day 74 to 86, which may never end."""
+    rng = np.random.default_rng(seed)
+    plants = bed("AB", blocks=4, plants=4)
+    rows = []
+    for d in DAYS:
+        low = 74 <= d <= 86 or (d > 86 and not recovers)
+        for row in plants.itertuples(index=False):
+            rate = 1.5 * (1 - dip if low and row.variety == "A" else 1.0)
+            rows.append((day(d), row.plant, float(rng.poisson(rate * 4)), np.nan))
+    return plants, pd.DataFrame(rows, columns=["date", "plant", "count", "weight_g"])
+
+
+def _rate(plants, picks):
+    analysis = analyse(records(plants, picks))
+    hot = ((day(68), day(73)),)
+    return rate_trait(analysis.pods, analysis.ground, hot, "pods")
+
+
+def test_depth_and_date_of_a_slump():
+    found = _rate(*_season(0.6))
+    slump = found.slumps.set_index("variety")
+    assert slump.loc["A", "depth_low"] < 0.6 < slump.loc["A", "depth_high"]
+    assert day(72) <= slump.loc["A", "lowest_on"] <= day(88)
+    # pods of days 86 to 90 are all there again at the pick of day 90
+    assert day(84) <= slump.loc["A", "recovered_on"] <= day(96)
+    assert slump.loc["B", "recovery"] == "no slump"
+
+
+def test_no_recovery_yet_is_an_answer():
+    slump = _rate(*_season(0.6, recovers=False)).slumps.set_index("variety")
+    assert slump.loc["A", "recovery"] == "no recovery yet"
+    assert pd.isna(slump.loc["A", "recovered_on"])
+
+
+def test_the_curve_runs_at_the_rate_picked():
+    found = _rate(*_season(0.0))
+    # 1.5 a day, 10.5 a week
+    assert found.curve["estimate"].median() == pytest.approx(10.5, rel=0.08)
+    inside = (found.curve["low"] < 10.5) & (found.curve["high"] > 10.5)
+    assert inside.mean() > 0.9
+
+
+def test_a_curve_takes_five_picks():
+    plants, picks = _season(0.0)
+    few = picks[picks["date"] < day(DAYS[4])]
+    assert isinstance(analyse(records(plants, few)).rate, Missing)
+
+
+def test_pods_within_reach_by_hand():
+    """Same rate, 1.5 a day; A passes reach on a known day and keeps what came before it."""
+    plants, picks = _season(0.0)
+    heights = grown(plants, {"A": 260.0, "B": 150.0}, range(14, 113, 7), plot_sd=1.0, plant_sd=2.0)
+    found = analyse(records(plants, picks, heights, reach=220.0)).window
+    passed = 45 - 10 * np.log(260 / 220 - 1)  # day 62.0 of the logistic curve
+    whole = DAYS[-1] - 46  # days of the season: from four before the first pick to the last
+    within = found.means.set_index("variety")
+    assert within.loc["B", "estimate"] == pytest.approx(10.5, rel=0.05)
+    assert within.loc["A", "estimate"] == pytest.approx(10.5 * (passed - 46) / whole, rel=0.15)
+    assert within.loc["A", "low"] < 10.5 * (passed - 46) / whole < within.loc["A", "high"]
+    window = found.window.set_index("variety")
+    assert window.loc["A", "ended_by"] == "out of reach"
+    assert abs((window.loc["A", "end"] - day(passed)).days) <= 2
+    assert window.loc["B", "ended_by"] == "last record"
+    assert window.loc["B", "end"] == day(DAYS[-1])
+
+
+def test_a_rate_below_the_threshold_ends_the_window():
+    plants, picks = _season(0.9, recovers=False)
+    found = analyse(records(plants, picks, threshold=5.0)).window.window.set_index("variety")
+    assert found.loc["A", "ended_by"] == "rate below what is worth picking"
+    assert day(66) <= found.loc["A", "end"] <= day(80)
+    assert found.loc["B", "ended_by"] == "last record"
