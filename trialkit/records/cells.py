@@ -93,7 +93,7 @@ def _distinct(
     for code, text in enumerate(texts):
         values.append(blank)
         # Where something must stand, "NA" and "-" are names like others, and checked as such.
-        if not text.strip() or (is_blank(text) and not filled):
+        if not text.strip() or (not filled and is_blank(text)):
             if filled:
                 wrong[code] = Unreadable("It is blank.", f"{name} on every line")
             continue

@@ -34,11 +34,11 @@ def check_tables(trial: Trial, tables: Tables, findings: Findings) -> dict[str, 
             tables["plants"], "variety", trial.variety_names, "trial.toml", "a variety", findings
         )
     _plants(out["plants"], findings)
-    plants = out["plants"].frame["plant"].dropna()
-    if len(plants):
+    plants = out["plants"].frame["plant"].dropna().to_list()
+    if plants:
         for name in ("picks", "heights", "harvest", "events"):
             out[name] = _listed(
-                out[name], "plant", list(plants), out["plants"].file, "a plant", findings
+                out[name], "plant", plants, out["plants"].file, "a plant", findings
             )
     out["plants"], out["events"] = tell_plots_apart(out["plants"], out["events"], findings)
     _plots(out, findings)
@@ -89,15 +89,18 @@ def _listed(
 
 def _plants(rows: Located, findings: Findings) -> None:
     """Each plant once, each with its place on its own."""
-    plants = rows.frame["plant"]
-    key = plants.map(folded, na_action="ignore")
-    twice = np.flatnonzero((key.duplicated() & plants.notna()).to_numpy())
-    first = rows.frame.assign(key=key, line=rows.lines).dropna(subset=["plant"])
-    lines = first.drop_duplicates("key").set_index("key")["line"]
+    _, names = rows.coded("plant")
+    keys = {name: folded(name) for name in names.tolist()}
+    first: dict[str, int] = {}
+    twice, problems = [], []
+    for i, name in enumerate(rows.frame["plant"].to_list()):
+        key = keys.get(name)
+        if key is not None and first.setdefault(key, i) != i:
+            twice.append(i)
+            problems.append(f"It is listed already, on line {rows.lines[first[key]]}.")
     findings.errors_at(
-        rows, twice, "plant", list(plants.iloc[twice]),
-        [f"It is listed already, on line {lines[key.iloc[i]]}." for i in twice[: LISTED + 1]],
-        "each plant once",
+        rows, np.array(twice, dtype=np.intp), "plant", rows.frame["plant"].iloc[twice].to_list(),
+        problems, "each plant once",
     )
 
 

@@ -55,7 +55,7 @@ class Located:
         if column in self.codes:
             return self.codes[column]
         codes, values = pd.factorize(self.frame[column])
-        return codes, np.asarray(values)
+        return codes, np.asarray(values, dtype=None if values.dtype.kind == "M" else object)
 
     def having(self, **columns: pd.Series) -> Located:
         """The same rows with some columns replaced."""

@@ -32,7 +32,7 @@ class Cells:
     def coded(self) -> tuple[npt.NDArray[np.intp], list[str]]:
         """For each cell the place of its text among the distinct texts, and those."""
         codes, texts = pd.factorize(self.values, use_na_sentinel=False)
-        return codes, [str(text) for text in texts]
+        return codes, [str(text) for text in np.asarray(texts, dtype=object)]
 
     @property
     def blank(self) -> npt.NDArray[np.bool_]:
@@ -40,7 +40,8 @@ class Cells:
         if not self.are_text:
             return self.values.isna().to_numpy()
         codes, texts = self.coded
-        return np.array([not text.strip() for text in texts], dtype=bool)[codes]
+        blank = np.array([not text.strip() for text in texts], dtype=bool)
+        return blank[codes] if blank.any() else np.zeros(len(codes), dtype=bool)
 
     def take(self, mask: npt.NDArray[np.bool_]) -> Cells:
         """The cells where the mask is true."""
