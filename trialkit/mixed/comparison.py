@@ -19,6 +19,7 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.letters import minimal_letters
 from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
+from trialkit.mixed.smallsample import check_level
 from trialkit.mixed.threads import single_threaded
 
 if TYPE_CHECKING:
@@ -78,7 +79,8 @@ def compare_means(
 ) -> Comparison:
     labels, rows = marginal_rows(fit.part, factor, by)
     name = str(labels.columns[-1])
-    method = df or fit.default_df
+    method = fit.default_df if df is None else df
+    check_level(level)
     pairs = _pairs(labels, name, against, by)
     contrast = np.array([rows[i] - rows[j] for i, j in pairs])
     table = fit._contrast_rows(contrast, method, level)

@@ -10,13 +10,15 @@ order of elimination chosen once by size.)
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Codes, Floats, Grouping
 
 # Above this many cells a two-way table of level by row is kept sparse.
@@ -168,6 +170,27 @@ def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats
         lead_rest[:, :, sj] = random.cross_zz(0, j, w).reshape(g.n_levels, g.k, -1)
     lead_rest[:, :, r:] = _group_dense(g, dense, y, w).reshape(g.n_levels, g.k, -1)
     return Cross(random.cross_zz(0, 0, w), lead_rest, rest)
+
+
+def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
+    """Refuse a grouping whose levels the fixed effects already tell apart.
+
+    Its variance would have no bearing on the likelihood: Z lies in the span of X, that is
+    Z'Z - Z'X (X'X)^-1 X'Z vanishes.
+    """
+    dense = Dense(part.basis, part.codes)
+    gram = _dense_dense(dense, None, None)
+    for g in random.groupings:
+        if g.n_levels > part.p:
+            continue
+        zx = _group_dense(replace(g, columns=("Intercept",), values=(None,)), dense, None, None)
+        n = len(g.codes)
+        if n - float(np.sum(zx * np.linalg.solve(gram, zx.T).T)) <= 1e-9 * n:
+            raise MixedModelError(
+                f"grouping factor '{g.name}' is aliased with the fixed effects: the formula "
+                "already tells its levels apart, so their variance cannot be seen. Leave it out "
+                "of groups, or out of the formula."
+            )
 
 
 def _product(*parts: Floats | None) -> Floats | None:

@@ -11,6 +11,7 @@ row space kept so that every later question can be checked for estimability (Sea
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,14 +68,36 @@ class FixedPart:
         """
         if len(self.kept) == len(self.names):
             return np.ones(len(contrast), dtype=bool)
-        # every column as a combination of the kept ones: rows = rows[:, kept] @ depend
-        depend = np.linalg.solve(self.triangle, self.basis.T @ self.rows)
-        gap = contrast - contrast[:, self.kept] @ depend
+        gap = self._gap(contrast)
         size = np.maximum(np.abs(contrast).max(axis=1), 1e-300)
         return np.asarray(np.abs(gap).max(axis=1) <= tolerance * size)
 
+    def _gap(self, contrast: Floats) -> Floats:
+        """What each row asks of dropped columns beyond what their dependence dictates."""
+        # every column as a combination of the kept ones: rows = rows[:, kept] @ depend
+        depend = np.linalg.solve(self.triangle, self.basis.T @ self.rows)
+        return np.asarray(contrast - contrast[:, self.kept] @ depend)
+
+    def estimable_span(self, contrast: Floats) -> Floats:
+        """Rows over the kept columns spanning those combinations of ``contrast`` that can be
+        estimated: what the data can still say about a hypothesis."""
+        left, size, _ = np.linalg.svd(self._gap(contrast))
+        rank = int((size > 1e-8 * max(1.0, float(np.abs(contrast).max()))).sum())
+        span = left[:, rank:].T @ contrast[:, self.kept]
+        _, size, right = np.linalg.svd(span, full_matrices=False)
+        return np.asarray(right[size > 1e-8])
+
 
 def split_formula(formula: str) -> tuple[str, str]:
+    if not isinstance(formula, str):
+        raise MixedModelError(f"the formula must be text, not {type(formula).__name__}.")
+    if "|" in formula:
+        raise MixedModelError(
+            f"formula '{formula}' holds '|'; random effects are given by groups and slopes, "
+            "for example groups=['block']."
+        )
+    if re.search(r"(^|[\s~+*:])\.($|[\s+*:])", formula):
+        raise MixedModelError(f"formula '{formula}' holds '.'; name the variables one by one.")
     if formula.count("~") != 1:
         raise MixedModelError(
             f"formula '{formula}' must read 'response ~ terms', with one '~', "
@@ -88,18 +111,28 @@ def split_formula(formula: str) -> tuple[str, str]:
 
 def make_response(expression: str, data: pd.DataFrame) -> Floats:
     """The response as floats; an expression such as ``log(yield_)`` is allowed."""
-    if expression in data.columns or expression.isidentifier():
+    if isinstance(data, pd.DataFrame) and len(data) == 0:
+        raise MixedModelError("the data hold no records.")
+    if expression.isidentifier() or expression in data.columns:
         return finite_numbers(column(data, expression, "response"), expression, "response")
     try:
         parsed = Formula(f"0 + {expression}")
         for name in sorted(parsed.required_variables):
             no_blanks(column(data, str(name), "response"), str(name), "response")
-        matrix = parsed.get_model_matrix(data, na_action="ignore")
+        with np.errstate(all="ignore"):
+            matrix = parsed.get_model_matrix(data, na_action="ignore")
     except (FormulaicError, SyntaxError) as err:
-        raise MixedModelError(f"response '{expression}' cannot be read: {err}") from err
+        raise MixedModelError(f"response '{expression}' cannot be read: {_plain(err)}") from err
     if matrix.shape[1] != 1:
         raise MixedModelError(f"response '{expression}' must be one column of numbers.")
-    return finite_numbers(pd.Series(np.asarray(matrix)[:, 0]), expression, "response")
+    values = np.asarray(matrix, dtype=np.float64)[:, 0]
+    bad = np.flatnonzero(~np.isfinite(values))
+    if len(bad):
+        raise MixedModelError(
+            f"response '{expression}' is infinite or undefined in {len(bad)} of {len(values)} "
+            f"records (first: record {bad[0]}). Correct or drop them."
+        )
+    return values
 
 
 def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
@@ -112,19 +145,21 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         formula = Formula(expression)
         variables = sorted(str(v) for v in formula.required_variables)
     except (FormulaicError, SyntaxError) as err:
-        raise MixedModelError(f"formula '{expression}' cannot be read: {err}") from err
+        raise MixedModelError(f"formula '{expression}' cannot be read: {_plain(err)}") from err
     for name in variables:
         values = column(data, name, "variable")
         if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
             finite_numbers(values, name, "variable")
         else:
             no_blanks(values, name, "variable")
+            _one_kind(values, name)
     plain = all(_is_lookup(str(f), variables) for term in formula for f in term.factors)
     source, codes = _distinct(data, variables) if plain else (data, None)
     try:
-        matrix = formula.get_model_matrix(source, na_action="ignore")
+        with np.errstate(all="ignore"):
+            matrix = formula.get_model_matrix(source, na_action="ignore")
     except FormulaicError as err:
-        raise MixedModelError(f"formula '{expression}' cannot be evaluated: {err}") from err
+        raise MixedModelError(f"formula '{expression}' cannot be evaluated: {_plain(err)}") from err
     spec = matrix.model_spec
     rows = np.asarray(matrix, dtype=np.float64)
     if rows.shape[1] == 0:
@@ -144,6 +179,7 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
                 f"variable '{name}' has one level ('{levels[0]}'): there is nothing to compare. "
                 "Leave it out of the formula."
             )
+    _no_aliases(factors, data)
     covariates = {
         v: float(data[v].to_numpy(dtype=np.float64).mean()) for v in variables if v not in factors
     }
@@ -191,6 +227,39 @@ def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]
         kept.append(j)
     r = len(kept)
     return np.array(kept, dtype=np.intp), np.ascontiguousarray(basis[:, :r]), triangle[:r, :r]
+
+
+def _plain(error: Exception) -> str:
+    """A library's message on one line, without the marks of coloured text."""
+    return " ".join(re.sub(r"[⧛⧚]|\x1b?\[[0-9;]*m", "", str(error)).split())
+
+
+def _one_kind(values: pd.Series, name: str) -> None:
+    """A column that is neither all numbers nor all labels is a slip of the keyboard."""
+    if pd.api.types.is_datetime64_any_dtype(values) or pd.api.types.is_timedelta64_dtype(values):
+        raise MixedModelError(
+            f"variable '{name}' holds dates; turn it into a number (days since planting) "
+            "or into text, if each date is a level of its own."
+        )
+    text = np.array([isinstance(v, str) for v in values]) if values.dtype == object else None
+    if text is not None and text.any() and not text.all():
+        first = int(np.flatnonzero(text)[0]) if text.sum() * 2 <= len(text) else int(text.argmin())
+        raise MixedModelError(
+            f"variable '{name}' mixes numbers and text (record {first} holds "
+            f"'{values.iloc[first]}'). Make it all numbers, or all text."
+        )
+
+
+def _no_aliases(factors: dict[str, pd.Index], data: pd.DataFrame) -> None:
+    """Two factors that split the records alike cannot be told apart."""
+    names = list(factors)
+    for i, one in enumerate(names):
+        for two in names[i + 1 :]:
+            if len(factors[one]) == len(factors[two]) == len(data[[one, two]].drop_duplicates()):
+                raise MixedModelError(
+                    f"variables '{one}' and '{two}' are aliased: they split the records in "
+                    "exactly the same way. Keep one of them in the formula."
+                )
 
 
 def _is_lookup(factor: str, variables: list[str]) -> bool:

@@ -11,11 +11,11 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed.comparison import Comparison, compare_means
-from trialkit.mixed.crossproducts import Dense, RandomPart
+from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import FAMILIES, Family
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
-from trialkit.mixed.grouping import Floats, column, finite_numbers, make_groupings
+from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
 from trialkit.mixed.inference import FixedEffects
 from trialkit.mixed.laplace import Mode
 from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found
@@ -124,13 +124,15 @@ class GLMM(FixedEffects):
         return contrast @ self.found.covariance @ contrast.T
 
     def _row_df(self, contrast: Floats, df: str | float) -> Floats:
-        if isinstance(df, int | float):
+        if isinstance(df, int | float) and df > 0:
             return np.full(len(contrast), float(df))
         if df == "between-within":
             return between_within(self.part, self.random, contrast)
         if df == "asymptotic":
             return np.full(len(contrast), np.inf)
-        raise MixedModelError(f"df='{df}' is not one of: asymptotic, between-within, or a number.")
+        raise MixedModelError(
+            f"df='{df}' is not one of: asymptotic, between-within, or a number above 0."
+        )
 
     def _f_moments(self, contrast: Floats, df: str | float) -> tuple[float, float]:
         return 1.0, float(np.min(self._row_df(contrast, df)))
@@ -199,6 +201,8 @@ class GLMM(FixedEffects):
         For new records the offset is ``offset``, in the link's units; known levels of the
         groupings bring their effects unless ``random`` is False.
         """
+        if scale not in {"response", "link"}:
+            raise MixedModelError(f"scale='{scale}' is not one of: response, link.")
         if newdata is None:
             eta = self.mode.eta
             if not random:
@@ -281,33 +285,44 @@ def fit_glmm(
     if method not in {"ml", "reml"}:
         raise MixedModelError(f"method='{method}' is not one of: ml, reml.")
     left, right = split_formula(formula)
-    if len(data) == 0:
-        raise MixedModelError("the data hold no records.")
     y = make_response(left, data)
     part = make_fixed(right, data)
     if len(y) <= part.p:
         raise MixedModelError(f"{len(y)} records cannot estimate {part.p} fixed effects.")
-    off = _offset(offset, data)
-    trials = None
-    if weights is not None:
+    off, _ = numbers_of(offset, data, "offset")
+    if off is None:
+        off = np.zeros(len(data))
+    trials, name = numbers_of(weights, data, "weights")
+    if trials is not None:
         if family != "binomial":
             raise MixedModelError("weights are numbers of trials; only family 'binomial' has them.")
-        trials = (
-            finite_numbers(column(data, weights, "weights"), weights, "weights")
-            if isinstance(weights, str)
-            else np.asarray(weights, dtype=np.float64)
-        )
+        bad = np.flatnonzero((trials < 1) | (trials != np.round(trials)))
+        if len(bad):
+            raise MixedModelError(
+                f"{name} must be whole numbers of trials from 1; record {bad[0]} is "
+                f"{trials[bad[0]]:g}. Drop records with no trials."
+            )
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
     random = RandomPart(make_groupings(data, groups, slopes, saturated=True))
-    with few_threads(random.r + part.p):
-        found = CountFit(method, part, random, law, y, off).run()
+    not_in_fixed(random, part)
+    try:
+        with few_threads(random.r + part.p):
+            found = CountFit(method, part, random, law, y, off).run()
+    except MixedModelError as err:
+        raise MixedModelError(f"{err}{_one_sided(part, data, y)}") from err
     return GLMM(formula, method, part, random, law, y, off, found)
 
 
-def _offset(offset: str | Floats | None, data: pd.DataFrame) -> Floats:
-    if offset is None:
-        return np.zeros(len(data))
-    if isinstance(offset, str):
-        return finite_numbers(column(data, offset, "offset"), offset, "offset")
-    return finite_numbers(pd.Series(np.asarray(offset)), "offset", "offset")
+def _one_sided(part: FixedPart, data: pd.DataFrame, y: Floats) -> str:
+    """Name the levels whose records are all zero (or, of proportions, all one)."""
+    found = []
+    for name in part.factors:
+        ends = pd.Series(y).groupby(data[name].to_numpy()).agg(["min", "max"])
+        found += [
+            f" Level '{level}' of '{name}' holds {low:g} in every record, so it has no estimate "
+            "of its own on this scale: leave it out, and report it as it stands."
+            for level, low, high in ends.itertuples()
+            if low == high and (low == 0.0 or y.max() == low == 1.0)
+        ]
+    return "".join(found)

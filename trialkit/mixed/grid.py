@@ -53,6 +53,8 @@ def marginal_rows(
 ) -> tuple[pd.DataFrame, Floats]:
     """Labels and averaged model-matrix rows, one a level of ``factor`` (within ``by``)."""
     wanted = [factor_name(part, factor)]
+    if by is not None and factor_name(part, by) == wanted[0]:
+        raise MixedModelError(f"by='{by}' is the factor itself; name another one.")
     if by is not None:
         wanted.insert(0, factor_name(part, by))
     grid = reference_grid(part)

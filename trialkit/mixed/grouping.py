@@ -54,6 +54,8 @@ class Grouping:
 
 def column(data: pd.DataFrame, name: str, role: str) -> pd.Series:
     """A column of the data, or an error that names the nearest column there is."""
+    if not isinstance(data, pd.DataFrame):
+        raise MixedModelError(f"the data must be a pandas DataFrame, not {type(data).__name__}.")
     if name not in data.columns:
         near = difflib.get_close_matches(name, [str(c) for c in data.columns], n=1)
         hint = f" Did you mean '{near[0]}'?" if near else ""
@@ -81,17 +83,36 @@ def no_blanks(values: pd.Series, name: str, role: str) -> None:
 def finite_numbers(values: pd.Series, name: str, role: str) -> Floats:
     """A numeric column as floats; blank, text or infinite values are an error."""
     no_blanks(values, name, role)
-    if not pd.api.types.is_numeric_dtype(values):
-        raise MixedModelError(f"{role} '{name}' must hold numbers; it holds {values.dtype}.")
+    if not pd.api.types.is_numeric_dtype(values) or pd.api.types.is_complex_dtype(values):
+        text = [v for v in values if isinstance(v, str)]
+        example = f", such as '{text[0]}'" if text else ""
+        raise MixedModelError(
+            f"{role} '{name}' must hold numbers; it holds {values.dtype}{example}."
+        )
     out = values.to_numpy(dtype=np.float64)
     bad = ~np.isfinite(out)
     if bad.any():
         first = int(np.flatnonzero(bad)[0])
         raise MixedModelError(
-            f"{role} '{name}' is infinite in {int(bad.sum())} records (first: record {first}). "
+            f"{role} '{name}' is infinite in {int(bad.sum())} of {len(values)} records "
+            f"(first: record {first}). "
             "Correct or drop them."
         )
     return out
+
+
+def numbers_of(
+    given: str | Floats | None, data: pd.DataFrame, role: str
+) -> tuple[Floats | None, str]:
+    """A column by name, or one number a record, as floats; and what to call it in messages."""
+    if given is None:
+        return None, role
+    if isinstance(given, str):
+        return finite_numbers(column(data, given, role), given, role), f"{role} '{given}'"
+    values = pd.Series(np.asarray(given).reshape(-1))
+    if len(values) != len(data):
+        raise MixedModelError(f"{role} has {len(values)} values for {len(data)} records.")
+    return finite_numbers(values, role, role), role
 
 
 def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
@@ -135,6 +156,9 @@ def make_groupings(
     that the residual already stands for, and two factors that group records alike.
     """
     slopes = dict(slopes or {})
+    for given, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
+        if isinstance(given, str):
+            raise MixedModelError(f"{what} must be a list of names: write ['{given}'].")
     names = list(dict.fromkeys([*groups, *slopes]))
     n = len(data)
     made: list[Grouping] = []
@@ -143,7 +167,15 @@ def make_groupings(
         extra = tuple(slopes.get(name, ()))
         values: list[Floats | None] = [None]
         for slope in extra:
-            values.append(finite_numbers(column(data, slope, "slope"), slope, "slope"))
+            x = finite_numbers(column(data, slope, "slope"), slope, "slope")
+            if np.ptp(x) == 0.0:
+                raise MixedModelError(
+                    f"slope '{slope}' is {x[0]:g} in every record, so '{name}' can have no slope "
+                    "in it. Leave it out of slopes."
+                )
+            values.append(x)
+        if len(set(extra)) < len(extra):
+            raise MixedModelError(f"slopes of '{name}' name a column twice: {', '.join(extra)}.")
         grouping = Grouping(name, levels, codes, ("Intercept", *extra), tuple(values))
         if grouping.n_levels < 2:
             raise MixedModelError(

@@ -13,7 +13,7 @@ from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, independent_columns
 from trialkit.mixed.grid import marginal_rows, successive_rows, term_rows
 from trialkit.mixed.grouping import Floats
-from trialkit.mixed.smallsample import t_table
+from trialkit.mixed.smallsample import check_level, t_table
 
 
 class FixedEffects(ABC):
@@ -74,13 +74,19 @@ class FixedEffects(ABC):
         ``asymptotic``).  A row that the data cannot estimate is NaN, with ``reason`` saying why.
         """
         index = L.index if isinstance(L, pd.DataFrame) else None
-        rows = np.atleast_2d(np.asarray(L, dtype=np.float64))
+        try:
+            rows = np.atleast_2d(np.asarray(L, dtype=np.float64))
+        except ValueError as err:
+            raise MixedModelError("a contrast must be numbers, each row as long.") from err
+        if rows.ndim != 2 or not np.isfinite(rows).all():
+            raise MixedModelError("a contrast must be rows of finite numbers.")
         return self._contrast_rows(rows, df, level, index)
 
     def _contrast_rows(
         self, rows: Floats, df: str | float | None, level: float, index: pd.Index | None = None
     ) -> pd.DataFrame:
-        method = df or self.default_df
+        method = self.default_df if df is None else df
+        check_level(level)
         kept, ok = self._estimable(rows)
         count = len(rows)
         estimate, se, dof = (np.full(count, np.nan) for _ in range(3))
@@ -90,7 +96,13 @@ class FixedEffects(ABC):
             se[ok] = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
             dof[ok] = self._row_df(kept[ok], method)
         t, p, low, high = t_table(estimate, se, dof, level)
-        reason = np.where(ok, "", "not estimable: these records hold no data on this combination")
+        empty = np.abs(rows).max(axis=1, initial=0.0) == 0.0
+        why = np.where(
+            empty,
+            "every weight of this contrast is zero",
+            "not estimable: these records hold no data on this combination",
+        )
+        reason = np.where(ok, "", why)
         return pd.DataFrame(
             {
                 "estimate": estimate,
@@ -125,13 +137,14 @@ class FixedEffects(ABC):
         no interaction (Searle 1987, Linear Models for Unbalanced Data), so it does not depend on
         the coding.  Returns F, num_df, den_df, p.
         """
-        method = df or self.default_df
+        method = self.default_df if df is None else df
         rows = term_rows(self.part, term)
         if method == "satterthwaite":
             successive = successive_rows(self.part, term)
             rows = rows if successive is None else successive
-        kept, ok = self._estimable(rows)
-        kept = _independent_rows(kept[ok])
+        kept = _independent_rows(rows[:, self.part.kept][self._estimable(rows)[1]])
+        if self.dropped:
+            kept = self.part.estimable_span(rows)
         if not len(kept):
             raise MixedModelError(f"term '{term}' cannot be tested: none of it is estimable.")
         scaling, den = self._f_moments(kept, method)

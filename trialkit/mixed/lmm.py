@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed.comparison import Comparison, compare_means
-from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
+from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
-from trialkit.mixed.grouping import Floats, column, finite_numbers, make_groupings
+from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
 from trialkit.mixed.inference import FixedEffects
 from trialkit.mixed.information import (
     VarianceInformation,
@@ -268,9 +268,9 @@ def fit_lmm(
     """
     if method not in {"reml", "ml"}:
         raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
+    if residual_sd is not None and not 0.0 < residual_sd < np.inf:
+        raise MixedModelError(f"residual_sd={residual_sd:g} must be a number above zero.")
     left, right = split_formula(formula)
-    if len(data) == 0:
-        raise MixedModelError("the data hold no records.")
     y = make_response(left, data)
     part = make_fixed(right, data)
     w = _weights(weights, data)
@@ -280,11 +280,15 @@ def fit_lmm(
             f"{n} records cannot estimate {p} fixed effects and a residual; "
             "drop terms from the formula or add records."
         )
-    if np.ptp(y) <= 1e-14 * max(1.0, float(np.abs(y).max())) and residual_sd is None:
+    largest = float(np.abs(y).max())
+    if largest > 0.0 and not 1e-140 < largest < 1e140:
+        raise MixedModelError(f"response '{left}' reaches {largest:g}; give it in other units.")
+    if np.ptp(y) <= 1e-14 * largest and residual_sd is None:
         raise MixedModelError(
             f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
         )
     random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
+    not_in_fixed(random, part)
     return fit_prepared(formula, method, part, random, y, w, residual_sd)
 
 
@@ -334,17 +338,8 @@ def fit_prepared(
 
 
 def _weights(weights: str | Floats | None, data: pd.DataFrame) -> Floats | None:
-    if weights is None:
-        return None
-    if isinstance(weights, str):
-        w = finite_numbers(column(data, weights, "weights"), weights, "weights")
-        name = f"weights '{weights}'"
-    else:
-        w = finite_numbers(pd.Series(weights), "weights", "weights")
-        name = "weights"
-    if len(w) != len(data):
-        raise MixedModelError(f"{name} has {len(w)} values for {len(data)} records.")
-    if (w <= 0).any():
+    w, name = numbers_of(weights, data, "weights")
+    if w is not None and (w <= 0).any():
         first = int(np.flatnonzero(w <= 0)[0])
         raise MixedModelError(f"{name} must be above zero; record {first} is {w[first]:g}.")
     return w

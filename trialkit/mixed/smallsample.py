@@ -31,6 +31,11 @@ def check_method(df: str | float) -> str | float:
     return df
 
 
+def check_level(level: float) -> None:
+    if not 0.0 < level < 1.0:
+        raise MixedModelError(f"level={level:g} must lie between 0 and 1, for example 0.95.")
+
+
 @dataclass(frozen=True)
 class KenwardRoger:
     """Adjusted covariance (p, p) and what the df need.
