@@ -73,10 +73,3 @@ def test_one_barley_trial_alone_supports_no_comparison(data: Path) -> None:
         assert result.why_not
         assert result.letters == {}
         assert result.pairs[["low", "high", "p"]].isna().all().all()
-
-
-def test_wheat_grades_are_counted_by_variety(data: Path) -> None:
-    """By hand from the four plots of G14: damaged 2 + 4 + 0 + 5 = 11, sound 6 + 8 + 9 + 7 = 30."""
-    grades: pd.DataFrame = harvest_of(data / "wheat-fly").grades
-    own = grades[grades["variety"] == "G14"].set_index("grade")["count"]
-    assert own.to_dict() == {"damaged": 11, "sound": 30}

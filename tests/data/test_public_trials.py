@@ -23,7 +23,7 @@ def read(folder: Path) -> pd.DataFrame:
 
 SITES = ("crookston", "duluth", "grand-rapids", "morris", "university-farm", "waseca")
 BARLEYS = [f"barley-minnesota/{site}-{year}" for site in SITES for year in (1931, 1932)]
-TRIALS = ["oats-1935", "strawberries", "wheat-fly", *BARLEYS]
+TRIALS = ["oats-1935", "strawberries", *BARLEYS]
 
 
 @pytest.mark.parametrize("trial", TRIALS)
@@ -116,25 +116,6 @@ def test_strawberries_change_when_the_hedge_is_allowed_for(data: Path) -> None:
     allowed = anova_lm(smf.ols("y ~ C(block) + C(hedge) + C(variety)", berries).fit())
     assert allowed.loc["C(hedge)", "F"] == pytest.approx(45.9926, abs=1e-3)
     assert allowed.loc["C(variety)", "F"] == pytest.approx(3.5904, abs=1e-4)
-
-
-def test_wheat_fly_counts(data: Path) -> None:
-    """Gotway & Stroup (1997): 16 wheats, four blocks on an 8 by 8 grid, damaged plants out of all.
-
-    Binomial model with blocks and varieties: Pearson chi-square over its degrees of freedom 2.37
-    (R 4 glm; the same data are a worked example in a general statistics package's manual).
-    """
-    fly = read(data / "wheat-fly")
-    counts = fly.pivot(index=["block", "variety"], columns="grade", values="count")
-    assert len(counts) == 64
-    assert counts.notna().all().all()
-    assert counts.loc[("B1", "G14")].to_dict() == {"damaged": 2, "sound": 6}
-    assert counts.loc[("B4", "G16")].to_dict() == {"damaged": 7, "sound": 8}
-    frame = counts.reset_index()
-    model = smf.glm("damaged + sound ~ C(block) + C(variety)", frame, family=sm.families.Binomial())
-    fitted = model.fit()
-    assert fitted.deviance == pytest.approx(123.95, abs=0.01)
-    assert fitted.pearson_chi2 / fitted.df_resid == pytest.approx(2.372057, abs=1e-4)
 
 
 def test_barleys_are_immers_means(data: Path) -> None:
