@@ -1,4 +1,4 @@
-"""A real browser, and one report of the demo trial, shared by every test of this folder."""
+"""A real browser, and reports made once and shared by every test of this folder."""
 
 from __future__ import annotations
 
@@ -6,6 +6,10 @@ import os
 from pathlib import Path
 
 import pytest
+from hostile import NAMES
+
+from trialkit.reporting import shipped
+from trialkit.reporting.publish import publish
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -34,3 +38,37 @@ def browser():
         started = player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         yield started
         started.close()
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The demo trial, copied."""
+    folder = tmp_path_factory.mktemp("trials") / "beans"
+    shipped.copy_trial(shipped.demo(), folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def report(demo):
+    """The report of the demo trial."""
+    return publish(demo)
+
+
+@pytest.fixture(scope="session")
+def hostile_report(tmp_path_factory):
+    """The same season under names that could break a page; the oats' place kept free of them."""
+    folder = tmp_path_factory.mktemp("trials") / "hostile"
+    shipped.copy_trial(shipped.demo(), folder)
+    toml = (folder / "trial.toml").read_text(encoding="utf-8")
+    plants = (folder / "plants.csv").read_text(encoding="utf-8")
+    old = [line.split('"')[1] for line in toml.split("[[varieties]]", 1)[1].splitlines()
+           if line.startswith("name")]  # fmt: skip
+    for name, new in zip(old, NAMES, strict=False):
+        quoted = new.replace("\\", "\\\\").replace('"', '\\"')
+        toml = toml.replace(f'name = "{name}"', f'name = "{quoted}"')
+        plants = plants.replace(f",{name},", ',"' + new.replace('"', '""') + '",')
+    title = "<b>Beans</b> & <script>alert(3)</script> $x_1$"
+    toml = toml.replace(toml.split('title = "')[1].split('"')[0], title)
+    (folder / "trial.toml").write_text(toml, encoding="utf-8")
+    (folder / "plants.csv").write_text(plants, encoding="utf-8")
+    return publish(folder)

@@ -35,12 +35,14 @@ def doubts(trial: OpenTrial) -> Block:
     frame = trial.records.doubts
     if frame.empty:
         return _text("Doubts about the records", ["No record is hard to believe."])
-    columns = ("file", "line", "column", "value", "doubt")
-    rows = [tuple(_cell(row[c]) for c in columns) for _, row in frame.head(DOUBTS_SHOWN).iterrows()]
+    rows = [
+        (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
+        for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)
+    ]
     caption = f"{words.counted(len(frame), 'doubt')} about the records, which are used as they are"
     if len(frame) > DOUBTS_SHOWN:
         caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
-    return _table(caption, ("File", "Line", "Column", "Value", "Doubt"), rows)
+    return _table(caption, ("Where", "Value", "Doubt"), rows)
 
 
 @told
@@ -143,6 +145,11 @@ def _figure(value: Any) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return str(value)
     return words.number(value, 3)
+
+
+def _where(file: Any, line: Any, column: Any) -> str:
+    at = "" if words.missing(line) else f" line {line}"
+    return f"{file}{at}, {column}" if column else f"{file}{at}"
 
 
 def _cell(value: Any) -> str:

@@ -1,0 +1,204 @@
+"""The report as a reader meets it, in a real headless Chromium."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hostile import NAMES
+
+pytestmark = pytest.mark.browser
+
+LARGEST = 1_500_000
+
+
+@pytest.fixture
+def opened(browser):
+    """Open a report in a fresh page; everything it asks for and every dialog is written down."""
+    pages = []
+
+    def open_(published, width=360, scheme="light", **more):
+        page = browser.new_page(
+            viewport={"width": width, "height": 780}, color_scheme=scheme, **more
+        )
+        page.asked, page.said = [], []
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.on("dialog", lambda dialog: (page.said.append(dialog.message), dialog.dismiss()))
+        page.on("console", lambda message: page.said.append(message.text))
+        page.on("pageerror", lambda error: page.said.append(str(error)))
+        page.goto(published.page.resolve().as_uri())
+        pages.append(page)
+        return page
+
+    yield open_
+    for page in pages:
+        page.close()
+
+
+def _open_folds(page) -> None:
+    for summary in page.locator("summary").all():
+        summary.click()
+
+
+def test_the_page_is_one_file_of_modest_size_that_asks_for_nothing(report, opened):
+    assert report.page.stat().st_size < LARGEST
+    page = opened(report)
+    _open_folds(page)
+    page.wait_for_timeout(200)
+    assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
+    assert page.said == []
+
+
+@pytest.mark.parametrize("name", ["report", "hostile_report"])
+@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+def test_nothing_sticks_out_sideways(name, width, request, opened):
+    page = opened(request.getfixturevalue(name), width=width)
+    _open_folds(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("name", ["report", "hostile_report"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1100])
+def test_axe_finds_nothing_serious(name, scheme, width, request, opened):
+    """axe-core, the WCAG rules of the World Wide Web Consortium made into tests."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = opened(request.getfixturevalue(name), width=width, scheme=scheme, bypass_csp=True)
+    _open_folds(page)
+    found = Axe().run(page).response
+    bad = [
+        (v["id"], v["impact"], [node["html"][:200] for node in v["nodes"]])
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert bad == []
+    assert len(found["passes"]) > 20
+
+
+def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
+    page = opened(report)
+    assert page.locator("h1").count() == 1
+    assert page.locator("h2").all_inner_texts() == [
+        "The answer",
+        "The varieties side by side",
+        "What to do next",
+        "Since the last pick",
+        "Pictures",
+        "What this cannot tell you",
+        "How it was done",
+    ]
+    answer = page.locator(".answer p").first
+    assert answer.inner_text() == report.facts["answer"]
+    assert answer.bounding_box()["y"] < 600, "the answer is on a phone's first screen"
+    assert page.locator(".answer .sure").inner_text() == report.facts["sure"]
+
+
+def test_headings_step_down_one_level_at_a_time(report, opened):
+    levels = [int(t[1]) for t in opened(report).evaluate(
+        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => h.tagName)")]  # fmt: skip
+    assert levels[0] == 1
+    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+
+
+def test_every_figure_has_words_and_letters_large_enough_on_a_phone(report, opened):
+    page = opened(report, width=360)
+    figures = page.locator("figure")
+    assert figures.count() >= 5
+    for figure in figures.all():
+        drawn = figure.locator("svg[role=img], img")
+        words = drawn.get_attribute("aria-label") or drawn.get_attribute("alt")
+        assert len(words) > 40
+        assert len(figure.locator("figcaption").inner_text()) > 20
+    sizes = page.evaluate("""[...document.querySelectorAll('svg text')].map(t => {
+        const m = t.getScreenCTM();
+        return parseFloat(getComputedStyle(t).fontSize) * Math.hypot(m.a, m.b);
+    })""")
+    assert len(sizes) > 50
+    assert min(sizes) >= 11
+
+
+def test_no_letters_of_a_figure_are_cut_off(report, opened):
+    """Each text lies inside its figure's frame."""
+    for width in (360, 1100):
+        out = opened(report, width=width).evaluate("""
+            [...document.querySelectorAll('figure svg text')].filter(t => {
+                const a = t.getBoundingClientRect(), b = t.closest('figure').getBoundingClientRect();
+                return a.left < b.left || a.right > b.right || a.top < b.top || a.bottom > b.bottom;
+            }).map(t => t.textContent)""")
+        assert out == []
+
+
+def test_figures_follow_the_page_into_the_dark(report, opened):
+    ask = """[getComputedStyle(document.body).backgroundColor,
+              getComputedStyle(document.querySelector('figure svg text')).fill]"""
+    light, dark = (opened(report, scheme=s).evaluate(ask) for s in ("light", "dark"))
+
+    def brightness(colour: str) -> float:
+        return sum(int(n) for n in re.findall(r"\d+", colour)[:3])
+
+    assert brightness(light[0]) > 700 > brightness(light[1])
+    assert brightness(dark[0]) < 150 < brightness(dark[1])
+
+
+def test_the_page_can_be_worked_from_the_keyboard(report, opened):
+    page = opened(report, width=1100)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    assert page.locator(".skip").bounding_box()["x"] >= 0
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    fold = page.locator("details")
+    page.locator("summary").focus()
+    page.keyboard.press("Enter")
+    assert fold.evaluate("d => d.open")
+
+
+@pytest.mark.parametrize(("sheet", "high"), [("A4", 297), ("Letter", 279)])
+def test_it_prints_whole_on_few_sheets(sheet, high, report, opened, tmp_path):
+    pdfium = pytest.importorskip("pypdfium2")
+    page = opened(report, width=1100, scheme="dark")
+    path = tmp_path / "report.pdf"
+    page.pdf(path=path, format=sheet, prefer_css_page_size=False)
+    document = pdfium.PdfDocument(path)
+    texts = [" ".join(sheet.get_textpage().get_text_bounded().split()) for sheet in document]
+    assert 3 <= len(texts) <= 9
+    # A figure is whole on one sheet, caption and all.
+    for first, last in (
+        ("Pods a living plant so far", "Band: 95 % interval"),
+        ("Height, cm", "Dots: plants as measured"),
+        ("Pods a plant a week", "below which picking is not worth while"),
+    ):
+        assert any(first in text and last in text for text in texts), first
+    assert any("Fingerprint of the records" in text for text in texts), "the fold is printed open"
+    page.emulate_media(media="print")
+    room = (high - 30) / 25.4 * 96
+    tallest = page.evaluate(
+        "Math.max(...[...document.querySelectorAll('figure')].map(f => f.offsetHeight))"
+    )
+    assert tallest < room
+    assert page.evaluate("getComputedStyle(document.body).color") == "rgb(27, 32, 37)"
+
+
+def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opened):
+    page = opened(hostile_report, width=1100)
+    _open_folds(page)
+    page.wait_for_timeout(200)
+    assert page.said == []
+    assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
+    shown = page.locator(".cards tbody th bdi").all_inner_texts()
+    assert sorted(shown) == sorted(NAMES[:5])
+    assert page.locator("h1").inner_text().startswith("<b>Beans</b> & <script>")
+    assert page.title().startswith("<b>Beans</b>")
+    assert page.locator("body script, body img[src=x]").count() == 0
+    drawn = " ".join(page.locator("svg text").all_text_contents())
+    assert r"$\alpha$ & co" in drawn
+    assert "<script>alert(1)" in drawn
+
+
+def test_the_table_is_still_a_table_to_a_screen_reader_on_a_phone(report, opened):
+    page = opened(report, width=360)
+    assert page.get_by_role("columnheader").count() >= 5
+    assert page.get_by_role("rowheader").count() >= 5
+    table = page.get_by_role("table").first
+    assert table.get_by_role("row").count() == 6
