@@ -167,6 +167,29 @@ def new(folder: Folder) -> None:
     out.print(Text(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}"))
 
 
+@app.command(epilog=_example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
+def phone(
+    folder: Folder,
+    to: Annotated[
+        Path | None, typer.Option("--out", help="The HTML file to write. Else FOLDER/phone.html.")
+    ] = None,
+) -> None:
+    """Make the page to record a pick with on a phone: one file, no network needed."""
+    from trialkit.recording.phone import write_phone_page
+    from trialkit.records import RecordsError
+    from trialkit.trial import TrialProblems
+
+    try:
+        page = write_phone_page(_the_trial(folder), to)
+    except (RecordsError, TrialProblems) as problems:
+        _stop(Exit.RECORDS, str(problems))
+    except OSError as error:
+        _stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
+    out.print(Text(f"Phone page: {page}"))
+    out.print(Text("Send it to the phone (cable, mail or message) and open it there in a browser."))
+    out.print(Text(f"After the pick, bring the file it sends in: trialkit add {folder} FILE"))
+
+
 @app.command(epilog=_example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
 def lab(
     folder: Folder,
