@@ -31,6 +31,10 @@ FALLBACKS = ("Noto Sans", "Noto Sans CJK SC", "Noto Sans CJK JP", "Arial Unicode
 FAMILY = ["DejaVu Sans", *(one for one in FALLBACKS if one in set(font_manager.get_font_names()))]
 
 
+# Nothing about the time or the library, so that the same bed gives the same file.
+NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+
+
 @dataclass(frozen=True)
 class Paper:
     """A sheet of paper, upright, in mm (ISO 216 for A4, ANSI Y14.1 for Letter)."""
@@ -103,7 +107,7 @@ def svg_text(figure: Figure) -> str:
     """A figure as SVG text without a date, so the same bed gives the same file."""
     stream = io.StringIO()
     with printing():
-        figure.savefig(stream, format="svg", metadata={"Date": None})
+        figure.savefig(stream, format="svg", metadata=NO_METADATA)
     return stream.getvalue()
 
 

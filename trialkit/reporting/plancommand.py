@@ -1,0 +1,216 @@
+"""The commands `plan` and `paper`: lay out a trial, and print what goes out to the bed.
+
+Heavy libraries are imported inside, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+# The same codes as every other command (trialkit.cli.Exit).
+USAGE, RECORDS, NO_TRIAL, NOT_WRITTEN = 2, 3, 4, 6
+
+LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
+
+_Sheet = Annotated[str, typer.Option("--paper", help="Paper to print on: A4 or Letter.")]
+_Blind = Annotated[
+    bool,
+    typer.Option(
+        "--blind", help="Leave the variety off labels and sheets: nobody counts in favour."
+    ),
+]
+_Label = Annotated[str, typer.Option("--label", help="Stake label in mm, wide x tall.")]
+_Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for the count.")]
+
+
+def plan(
+    folder: Annotated[Path, typer.Argument(help="The new trial's folder.", metavar="FOLDER")],
+    variety: Annotated[
+        list[str],
+        typer.Option("--variety", "-v", help="A variety; once for each. First: the check."),
+    ],
+    title: Annotated[str, typer.Option(help="The trial's title.")] = "",
+    crop: Annotated[str, typer.Option(help="The crop.")] = "climbing bean",
+    garden: Annotated[str, typer.Option(help="The garden.")] = "",
+    planted: Annotated[str, typer.Option(help="The day of planting, 2026-05-24.")] = "",
+    layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}.")] = "blocks",
+    blocks: Annotated[int, typer.Option(help="Repeats of each variety.")] = 4,
+    plants: Annotated[
+        int, typer.Option(help="Plants in a plot (in each part of a split one).")
+    ] = 4,
+    plot_rows: Annotated[int, typer.Option(help="Rows of plants in a plot.")] = 1,
+    block_size: Annotated[int | None, typer.Option(help="Plots in an incomplete block.")] = None,
+    grid: Annotated[
+        str, typer.Option(help="Row-column layout: rows x columns of plots, 4x6.")
+    ] = "",
+    treatment: Annotated[
+        list[str] | None, typer.Option(help="A treatment of a split plot; once for each.")
+    ] = None,
+    row_spacing: Annotated[float, typer.Option(help="Between rows, in cm.")] = 90.0,
+    plant_spacing: Annotated[float, typer.Option(help="Between plants in a row, in cm.")] = 45.0,
+    across: Annotated[int | None, typer.Option(help="Plots along a row of the bed.")] = None,
+    room: Annotated[
+        str, typer.Option(help="Room there is, in m: along the rows x across them, 12x4.")
+    ] = "",
+    aisle: Annotated[float, typer.Option(help="Aisle between blocks, in cm.")] = 0.0,
+    guards: Annotated[str, typer.Option(help="Guard plants: none, ends or all round.")] = "ends",
+    sun: Annotated[str, typer.Option(help="Where sun or shade comes from, in your words.")] = "",
+    top: Annotated[str, typer.Option(help="Compass side at the top of the map.")] = "north",
+    counted: Annotated[str, typer.Option(help="What a pick counts.")] = "pods",
+    heights: Annotated[str, typer.Option(help="Unit of heights: cm, in, ft-in, ...")] = "cm",
+    weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb.")] = "g",
+    reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
+    seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
+    neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
+    paper_name: _Sheet = "A4",
+    label: _Label = "60x25",
+    weigh: _Weigh = True,
+    blind: _Blind = False,
+) -> None:
+    """Lay out a trial at random: records folder, bed map, stake labels and record sheets."""
+    from trialkit.design.labels import LabelSize, labels_on
+    from trialkit.design.layouts import lay_out
+    from trialkit.design.paper import paper as sheet_named
+    from trialkit.design.planfolder import About, bed_of_plan, print_paper, write_plan
+    from trialkit.design.request import PlanRequest
+    from trialkit.reporting import planning
+
+    about = About(
+        title or folder.resolve().name,
+        crop,
+        garden,
+        _day(planted),
+        counted,
+        heights,
+        weights,
+        reach or None,
+    )
+    try:
+        sheet = sheet_named(paper_name)
+        size = LabelSize(*_pair(label, "label"))
+        labels_on(sheet, size)
+        space = _pair(room, "room") if room else None
+        request = PlanRequest(
+            varieties=tuple(one.strip() for one in variety),
+            design=planning.LAYOUTS.get(layout, layout),
+            blocks=blocks,
+            plants=plants,
+            plot_rows=plot_rows,
+            block_size=block_size,
+            grid=_whole(grid) if grid else None,
+            treatments=tuple(treatment) if treatment else ("topped", "not topped"),
+            across=across,
+            room_cm=(space[0] * 100, space[1] * 100) if space else None,
+            row_spacing_cm=row_spacing,
+            plant_spacing_cm=plant_spacing,
+            aisle_cm=aisle,
+            guards=guards,
+            sun=sun or None,
+            top=top,
+            seed=seed,
+            improve_neighbours=neighbours,
+        )
+        planting = lay_out(request)
+    except ValueError as error:
+        _stop(USAGE, str(error))
+    try:
+        made = write_plan(folder, planting, about)
+        printed = print_paper(
+            bed_of_plan(planting, about),
+            folder / "paper",
+            sheet,
+            label=size,
+            weigh=weigh,
+            blind=blind,
+        )
+    except FileExistsError as error:
+        _stop(NOT_WRITTEN, f"{error}; nothing was changed.")
+    except OSError as error:
+        _stop(NOT_WRITTEN, f"Could not write {folder}: {error}")
+    for text in planning.size_words(planting):
+        _say(text)
+    _say(planning.reach_words(planting))
+    _say(f"Written to {folder}: {', '.join(path.name for path in made)}")
+    _list(printed)
+    _say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")
+
+
+def paper(
+    folder: Annotated[Path, typer.Argument(help="The trial's folder.", metavar="FOLDER")],
+    paper_name: _Sheet = "A4",
+    label: _Label = "60x25",
+    weigh: _Weigh = True,
+    blind: _Blind = False,
+) -> None:
+    """Print a trial's bed map, stake labels and record sheets again, as the records stand."""
+    from trialkit.design.labels import LabelSize
+    from trialkit.design.paper import paper as sheet_named
+    from trialkit.design.planfolder import bed_of_records, print_paper
+    from trialkit.records import RecordsError, read_records
+    from trialkit.trial import TrialProblems
+
+    if not (folder / "trial.toml").is_file():
+        _stop(NO_TRIAL, f"{folder} has no trial.toml, so it is not a trial yet.")
+    try:
+        bed = bed_of_records(read_records(folder))
+        if bed.plants.empty:
+            _stop(RECORDS, f"{folder} lists no plants in plants.csv yet.")
+        sheet = sheet_named(paper_name)
+        size = LabelSize(*_pair(label, "label"))
+        printed = print_paper(bed, folder / "paper", sheet, label=size, weigh=weigh, blind=blind)
+    except (RecordsError, TrialProblems) as problem:
+        _stop(RECORDS, str(problem))
+    except ValueError as error:
+        _stop(USAGE, str(error))
+    except OSError as error:
+        _stop(NOT_WRITTEN, f"Could not write {folder}: {error}")
+    _list(printed)
+
+
+def _day(text: str) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is not a date; write it as year-month-day, such as 2026-05-24"
+        ) from None
+
+
+def _pair(text: str, what: str) -> tuple[float, float]:
+    try:
+        one, other = (float(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        raise ValueError(
+            f"The {what} {text!r} is not two figures with an x, such as 60x25."
+        ) from None
+    return one, other
+
+
+def _whole(text: str) -> tuple[int, int]:
+    one, other = _pair(text, "grid")
+    return int(one), int(other)
+
+
+def _list(printed: list[tuple[Path, str]]) -> None:
+    for path, what in printed:
+        _say(f"  {path.parent.name}/{path.name}: {what}")
+
+
+def _say(message: str) -> None:
+    out.print(Text(message))
+
+
+def _stop(code: int, message: str) -> NoReturn:
+    err.print(Text(message.rstrip()))
+    raise typer.Exit(code)
