@@ -185,3 +185,21 @@ def test_an_unknown_time_is_no_day() -> None:
     records: Any = bed(1, 2)
     records.plants["lost"] = pd.to_datetime(["2024-06-01", None])
     assert [one["lost"] for one in page_facts(records, MADE)["plants"]] == ["2024-06-01", None]
+
+
+def test_the_command_writes_the_page_and_says_what_is_wrong(tmp_path: Path) -> None:
+    from typer.testing import CliRunner
+
+    from trialkit.cli import app
+
+    folder = plant_bed(tmp_path, 1, 2)
+    done = CliRunner().invoke(app, ["phone", str(folder)])
+    assert done.exit_code == 0
+    assert str(folder / "phone.html") in done.output.replace("\n", "")
+    assert (folder / "phone.html").is_file()
+    (folder / "picks.csv").write_text("date,plant,count\n2024-07-01,P001,many\n")
+    wrong = CliRunner().invoke(app, ["phone", str(folder), "--out", str(tmp_path / "other.html")])
+    assert wrong.exit_code == 3
+    for part in ("picks.csv", "line 2", "count", "many"):
+        assert part in wrong.output
+    assert not (tmp_path / "other.html").exists()
