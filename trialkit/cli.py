@@ -16,6 +16,8 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
+from trialkit.reporting import plancommand
+
 if TYPE_CHECKING:
     from trialkit.reporting.publish import Published, ReportStopped
     from trialkit.reporting.run import Progress
@@ -255,6 +257,17 @@ def _show(published: Published, open_: bool) -> None:
     out.print(Text(f"Report: {published.page}"))
     if open_:
         typer.launch(published.page.resolve().as_uri())
+
+
+app.command(
+    epilog=_example(
+        'trialkit plan my-beans -v "First variety" -v "Second variety" --blocks 4 --plants 4',
+        'trialkit plan my-beans -v A -v B -v C --sun "shade from the west" --aisle 60 --room 12x6',
+    )
+)(plancommand.plan)
+app.command(epilog=_example("trialkit paper my-beans", "trialkit paper my-beans --paper Letter"))(
+    plancommand.paper
+)
 
 
 if __name__ == "__main__":
