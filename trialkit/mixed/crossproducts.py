@@ -63,6 +63,7 @@ class RandomPart:
     """All groupings in elimination order (lead first), and where each sits in the rest."""
 
     groupings: tuple[Grouping, ...]
+    keep_pairs: bool = False
     _pairs: dict[tuple[int, int], Codes] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -112,11 +113,17 @@ class RandomPart:
         return out
 
     def pair_codes(self, i: int, j: int) -> Codes:
-        """Cell number of each record in the table of grouping i by grouping j (cached)."""
-        if (i, j) not in self._pairs:
-            gi, gj = self.groupings[i], self.groupings[j]
-            self._pairs[i, j] = gi.codes * gj.n_levels + gj.codes
-        return self._pairs[i, j]
+        """Cell number of each record in the table of grouping i by grouping j.
+
+        Kept for the next time where cross-products are formed at every step (count models)."""
+        if (i, j) in self._pairs:
+            return self._pairs[i, j]
+        gi, gj = self.groupings[i], self.groupings[j]
+        codes: Codes = gi.codes * gj.n_levels
+        codes += gj.codes
+        if self.keep_pairs:
+            self._pairs[i, j] = codes
+        return codes
 
     def cross_zz(self, i: int, j: int, w: Floats | None) -> Floats:
         """Zi'WZj as (levels_i, k_i, levels_j, k_j); for i = j only (levels, k, k)."""

@@ -304,7 +304,7 @@ def fit_glmm(
             )
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
-    random = RandomPart(make_groupings(data, groups, slopes, saturated=True))
+    random = RandomPart(make_groupings(data, groups, slopes, saturated=True), keep_pairs=True)
     not_in_fixed(random, part)
     try:
         with few_threads(random.r + part.p):

@@ -40,8 +40,7 @@ class VarianceInformation:
     """Traces and products for every pair of parameters, residual last (scale: variance 1).
 
     t: (m, m); s: (m, p, p); q: (m, m, p, p); phi: (p, p) = (X'V^-1X)^-1;
-    values: (m,) the parameters relative to the residual variance; quadratic: (m, m),
-    y'P V_i P V_j P y.
+    values: (m,) the parameters relative to the residual variance.
     """
 
     parameters: tuple[Parameter, ...]
@@ -50,7 +49,6 @@ class VarianceInformation:
     s: Floats
     q: Floats
     phi: Floats
-    quadratic: Floats
 
     def expected(self) -> Floats:
         """Twice the expected REML information: tr(P V_i P V_j), (m, m).
@@ -65,9 +63,12 @@ class VarianceInformation:
         )
         return 0.5 * (out + out.T)
 
-    def hessian(self, residual_variance: float) -> Floats:
-        """Second derivatives of -2 log restricted likelihood, (m, m), unit-scale parameters."""
-        out: Floats = -self.expected() + 2.0 * self.quadratic / residual_variance
+    def hessian(self, quadratic: Floats, residual_variance: float) -> Floats:
+        """Second derivatives of -2 log restricted likelihood, (m, m), unit-scale parameters.
+
+        quadratic: (m, m), y'P V_i P V_j P y (`quadratic_forms`).
+        """
+        out: Floats = -self.expected() + 2.0 * quadratic / residual_variance
         return 0.5 * (out + out.T)
 
 
@@ -166,13 +167,11 @@ def variance_information(s: Solved, *, known_residual: bool, n: int) -> Variance
             for a, b in _entries(pi):
                 for c, d in _entries(pj):
                     q[i, j] += h[f][:, a].T @ blocks.times(f, g, b, c, h[g][:, d])
-    quadratic = _quadratic(s, parameters) if s.has_y else np.zeros((m, m))
     if not known_residual:
         parameters.append(Parameter(-1, 0, 0))
         t, sx, q = _with_residual(values, trace, t, sx, q, s.xvx, n)
-        quadratic = _quadratic_with_residual(s, values, quadratic, parameters) if s.has_y else t * 0
         values = np.append(values, 1.0)
-    return VarianceInformation(tuple(parameters), values, t, sx, q, phi, quadratic)
+    return VarianceInformation(tuple(parameters), values, t, sx, q, phi)
 
 
 def _entries(parameter: Parameter) -> tuple[tuple[int, int], ...]:
@@ -211,6 +210,15 @@ def _with_residual(
     q_out[m, :m] = q_out[:m, m].transpose(0, 2, 1)
     q_out[m, m] = s_out[m] - np.einsum("i,iab->ab", g, q_out[:m, m])
     return t_out, s_out, q_out
+
+
+def quadratic_forms(s: Solved, info: VarianceInformation) -> Floats:
+    """y'P V_i P V_j P y for every pair of the parameters, (m, m)."""
+    of_groups = [q for q in info.parameters if not q.residual]
+    out = _quadratic(s, of_groups)
+    if len(of_groups) < len(info.parameters):
+        out = _quadratic_with_residual(s, info.values[:-1], out, of_groups)
+    return out
 
 
 def _quadratic(s: Solved, parameters: list[Parameter]) -> Floats:

@@ -50,7 +50,7 @@ class Objective:
     def __post_init__(self) -> None:
         self.scales = [1.0 / np.sqrt(d) for d in mean_diagonals(self.random, self.cross)]
         self.shapes = [np.tril_indices(g.k) for g in self.random.groupings]
-        self.best: tuple[float, Solved] | None = None
+        self.last: tuple[bytes, float, Floats, Solved] | None = None
 
     @property
     def divisor(self) -> int:
@@ -90,18 +90,26 @@ class Objective:
         ]
 
     def __call__(self, x: Floats) -> tuple[float, Floats]:
+        """Value and gradient; asked again at the same point, it remembers."""
+        if self.last is not None and self.last[0] == x.tobytes():
+            return self.last[1], self.last[2]
         factors = self.unpack(x)
         s = self.solved(factors)
         value = self.value(s)
-        if self.best is None or value < self.best[0]:
-            self.best = (value, s)
         parts = [
             2.0 * (d @ f)[i, j] * scale[i]
             for d, f, scale, (i, j) in zip(
                 self.slopes(s), factors, self.scales, self.shapes, strict=True
             )
         ]
-        return value, np.concatenate(parts)
+        gradient = np.concatenate(parts)
+        self.last = (x.tobytes(), value, gradient, s)
+        return value, gradient
+
+    def solved_at(self, x: Floats) -> Solved:
+        self(x)
+        assert self.last is not None
+        return self.last[3]
 
 
 @dataclass(frozen=True)
@@ -129,7 +137,7 @@ def minimise(objective: Objective, start: Floats) -> Optimum:
             f"the variance components did not settle (largest slope {size:.2g}); "
             "the data may not hold enough information for so many groupings."
         )
-    return Optimum(value, objective.solved(objective.unpack(x)), count + more, size)
+    return Optimum(value, objective.solved_at(x), count + more, size)
 
 
 def near_minimum(objective: Objective, start: Floats) -> Solved:
@@ -137,7 +145,7 @@ def near_minimum(objective: Objective, start: Floats) -> Solved:
     if not objective.random.groupings:
         return objective.solved([])
     x, _ = _search(objective, start, np.ones(len(start), dtype=bool), 0.01)
-    return objective.solved(objective.unpack(x))
+    return objective.solved_at(x)
 
 
 def _search(

@@ -18,6 +18,7 @@ from trialkit.mixed.inference import FixedEffects
 from trialkit.mixed.information import (
     VarianceInformation,
     inner_coordinates,
+    quadratic_forms,
     variance_information,
 )
 from trialkit.mixed.likelihood import Objective, Optimum, minimise
@@ -142,7 +143,8 @@ class LMM(FixedEffects):
         if self.method != "reml":
             raise MixedModelError("Satterthwaite df need method='reml'; refit so.")
         jacobian, bend = inner_coordinates(self.solved, self.information, self.residual_variance)
-        return satterthwaite(self.information, self.residual_variance, jacobian, bend)
+        quadratic = quadratic_forms(self.solved, self.information)
+        return satterthwaite(self.information, quadratic, self.residual_variance, jacobian, bend)
 
     def _to_basis(self, contrast: Floats) -> Floats:
         """Rewrite L for the kept columns as L for the orthonormal basis: L R^-1."""

@@ -136,14 +136,19 @@ class Satterthwaite:
 
 
 def satterthwaite(
-    info: VarianceInformation, residual_variance: float, jacobian: Floats, bend: Floats
+    info: VarianceInformation,
+    quadratic: Floats,
+    residual_variance: float,
+    jacobian: Floats,
+    bend: Floats,
 ) -> Satterthwaite:
     """Satterthwaite's method in coordinates that stay inside the bounds.
 
+    quadratic: (m, m), y'P V_i P V_j P y;
     jacobian: (m, c) derivatives of the variance parameters in the coordinates; bend: (c, c) what
     the coordinates' curvature adds to the Hessian where the gradient is not zero (on a boundary).
     """
-    hessian = jacobian.T @ info.hessian(residual_variance) @ jacobian + bend
+    hessian = jacobian.T @ info.hessian(quadratic, residual_variance) @ jacobian + bend
     size = np.sqrt(np.maximum(np.abs(np.diagonal(hessian)), 1e-300))
     values, vectors = np.linalg.eigh(hessian / size[:, None] / size[None, :])
     keep = values > 1e-8

@@ -204,7 +204,9 @@ def _eliminate_lead(cross: Cross, g: Floats) -> tuple[Floats, Floats, Floats, fl
         shrink = 1.0 / (1.0 + g[0, 0] * a[:, 0, 0])
         f = a_rest * shrink[:, None, None]
         m0 = a * shrink[:, None, None]
-        t = cross.rest - g[0, 0] * (a_rest[:, 0, :].T @ f[:, 0, :])
+        # the same matrix twice: half the work for BLAS
+        half = a_rest[:, 0, :] * np.sqrt(g[0, 0] * shrink)[:, None]
+        t = cross.rest - half.T @ half
         return m0, f, t, float(-np.log(shrink).sum())
     system = np.eye(k) + a @ g
     both = np.linalg.solve(system, np.concatenate([a, a_rest], axis=2))
