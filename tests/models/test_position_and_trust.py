@@ -8,6 +8,7 @@ import pytest
 from seasons import bed, day, picked, records
 
 from trialkit.models import Missing, analyse
+from trialkit.models.plot_totals import plot_contrasts, without_each
 
 DAYS = [50, 54, 57, 61, 64, 68, 71, 75, 78, 82]
 
@@ -111,4 +112,32 @@ def test_doubtful_picks_are_left_out_and_the_change_is_shown():
     found = analyse(records(plants, picks, doubts=doubts)).diagnostics
     row = found.doubts.set_index("variety").loc["B"]
     assert row["ratio"] > 1.2
-    assert row["without"] == pytest.approx(1.0, abs=0.15)
+    dropped = analyse(records(plants, picks.drop(index=slip))).pods.against_check
+    assert row["without"] == pytest.approx(dropped["estimate"].iloc[0], rel=0.1)
+    assert row["without"] < row["ratio"] / 1.1
+
+
+def test_leaving_one_out_is_the_same_as_fitting_without_it():
+    rng = np.random.default_rng(9)
+    index = pd.DataFrame({
+        "unit": [f"p{i}" for i in range(12)], "variety": list("ABC") * 4,
+        "block": np.repeat(list("1234"), 3), "log_index": rng.normal(0, 0.3, 12)})
+    quick = without_each(index, "A", "B")
+    for i in range(12):
+        slow = plot_contrasts(index.drop(index=i))
+        assert quick[i] == pytest.approx(slow.estimate[0] - slow.estimate[1])
+
+
+def test_plot_totals_are_the_anova_of_blocks():
+    """Complete blocks: differences of plain means, error from the two-way table by hand."""
+    rng = np.random.default_rng(9)
+    table = rng.normal(0, 0.3, (4, 3))
+    index = pd.DataFrame({"variety": list("ABC") * 4, "block": np.repeat(list("1234"), 3),
+                          "log_index": table.ravel()})
+    found = plot_contrasts(index)
+    left = table - table.mean(0) - table.mean(1)[:, None] + table.mean()
+    error = (left**2).sum() / 6
+    assert found.df == 6
+    assert found.estimate - found.estimate[0] == pytest.approx(table.mean(0) - table.mean(0)[0])
+    c = found.covariance
+    assert c[0, 0] + c[1, 1] - 2 * c[0, 1] == pytest.approx(2 * error / 4)

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.models.counting import counted_looks, unit_index
-from trialkit.models.plot_totals import plot_contrasts
+from trialkit.models.plot_totals import plot_contrasts, without_each
 from trialkit.models.pods import PodsResult
 from trialkit.models.support import Support
 
@@ -76,12 +76,9 @@ def _residuals(pods: PodsResult, quantile: np.ndarray) -> tuple[pd.DataFrame, li
 def leave_one_out(pods: PodsResult, headline: str, check: str) -> pd.DataFrame:
     """The headline ratio without each plot in turn, from the plots' totals."""
     index = unit_index(pods.looks, "unit")
-    whole = _ratio(index, headline, check)
-    rows = []
-    for row in index.itertuples(index=False):
-        ratio = _ratio(index[index["unit"] != row.unit], headline, check)
-        rows.append((row.unit, row.variety, ratio, ratio / whole - 1.0))
-    out = pd.DataFrame(rows, columns=["unit", "variety", "ratio", "change"])
+    ratio = np.exp(without_each(index, headline, check))
+    out = index[["unit", "variety"]].assign(
+        ratio=ratio, change=ratio / _ratio(index, headline, check) - 1.0)
     return out.reindex(out["change"].abs().sort_values(ascending=False).index).reset_index(
         drop=True)
 
@@ -128,7 +125,8 @@ def doubtful_picks(records: Records) -> pd.Index:
         at = int(line) - 2 if pd.notna(line) else -1
         if 0 <= at < len(picks) and column in picks and _says(picks[column].iloc[at], value):
             rows.append(picks.index[at])
-    return pd.Index(rows).unique()
+    found: pd.Index = pd.Index(sorted(set(rows)))
+    return found
 
 
 def _says(found: object, said: object) -> bool:

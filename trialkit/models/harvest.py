@@ -14,7 +14,6 @@ from trialkit.models.comparing import compare
 from trialkit.models.picking import difference_means
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.support import ONE_BLOCK, Support, behind, design_df, usable_groups
-from trialkit.reading.units import GRAMS
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
-    """Weights in the grower's own unit (`unit`).  `tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
+    """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
     `dates`: variety, days from planting to harvest.  `grades`: variety, grade, count."""
 
     tests: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -47,8 +46,7 @@ def harvest_trait(
         return Missing("harvest", "the harvest has neither weights nor counts")
     data = _described(records, ground, table, value)
     varieties = [v for v in order if (data["variety"] == v).any()]
-    unit, scale = _unit(records, value)
-    data["weight"] /= scale
+    unit = _unit(records, value)
     what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
     extra = {"dates": _days(records, data), "grades": _grades(data, table)}
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
@@ -119,14 +117,11 @@ def _described(
     )
 
 
-def _unit(records: Records, value: str) -> tuple[str, float]:
-    """The unit shown and what one of it is in the frame's: the published one, else the grower's."""
-    trial = records.trial
+def _unit(records: Records, value: str) -> str:
+    """Grams, or the unit a published weight was given in, or what was counted."""
     if value == "count":
-        return str(trial.counted), 1.0
-    if trial.harvest_unit:
-        return trial.harvest_unit, 1.0
-    return trial.weight_unit, GRAMS.get(trial.weight_unit, 1.0)
+        return str(records.trial.counted)
+    return records.trial.harvest_unit or "g"
 
 
 def _days(records: Records, data: pd.DataFrame) -> pd.DataFrame:

@@ -34,13 +34,7 @@ def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
     block.  Differences are estimable wherever the blocks connect the varieties; otherwise the
     minimum-norm solution is returned and df tells no error was available.
     """
-    varieties = sorted(index["variety"].astype(str).unique())
-    x = pd.get_dummies(index["variety"].astype(str))[varieties].to_numpy(float)
-    block = index["block"].astype("object")
-    block = block.where(block.notna(), "one block").astype(str)
-    z = pd.get_dummies(block).to_numpy(float)
-    z = z[:, 1:] - z[:, :1] if z.shape[1] > 1 else np.zeros((len(index), 0))
-    full = np.hstack([x, z])
+    varieties, full = _design(index)
     y = index["log_index"].to_numpy(float)
     beta, _, rank, _ = np.linalg.lstsq(full, y, rcond=None)
     v = len(varieties)
@@ -48,5 +42,35 @@ def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
     if df < 1:
         return PlotContrasts(varieties, beta[:v], np.full((v, v), np.nan), 0.0)
     rss = float(((y - full @ beta) ** 2).sum())
-    covariance = np.linalg.pinv(full.T @ full)[:v, :v] * rss / df
+    covariance = np.asarray(np.linalg.pinv(full.T @ full)[:v, :v] * rss / df, dtype=np.float64)
     return PlotContrasts(varieties, beta[:v], covariance, df)
+
+
+def without_each(index: pd.DataFrame, left: str, right: str) -> npt.NDArray[np.float64]:
+    """log(left / right) with each plot in turn left out, (n,); NaN where none is then left.
+
+    b(i) = b - (X'X)^-1 x_i e_i / (1 - h_i) (Cook & Weisberg 1982, Residuals and Influence in
+    Regression, eq. 3.4.6).
+    """
+    varieties, full = _design(index)
+    y = index["log_index"].to_numpy(float)
+    inverse = np.linalg.pinv(full.T @ full)
+    beta = inverse @ full.T @ y
+    step = np.zeros(full.shape[1])
+    step[varieties.index(left)], step[varieties.index(right)] = 1.0, -1.0
+    influence = full @ inverse
+    spare = 1.0 - (influence * full).sum(axis=1)
+    move = (influence @ step) * (y - full @ beta)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(spare > 1e-9, step @ beta - move / spare, np.nan)
+
+
+def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
+    """Varieties in order, and their columns followed by the blocks' (summing to zero)."""
+    varieties = sorted(index["variety"].astype(str).unique())
+    x = pd.get_dummies(index["variety"].astype(str))[varieties].to_numpy(float)
+    block = index["block"].astype("object")
+    block = block.where(block.notna(), "one block").astype(str)
+    z = pd.get_dummies(block).to_numpy(float)
+    z = z[:, 1:] - z[:, :1] if z.shape[1] > 1 else np.zeros((len(index), 0))
+    return varieties, np.hstack([x, z])

@@ -143,6 +143,8 @@ def _slump(
         recovered = dates[low_at + back[0]] if len(back) and slumped else pd.NaT
         if not slumped:
             words = "no slump"
+        elif band[0] <= 0:
+            recovered, words = pd.NaT, "which may be chance"
         elif pd.isna(recovered):
             words = "no recovery yet"
         else:

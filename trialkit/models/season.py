@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.models.comparing import compare
 from trialkit.models.pods import PodsResult, rate_means
 from trialkit.models.results import MethodNote, TraitResult, empty
 
@@ -36,7 +35,7 @@ def season_trait(records: Records, pods: PodsResult, check: str | None, counted:
 
     A plant not looked at on some date still had its pods: the rate covers those days, so a
     missed pick counts neither as zero nor twice.  Losses enter the metre of row only, as the
-    share of plant-days that were lived.
+    share of plant-days that were lived.  The ratios are those of the rates.
     """
     looks = pods.looks
     days = season_days(looks)
@@ -44,7 +43,6 @@ def season_trait(records: Records, pods: PodsResult, check: str | None, counted:
     means = rate_means(varieties, pods.log_rate, pods.covariance, pods.df, days)
     behind = pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
     means = means.join(behind.reset_index(drop=True))
-    compared = compare(varieties, pods.log_rate, pods.covariance, pods.df, check, ratio=True)
     lived = lived_share(records, looks, varieties)
     planted = means[["variety", "estimate", "low", "high"]].copy()
     planted[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]].mul(
@@ -64,9 +62,9 @@ def season_trait(records: Records, pods: PodsResult, check: str | None, counted:
     )
     return SeasonResult(
         "season", f"{counted} a living plant, season so far", f"{counted} a plant", "ratio", means,
-        compared.against_check, compared.pairs, compared.letters if pods.supported else {},
-        pods.supported, pods.why_not, method, (), metre, planted,
-        _with_losses(compared.against_check, lived, check), total_curve(pods), days,
+        pods.against_check, pods.pairs, pods.letters, pods.supported, pods.why_not, method, (),
+        metre, planted,
+        _with_losses(pods.against_check, lived, check), total_curve(pods), days,
     )
 
 
