@@ -129,6 +129,8 @@ def _table(
         )
     if sheet is not None and file is not None:
         read.append((file, len(sheet)))
+        if table.name == "plants" and not len(sheet):
+            findings.error(sheet.file, None, "", "", "It lists no plant.", "a line for every plant")
         return _tidy(table.name, table_of(sheet, table, trial, findings))
     if table.name == "plants" and (path is None or table.name not in paths):
         findings.error("plants.csv", None, "", "", "There is no such file.",
