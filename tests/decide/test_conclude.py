@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 from seasons import bed, day, grown, picked, records  # noqa: E402
 
 from trialkit.decide import conclude  # noqa: E402
-from trialkit.decide.saying import figure  # noqa: E402
+from trialkit.decide.saying import figure, span  # noqa: E402
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
 WEEKS = list(range(14, 118, 7))
@@ -119,3 +119,19 @@ def test_looks_do_not_see_the_future():
     (1.0, "1.0"), (0.05, "0.050"), (float("inf"), "no limit")])
 def test_two_figures(value, said):
     assert figure(value) == said
+
+
+def test_an_interval_clear_of_one_does_not_read_as_if_it_held_it():
+    assert span(1.04, 2.5) == " (1.04 to 2.5)"
+    assert span(1.001, 2.5) == " (just over 1 to 2.5)"
+    assert span(0.5, 0.99) == " (0.50 to 0.99)"
+    assert span(0.5, 0.998) == " (0.50 to just under 1)"
+    assert span(0.96, 1.3) == " (0.96 to 1.3)"
+
+
+def test_an_interval_too_wide_to_tell_anything_is_not_shown():
+    plants = bed("ABC", blocks=3, plants=2)
+    picks = picked(plants, {"A": 0.4, "B": 0.6, "C": 0.4}, TWENTY[:2], plot_sd=0.3, seed=2)
+    found = conclude(records(plants, picks, looks=20))
+    assert found.table[["ratio_low", "ratio_high"]].isna().all(axis=None)
+    assert "too early" in found.verdict.answer

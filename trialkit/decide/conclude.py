@@ -22,6 +22,9 @@ TABLE = [
     "ratio_high", "state", "out_of_reach", "out_low", "out_high", "lost", "planted",
 ]
 
+WIDEST = float(np.log(100.0))
+"""An interval whose ends are a hundredfold apart says nothing yet, and is not shown."""
+
 
 @dataclass(frozen=True)
 class Conclusion:
@@ -53,6 +56,7 @@ class Conclusion:
         variety, check (bool); within_reach, within_low, within_high: pods a plant a week within
         reach (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
         ratio_high: season yield over the check's, its interval good for looking after every pick
+        (NaN while it is too early for one)
         (difference for a crop dug once); state: of that comparison, "" for the check;
         out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
         planted: plants.  NaN where not known.
@@ -90,9 +94,12 @@ def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
     if looks is not None and looks.against_check:
         for at, variety in enumerate(out["variety"]):
             found = looks.results.get((variety, str(check)))
-            if found is not None and np.isfinite(found.low):
-                out.loc[at, ["ratio_low", "ratio_high"]] = np.exp([found.low, found.high])
-                out.loc[at, "state"] = found.state
+            if found is None:
+                continue
+            told = np.isfinite(found.low) and found.high - found.low < WIDEST
+            ends = np.exp([found.low, found.high]) if told else [np.nan, np.nan]
+            out.loc[at, ["ratio_low", "ratio_high"]] = ends
+            out.loc[at, "state"] = found.state
     if not isinstance(yields, Missing) and check in set(yields.means["variety"]):
         out.loc[out["check"], "ratio"] = 1.0 if yields.scale == "ratio" else 0.0
     height = analysis.height

@@ -28,7 +28,13 @@ def span(low: float, high: float) -> str:
     """` (1.3 to 2.0)`, with its leading space; empty where there is no interval."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return ""
-    return f" ({figure(low)} to {figure(high)})"
+    first, last = figure(low), figure(high)
+    # An end that is clear of 1 should not read as if it were not.
+    if first == "1.0" and low > 1.0:
+        first = f"{low:.2f}" if low >= 1.005 else "just over 1"
+    if last == "1.0" and high < 1.0:
+        last = "just under 1"
+    return f" ({first} to {last})"
 
 
 def day(when: object) -> str:

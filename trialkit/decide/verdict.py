@@ -60,11 +60,12 @@ def _with_check(
     subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
     row: Any = rows.loc[subject]
     size = times(row["ratio"]) + span(row["ratio_low"], row["ratio_high"])
+    early = ", too early to say within what limits" if pd.isna(row["ratio_low"]) else ""
     if subject in ahead:
         first = f"{subject} gave {size} the {counted} of {check}, the check."
     elif row["ratio"] >= 1:
-        first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}, but "
-                 "that may still be chance.")
+        first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}"
+                 f"{early}, but that may still be chance.")
     else:
         first = (f"No variety gave more {counted} than {check}, the check; next is {subject} at "
                  f"{size}.")

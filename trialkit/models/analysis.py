@@ -14,6 +14,7 @@ from trialkit.mixed import MixedModelError
 from trialkit.models.counting import counted_looks
 from trialkit.models.diagnostics import Diagnostics, diagnose
 from trialkit.models.harvest import HarvestResult, harvest_trait
+from trialkit.models.heat import Warmth, hot_spells, warmth
 from trialkit.models.height import HeightResult, height_trait
 from trialkit.models.picking import picking_trait
 from trialkit.models.pods import PodsResult, pods_trait
@@ -21,6 +22,7 @@ from trialkit.models.position import PositionResult, position_trait
 from trialkit.models.rate import RateResult, rate_trait
 from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season import SeasonResult, season_trait
+from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
 from trialkit.models.window import WindowResult, window_trait
 from trialkit.records import Records
@@ -91,8 +93,13 @@ class Analysis:
 
     @cached_property
     def hot(self) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
-        """First and last day of each hot spell; empty without weather."""
-        return ()
+        """First and last day of each hot spell since planting; empty without weather."""
+        return hot_spells(self.records.weather)
+
+    @cached_property
+    def warmth(self) -> Warmth | None:
+        """Growing degree days since planting; None without weather."""
+        return warmth(self.records.weather, self.records.trial.planted)
 
     @cached_property
     def rate(self) -> RateResult | Missing:
@@ -118,6 +125,11 @@ class Analysis:
             self.records, pods, self.ground, self.check, self.counted))
 
     @cached_property
+    def stand(self) -> StandResult | Missing:
+        return _tried("stand", lambda: stand_trait(
+            self.records, self.ground, self.order, self.check))
+
+    @cached_property
     def harvest(self) -> HarvestResult | Missing:
         return _tried("harvest", lambda: harvest_trait(
             self.records, self.ground, self.order, self.check))
@@ -140,7 +152,7 @@ class Analysis:
         return {
             "window": self.window, "pods": self.pods, "picks_per_week": self.picks_per_week,
             "season": self.season, "height": self.height, "rate": self.rate,
-            "position": self.position, "harvest": self.harvest,
+            "stand": self.stand, "position": self.position, "harvest": self.harvest,
         }
 
     @property
