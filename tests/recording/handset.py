@@ -89,7 +89,7 @@ class Phone:
             self.context = self.player.chromium.launch_persistent_context(
                 str(self.profile), executable_path=str(CHROMIUM), args=FLAGS, **options
             )
-        self.context.set_default_timeout(5000)
+        self.context.set_default_timeout(15000)
         if script:
             self.context.add_init_script(script)
         self.page = self.tab()

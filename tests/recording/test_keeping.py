@@ -139,9 +139,7 @@ def test_a_half_typed_number_and_note_come_back_but_are_no_records(phone: Any) -
     page.tap("#to-note")
     page.fill("#note-text", "half a thou")
     page.wait_for_timeout(600)
-    one.kill()
-    page = one.switch_on()
-    page.tap(f"#resume [data-date='{DAY}']")
+    page.reload()
     page.locator("#note-text").wait_for()
     assert page.input_value("#note-text") == "half a thou"
     page.tap("#note-close")

@@ -48,18 +48,20 @@ def intentions(seed: int) -> dict[str, Done]:
 
 
 class Thumb:
-    """Taps by place on the glass, as a thumb does; the places are read once per layout."""
+    """Taps by place on the glass, as a thumb does: a button that moved would be missed."""
 
     def __init__(self, page: Any) -> None:
         self.page = page
+        self.places: dict[str, list[float]] = {}
 
     def tap(self, name: str) -> None:
-        box = self.page.evaluate(
-            "id => { const b = document.getElementById(id).getBoundingClientRect();"
-            " return [b.x + b.width / 2, b.y + b.height / 2]; }",
-            name,
-        )
-        self.page.touchscreen.tap(*box)
+        if name not in self.places:
+            self.places[name] = self.page.evaluate(
+                "id => { const b = document.getElementById(id).getBoundingClientRect();"
+                " return [b.x + b.width / 2, b.y + b.height / 2]; }",
+                name,
+            )
+        self.page.touchscreen.tap(*self.places[name])
 
     def record(self, done: Done) -> None:
         if done.count is not None and done.count > 9:
