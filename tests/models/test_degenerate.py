@@ -57,6 +57,8 @@ class TestSeasons:
         found = _everything(records(plants, picked(plants, {"A": 0.2, "B": 0.9, "C": 0.5}, DAYS)))
         assert found.verdict.state == "description only"
         assert not found.analysis.pods.supported
+        assert not found.analysis.position.supported
+        assert len(found.analysis.position.bed) == len(plants)  # the map needs no comparison
 
     def test_one_plant_each(self):
         plants = bed("ABC", blocks=1, plants=1)

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
+from seasons import bed, day, records
 
 from trialkit.decide import conclude
+from trialkit.models import analyse
 from trialkit.records import read_records
 
 OATS = Path(__file__).parents[2] / "data" / "oats-1935"
@@ -58,3 +62,42 @@ def test_verdict_claims_nothing(oats):
     assert oats.verdict.state == "will not be settled this season"
     assert "None of the 3 varieties can be told from another" in oats.verdict.answer
     assert "quarter lb a sub-plot" in oats.verdict.answer
+
+
+def _graded(shares, blocks=5, roots=40, seed=1):
+    """Roots graded large or small, one line a plot and grade."""
+    rng = np.random.default_rng(seed)
+    plants = bed("ABC", blocks=blocks, plants=1)
+    rows = []
+    for row in plants.itertuples(index=False):
+        large = rng.binomial(roots, shares[row.variety])
+        rows += [(day(100), row.plant, np.nan, float(large), "large"),
+                 (day(100), row.plant, np.nan, float(roots - large), "small")]
+    dug = pd.DataFrame(rows, columns=["date", "plant", "weight_g", "count", "grade"])
+    return analyse(records(plants.assign(plot=plants["plot"]), harvest=dug)).harvest
+
+
+def test_shares_of_grades_by_hand():
+    found = _graded({"A": 0.3, "B": 0.7, "C": 0.3}).grades.set_index(["variety", "grade"])
+    for variety in "ABC":
+        large, small = found.loc[(variety, "large")], found.loc[(variety, "small")]
+        assert large["count"] + small["count"] == 200
+        assert large["share"] == large["count"] / 200
+        assert large["share"] + small["share"] == pytest.approx(1)
+        assert large["low"] < large["share"] < large["high"]
+        # the two grades are one another's rest
+        assert large["low"] == pytest.approx(1 - small["high"], abs=2e-3)
+    assert found.loc[("B", "large"), "low"] > found.loc[("A", "large"), "high"]
+    assert (found["p"] < 0.001).all()
+
+
+def test_a_grade_that_never_occurs_has_no_interval():
+    found = _graded({"A": 0.0, "B": 0.5, "C": 0.5}).grades.set_index(["variety", "grade"])
+    assert found.loc[("A", "large"), "share"] == 0
+    assert np.isnan(found.loc[("A", "large"), "high"])
+    assert found.loc[("B", "large"), "low"] > 0.3
+    assert found["p"].isna().all()
+
+
+def test_days_from_planting():
+    assert (_graded({"A": 0.3, "B": 0.7, "C": 0.3}).dates["days"] == 100).all()

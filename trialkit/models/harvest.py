@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import compare
+from trialkit.models.grading import grade_shares
 from trialkit.models.picking import difference_means
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.support import ONE_BLOCK, Support, behind, design_df, usable_groups
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
     """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
-    `dates`: variety, days from planting to harvest.  `grades`: variety, grade, count."""
+    `dates`: variety, days from planting to harvest.  `grades`: see `grading.grade_shares`."""
 
     tests: pd.DataFrame = field(default_factory=pd.DataFrame)
     treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -48,7 +49,7 @@ def harvest_trait(
     varieties = [v for v in order if (data["variety"] == v).any()]
     unit = _unit(records, value)
     what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
-    extra = {"dates": _days(records, data), "grades": _grades(data, table)}
+    extra = {"dates": _days(records, data), "grades": grade_shares(table, data, ground.supported)}
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
     main = "unit"
     if treated and ("split" in str(records.trial.layout.design or "").lower()
@@ -127,12 +128,3 @@ def _unit(records: Records, value: str) -> str:
 def _days(records: Records, data: pd.DataFrame) -> pd.DataFrame:
     days = (data["date"] - pd.Timestamp(records.trial.planted)).dt.days
     return days.groupby(data["variety"]).mean().rename("days").reset_index()
-
-
-def _grades(data: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    graded = table.dropna(subset=["grade"])
-    if graded.empty:
-        return pd.DataFrame({"variety": [], "grade": [], "count": []})
-    graded = graded.merge(data[["plant", "variety"]], on="plant")
-    count = graded["count"].fillna(1.0)
-    return count.groupby([graded["variety"], graded["grade"]]).sum().rename("count").reset_index()

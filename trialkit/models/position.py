@@ -14,7 +14,15 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Compared, Floats, compare
 from trialkit.models.counting import date_pace
 from trialkit.models.pods import PodsResult
-from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.results import (
+    AGAINST,
+    MEANS,
+    PAIRS,
+    MethodNote,
+    Missing,
+    TraitResult,
+    empty,
+)
 from trialkit.models.smooth import Spline
 from trialkit.models.support import Support, behind, usable_groups
 
@@ -59,7 +67,7 @@ def position_trait(
         return Missing("position", "all plants stand in one place as far as the records say")
     if not ground.supported or len(pods.varieties) < 2:
         why = ground.why_not or "there is only one variety"
-        return Missing("position", "place and variety cannot be told apart: " + why)
+        return _unjudged(pods, bed, "place and variety cannot be told apart: " + why, counted)
     columns = [c for some in terms.values() for c in some]
     groups, left_out = usable_groups(data, ["block", "unit"], ("variety",))
     formula = "pods ~ variety + " + " + ".join(columns)
@@ -87,6 +95,16 @@ def position_trait(
         "times the average", "ratio", means.join(behind(pods.looks, varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
         trend, differs, bed,
+    )
+
+
+def _unjudged(pods: PodsResult, bed: pd.DataFrame, why: str, counted: str) -> PositionResult:
+    """The map alone, for a layout that cannot tell place from variety."""
+    note = MethodNote(f"The map shows each plant's {counted} against its variety's. No trend is "
+                      "worked out.", f"No model: {why}.")
+    return PositionResult(
+        "position", f"{counted} a plant against an average plant", "times the average", "ratio",
+        empty(MEANS), empty(AGAINST), empty(PAIRS), {}, False, why, note, (), bed=bed,
     )
 
 
