@@ -135,3 +135,10 @@ def test_an_interval_too_wide_to_tell_anything_is_not_shown():
     found = conclude(records(plants, picks, looks=20))
     assert found.table[["ratio_low", "ratio_high"]].isna().all(axis=None)
     assert "too early" in found.verdict.answer
+
+
+def test_the_place_in_the_bed_is_answered(settled):
+    side = settled.analysis.position.side_by_side.set_index("variety").loc["Rich"]
+    assert abs(side["change"]) < 0.1
+    said = settled.verdict.how_sure
+    assert f"along the rows (sun, shade) allowed for, it is {figure(side['adjusted'])} times" in said

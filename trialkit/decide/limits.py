@@ -54,8 +54,12 @@ def _general(analysis: Analysis) -> list[str]:
            "garden."]
     if isinstance(analysis.pods, Missing):
         return one
-    return [*one, f"How they taste, and how large the {analysis.counted} are, unless weighed: "
-            f"{analysis.counted} were counted."]
+    counted = analysis.counted
+    if analysis.records.picks["weight_g"].notna().any():
+        return [*one, f"How they taste, and which gives most by weight: {counted} counted are "
+                "compared, weights are not."]
+    return [*one, f"How they taste, and which gives most by weight: {counted} were counted, not "
+            "weighed."]
 
 
 def _missing(analysis: Analysis) -> list[str]:

@@ -12,6 +12,7 @@ from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, LooksResult
 from trialkit.decide.saying import day, few, figure, plain, span, times
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
+from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
 
 DESCRIPTION, NOTHING = "description only", "nothing yet"
@@ -74,7 +75,8 @@ def _with_check(
         SETTLED if len(behind) == len(results) else UNSETTLED))
     second = _reach_sentence(analysis, rows, subject, check) or _others(
         ahead, behind, subject, check, counted, rows)
-    return Verdict(f"{first} {second}", _how_sure(analysis, results[subject], state),
+    sure = _how_sure(analysis, results[subject], state) + _place(analysis, subject, check)
+    return Verdict(f"{first} {second}", sure,
                    _next_step(analysis, looks, state, undecided), open_questions, state)
 
 
@@ -129,6 +131,23 @@ def _how_sure(analysis: Analysis, result: LooksResult, state: str) -> str:
         f" If things go on as they are, the chance of settling it is {_percent(chance)}.")
     return (f"Not sure: after {looks}{planned} the difference could still be chance, with {plots} "
             f"to go by.{outlook}")
+
+
+def _place(analysis: Analysis, subject: str, check: str) -> str:
+    """Whether place in the bed explains the difference."""
+    position = analysis.position
+    if isinstance(position, Missing) or not position.supported:
+        return ""
+    side = position.side_by_side.set_index("variety")
+    if subject not in side.index:
+        return ""
+    row: Any = side.loc[subject]
+    size = times(row["adjusted"]) + span(row["adjusted_low"], row["adjusted_high"])
+    if abs(row["change"]) > MATTERS:
+        return (f" The place in the bed matters: with it allowed for, {subject} stands at {size} "
+                f"{check}, in a plain interval for one look.")
+    where = " and ".join(position.trend["direction"].astype(str))
+    return f" With a trend {where} (sun, shade) allowed for, it is {times(row['adjusted'])}."
 
 
 def _percent(chance: float) -> str:

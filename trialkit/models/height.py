@@ -89,7 +89,7 @@ def height_trait(
         f"{', each with its own slope but blocks' if slopes else ''}. The day reach is passed is "
         f"the first at which the curve does; its interval comes from {DRAWS} draws of the fixed "
         f"effects (multivariate t, {df:g} df of the layout). No curve is drawn past the last "
-        "measurement. " + "; ".join([*notes, *left_out]),
+        "measurement. " + "; ".join(left_out),
         formula, tuple(groups), f"design, {df:g}",
         {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )
