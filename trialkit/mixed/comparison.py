@@ -18,7 +18,7 @@ from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grid import marginal_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.letters import minimal_letters
-from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
+from trialkit.mixed.manymeans import LargestT, range_ppfs, range_sf
 from trialkit.mixed.smallsample import check_level
 from trialkit.mixed.threads import single_threaded
 
@@ -110,7 +110,8 @@ def compare_means(
     out["df"], out["statistic"], out["p"] = dof, t, p
     out["low"], out["high"] = (np.exp(low), np.exp(high)) if ratio else (low, high)
     out["reason"] = table["reason"].to_numpy()
-    means = pd.concat([labels, fit._contrast_rows(rows, method, level)[["estimate"]]], axis=1)
+    kept, ok = fit._estimable(rows)
+    means = labels.assign(estimate=np.where(ok, kept @ fit._beta, np.nan))
     return Comparison(out, name, "tukey" if against is None else "dunnett", level, means)
 
 
@@ -145,8 +146,7 @@ def _tukey(t: Floats, df: Floats, members: int, level: float) -> tuple[Floats, F
     root = np.sqrt(2.0)
     dfs = np.round(df, 6)
     p = [range_sf(abs(float(v)) * root, members, float(d)) for v, d in zip(t, dfs, strict=True)]
-    critical = {d: range_ppf(level, members, float(d)) / root for d in np.unique(dfs)}
-    return np.array(p), np.array([critical[d] for d in dfs])
+    return np.array(p), range_ppfs(level, members, dfs) / root
 
 
 def _dunnett(t: Floats, df: Floats, correlation: Floats, level: float) -> tuple[Floats, Floats]:

@@ -57,16 +57,20 @@ def marginal_rows(
         raise MixedModelError(f"by='{by}' is the factor itself; name another one.")
     if by is not None:
         wanted.insert(0, factor_name(part, by))
-    grid = reference_grid(part)
-    rows = design_rows(part, grid)
-    keys = grid[wanted]
-    groups = keys.groupby(wanted, sort=True, observed=True).ngroup().to_numpy()
-    count = np.bincount(groups)
-    sums = np.zeros((len(count), rows.shape[1]))
-    np.add.at(sums, groups, rows)
-    first = pd.Series(groups).drop_duplicates().index
-    labels = keys.iloc[first].assign(_at=groups[first]).sort_values("_at").drop(columns="_at")
-    return labels.reset_index(drop=True), sums / count[:, None]
+    rows = design_rows(part, reference_grid(part))
+    names = list(part.factors)
+    cells = rows.reshape(*(len(part.factors[name]) for name in names), rows.shape[1])
+    ahead = [names.index(name) for name in wanted]
+    cells = np.moveaxis(cells, ahead, range(len(ahead)))
+    averaged = cells.mean(axis=tuple(range(len(ahead), len(names))))
+    levels = [part.factors[name] for name in wanted]
+    if by is None:
+        return pd.DataFrame({wanted[0]: levels[0]}), averaged
+    outer, inner = levels
+    labels = pd.DataFrame(
+        {wanted[0]: outer.repeat(len(inner)), wanted[1]: list(inner) * len(outer)}
+    )
+    return labels, averaged.reshape(len(labels), rows.shape[1])
 
 
 def term_rows(part: FixedPart, term: str) -> Floats:

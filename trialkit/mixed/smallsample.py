@@ -57,7 +57,8 @@ class KenwardRoger:
         td = contrast.T @ middle @ contrast @ self.d
         traces = np.einsum("iaa->i", td)
         a1 = float(traces @ self.w @ traces)
-        a2 = float(np.einsum("ij,iab,jba->", self.w, td, td, optimize=True))
+        flat, turned = td.reshape(len(td), -1), td.transpose(0, 2, 1).reshape(len(td), -1)
+        a2 = float(np.sum(self.w * (flat @ turned.T)))
         b = (a1 + 6.0 * a2) / (2.0 * count)
         g = ((count + 1) * a1 - (count + 4) * a2) / ((count + 2) * a2) if a2 > 0 else 0.0
         under = 3.0 * count + 2.0 * (1.0 - g)
