@@ -61,7 +61,7 @@ class Trial:
     """The trial's description.  Units named here are the gardener's own; values are cm and g.
 
     planted : the day the plants went out.  counted : what a pick counts ("pods").
-    height_unit : mm, cm, m, in, ft or ft-in.  weight_unit : g, kg, oz or lb.
+    height_unit : mm, cm, m, in, or ft for feet and inches.  weight_unit : g, kg, oz or lb.
     harvest_unit : what harvest weights are in where that is neither ("bushels an acre"); those
     are then kept as written.  reach_cm : how high the picker reaches.  looks : how often the
     result is to be looked at.  threshold_per_week : picked a plant a week below which it is not

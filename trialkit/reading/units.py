@@ -13,9 +13,7 @@ from dataclasses import dataclass
 from trialkit.reading.numbers import number, tidy
 from trialkit.reading.problems import Unreadable
 
-CM: Mapping[str, float] = {
-    "mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54, "ft": 30.48, "ft-in": 30.48,
-}
+CM: Mapping[str, float] = {"mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54, "ft": 30.48}
 GRAMS: Mapping[str, float] = {"g": 1.0, "kg": 1000.0, "oz": 453.59237 / 16, "lb": 453.59237}
 
 _SPELLINGS = {
@@ -24,7 +22,7 @@ _SPELLINGS = {
     "m": "m", "metre": "m", "meter": "m",
     "in": "in", "ins": "in", "inch": "in", "inches": "in", '"': "in", "''": "in",
     "ft": "ft", "foot": "ft", "feet": "ft", "'": "ft",
-    "ft-in": "ft-in", "ft in": "ft-in", "feet and inches": "ft-in",
+    "ft-in": "ft", "ft in": "ft", "feet and inches": "ft",
     "g": "g", "gm": "g", "gr": "g", "gram": "g", "gramme": "g",
     "kg": "kg", "kilo": "kg", "kilogram": "kg", "kilogramme": "kg",
     "oz": "oz", "ounce": "oz", "lb": "lb", "pound": "lb",
@@ -66,7 +64,7 @@ def unit_name(word: str) -> str | None:
 
 
 def length_cm(text: str, unit: str, *, comma: bool = False) -> float:
-    """A height or spacing in cm; a bare number is in ``unit`` (mm, cm, m, in, ft or ft-in).
+    """A height or spacing in cm; a bare number is in ``unit`` (mm, cm, m, in or ft).
 
     comma : the table writes decimal commas.  Raises Unreadable.
     """

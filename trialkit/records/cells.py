@@ -63,7 +63,7 @@ def read_cells(
     values, wrong = _distinct(texts, kind, how, name, filled)
     if wrong:
         _report(sheet, name, codes, texts, wrong, findings)
-    if kind == "length" and how.unit in ("ft", "ft-in"):
+    if kind == "length" and how.unit == "ft":
         _feet_like_inches(sheet, name, codes, texts, findings)
     if kind in NUMBERS:
         return pd.Series(np.array(values, dtype=np.float64)[codes]), None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date
 
 import numpy as np
@@ -19,33 +18,42 @@ MOST_YEARS = 10
 # Of so many names not known the nearest known one is looked for.
 HINTED = 20
 
-Tables = Mapping[str, Located]
-
-
-def check_tables(trial: Trial, tables: Tables, findings: Findings) -> dict[str, Located]:
-    """Note every error; return the tables with names of plants and varieties as listed.
+def check_plants(trial: Trial, rows: Located, findings: Findings) -> Located:
+    """Note what is wrong with the list of plants; return it with varieties as trial.toml has them.
 
     A name that differs from the listed one in case or spaces alone is read as that one, with a
     doubt; any other name that is not listed is an error.
     """
-    out = dict(tables)
     if trial.varieties:
-        out["plants"] = _listed(
-            tables["plants"], "variety", trial.variety_names, "trial.toml", "a variety", findings
-        )
-    _plants(out["plants"], findings)
-    plants = out["plants"].frame["plant"].dropna().to_list()
-    if plants:
-        for name in ("picks", "heights", "harvest", "events"):
-            out[name] = _listed(
-                out[name], "plant", plants, out["plants"].file, "a plant", findings
-            )
-    out["plants"], out["events"] = tell_plots_apart(out["plants"], out["events"], findings)
-    _plots(out, findings)
-    for name, rows in out.items():
-        _dates(trial, name, rows, findings)
-    _weather(out["weather"], findings)
-    return out
+        rows = _listed(rows, "variety", trial.variety_names, "trial.toml", "a variety", findings)
+    _plants(rows, findings)
+    _dates(trial, "plants", rows, findings)
+    return rows
+
+
+def check_records(
+    trial: Trial, plants: Located, name: str, rows: Located, findings: Findings
+) -> Located:
+    """Note what is wrong with the rows of a table; return them with plants as plants.csv has them.
+
+    Names of plants are read as those of varieties are (see `check_plants`).
+    """
+    known = plants.frame["plant"].dropna().to_list()
+    if known and "plant" in rows.frame:
+        rows = _listed(rows, "plant", known, plants.file, "a plant", findings)
+    _dates(trial, name, rows, findings)
+    if name == "weather":
+        _weather(rows, findings)
+    return rows
+
+
+def check_plots(
+    plants: Located, events: Located, findings: Findings
+) -> tuple[Located, Located]:
+    """Note events in plots that are not there; return plants and events with plots told apart."""
+    plants, events = tell_plots_apart(plants, events, findings)
+    _plots(plants, events, findings)
+    return plants, events
 
 
 def _listed(
@@ -104,9 +112,8 @@ def _plants(rows: Located, findings: Findings) -> None:
     )
 
 
-def _plots(tables: Tables, findings: Findings) -> None:
+def _plots(plants: Located, rows: Located, findings: Findings) -> None:
     """Plots that events name are plots of plants.csv."""
-    rows, plants = tables["events"], tables["plants"]
     known = plants.frame["plot"].dropna().unique()
     plots = rows.frame["plot"]
     wrong = np.flatnonzero((plots.notna() & ~plots.isin(known)).to_numpy())

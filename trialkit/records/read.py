@@ -9,20 +9,23 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.problems import problem_table
+from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
-from trialkit.records.check import check_tables
+from trialkit.records.check import check_plants, check_plots, check_records
 from trialkit.records.doubts import doubt_tables
 from trialkit.records.findings import Findings, Located, RecordsError
 from trialkit.records.folder import (
     DESCRIPTION,
+    LOG,
     WORKBOOK,
     File,
     fingerprint,
     read_file,
     table_paths,
 )
-from trialkit.records.schema import TABLES, Table
+from trialkit.records.log import Log, read_log
+from trialkit.records.merge import Conflict, log_tables, merged
+from trialkit.records.schema import PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
@@ -66,31 +69,80 @@ def read_records(folder: str | Path, until: date | None = None) -> Records:
     Raises RecordsError with every problem in the description and in the tables at once, and
     TrialProblems where the description alone has problems.
     """
-    folder = Path(folder)
     findings = Findings()
+    ground = read_ground(folder, findings)
+    trial = ground.trial
+    day = _until(until, trial, findings)
+    tables, conflicts = read_tables(ground, findings)
+    if ground.wrong and not findings.errors:
+        raise TrialProblems(problem_table(ground.wrong))
+    if findings.errors:
+        findings.errors[:0] = ground.wrong
+        raise RecordsError(findings.problems)
+    tables = {name: _as_of(name, rows, day) for name, rows in tables.items()}
+    for conflict in conflicts:
+        if day is None or conflict.date <= day:
+            findings.doubt(LOG, conflict.line, conflict.trait, conflict.plant, conflict.text)
+    doubt_tables(trial, tables, findings, date.today())
+    frames = {table.name: tables[table.name].frame for table in TABLES}
+    return Records(
+        folder=ground.folder, trial=trial, **frames, doubts=findings.doubts,
+        fingerprint=fingerprint(file for file, _ in ground.read),
+        files=tuple((file.name, rows) for file, rows in ground.read[1:]), until=day,
+    )
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What every other record is checked against: the description, the plants, the log.
+
+    wrong : problems of the description, where ``trial`` is as much of it as could be read.
+    paths : the files of the tables.  read : files read so far, with their rows.
+    """
+
+    folder: Path
+    trial: Trial
+    wrong: list[Problem]
+    plants: Located
+    log: Log
+    paths: dict[str, Path]
+    read: list[tuple[File, int]]
+
+
+def read_ground(folder: str | Path, findings: Findings) -> Ground:
+    """Read description, plants and log.  Raises RecordsError where there is no description."""
+    folder = Path(folder)
     paths = _look(folder, findings)
     description = read_file(folder / DESCRIPTION, findings)
     if description is None:
         raise RecordsError(findings.problems)
     text = description.content.decode("utf-8", errors="replace")
     trial, wrong = draft_trial(text, DESCRIPTION)
-    day = _until(until, trial, findings)
     read: list[tuple[File, int]] = [(description, len(text.splitlines()))]
-    tables = {t.name: _table(t, paths, trial, findings, read) for t in TABLES}
-    tables = check_tables(trial, tables, findings)
-    if wrong and not findings.errors:
-        raise TrialProblems(problem_table(wrong))
-    if findings.errors:
-        findings.errors[:0] = wrong
-        raise RecordsError(findings.problems)
-    tables = {name: _as_of(name, rows, day) for name, rows in tables.items()}
-    doubt_tables(trial, tables, findings, date.today())
-    frames = {name: rows.frame for name, rows in tables.items()}
-    return Records(
-        folder=folder, trial=trial, **frames, doubts=findings.doubts,
-        fingerprint=fingerprint(file for file, _ in read),
-        files=tuple((file.name, rows) for file, rows in read[1:]), until=day,
+    plants = check_plants(trial, _table(PLANTS, paths, trial, findings, read), findings)
+    log_file, log = read_log(folder, findings)
+    if log_file is not None:
+        read.append((log_file, len(log.entries)))
+    return Ground(folder, trial, wrong, plants, log, paths, read)
+
+
+def read_tables(
+    ground: Ground, findings: Findings
+) -> tuple[dict[str, Located], list[Conflict]]:
+    """All tables, the log's records among them, and where sources differ."""
+    own = {
+        table.name: _table(table, ground.paths, ground.trial, findings, ground.read)
+        for table in TABLES if table is not PLANTS
+    }
+    logged, conflicts = log_tables(ground.log)
+    own, logged = (
+        {name: check_records(ground.trial, ground.plants, name, rows, findings)
+         for name, rows in tables.items()}
+        for tables in (own, logged)
     )
+    plants, own["events"] = check_plots(ground.plants, own["events"], findings)
+    tables, more = merged(own, logged)
+    return {"plants": plants, **tables}, conflicts + more
 
 
 def _look(folder: Path, findings: Findings) -> dict[str, Path]:

@@ -35,8 +35,8 @@ threshold_per_week = 1
 # dates = "day first"
 # dates = "month first"
 
-# What a number without a unit is in. Heights: cm, m, in, ft, or ft-in for feet and inches.
-# Weights: g, kg, oz, lb. A cell may name its own: 5'6", 66 in, 1 lb 4 oz.
+# What a number without a unit is in. Heights: cm, m, in, or ft for feet and
+# inches. Weights: g, kg, oz, lb. A cell may name its own: 5'6", 66 in, 1 lb 4 oz.
 [units]
 height = "cm"
 weight = "g"

@@ -1,0 +1,216 @@
+"""Bringing records in: `trialkit add`, `trialkit undo`, and settling a conflict.
+
+Everything goes into the log (see `trialkit.records.log`); the grower's own tables and the files
+brought in are only read.  Either all the files come in or none does.  A file that comes in twice
+adds nothing the second time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from trialkit.reading.problems import Unreadable, problem_table, shown
+from trialkit.records.findings import Findings, RecordsError
+from trialkit.records.folder import DESCRIPTION, LOG, read_file
+from trialkit.records.found import Found, measure
+from trialkit.records.incoming import checked, read_incoming
+from trialkit.records.lock import only_writer
+from trialkit.records.log import MEASURED, SETTLED, Entry, Log, append, standing
+from trialkit.records.merge import conflict_table
+from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
+from trialkit.records.read import Ground, read_ground, read_tables
+from trialkit.records.write import TEMPORARY
+from trialkit.trial import TrialProblems
+
+
+@dataclass(frozen=True)
+class AddReport:
+    """What came in.  added : new records.  known : records that were in the log already.
+
+    corrected : what a source said before and says now (date, plant, trait, before, now, source).
+    older : what a file says that its source has corrected since, and that was left as corrected.
+    conflicts : every plant, day and trait on which two sources differ, side by side (see
+    `trialkit.records.merge`); new ones and those that are not settled yet.
+    doubts : file, line, column, value, doubt.  files : name, records found, records added.
+    batch : the number under which it can be undone; None where nothing was added.
+    """
+
+    added: int
+    known: int
+    corrected: pd.DataFrame
+    older: pd.DataFrame
+    conflicts: pd.DataFrame
+    doubts: pd.DataFrame
+    files: tuple[tuple[str, int, int], ...]
+    batch: int | None
+
+    @property
+    def text(self) -> str:
+        """For a terminal."""
+        lines = [f"{self.added:,} record{'' if self.added == 1 else 's'} added, "
+                 f"{self.known:,} known already."]
+        lines += _listed("Corrected; the old values are kept in the log:", [
+            f"{r.date} {r.plant}, {r.trait}: {r.before}, now {r.now} ({r.source})"
+            for r in self.corrected.itertuples()
+        ])
+        lines += _listed("Corrected since, and left as corrected:", [
+            f"{r.date} {r.plant}, {r.trait}: {r.before} in the file, later {r.now} ({r.source})"
+            for r in self.older.itertuples()
+        ])
+        lines += _listed("Two sources differ; neither value is used until this is settled:", [
+            f"{r.date} {r.plant}, {r.trait}: {r.one} ({r.one_source}), {r.other} ({r.other_source})"
+            for r in self.conflicts.itertuples()
+        ])
+        return "\n".join(lines)
+
+
+def _listed(heading: str, items: list[str], most: int = 20) -> list[str]:
+    if not items:
+        return []
+    more = [f"  ... and {len(items) - most:,} more"] if len(items) > most else []
+    return [heading, *(f"  {shown(item, 200)}" for item in items[:most]), *more]
+
+
+def add_files(folder: str | Path, files: Iterable[str | Path]) -> AddReport:
+    """Bring the records of phones and spreadsheets into a trial's log.
+
+    Raises RecordsError with every problem in every file, and then nothing came in; TrialProblems;
+    TimeoutError when another is writing; OSError where the log cannot be written.
+    """
+    with _writing(folder) as (ground, findings):
+        found: list[list[Found]] = []
+        names: list[str] = []
+        for path in map(Path, files):
+            file = read_file(path, findings)
+            names.append(path.name)
+            found.append([] if file is None else read_incoming(file, ground.trial, findings))
+        found = checked(ground, found, findings)
+        if findings.errors:
+            raise RecordsError(findings.problems)
+        merge = Merge(ground.log)
+        counts = []
+        for name, records in zip(names, found, strict=True):
+            before = len(merge.new)
+            for record in records:
+                merge.take(record)
+            counts.append((name, sum(not r.blank for r in records), len(merge.new) - before))
+        after = _appended(ground, merge.new)
+        _, conflicts = read_tables(after, Findings())
+        return AddReport(
+            added=len(merge.new), known=merge.known, corrected=merge.corrected(),
+            older=pd.DataFrame(merge.older, columns=CHANGED_COLUMNS),
+            conflicts=conflict_table(conflicts), doubts=findings.doubts, files=tuple(counts),
+            batch=merge.batch if merge.new else None,
+        )
+
+
+@dataclass(frozen=True)
+class UndoReport:
+    """What was taken back.  batch : its number, None where there was nothing to take back.
+
+    records : how many.  sources : where they were from.  entered_at : when they had come in.
+    """
+
+    batch: int | None
+    records: int
+    sources: tuple[str, ...] = ()
+    entered_at: str = ""
+
+    @property
+    def text(self) -> str:
+        """For a terminal."""
+        if self.batch is None:
+            return "There is nothing in the log to take back."
+        what = f"{self.records:,} record{'' if self.records == 1 else 's'}"
+        return (
+            f"Took back {what} from {', '.join(shown(s) for s in self.sources)}, brought in at "
+            f"{shown(self.entered_at)}. The log keeps them; adding the file again brings them back."
+        )
+
+
+def undo_last(folder: str | Path) -> UndoReport:
+    """Take back the last batch of the log that still stands; again, the one before.
+
+    Raises as `add_files` does.
+    """
+    with _writing(folder) as (ground, _):
+        here = standing(ground.log.entries, undos=True)
+        last = max((e.batch for e in here.values()), default=None)
+        if last is None:
+            return UndoReport(None, 0)
+        mine = [e for e in here.values() if e.batch == last]
+        maker = Maker(ground.log)
+        new = [
+            maker.entry(
+                source="undo", record_id=f"withdraw-{e.record_id}", kind="withdraw",
+                value=e.record_id, note=f"batch {last}", day=e.date, plant=e.plant,
+            )
+            for e in mine
+        ]
+        _appended(ground, new)
+        sources = tuple(dict.fromkeys(e.source for e in mine))
+        return UndoReport(last, len(mine), sources, mine[0].entered_at)
+
+
+def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) -> Entry:
+    """Say what holds where sources differ.  What they said stays in the log.
+
+    trait : count, weight or height.  value : as in a table, with a unit or in the trial's.
+    Raises RecordsError for a value that cannot be read or a plant that is not listed, and as
+    `add_files` does.  Where the grower's own table differs, that is for the grower to change.
+    """
+    with _writing(folder) as (ground, findings):
+        own = {"count": "", "weight": ground.trial.weight_unit, "height": ground.trial.height_unit}
+        if trait not in MEASURED:
+            findings.error("", None, "trait", trait, "There is no such trait.", ", ".join(MEASURED))
+            raise RecordsError(findings.problems)
+        try:
+            kept, unit, amount = measure(trait, value, "", ground.trial, comma=False)
+        except Unreadable as error:
+            findings.error("", None, trait, value, error.problem, error.accepted)
+            raise RecordsError(findings.problems) from None
+        said = Found("", 0, SETTLED, "", "", day, plant, trait, kept, unit or own[trait],
+                     amount=amount)
+        ((said,),) = checked(ground, [[said]], findings)
+        if findings.errors:
+            raise RecordsError(findings.problems)
+        maker = Maker(ground.log)
+        entry = maker.entry(
+            source=SETTLED, record_id=f"settled-{maker.number}", kind=trait, value=kept,
+            unit=said.unit, day=day, plant=said.plant, amount=amount,
+        )
+        _appended(ground, [entry])
+        return entry
+
+
+@contextmanager
+def _writing(folder: str | Path) -> Iterator[tuple[Ground, Findings]]:
+    """The folder's lock, and what the log is checked against, sound."""
+    folder = Path(folder)
+    findings = Findings()
+    if not (folder / DESCRIPTION).is_file():
+        read_ground(folder, findings)  # raises, and says what is missing
+    with only_writer(folder):
+        for left in folder.glob(f".{LOG}.*{TEMPORARY}"):
+            left.unlink(missing_ok=True)  # of a writer that was killed: none writes now
+        ground = read_ground(folder, findings)
+        if ground.wrong:
+            raise TrialProblems(problem_table(ground.wrong))
+        if findings.errors:
+            raise RecordsError(findings.problems)
+        findings.odd.clear()  # doubts about what is in the folder are for `trialkit check`
+        yield ground, findings
+
+
+def _appended(ground: Ground, new: Sequence[Entry]) -> Ground:
+    """The ground with the new lines in its log, which has them too by then."""
+    if not new:
+        return ground
+    content = append(ground.folder, ground.log, new)
+    return replace(ground, log=Log((*ground.log.entries, *new), content))

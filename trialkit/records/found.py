@@ -1,0 +1,77 @@
+"""A record that a file brings in, before it is known whether it is new."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from datetime import date
+
+from trialkit.reading.numbers import number
+from trialkit.reading.problems import Unreadable
+from trialkit.records.log import MEASURED, amount_of
+from trialkit.records.sheet import Sheet
+from trialkit.records.write import plain_cell
+from trialkit.trial import Trial
+
+LONGEST_NOTE = 2000
+
+
+@dataclass(frozen=True)
+class Found:
+    """One record that a file holds.  amount : count, g or cm.  blank : the cell is empty."""
+
+    file: str
+    line: int
+    source: str
+    record_id: str
+    recorded_at: str
+    date: date | None
+    plant: str
+    kind: str
+    value: str = ""
+    unit: str = ""
+    note: str = ""
+    device: str = ""
+    amount: float = float("nan")
+    blank: bool = False
+
+
+def texts_of(sheet: Sheet, place: int) -> list[str]:
+    """The cells of a column as the texts they stand for."""
+    return [plain_cell(text.strip()) for text in sheet.cells[place].values.to_list()]
+
+
+def measure(
+    kind: str, text: str, unit: str, trial: Trial, *, comma: bool
+) -> tuple[str, str, float]:
+    """Value and unit as the log keeps them, and the amount in count, g or cm.
+
+    A bare number is kept with its unit beside it, a text that names its own unit as it stands.
+    """
+    if kind not in MEASURED:
+        return text, "", float("nan")
+    own = {"count": "", "weight": trial.weight_unit, "height": trial.height_unit}[kind]
+    unit = unit or own
+    if kind == "count":
+        amount = amount_of("count", _point(text, comma), "")
+        return f"{amount:.0f}", "", amount
+    try:
+        bare = number(text, comma=comma)
+    except Unreadable as error:
+        if "It may mean" in error.problem:
+            raise
+        value = _point(text, comma)
+        return value, "", amount_of(kind, value, unit)
+    value = f"{bare:.15g}"
+    return value, unit, amount_of(kind, value, unit)
+
+
+def _point(text: str, comma: bool) -> str:
+    return text.replace(",", ".") if comma else text
+
+
+def content_id(found: Found) -> str:
+    """An id made of what a spreadsheet's cell says: the same cell, the same id."""
+    said = (found.source, str(found.date), found.plant, found.kind, found.value, found.unit,
+            found.note)
+    return hashlib.sha256("\0".join(said).encode("utf-8", "surrogatepass")).hexdigest()[:16]

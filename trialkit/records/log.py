@@ -1,0 +1,248 @@
+"""The log of a trial: every record brought in with `trialkit add`, in a file that only grows.
+
+`log.csv` stands beside the grower's own picks.csv and heights.csv, which are never written to.
+Records of both are read together (see `trialkit.records.merge`).  A line once written stays: a
+correction is a new line, and so is taking something back.  Any spreadsheet can read the file; it
+is not meant to be edited, and nothing in it needs to be.
+
+    entry        1, 2, 3, ...: the order in which lines were written, whatever the clock said
+    batch        lines that came in together have one number
+    entered_at   when they came in, by this computer's clock
+    source       where from: the phone that recorded it, or the name of the spreadsheet
+    record_id    the phone's own, or made from what a spreadsheet's cell says
+    recorded_at  when it was recorded, as the phone says
+    date, plant  which plant on which day
+    kind         count, weight, height: what was seen; not-looked: nobody looked (not a zero);
+                 note: a remark; undo: the source takes back the record named under value;
+                 withdraw: a whole batch is taken back, a line for each of its records
+    value, unit  as recorded
+    note         a remark
+    device       the phone; of a spreadsheet "file" and the first figures of its SHA-256
+
+Which records stand follows from the order of lines alone.  A record stands from the line that
+brings it until a line withdraws it; one brought in again stands again.  One that an undo that
+stands names does not stand.  Of the records of one source for one plant, day and trait the last
+holds; the others were corrected.  Two sources that hold different values for one plant, day and
+trait are a conflict: neither is used until a line from source "settled" says what holds.  "Not
+looked" contradicts nothing: it says that nobody looked, and another may have.
+"""
+
+from __future__ import annotations
+
+from codecs import BOM_UTF8
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from datetime import date
+from pathlib import Path
+
+from trialkit.reading.dates import read_date
+from trialkit.reading.numbers import is_blank
+from trialkit.reading.problems import Unreadable
+from trialkit.reading.units import CM, GRAMS
+from trialkit.records.cells import READERS, Reading
+from trialkit.records.csvfile import read_csv
+from trialkit.records.findings import Findings
+from trialkit.records.folder import LOG, File, read_file
+from trialkit.records.write import csv_text, plain_cell, write_bytes
+
+COLUMNS = (
+    "entry", "batch", "entered_at", "source", "record_id", "recorded_at", "date", "plant", "kind",
+    "value", "unit", "note", "device",
+)
+MEASURED = ("count", "weight", "height")
+KINDS = (*MEASURED, "not-looked", "note", "undo", "withdraw")
+SETTLED = "settled"
+
+# What was seen of which plant on which day: day, plant, trait.
+Key = tuple[date, str, str]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of the log.  amount : count, g or cm; NaN where nothing was measured."""
+
+    entry: int
+    batch: int
+    entered_at: str
+    source: str
+    record_id: str
+    recorded_at: str
+    date: date | None
+    plant: str
+    kind: str
+    value: str
+    unit: str
+    note: str
+    device: str
+    amount: float = float("nan")
+    line: int = 0
+
+    @property
+    def trait(self) -> str | None:
+        """What the record is about: count, weight or height; None for notes and taking back."""
+        kind = "count" if self.kind == "not-looked" else self.kind
+        return kind if kind in MEASURED else None
+
+    @property
+    def said(self) -> str:
+        """The value with its unit, as recorded."""
+        if self.kind == "not-looked":
+            return "not looked at"
+        return f"{self.value} {self.unit}".strip() if self.kind != "count" else self.value
+
+
+@dataclass(frozen=True)
+class Log:
+    """The log as it stands: its lines, and its bytes."""
+
+    entries: tuple[Entry, ...] = ()
+    content: bytes = b""
+
+    @property
+    def next_entry(self) -> int:
+        return max((e.entry for e in self.entries), default=0) + 1
+
+    @property
+    def next_batch(self) -> int:
+        return max((e.batch for e in self.entries), default=0) + 1
+
+
+def amount_of(kind: str, value: str, unit: str) -> float:
+    """A value in count, g or cm.  Raises Unreadable."""
+    if kind not in MEASURED:
+        return float("nan")
+    reader = {"count": "count", "weight": "weight", "height": "length"}[kind]
+    if is_blank(value):
+        raise Unreadable("It is blank.", "a value; that nobody looked is the kind not-looked")
+    try:
+        return float(READERS[reader](value, Reading("" if kind == "count" else unit)))
+    except KeyError:
+        known = ", ".join(CM if kind == "height" else GRAMS)
+        raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", known) from None
+
+
+def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
+    """The log and its file; empty, and None, where there is none.  Lines that cannot be read are
+    errors in ``findings``."""
+    path = folder / LOG
+    if not path.exists():
+        return None, Log()
+    file = read_file(path, findings)
+    sheet = None if file is None else read_csv(
+        file.name, file.content, findings, lambda heading: frozenset()
+    )
+    if file is None or sheet is None:
+        return file, Log()
+    missing = [name for name in COLUMNS if name not in sheet.heading]
+    if missing:
+        findings.error(file.name, sheet.heading_line, ", ".join(missing), "",
+                       "The log has lost columns.", "the log as trialkit wrote it")
+        return file, Log()
+    columns = [sheet.cells[sheet.heading.index(name)].values.to_list() for name in COLUMNS]
+    entries = []
+    for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
+        entry = _entry(dict(zip(COLUMNS, map(plain_cell, cells), strict=True)), line, findings)
+        if entry is not None:
+            entries.append(entry)
+    return file, Log(tuple(entries), file.content)
+
+
+def _entry(cells: Mapping[str, str], line: int, findings: Findings) -> Entry | None:
+    where = "entry"
+    try:
+        number, where = int(cells["entry"]), "batch"
+        batch, where = int(cells["batch"]), "date"
+        day = read_date(cells["date"]) if cells["date"] else None
+        where = "kind"
+        if cells["kind"] not in KINDS:
+            raise Unreadable("There is no such kind.", ", ".join(KINDS))
+        where = "value"
+        amount = amount_of(cells["kind"], cells["value"], cells["unit"])
+    except Unreadable as error:
+        findings.error(LOG, line, where, cells[where], error.problem, error.accepted)
+        return None
+    except ValueError:
+        findings.error(LOG, line, where, cells[where], "It is not a number.",
+                       "the log as trialkit wrote it")
+        return None
+    if day is None and cells["kind"] not in ("undo", "withdraw"):
+        findings.error(LOG, line, "date", "", "It is blank.", "the log as trialkit wrote it")
+        return None
+    text = {f.name: cells[f.name] for f in fields(Entry) if f.name in cells}
+    return Entry(**{**text, "entry": number, "batch": batch, "date": day, "amount": amount,
+                    "line": line})  # type: ignore[arg-type]
+
+
+def standing(entries: Iterable[Entry], *, undos: bool = False) -> dict[str, Entry]:
+    """The records that stand, by id, each as the line that brought it last.
+
+    undos : with those that were undone by their source, and with the undos.
+    """
+    here: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.kind == "withdraw":
+            here.pop(entry.value, None)
+        else:
+            here.pop(entry.record_id, None)  # so that one brought in again counts as later
+            here[entry.record_id] = entry
+    if undos:
+        return here
+    # An undo may itself be taken back by withdrawing it, never by another undo.
+    undone = {e.value for e in here.values() if e.kind == "undo"}
+    return {
+        name: e for name, e in here.items() if e.kind != "undo" and name not in undone
+    }
+
+
+def holding(entries: Iterable[Entry]) -> dict[Key, dict[str, Entry]]:
+    """For each plant, day and trait what each source holds: its last record that stands."""
+    held: dict[Key, dict[str, Entry]] = {}
+    for entry in standing(entries).values():
+        trait = entry.trait
+        if trait is None or entry.date is None:
+            continue
+        sources = held.setdefault((entry.date, entry.plant, trait), {})
+        if entry.source == SETTLED:
+            sources.clear()
+        sources[entry.source] = entry
+    return held
+
+
+def differing(sources: Mapping[str, Entry]) -> list[Entry]:
+    """The records of a plant, day and trait where sources hold different values; else none."""
+    measured = [e for e in sources.values() if e.amount == e.amount]
+    first = measured[0].amount if measured else 0.0
+    same = all(same_amount(e.amount, first) for e in measured)
+    return [] if same else measured
+
+
+def same_amount(a: float, b: float) -> bool:
+    """Equal but for rounding in the change of units; NaN (not looked at) equals NaN."""
+    if a != a or b != b:
+        return a != a and b != b
+    return abs(a - b) <= 1e-6 * max(abs(a), abs(b))
+
+
+def append(folder: Path, log: Log, new: Sequence[Entry]) -> bytes:
+    """Write the log with new lines at its end, in one step; returns what it holds then.
+
+    Raises OSError; then it is as it was.
+    The caller holds the folder's lock, and ``log`` was read under it.  Raises ValueError for a log
+    that another programme has saved in another form, to which lines cannot be added.
+    """
+    rows = [[_cell(getattr(entry, name)) for name in COLUMNS] for entry in new]
+    text = csv_text(COLUMNS, rows)
+    content = log.content
+    if content:
+        heading = content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
+        if heading != ",".join(COLUMNS).encode():
+            raise ValueError("the log is not in the form in which trialkit writes it")
+        text = text.partition("\n")[2]
+        content += b"" if content.endswith(b"\n") else b"\n"
+    content += text.encode("utf-8")
+    write_bytes(folder / LOG, content)
+    return content
+
+
+def _cell(value: object) -> object:
+    return "" if value is None else value.isoformat() if isinstance(value, date) else value

@@ -1,0 +1,182 @@
+"""The log and the grower's own tables read as one.
+
+What the log holds is laid beside picks.csv and heights.csv, which stay as they are.  A plant, day
+and trait that only one of them has is taken from it.  Where both have it and agree it is one
+record.  Where they differ, or two sources of the log do, neither value is used: the cell is blank,
+as if nobody had looked, and the conflict is listed with what each says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.records.findings import Located, said
+from trialkit.records.folder import LOG
+from trialkit.records.log import Entry, Log, differing, holding, same_amount, standing
+
+FIELDS = {"count": ("picks", "count"), "weight": ("picks", "weight_g"),
+          "height": ("heights", "height_cm")}
+CONFLICT_COLUMNS = ["date", "plant", "trait", "one", "one_source", "other", "other_source"]
+_UNITS = {"count": "", "weight": " g", "height": " cm"}
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """Two values for one plant, day and trait, and which source says which."""
+
+    date: date
+    plant: str
+    trait: str
+    one: str
+    one_source: str
+    other: str
+    other_source: str
+    line: int
+
+    @property
+    def text(self) -> str:
+        """Both values side by side."""
+        return (
+            f"{self.one_source} says {self.one}, {self.other_source} says {self.other}: neither is "
+            "used until it is settled which holds"
+        )
+
+
+@dataclass
+class _Row:
+    """What the log has of a plant on a day, for one table."""
+
+    values: dict[str, float]
+    line: int
+
+
+def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
+    """Picks, heights and events as the log has them, and where its sources differ."""
+    rows: dict[str, dict[tuple[date, str], _Row]] = {"picks": {}, "heights": {}}
+    conflicts: list[Conflict] = []
+    for (day, plant, trait), sources in holding(log.entries).items():
+        table, field = FIELDS[trait]
+        row = rows[table].setdefault((day, plant), _Row({}, 0))
+        last = list(sources.values())[-1]
+        row.line = max(row.line, last.line)
+        against = differing(sources)
+        if against:
+            one, other = against[0], next(
+                e for e in against if not same_amount(e.amount, against[0].amount)
+            )
+            conflicts.append(Conflict(day, plant, trait, one.said, one.source, other.said,
+                                      other.source, other.line))
+            row.values[field] = np.nan
+            continue
+        measured = [e.amount for e in sources.values() if e.amount == e.amount]
+        row.values[field] = measured[0] if measured else np.nan
+    out = {
+        "picks": _located(rows["picks"], ["count", "weight_g"]),
+        "heights": _located(rows["heights"], ["height_cm"]),
+        "events": _notes(log),
+    }
+    return out, conflicts
+
+
+def _located(rows: Mapping[tuple[date, str], _Row], columns: list[str]) -> Located:
+    days = np.array([day for day, _ in rows], dtype="datetime64[ns]")
+    data: dict[str, pd.Series] = {
+        "date": pd.Series(days), "plant": pd.Series([plant for _, plant in rows], dtype="str"),
+    }
+    for column in columns:
+        values = [row.values.get(column, np.nan) for row in rows.values()]
+        data[column] = pd.Series(values, dtype=np.float64)
+    lines = np.array([row.line for row in rows.values()], dtype=np.int64)
+    return Located(pd.DataFrame(data), lines, LOG)
+
+
+def _notes(log: Log) -> Located:
+    notes: list[Entry] = [
+        e for e in standing(log.entries).values() if e.kind == "note" and e.date is not None
+    ]
+    plant = [e.plant or None for e in notes]
+    frame = pd.DataFrame({
+        "date": pd.Series(np.array([e.date for e in notes], dtype="datetime64[ns]")),
+        "plant": pd.Series(plant, dtype="str"),
+        "plot": pd.Series([None] * len(notes), dtype="str"),
+        "event": pd.Series(["note"] * len(notes), dtype="str"),
+        "note": pd.Series([e.note or e.value for e in notes], dtype="str"),
+    })
+    return Located(frame, np.array([e.line for e in notes], dtype=np.int64), LOG)
+
+
+def merged(
+    own: Mapping[str, Located], logged: Mapping[str, Located]
+) -> tuple[dict[str, Located], list[Conflict]]:
+    """The grower's tables with what the log adds, and where the two differ."""
+    out = dict(own)
+    conflicts: list[Conflict] = []
+    for name, rows in logged.items():
+        if not len(rows.frame):
+            continue
+        if name == "events":
+            out[name] = _joined(own[name], rows)
+            continue
+        out[name] = _beside(name, own[name], rows, conflicts)
+        if name == "heights":  # rows with a measurement alone
+            out[name] = out[name].keep(out[name].frame["height_cm"].notna().to_numpy())
+    return out, conflicts
+
+
+def _joined(own: Located, more: Located) -> Located:
+    """The rows of both, each with its file."""
+    if not len(own.frame):
+        return Located(more.frame[own.frame.columns], more.lines, more.file)
+    frame = pd.concat([own.frame, more.frame[own.frame.columns]], ignore_index=True)
+    files = np.array([own.file] * len(own.frame) + [more.file] * len(more.frame), dtype=object)
+    return Located(frame, np.concatenate([own.lines, more.lines]), own.file, files)
+
+
+def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict]) -> Located:
+    """The grower's rows, filled in and contradicted by the log's, then the log's other rows."""
+    traits = {field: trait for trait, (table, field) in FIELDS.items() if table == name}
+    keys = pd.MultiIndex.from_frame(own.frame[["date", "plant"]])
+    wanted = pd.MultiIndex.from_frame(logged.frame[["date", "plant"]])
+    at = np.flatnonzero(keys.isin(wanted))
+    if not len(at):
+        return _joined(own, logged)
+    places: dict[Any, list[int]] = {}
+    for i in at.tolist():
+        places.setdefault(keys[i], []).append(i)
+    columns = {field: own.frame[field].to_numpy(copy=True) for field in traits}
+    fresh = np.ones(len(logged.frame), dtype=bool)
+    for j, key in enumerate(wanted):
+        rows = places.get(key)
+        if rows is None:
+            continue
+        fresh[j] = False
+        for field, trait in traits.items():
+            value = float(logged.frame[field].iloc[j])
+            there = [i for i in rows if not np.isnan(columns[field][i])]
+            if np.isnan(value) or any(same_amount(columns[field][i], value) for i in there):
+                continue
+            if not there:
+                columns[field][rows[0]] = value
+                continue
+            first = there[0]
+            unit = _UNITS[trait]
+            conflicts.append(Conflict(
+                key[0].date(), str(key[1]), trait, said(float(columns[field][first])) + unit,
+                f"{own.where(first)[0]} line {own.where(first)[1]}", said(value) + unit,
+                f"{LOG} line {logged.where(j)[1]}", logged.where(j)[1],
+            ))
+            columns[field][there] = np.nan
+    changed = own.having(**{field: pd.Series(values) for field, values in columns.items()})
+    return _joined(changed, logged.keep(fresh)) if fresh.any() else changed
+
+
+def conflict_table(conflicts: list[Conflict]) -> pd.DataFrame:
+    """The conflicts side by side: date, plant, trait, one, one_source, other, other_source."""
+    rows = [[getattr(c, name) for name in CONFLICT_COLUMNS] for c in conflicts]
+    return pd.DataFrame(rows, columns=CONFLICT_COLUMNS)

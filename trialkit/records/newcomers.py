@@ -1,0 +1,173 @@
+"""Which of the records that come in are new, and what they change.
+
+A phone's record is known by its id.  A spreadsheet's cell has none; its id is made of what it says
+(file, plant, day, trait, value), so that the same cell is known again.  A cell that says something
+else than its file said before corrects it, and an emptied cell takes its record back.  A file that
+came in before, byte for byte, corrects nothing: it is only older than what was said since.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import pandas as pd
+
+from trialkit.records.found import Found, content_id
+from trialkit.records.log import Entry, Log, same_amount, standing
+
+CHANGED_COLUMNS = ["date", "plant", "trait", "before", "now", "source"]
+
+# Of what, on which day, by whom.
+OwnKey = tuple[date, str, str, str]
+
+
+@dataclass
+class Maker:
+    """Makes the lines of one batch."""
+
+    log: Log
+    number: int = 0
+    batch: int = 0
+    at: str = ""
+
+    def __post_init__(self) -> None:
+        self.number, self.batch = self.log.next_entry, self.log.next_batch
+        self.at = datetime.now().astimezone().isoformat(timespec="seconds")
+
+    def entry(
+        self, *, source: str, record_id: str, kind: str, day: date | None, plant: str,
+        value: str = "", unit: str = "", note: str = "", recorded_at: str = "", device: str = "",
+        amount: float = float("nan"),
+    ) -> Entry:
+        """The next line."""
+        made = Entry(self.number, self.batch, self.at, source, record_id, recorded_at, day, plant,
+                     kind, value, unit, note, device, amount)
+        self.number += 1
+        return made
+
+
+def last_said(entries: dict[str, Entry]) -> dict[OwnKey, Entry]:
+    """What each source said last of each plant, day and trait, of records that stand."""
+    out: dict[OwnKey, Entry] = {}
+    for entry in entries.values():
+        if entry.trait is not None and entry.date is not None:
+            out[entry.date, entry.plant, entry.trait, entry.source] = entry
+    return out
+
+
+@dataclass
+class Merge:
+    """Takes records one by one.  new : lines to append.  known : how many were known already."""
+
+    log: Log
+    new: list[Entry] = field(default_factory=list)
+    known: int = 0
+    older: list[list[object]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._make = Maker(self.log)
+        self.batch = self._make.batch
+        self._ever = {e.record_id: e for e in self.log.entries if e.kind != "withdraw"}
+        self._here = set(standing(self.log.entries, undos=True))
+        self._said = last_said(standing(self.log.entries))
+        self._files = {e.device for e in self.log.entries if e.device.startswith("file ")}
+
+    def take(self, found: Found) -> None:
+        """One record: add it to ``new``, or count it as known."""
+        if found.record_id:
+            self._phone(found)
+        elif found.blank:
+            self._emptied(found)
+        else:
+            self._cell(found)
+
+    def corrected(self) -> pd.DataFrame:
+        """What sources said before and say now, where that differs."""
+        after = last_said(standing((*self.log.entries, *self.new)))
+        rows: list[list[object]] = []
+        for key, before in last_said(standing(self.log.entries)).items():
+            now = after.get(key)
+            if now is None or not same_amount(now.amount, before.amount):
+                said = "taken back" if now is None else now.said
+                rows.append([*key[:3], before.said, said, key[3]])
+        return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
+
+    def _phone(self, found: Found) -> None:
+        name = found.record_id
+        if name in self._ever and self._ever[name].source != found.source:
+            name = f"{name}@{found.source}"  # another phone had the same idea
+        if name in self._ever and not _alike(self._ever[name], found):
+            name = f"{name}~{content_id(found)[:8]}"  # changed by hand since it was exported
+        if name in self._here:
+            self.known += 1
+            return
+        target = f"{found.value}@{found.source}"
+        value = target if found.kind == "undo" and target in self._ever else found.value
+        self._add(found, name, value)
+
+    def _cell(self, found: Found) -> None:
+        name = content_id(found)
+        if found.kind == "note":
+            if name in self._here:
+                self.known += 1
+            else:
+                self._add(found, name, found.value)
+            return
+        now = self._said.get(_own_key(found))
+        if now is not None and same_amount(now.amount, found.amount):
+            self.known += 1
+        elif name in self._here and found.device in self._files:
+            self._older(found, found.value, now)
+        else:
+            self._add(found, self._fresh(name), found.value)
+
+    def _emptied(self, found: Found) -> None:
+        now = None if found.kind == "note" else self._said.get(_own_key(found))
+        if now is None:
+            return
+        if found.device in self._files:
+            self._older(found, "nothing", now)
+            return
+        self._add(found, self._fresh(f"undo-{now.record_id}"), now.record_id, kind="undo")
+        del self._said[_own_key(found)]
+
+    def _fresh(self, name: str) -> str:
+        """The name, or, where a record of that name stands, one like it that is free."""
+        fresh, again = name, 2
+        while fresh in self._here:
+            fresh, again = f"{name}.{again}", again + 1
+        return fresh
+
+    def _older(self, found: Found, said: str, now: Entry | None) -> None:
+        self.known += 1
+        self.older.append([
+            found.date, found.plant, found.kind, f"{said} {found.unit}".strip(),
+            "nothing" if now is None else now.said, found.source,
+        ])
+
+    def _add(self, found: Found, name: str, value: str, kind: str | None = None) -> None:
+        entry = self._make.entry(
+            source=found.source, record_id=name, kind=kind or found.kind, day=found.date,
+            plant=found.plant, value=value, unit=found.unit, note=found.note,
+            recorded_at=found.recorded_at, device=found.device, amount=found.amount,
+        )
+        self.new.append(entry)
+        self._ever[name] = entry
+        self._here.add(name)
+        if entry.trait is not None and found.date is not None:
+            self._said[_own_key(found)] = entry
+
+
+def _own_key(found: Found) -> OwnKey:
+    trait = "count" if found.kind == "not-looked" else found.kind
+    return found.date, found.plant, trait, found.source  # type: ignore[return-value]
+
+
+def _alike(entry: Entry, found: Found) -> bool:
+    """Whether a record says what the log has under its name."""
+    return (
+        entry.kind == found.kind and entry.date == found.date and entry.plant == found.plant
+        and same_amount(entry.amount, found.amount) and entry.note == found.note
+        and (found.kind != "undo" or entry.value.partition("@")[0] == found.value.partition("@")[0])
+    )
