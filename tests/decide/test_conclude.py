@@ -140,5 +140,6 @@ def test_an_interval_too_wide_to_tell_anything_is_not_shown():
 def test_the_place_in_the_bed_is_answered(settled):
     side = settled.analysis.position.side_by_side.set_index("variety").loc["Rich"]
     assert abs(side["change"]) < 0.1
+    ratio = figure(side["adjusted"])
     said = settled.verdict.how_sure
-    assert f"along the rows (sun, shade) allowed for, it is {figure(side['adjusted'])} times" in said
+    assert f"along the rows (sun, shade) allowed for, it is {ratio} times" in said
