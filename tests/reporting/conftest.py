@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import nbformat
 import pytest
 from hostile import NAMES
+from typer.testing import CliRunner
 
-from trialkit.reporting import shipped
-from trialkit.reporting.publish import publish
+from trialkit.cli import app
+from trialkit.reporting import page, shipped
+from trialkit.reporting.publish import Published, destination, publish
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -41,22 +44,33 @@ def browser():
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory):
-    """The demo trial, copied."""
-    folder = tmp_path_factory.mktemp("trials") / "beans"
-    shipped.copy_trial(shipped.demo(), folder)
-    return folder
+def demo_run(tmp_path_factory):
+    """`trialkit demo`, run once: the folder it ran in and what it said."""
+    place = tmp_path_factory.mktemp("demo")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(place)
+        result = CliRunner().invoke(app, ["demo"])
+    assert result.exit_code == 0, result.output
+    return place, result.output
+
+
+@pytest.fixture(scope="session")
+def demo(demo_run):
+    """The demo trial as copied by that command."""
+    return demo_run[0] / "trialkit-demo"
 
 
 @pytest.fixture(scope="session")
 def report(demo):
     """The report of the demo trial."""
-    return publish(demo)
+    made = destination(demo)
+    notebook = made.with_suffix(".ipynb")
+    return Published(made, notebook, page.facts(nbformat.read(notebook, as_version=4)))
 
 
 @pytest.fixture(scope="session")
 def hostile_report(tmp_path_factory):
-    """The same season under names that could break a page; the oats' place kept free of them."""
+    """The same season under names that could break a page."""
     folder = tmp_path_factory.mktemp("trials") / "hostile"
     shipped.copy_trial(shipped.demo(), folder)
     toml = (folder / "trial.toml").read_text(encoding="utf-8")

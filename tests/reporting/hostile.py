@@ -4,7 +4,7 @@ NAMES = (
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(2)>',
     r"$\alpha$ & co",
-    "A name that goes on and on, as names of varieties in a seed list now and then do, to the end",
+    "Anamethatgoesonandonwithoutanyplacetobreakitasnoseedlistwouldprintit, and then on",
     "שעועית גבוהה",
     "Bean 🌱",
 )

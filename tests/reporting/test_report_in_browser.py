@@ -123,7 +123,8 @@ def test_no_letters_of_a_figure_are_cut_off(report, opened):
     for width in (360, 1100):
         out = opened(report, width=width).evaluate("""
             [...document.querySelectorAll('figure svg text')].filter(t => {
-                const a = t.getBoundingClientRect(), b = t.closest('figure').getBoundingClientRect();
+                const a = t.getBoundingClientRect();
+                const b = t.closest('figure').getBoundingClientRect();
                 return a.left < b.left || a.right > b.right || a.top < b.top || a.bottom > b.bottom;
             }).map(t => t.textContent)""")
         assert out == []

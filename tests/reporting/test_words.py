@@ -60,6 +60,18 @@ def test_days_with_an_open_end():
     assert words.days(None, None) == ""
 
 
+def test_chance_and_degrees_of_freedom():
+    assert words.chance(2.5e-12) == "below 0.001"
+    assert words.chance(0.2724) == "0.27"
+    assert words.degrees(10.0000001) == "10"
+    assert words.degrees(14.423) == "14.4"
+
+
+def test_a_unit_is_named_once():
+    assert words.with_unit("weight harvested", "g") == "weight harvested, g"
+    assert words.with_unit("pods a plant, so far", "pods a plant") == "pods a plant, so far"
+
+
 def test_listed_and_counted():
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"

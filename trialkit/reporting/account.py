@@ -125,10 +125,14 @@ def _harvest_tables(result: HarvestResult) -> list[Block]:
     tables = []
     if not result.tests.empty:
         tests = [
-            (str(r.term), words.number(r.F, 3), f"{words.number(r.num_df)} and "
-             f"{words.number(r.den_df, 3)}", words.number(r.p))
+            (
+                str(r.term),
+                words.number(r.F, 3),
+                f"{words.degrees(r.num_df)} and {words.degrees(r.den_df)}",
+                words.chance(r.p),
+            )
             for r in result.tests.itertuples(index=False)
-        ]  # fmt: skip
+        ]
         heads = ("Term", "F", "Degrees of freedom", "p")
         tables.append(_table("Is there any difference at all?", heads, tests))
     if not result.treatments.empty:

@@ -6,6 +6,7 @@ kept beside it under a name of its own.
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -54,6 +55,7 @@ def publish(
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
+    _writable(target)
     parameters = {"folder": str(folder.resolve()), "until": until.isoformat() if until else ""}
     partial = target.with_suffix(".partial.ipynb")
     try:
@@ -82,10 +84,16 @@ def destination(folder: Path, out: Path | None = None, until: date | None = None
     return out
 
 
+def _writable(target: Path) -> None:
+    """Find out before the work, not after it, that the report cannot be written there."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryFile(dir=target.parent):
+        pass
+
+
 def _write(path: Path, text: str) -> None:
     from trialkit.records.write import write_text
 
-    path.parent.mkdir(parents=True, exist_ok=True)
     write_text(path, text)
 
 

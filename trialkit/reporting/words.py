@@ -40,6 +40,18 @@ def whole(value: object) -> str:
     return NONE if missing(value) else f"{round(float(value)):,d}"  # type: ignore[arg-type]
 
 
+def degrees(value: object) -> str:
+    """Degrees of freedom: `12`, `14.4`."""
+    return NONE if missing(value) else f"{round(float(value), 1):g}"  # type: ignore[arg-type]
+
+
+def chance(p: object) -> str:
+    """A p-value to two figures, `below 0.001` under that."""
+    if missing(p):
+        return NONE
+    return "below 0.001" if float(p) < 0.001 else number(p)  # type: ignore[arg-type]
+
+
 def interval(low: object, high: object, figures: int = 2) -> str:
     """`1.7 to 3.0`; an end without limit is said in words; empty where there is no interval."""
     if missing(low) and missing(high):
