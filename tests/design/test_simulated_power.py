@@ -45,16 +45,16 @@ def test_progress_bar_moves(capsys):
 @pytest.mark.parametrize(
     ("setup", "spread", "ratio", "seasons"),
     [
-        (Setup(4, 4, plants=1, picks=1), PLOTS, 1.6, 5000),
-        (Setup(4, 4, plants=3, picks=4), Spread(plot=0.4), 2.0, 4000),
-        (Setup(3, 5, plants=1, picks=1, design=COMPLETELY_RANDOMISED), PLOTS, 1.7, 5000),
-        (Setup(5, 5, plants=1, picks=1, design=LATIN_SQUARE), PLOTS, 1.7, 5000),
-        (Setup(4, 4, plants=1, picks=1), PLOTS, 1.0, 5000),
+        (Setup(4, 4, plants=1, picks=1), PLOTS, 1.6, 3000),
+        (Setup(4, 4, plants=3, picks=4), Spread(plot=0.4), 2.0, 2500),
+        (Setup(3, 5, plants=1, picks=1, design=COMPLETELY_RANDOMISED), PLOTS, 1.7, 3000),
+        (Setup(5, 5, plants=1, picks=1, design=LATIN_SQUARE), PLOTS, 1.7, 3000),
+        (Setup(4, 4, plants=1, picks=1), PLOTS, 1.0, 3000),
     ],
     ids=["blocks", "blocks with plants and picks", "completely randomised", "Latin", "no ratio"],
 )
 def test_simulation_is_within_two_points_of_exact(setup, spread, ratio, seasons):
-    # Sampling error of 5000 seasons is 0.7 points at most.
+    # Sampling error of 3000 seasons is 0.9 points at most; seeds are fixed.
     exact = power_to_see(ratio, setup, spread)
     found = simulated_power(ratio, setup, spread, seasons=seasons, seed=11)
     assert abs(found.power - exact) < 0.02
@@ -63,12 +63,12 @@ def test_simulation_is_within_two_points_of_exact(setup, spread, ratio, seasons)
 
 @pytest.mark.slow
 def test_incomplete_blocks_lose_what_their_efficiency_factor_says():
-    # Power with the layout's own efficiency factor, averaged over pairs, is an approximation
-    # for one pair; 3 points leave room for that and for sampling.
+    # The average efficiency factor is that of the average pair; one pair may do better or
+    # worse, so this asks for 8 points only.
     from trialkit.design.incomplete import alpha_design
 
     average = alpha_design(9, 4, 3, np.random.default_rng(11)).efficiency.average
     setup = Setup(9, 4, 1, 1, design=INCOMPLETE_BLOCKS, block_size=3, efficiency=average)
     exact = power_to_see(1.9, setup, PLOTS)
-    found = simulated_power(1.9, setup, PLOTS, seasons=2500, seed=11)
+    found = simulated_power(1.9, setup, PLOTS, seasons=1500, seed=11)
     assert abs(found.power - exact) < 0.08

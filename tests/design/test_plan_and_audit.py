@@ -1,0 +1,37 @@
+"""What a plan promises is what the audit finds in the records it writes."""
+
+import pytest
+
+from trialkit.design.audit import audit
+from trialkit.design.layouts import lay_out
+from trialkit.design.planfolder import About, write_plan
+from trialkit.design.request import DESIGNS, INCOMPLETE_BLOCKS, LATIN_SQUARE, PlanRequest
+from trialkit.power import error_df, setup_of
+from trialkit.records import read_records
+
+
+@pytest.mark.parametrize("rows_in_a_plot", [1, 2])
+@pytest.mark.parametrize("design", DESIGNS)
+def test_audit_and_power_count_the_same_degrees_of_freedom(design, rows_in_a_plot, tmp_path):
+    # Two counts by separate routes: the audit's rank of the design as it reads it from
+    # plants.csv, and the closed formulae of Cochran & Cox 1957 in the power module.
+    changes = {
+        LATIN_SQUARE: {"blocks": 5},
+        INCOMPLETE_BLOCKS: {"blocks": 3, "block_size": 3},
+    }.get(design, {})
+    names = tuple("ABCDEFGHI" if design == INCOMPLETE_BLOCKS else "ABCDE")
+    request = PlanRequest(names, design=design, plot_rows=rows_in_a_plot, seed=1, **changes)
+    planting = lay_out(request)
+    write_plan(tmp_path / "trial", planting, About("Beans", "beans"))
+    found = audit(read_records(tmp_path / "trial"))
+    assert found.supports_comparison
+    assert found.unit == "plot"
+    assert found.n_plots.to_dict() == dict.fromkeys(names, request.blocks)
+    assert found.strata_df == error_df(setup_of(planting))
+
+
+def test_one_repeat_is_planned_and_audited_as_no_comparison(tmp_path):
+    planting = lay_out(PlanRequest(tuple("ABC"), blocks=1, seed=1))
+    write_plan(tmp_path / "trial", planting, About("Beans", "beans"))
+    assert not audit(read_records(tmp_path / "trial")).supports_comparison
+    assert error_df(setup_of(planting)) < 1
