@@ -190,7 +190,7 @@ def test_two_picks_stay_apart_and_go_out_together_when_asked(phone: Any) -> None
 
 def test_a_spreadsheet_finds_no_formula_in_the_file(phone: Any) -> None:
     """The beginnings that spreadsheets run, from the OWASP page "CSV Injection"."""
-    starts = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1", "＝1"]
+    starts = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1", "＝1", "'=1"]
     records = bed(1, len(starts))
     records.plants["plant"] = starts
     page = phone(records).switch_on()

@@ -6,10 +6,16 @@ import csv
 import io
 import random
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
-from handset import DAY, bed, saved, sent_text, start_pick, walk
+from handset import DAY, bed, plant_bed, saved, sent_text, start_pick, walk
+
+from trialkit.records import read_records
+from trialkit.records.add import add_files
+from trialkit.records.phone import KINDS
 
 pytestmark = pytest.mark.browser
 
@@ -84,7 +90,9 @@ class Thumb:
             self.page.tap(f"[data-reason='{done.lost}']")
 
 
-def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(phone: Any) -> None:
+def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(
+    phone: Any, tmp_path: Path
+) -> None:
     plan = intentions(seed=5)
     order = walk(ROWS, COLUMNS)
     kinds = [(one.count, one.skipped, bool(one.note), bool(one.lost)) for one in plan.values()]
@@ -107,7 +115,8 @@ def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(phone: Any)
             thumb = Thumb(page)
         thumb.tap("next")
     page.wait_for_selector("#send:not([hidden])")
-    rows = list(csv.DictReader(io.StringIO(sent_text(page), newline="")))
+    text = sent_text(page)
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert len({row["record_id"] for row in rows}) == len(rows)
     assert {row["date"] for row in rows} == {DAY}
     got: dict[str, dict[str, str]] = {plant: {} for plant in order}
@@ -125,3 +134,19 @@ def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(phone: Any)
         meant[plant] = {kind: value for kind, value in parts.items() if value is not None}
     assert got == meant
     assert not one.faults
+    assert brought_in(tmp_path, text) == {
+        plant: float(done.count) for plant, done in plan.items() if done.count is not None
+    }
+
+
+def brought_in(folder: Path, text: str) -> dict[str, float]:
+    """Counts as the trial's records have them once the file has come in, blanks left out."""
+    if "lost" not in KINDS:
+        text = "".join(line for line in text.splitlines(True) if ",lost," not in line)
+    file = plant_bed(folder, ROWS, COLUMNS) / "sent.csv"
+    file.write_bytes(text.encode("utf-8"))
+    add_files(folder, [file])
+    picks = read_records(folder).picks.dropna(subset=["count"])
+    assert set(picks["date"]) == {pd.Timestamp(DAY)}
+    assert not picks["plant"].duplicated().any()
+    return dict(zip(picks["plant"], picks["count"], strict=True))

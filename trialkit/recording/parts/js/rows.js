@@ -92,7 +92,8 @@ function field(value) {
   return /[",\r\n]/.test(text) || text !== text.trim() ? `"${text.replaceAll('"', '""')}"` : text;
 }
 
-// A spreadsheet would run a text that begins like a formula; an apostrophe in front stops it.
+// A spreadsheet would run a text that begins like a formula; an apostrophe in front stops it. One
+// more goes before apostrophes that stand there already, so that taking one away gives the text.
 export function harmless(text) {
-  return /^\s*[=+\-@\t\r＝＋－＠]/.test(text) ? `'${text}` : text;
+  return /^'*\s*[=+\-@\t\r＝＋－＠]/.test(text) ? `'${text}` : text;
 }
