@@ -108,6 +108,15 @@ def test_06_neighbouring_plots_called_replicates_in_one_row():
     expect(found, "plot", {"A": 1, "B": 1}, False, 0, "neighbours-called-replicates")
 
 
+def test_36_pairs_of_like_plots_in_two_rows_are_two_plots():
+    plants = bed("AAAABBBB", "BBBBAAAA", plots=lambda r, c, v: f"plot {r}{(c + 1) // 2}")
+    found = audit_plants(plants)
+    expect(found, "plot", {"A": 2, "B": 2}, True, 2, "neighbours-called-replicates")
+    assert found.findings[0].severity == "careful"
+    drawn = audit_plants(plants, "completely randomised")
+    assert drawn.n_plots.to_dict() == {"A": 4, "B": 4}
+
+
 def test_07_neighbouring_rows_of_one_variety():
     plants = bed("AAAA", "AAAA", "BBBB", "BBBB", plots=lambda r, c, v: f"row {r}")
     found = audit_plants(plants)

@@ -94,8 +94,8 @@ def audit_plants(
     findings = [
         *_one_variety(names),
         *checks.unknown_places(units),
-        *checks.replication(units, plants, df),
         *checks.neighbours(units, still=enough),
+        *checks.replication(units, plants, df),
         *checks.aliasing(units, groups, cause),
         *conditions.places(units, plants),
         *conditions.balance(units, plants),
@@ -194,7 +194,7 @@ def _clause(sentence: str) -> str:
     """A sentence as the clause that follows "because"."""
     first, rest = sentence[:1], sentence.rstrip(".")[1:]
     keep = sentence.split(" ")[0] not in {
-        "Each", "There", "Where", "Some", "Plots", "Plants", "Variety", "No",
+        "Each", "There", "It", "Some", "Plots", "Plants", "Variety", "No",
     }  # fmt: skip
     return (first if keep else first.lower()) + rest
 

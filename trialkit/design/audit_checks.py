@@ -87,7 +87,10 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
         return []
     severity = CAREFUL if still else STOP
     names = listed(sorted(units.merged))
-    cure = "Scatter the plots: draw lots for which variety stands where in each block."
+    cure = (
+        "Scatter the plots: draw lots for which variety stands where in each block. If lots were "
+        'drawn and put them side by side, say so in trial.toml: design = "completely randomised".'
+    )
     if units.single_plants and units.merged:
         return [
             Finding(
@@ -130,7 +133,7 @@ def unknown_places(units: Units) -> list[Finding]:
             Finding(
                 "position-missing",
                 STOP,
-                "Where did the plants stand? Neither plot, block nor row is recorded.",
+                "It is not recorded where the plants stood: no plot, no block, no row.",
                 "plants.csv says which variety a plant is, but not where it stood. If varieties "
                 "stood in blocks of their own, plants are no repetitions; if they were mixed plant "
                 "by plant, they are. Until that is known no comparison is made.",
@@ -142,7 +145,7 @@ def unknown_places(units: Units) -> list[Finding]:
             Finding(
                 "plot-places-missing",
                 STOP,
-                "Where did the plots stand? Plots are named, but neither block nor position is.",
+                "It is not recorded where the plots stood: they have names, but no place.",
                 "Several plots of each variety are named. If those of a variety lay side by side, "
                 "they are one plot in pieces; if they were scattered by lot, they are repetitions. "
                 "Until that is known no comparison is made.",
@@ -175,8 +178,8 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
                     f"variety-is-{cause}",
                     STOP,
                     f"Variety and {cause} go together: which of them did it cannot be told.",
-                    f"These were not given each {cause} alike ({apart}), so a difference between "
-                    f"varieties may as well be one between {cause}s.",
+                    f"Varieties that share no {cause}: {apart}. A difference between them may "
+                    f"as well be one between {cause}s.",
                     f"Give every variety the same {cause}, or every variety all of them.",
                 )
             )

@@ -268,14 +268,10 @@ def _joined(
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
     if basis == "plants" or not like.any():
         return claimed, {}
+    if basis == "plots" and _by_lot(plants, codes, touching, variety, block, placed, drawn):
+        return claimed, {}
     number = connected_components(coo_matrix(like), directed=False)[1]
     parts = pd.DataFrame({"variety": variety, "block": block, "part": number})
-    per = parts.groupby(["block", "variety"])["part"].agg(["size", "nunique"])
-    all_together = bool(((per["size"] > 1) & (per["nunique"] == 1)).any())
-    if basis == "plots":  # plots somebody named may be neighbours by lot; stretches are no claim
-        by_lot = chance_of_touching(touching, variety, block) > CHANCE
-        if by_lot and (drawn or not all_together):
-            return claimed, {}
     first = {part: str(names[i]) for i, part in reversed(list(enumerate(number)))}
     owner = pd.Series([first[number[c]] for c in codes], index=plants.index)
     lost = parts.groupby("variety").agg({"part": ["size", "nunique"]})["part"]
@@ -285,6 +281,25 @@ def _joined(
         for v, row in lost.iterrows()
         if row["size"] > row["nunique"]
     }
+
+
+def _by_lot(
+    plants: pd.DataFrame,
+    codes: np.ndarray,
+    touching: np.ndarray,
+    variety: np.ndarray,
+    block: np.ndarray,
+    placed: bool,
+    drawn: bool,
+) -> bool:
+    """Whether like neighbours among named plots may stand there by lot.
+
+    Believed if it is said that lots were drawn and chance could do it, or if single plants are
+    mixed throughout the bed. Else plots of one variety side by side are one plot, the safe side.
+    """
+    if drawn:
+        return chance_of_touching(touching, variety, block) > CHANCE
+    return placed and len(np.unique(codes)) == len(plants) and _mixed_plants(plants)
 
 
 def _one_each_block(plants: pd.DataFrame, owner: pd.Series) -> tuple[pd.Series, dict[str, int]]:
