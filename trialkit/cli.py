@@ -192,6 +192,52 @@ def phone(
     out.print(Text(f"After the pick, bring the file it sends in: trialkit add {folder} FILE"))
 
 
+@contextmanager
+def _into_the_log() -> Iterator[None]:
+    """Say what went wrong with the log in the package's own words; then nothing was changed."""
+    from trialkit.records import RecordsError
+    from trialkit.trial import TrialProblems
+
+    try:
+        yield
+    except (RecordsError, TrialProblems) as problems:
+        _stop(Exit.RECORDS, str(problems))
+    except TimeoutError:
+        _stop(Exit.NOT_WRITTEN, "Another trialkit is writing to this trial; try again in a moment.")
+    except OSError as error:
+        _stop(Exit.NOT_WRITTEN, f"Could not write the log: {error}")
+
+
+@app.command(epilog=_example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))
+def add(
+    folder: Folder,
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="Files from a phone, or spreadsheets of picks.", metavar="FILE..."),
+    ],
+) -> None:
+    """Bring in records from phones and spreadsheets; the same file twice adds nothing."""
+    from trialkit.records.add import add_files
+
+    with _into_the_log():
+        report = add_files(_the_trial(folder), files)
+    out.print(Text(report.text))
+    for doubt in report.doubts.itertuples():
+        out.print(Text(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}"))
+    if report.added:
+        out.print(Text(f"To take this back: trialkit undo {folder}"))
+
+
+@app.command(epilog=_example("trialkit undo my-beans"))
+def undo(folder: Folder) -> None:
+    """Take back what was brought in last; the log keeps it."""
+    from trialkit.records.add import undo_last
+
+    with _into_the_log():
+        report = undo_last(_the_trial(folder))
+    out.print(Text(report.text))
+
+
 @app.command(epilog=_example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
 def lab(
     folder: Folder,
