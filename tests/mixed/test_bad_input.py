@@ -240,3 +240,12 @@ def test_the_part_of_an_interaction_that_can_be_tested_does_not_hang_on_names() 
     assert found[0]["num_df"] == found[1]["num_df"] == 5
     assert found[0]["F"] == pytest.approx(found[1]["F"], rel=1e-6)
     assert found[0]["den_df"] == pytest.approx(found[1]["den_df"], rel=1e-6)
+
+
+def test_tables_too_large_for_the_machine_are_refused_before_they_are_made(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    lmm(groups=["plot", "block"])
+    monkeypatch.setattr("trialkit.mixed.crossproducts._memory", lambda: 1000.0)
+    with pytest.raises(MixedModelError, match=r"groupings plot \(12\), block \(4\) need about"):
+        lmm(groups=["plot", "block"])

@@ -9,6 +9,7 @@ order of elimination chosen once by size.)
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -152,6 +153,7 @@ class RandomPart:
 def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats | None) -> Cross:
     """Form the cross-products once.  ``w`` (n,) weights or None; ``y`` (n,) or None."""
     p, r = dense.rows.shape[1], random.r
+    room_for(random, p)
     extra = 0 if y is None else 1
     m = r + p + extra
     rest = np.zeros((m, m))
@@ -198,6 +200,28 @@ def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
                 "already tells its levels apart, so their variance cannot be seen. Leave it out "
                 "of groups, or out of the formula."
             )
+
+
+def room_for(random: RandomPart, p: int) -> None:
+    """Refuse a model whose tables would not fit in this machine's memory, before they are made."""
+    size = random.r + p
+    lead = random.lead.size if random.lead is not None else 0
+    # at the most two copies of lead by rest, and three of rest by rest, are held at once
+    wanted = 8 * (2 * lead * size + 3 * size**2)
+    if wanted > _memory():
+        names = ", ".join(f"{g.name} ({g.size})" for g in random.groupings)
+        raise MixedModelError(
+            f"groupings {names} need about {wanted / 1e9:.0f} GB; only the largest may have many "
+            "effects. Leave one out, or average the records over its levels first."
+        )
+
+
+def _memory() -> float:
+    """Three quarters of the machine's memory in bytes; unlimited where it does not say."""
+    try:
+        return 0.75 * os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (AttributeError, ValueError, OSError):
+        return float("inf")
 
 
 def _product(*parts: Floats | None) -> Floats | None:
