@@ -16,10 +16,17 @@ import pandas as pd
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from trialkit.design.audit_touching import (
+    across_rows,
+    along_rows,
+    chance_of_touching,
+    units_touching,
+)
+
 Unit = Literal["plot", "row", "plant"]
 Basis = Literal["plots", "plants", "runs", "blocks", "rows", "unknown"]
 
-DRAWS, CHANCE = 1999, 0.05
+CHANCE = 0.05
 ONE_BLOCK = "whole bed"
 
 
@@ -110,27 +117,6 @@ def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
     ).reset_index()
 
 
-def chance_of_touching(
-    touching: np.ndarray, variety: np.ndarray, block: np.ndarray, seed: int = 1
-) -> float:
-    """Chance that lots would leave at least as many like neighbours as there are.
-
-    Join counts of like pairs (Cliff & Ord 1973, Spatial Autocorrelation) under permutation of
-    varieties within blocks. touching: (n, n) of neighbours; variety, block: codes, shape (n,).
-    """
-    first, second = np.nonzero(np.triu(touching, 1))
-    seen = int(np.sum(variety[first] == variety[second]))
-    rng = np.random.default_rng(seed)
-    parts = [np.flatnonzero(block == one) for one in np.unique(block)]
-    at_least = 0
-    for _ in range(DRAWS):
-        shuffled = variety.copy()
-        for part in parts:
-            shuffled[part] = variety[rng.permutation(part)]
-        at_least += int(np.sum(shuffled[first] == shuffled[second])) >= seen
-    return (at_least + 1) / (DRAWS + 1)
-
-
 def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
     """One row a plant, all columns there, blocks as text, one block where none is named."""
     frame = plants.drop_duplicates("plant").reset_index(drop=True).copy()
@@ -195,7 +181,7 @@ def _mixed_plants(plants: pd.DataFrame) -> bool:
     """
     variety = pd.factorize(plants["variety"])[0]
     block = pd.factorize(plants["block"])[0]
-    along, across = _along_rows(plants), _across_rows(plants)
+    along, across = along_rows(plants), across_rows(plants)
     same = (variety[:, None] == variety) & (block[:, None] == block)
     patch = connected_components(coo_matrix((along | across) & same), directed=False)[1]
     per = plants.assign(patch=patch).groupby(["block", "variety"])["patch"].agg(["size", "nunique"])
@@ -214,49 +200,6 @@ def _runs(plants: pd.DataFrame) -> pd.Series:
     return name.reindex(plants.index)
 
 
-def _along_rows(plants: pd.DataFrame) -> np.ndarray:
-    """(n, n): the next plant along the same row."""
-    touching = np.zeros((len(plants), len(plants)), dtype=bool)
-    for _, part in plants.groupby("row"):
-        order = part.sort_values("column").index.to_numpy()
-        touching[order[:-1], order[1:]] = True
-    return touching | touching.T
-
-
-def _across_rows(plants: pd.DataFrame) -> np.ndarray:
-    """(n, n): the nearest plant in the next row, at the same column."""
-    touching = np.zeros((len(plants), len(plants)), dtype=bool)
-    rows = np.sort(plants["row"].unique())
-    for here, following in zip(rows, rows[1:], strict=False):
-        a = plants.index[plants["row"] == here].to_numpy()
-        b = plants.index[plants["row"] == following].to_numpy()
-        same = plants["column"].to_numpy()[a][:, None] == plants["column"].to_numpy()[b][None, :]
-        i, j = np.nonzero(same)
-        touching[a[i], b[j]] = True
-    return touching | touching.T
-
-
-def _neighbours(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.ndarray:
-    """(u, u): units with a plant next to one of the other's; by rows alone without columns."""
-    size = int(codes.max()) + 1
-    touching = np.zeros((size, size), dtype=bool)
-    if placed:
-        i, j = np.nonzero(_along_rows(plants) | _across_rows(plants))
-        touching[codes[i], codes[j]] = True
-    elif plants["row"].notna().all():
-        rows = np.sort(plants["row"].unique())
-        in_row = [np.unique(codes[plants["row"] == one]) for one in rows]
-        for here, following in zip(in_row, in_row[1:], strict=False):
-            if len(here) == len(following) == 1:  # whole rows; parts of a row: order unknown
-                touching[here[0], following[0]] = touching[following[0], here[0]] = True
-        for here in in_row:
-            same = plants["variety"].groupby(codes).first().to_numpy()[here]
-            if len(set(same)) == 1:
-                touching[np.ix_(here, here)] = True
-    np.fill_diagonal(touching, False)
-    return touching
-
-
 def _joined(
     plants: pd.DataFrame, claimed: pd.Series, placed: bool, drawn: bool, basis: Basis
 ) -> tuple[pd.Series, dict[str, int]]:
@@ -264,7 +207,7 @@ def _joined(
     codes, names = pd.factorize(claimed)
     variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
     block = pd.factorize(plants["block"].groupby(codes).first())[0]
-    touching = _neighbours(plants, codes, placed)
+    touching = units_touching(plants, codes, placed)
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
     if basis == "plants" or not like.any():
         return claimed, {}
