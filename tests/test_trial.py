@@ -234,6 +234,6 @@ def test_any_text_is_a_trial_or_has_problems(text: str) -> None:
 @settings(max_examples=150, deadline=None)
 @given(st.integers(0, len(WHOLE)), st.text(max_size=5), st.integers(0, 8))
 def test_a_slip_anywhere_is_read_or_named(at: int, more: str, fewer: int) -> None:
-    text = WHOLE[:at] + more + WHOLE[at + fewer:]
+    text = WHOLE[:at] + more + WHOLE[at + fewer :]
     with suppress(TrialProblems):
         assert isinstance(parse_trial(text), Trial)

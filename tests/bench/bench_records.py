@@ -37,12 +37,14 @@ def make(folder: Path, rows: int) -> None:
     days = pd.date_range("2025-06-01", periods=100).strftime("%Y-%m-%d")
     count = chance.poisson(2.5, rows).astype(object)
     count[chance.random(rows) < 0.02] = ""
-    picks = pd.DataFrame({
-        "date": np.repeat(days.to_numpy(), len(plants)),
-        "plant": np.tile(plants, 100),
-        "count": count,
-        "weight": np.round(chance.gamma(2, 10, rows), 1),
-    })
+    picks = pd.DataFrame(
+        {
+            "date": np.repeat(days.to_numpy(), len(plants)),
+            "plant": np.tile(plants, 100),
+            "count": count,
+            "weight": np.round(chance.gamma(2, 10, rows), 1),
+        }
+    )
     picks.loc[picks["count"] == "", "weight"] = np.nan
     picks.loc[picks["count"] == 0, "weight"] = 0
     picks.to_csv(folder / "picks.csv", index=False)
@@ -67,11 +69,16 @@ def main(rows: int) -> int:
             ours.append(timed(lambda: read_records(folder)))
         records = read_records(folder)
     ratio = min(ours) / min(theirs)
-    kept = "python strings" if records.picks["plant"].dtype == object else str(
-        getattr(records.picks["plant"].dtype, "storage", "?"))
+    kept = (
+        "python strings"
+        if records.picks["plant"].dtype == object
+        else str(getattr(records.picks["plant"].dtype, "storage", "?"))
+    )
     print(f"{len(records.picks):,} rows, text kept by {kept}, pandas {pd.__version__}")
-    print(f"pandas.read_csv {min(theirs):.3f} s, read_records {min(ours):.3f} s: "
-          f"ratio {ratio:.2f} (to stay below {MOST:g})")
+    print(
+        f"pandas.read_csv {min(theirs):.3f} s, read_records {min(ours):.3f} s: "
+        f"ratio {ratio:.2f} (to stay below {MOST:g})"
+    )
     return 0 if ratio < MOST else 1
 
 

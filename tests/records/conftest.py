@@ -38,8 +38,9 @@ Wrong = Callable[..., pd.DataFrame]
 def make(tmp_path: Path) -> Make:
     """Writes a trial: make(picks="date,plant,count\\n...", trial=..., plants=...)."""
 
-    def made(trial: str | bytes = DESCRIPTION, plants: str | bytes | None = PLANTS,
-             **tables: str | bytes) -> Path:
+    def made(
+        trial: str | bytes = DESCRIPTION, plants: str | bytes | None = PLANTS, **tables: str | bytes
+    ) -> Path:
         folder = tmp_path / "trial"
         folder.mkdir(exist_ok=True)
         (folder / "trial.toml").write_bytes(_bytes(trial))

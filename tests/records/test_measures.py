@@ -58,8 +58,9 @@ def test_weights(text: str, grams: float) -> None:
     assert weight_g(text, "g") == pytest.approx(grams, rel=1e-12)
 
 
-@pytest.mark.parametrize(("unit", "cm"), [("mm", 0.1), ("cm", 1), ("m", 100), ("in", 2.54),
-                                          ("ft", 30.48)])
+@pytest.mark.parametrize(
+    ("unit", "cm"), [("mm", 0.1), ("cm", 1), ("m", 100), ("in", 2.54), ("ft", 30.48)]
+)
 def test_a_bare_number_is_in_the_unit_of_the_trial(unit: str, cm: float) -> None:
     assert length_cm("3", unit) == pytest.approx(3 * cm, rel=1e-12)
 

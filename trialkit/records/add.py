@@ -202,6 +202,11 @@ def _writing(folder: str | Path) -> Iterator[tuple[Ground, Findings]]:
         ground = read_ground(folder, findings)
         if ground.wrong:
             raise TrialProblems(problem_table(ground.wrong))
+        if not ground.log.can_grow:
+            findings.error(
+                LOG, 1, "", "", "Another programme saved the log in another form.",
+                "commas and UTF-8, and the columns as they were; or the log from a backup",
+            )
         if findings.errors:
             raise RecordsError(findings.problems)
         findings.odd.clear()  # doubts about what is in the folder are for `trialkit check`

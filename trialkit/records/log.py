@@ -106,6 +106,12 @@ class Log:
     def next_batch(self) -> int:
         return max((e.batch for e in self.entries), default=0) + 1
 
+    @property
+    def can_grow(self) -> bool:
+        """Whether lines can be added: not where another programme saved it in another form."""
+        heading = self.content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
+        return not self.content or heading == ",".join(COLUMNS).encode()
+
 
 def amount_of(kind: str, value: str, unit: str) -> float:
     """A value in count, g or cm.  Raises Unreadable."""
@@ -226,17 +232,13 @@ def same_amount(a: float, b: float) -> bool:
 def append(folder: Path, log: Log, new: Sequence[Entry]) -> bytes:
     """Write the log with new lines at its end, in one step; returns what it holds then.
 
-    Raises OSError; then it is as it was.
-    The caller holds the folder's lock, and ``log`` was read under it.  Raises ValueError for a log
-    that another programme has saved in another form, to which lines cannot be added.
+    The caller holds the folder's lock, ``log`` was read under it, and it can grow.  Raises
+    OSError; then it is as it was.
     """
     rows = [[_cell(getattr(entry, name)) for name in COLUMNS] for entry in new]
     text = csv_text(COLUMNS, rows)
     content = log.content
     if content:
-        heading = content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
-        if heading != ",".join(COLUMNS).encode():
-            raise ValueError("the log is not in the form in which trialkit writes it")
         text = text.partition("\n")[2]
         content += b"" if content.endswith(b"\n") else b"\n"
     content += text.encode("utf-8")

@@ -8,6 +8,7 @@ came in before, byte for byte, corrects nothing: it is only older than what was 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -47,12 +48,13 @@ class Maker:
         return made
 
 
-def last_said(entries: dict[str, Entry]) -> dict[OwnKey, Entry]:
-    """What each source said last of each plant, day and trait, of records that stand."""
-    out: dict[OwnKey, Entry] = {}
-    for entry in entries.values():
+def all_said(entries: Iterable[Entry]) -> dict[OwnKey, list[Entry]]:
+    """What each source said of each plant, day and trait, of records that stand; the last holds."""
+    out: dict[OwnKey, list[Entry]] = {}
+    for entry in entries:
         if entry.trait is not None and entry.date is not None:
-            out[entry.date, entry.plant, entry.trait, entry.source] = entry
+            key = (entry.date, entry.plant, entry.trait, entry.source)
+            out.setdefault(key, []).append(entry)
     return out
 
 
@@ -70,7 +72,7 @@ class Merge:
         self.batch = self._make.batch
         self._ever = {e.record_id: e for e in self.log.entries if e.kind != "withdraw"}
         self._here = set(standing(self.log.entries, undos=True))
-        self._said = last_said(standing(self.log.entries))
+        self._said: dict[OwnKey, list[Entry]] = all_said(standing(self.log.entries).values())
         self._files = {e.device for e in self.log.entries if e.device.startswith("file ")}
 
     def take(self, found: Found) -> None:
@@ -84,13 +86,12 @@ class Merge:
 
     def corrected(self) -> pd.DataFrame:
         """What sources said before and say now, where that differs."""
-        after = last_said(standing((*self.log.entries, *self.new)))
+        after = all_said(standing((*self.log.entries, *self.new)).values())
         rows: list[list[object]] = []
-        for key, before in last_said(standing(self.log.entries)).items():
-            now = after.get(key)
+        for key, said in all_said(standing(self.log.entries).values()).items():
+            before, now = said[-1], after[key][-1] if key in after else None
             if now is None or not same_amount(now.amount, before.amount):
-                said = "taken back" if now is None else now.said
-                rows.append([*key[:3], before.said, said, key[3]])
+                rows.append([*key[:3], before.said, now.said if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 
     def _phone(self, found: Found) -> None:
@@ -114,7 +115,7 @@ class Merge:
             else:
                 self._add(found, name, found.value)
             return
-        now = self._said.get(_own_key(found))
+        now = self._now(found)
         if now is not None and same_amount(now.amount, found.amount):
             self.known += 1
         elif name in self._here and found.device in self._files:
@@ -123,14 +124,20 @@ class Merge:
             self._add(found, self._fresh(name), found.value)
 
     def _emptied(self, found: Found) -> None:
-        now = None if found.kind == "note" else self._said.get(_own_key(found))
+        now = None if found.kind == "note" else self._now(found)
         if now is None:
             return
         if found.device in self._files:
             self._older(found, "nothing", now)
             return
-        self._add(found, self._fresh(f"undo-{now.record_id}"), now.record_id, kind="undo")
-        del self._said[_own_key(found)]
+        # All of them, or an older one would hold again.
+        for said in self._said.pop(_own_key(found)):
+            self._add(found, self._fresh(f"undo-{said.record_id}"), said.record_id, kind="undo")
+
+    def _now(self, found: Found) -> Entry | None:
+        """What the record's source holds of its plant, day and trait."""
+        said = self._said.get(_own_key(found))
+        return said[-1] if said else None
 
     def _fresh(self, name: str) -> str:
         """The name, or, where a record of that name stands, one like it that is free."""
@@ -156,7 +163,7 @@ class Merge:
         self._ever[name] = entry
         self._here.add(name)
         if entry.trait is not None and found.date is not None:
-            self._said[_own_key(found)] = entry
+            self._said.setdefault(_own_key(found), []).append(entry)
 
 
 def _own_key(found: Found) -> OwnKey:

@@ -28,7 +28,8 @@ def tell_plots_apart(
     findings.doubt(file, line, "plot", label, "a plot of several blocks: taken as a plot in each, "
                    f"{' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}")
     named = events.frame["plot"]
-    unclear = np.flatnonzero(named.isin(several.index).to_numpy())
+    which = named.isin(several.index)
+    unclear = np.flatnonzero(which.to_numpy())
     values = list(named.iloc[unclear[: LISTED + 1]])
     findings.errors_at(
         events, unclear, "plot", values,
@@ -37,4 +38,4 @@ def tell_plots_apart(
     )
     alone = {p: f"{b[0]}/{p}" for p, b in blocks.items() if len(b) == 1}
     apart = plants.having(plot=plot.where(~both, block + "/" + plot))
-    return apart, events.having(plot=named.replace(alone))
+    return apart, events.having(plot=named.replace(alone).mask(which))

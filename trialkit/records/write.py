@@ -82,8 +82,10 @@ def csv_text(
     header: Sequence[str], rows: Iterable[Sequence[object]], *, line_end: str = "\n"
 ) -> str:
     """A table as CSV (RFC 4180, with plain line feeds unless asked), formulas made harmless."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator=line_end)
-    writer.writerow([safe_cell(name) for name in header])
-    writer.writerows([safe_cell(cell) for cell in row] for row in rows)
-    return stream.getvalue()
+    out = []
+    for row in (header, *rows):
+        # With these line ends the writer quotes a lone carriage return inside a cell as well.
+        stream = io.StringIO()
+        csv.writer(stream, lineterminator="\r\n").writerow([safe_cell(cell) for cell in row])
+        out.append(stream.getvalue().removesuffix("\r\n") + line_end)
+    return "".join(out)
