@@ -195,7 +195,9 @@ def test_family_shares_alpha_by_all_comparisons_of_the_report():
     series = {("B", "A"): season(0.45), ("C", "A"): season(0.0)}
     found = evaluate_family(series, 20, varieties=6, against_check=True)
     assert found["B", "A"].alpha == pytest.approx(0.01)
+    assert "1 % of the time (5 % for all 5 comparisons together)" in found["B", "A"].full
     alone = evaluate_looks(season(0.45), 20)
+    assert "at most 5 % of the time;" in alone.full
     assert found["B", "A"].high - found["B", "A"].low > alone.high - alone.low
     assert found["C", "A"].names == ("C", "A")
 

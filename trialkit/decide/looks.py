@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from trialkit.decide.families import alpha_each
+from trialkit.decide.families import alpha_each, comparisons
 from trialkit.decide.looks_words import full_text, one_line
 from trialkit.decide.outlook import always_z, boundary_z, chances
 from trialkit.decide.spending import on_normal_scale, on_t_scale
@@ -68,6 +68,7 @@ class LooksResult:
     basis: "planned looks" or "unplanned looks": the rule that decides and whose interval
         `low`, `high` is. planned_interval is None without a plan.
     over: no look is left that could settle it.
+    alpha, shared_by: two-sided error of this comparison, and how many comparisons have as much.
     statistic, boundary: t values at this look. Intervals are in units of the estimate (log
         ratio for scale "ratio").
     chance_at_trend, chance_if_worthwhile: conditional power; None once settled, once over, and
@@ -85,6 +86,7 @@ class LooksResult:
     planned: int | None
     over: bool
     alpha: float
+    shared_by: int
     estimate: float
     statistic: float
     boundary: float
@@ -115,6 +117,7 @@ def evaluate_looks(
     scale: Scale = "ratio",
     names: tuple[str, str] = ("the first", "the second"),
     unit: str = "",
+    shared_by: int = 1,
 ) -> LooksResult:
     """Judge one comparison after the looks so far (the newest last).
 
@@ -122,8 +125,8 @@ def evaluate_looks(
     two-sided error this comparison may spend (see `families.alpha_each` for several). last:
     no look will follow, so whatever alpha is left may be spent now. It must not be set because
     of what the results show. worthwhile: the size of difference a grower would act on, in
-    units of the estimate; default log(1.5) for ratios, none for differences. names, unit: for
-    the wording.
+    units of the estimate; default log(1.5) for ratios, none for differences. names, unit,
+    shared_by (comparisons that may each spend `alpha`): for the wording.
     Looks beyond the plan: the alpha is all spent at the last planned look, so later ones cannot
     settle anything; the interval shown is then the anytime one, as a description. Fewer than
     planned: unspent alpha stays unspent unless `last`.
@@ -156,6 +159,7 @@ def evaluate_looks(
         planned=planned,
         over=over,
         alpha=alpha,
+        shared_by=shared_by,
         estimate=float(now["estimate"]),
         statistic=float(now["statistic"]),
         boundary=float(now["boundary"]),
@@ -205,6 +209,7 @@ def evaluate_family(
             scale=scale,
             names=pair,
             unit=unit,
+            shared_by=comparisons(varieties, against_check),
         )
         for pair, looks in series.items()
     }

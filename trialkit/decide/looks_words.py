@@ -74,12 +74,19 @@ def _bare(result: LooksResult, value: float) -> str:
 
 def _rule(result: LooksResult) -> str:
     """Which rule decided, and what its interval promises."""
-    error = f"{100 * result.alpha:.2g} %"
+    error = f"{100 * result.alpha:.3g} %"
+    if result.shared_by > 1:
+        error = (
+            f"{error} of the time ({100 * result.alpha * result.shared_by:.3g} % for all "
+            f"{result.shared_by} comparisons together)"
+        )
+    else:
+        error += " of the time"
     if result.planned is None:
         return (
             "The number of looks was not planned, so the interval is one that holds however "
             f"often and whenever you look: over all looks together it misses the truth at most "
-            f"{error} of the time. An interval for a single look would be narrower and, looked "
+            f"{error}. An interval for a single look would be narrower and, looked "
             "at after every pick, would too often name a winner that is none."
         )
     over = result.looks > result.planned
@@ -92,7 +99,7 @@ def _rule(result: LooksResult) -> str:
     return (
         f"This is look {result.looks} of {result.planned} planned. The interval is widened so that "
         f"over all planned looks together a difference is claimed where there is none at most "
-        f"{error} of the time; early looks must be much clearer than late ones.{beyond}"
+        f"{error}; early looks must be much clearer than late ones.{beyond}"
     )
 
 
