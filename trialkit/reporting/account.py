@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 from collections.abc import Iterable, Sequence
 from importlib.metadata import PackageNotFoundError, version
+from math import isfinite
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ from markupsafe import Markup, escape
 
 from trialkit.models import TraitResult
 from trialkit.models.harvest import HarvestResult
+from trialkit.models.rate import RateResult
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block, isolate, part
 from trialkit.reporting.opened import OpenTrial, told
@@ -114,10 +116,33 @@ def _method(result: TraitResult, names: Iterable[str]) -> Block:
     block = _text(label, [words.capital(t) for t in texts if t], names)
     html = part("paragraphs", paragraphs=[isolate(fine, names)], kind="fine")
     tables = _harvest_tables(result) if isinstance(result, HarvestResult) else []
+    if isinstance(result, RateResult) and not result.slumps.empty:
+        tables.append(_slumps(result))
     return Block(
         "\n".join([block.html, html, *(t.html for t in tables)]),
         "\n".join([block.plain, fine, *(t.plain for t in tables)]),
     )
+
+
+def _slumps(result: RateResult) -> Block:
+    """The slump of every variety after every hot spell."""
+    rows = [
+        (
+            str(row.variety),
+            words.days(row.hot_from, row.hot_to),
+            words.number(row.before),
+            f"{words.number(row.lowest)} on {words.day(row.lowest_on)}",
+            f"{row.depth:.0%}" + _percent(row.depth_low, row.depth_high),
+            str(row.recovery),
+        )
+        for row in result.slumps.itertuples(index=False)
+    ]
+    heads = ("Variety", "Hot spell", "Rate before", "Lowest", "Share lost", "Recovery")
+    return _table(f"Slump after heat, {result.unit}", heads, rows)
+
+
+def _percent(low: Any, high: Any) -> str:
+    return "" if words.missing(low) or words.missing(high) else f" ({low:.0%} to {high:.0%})"
 
 
 def _harvest_tables(result: HarvestResult) -> list[Block]:
@@ -146,9 +171,9 @@ def _harvest_tables(result: HarvestResult) -> list[Block]:
 
 
 def _figure(value: Any) -> str:
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
         return str(value)
-    return words.number(value, 3)
+    return words.whole(value) if value == round(value) else words.number(value, 3)
 
 
 def _where(file: Any, line: Any, column: Any) -> str:

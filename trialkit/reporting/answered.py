@@ -107,6 +107,8 @@ def varieties(trial: OpenTrial) -> Block:
     """The small table: one line a variety, best first."""
     table = trial.conclusion.table
     columns = _columns(trial)
+    if not columns:
+        return Block("", "")
     rows = [
         Row(row.variety, row.check, [show(row) for _, show in columns])
         for row in _rows(table)

@@ -23,6 +23,7 @@ from trialkit.reporting.drawn import (
     bed_map,
     compared,
     height_and_reach,
+    place_in_bed,
     rate_over_season,
     yield_so_far,
 )
@@ -45,6 +46,7 @@ __all__ = [
     "methods",
     "next_step",
     "open_trial",
+    "place_in_bed",
     "rate_over_season",
     "since_last",
     "varieties",

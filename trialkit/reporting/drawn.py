@@ -9,12 +9,15 @@ import pandas as pd
 
 from trialkit import plots
 from trialkit.models import Missing, TraitResult
+from trialkit.models.position import PositionResult
 from trialkit.models.rate import RateResult
 from trialkit.reporting import pictures, words
 from trialkit.reporting.blocks import Block, isolate, part
 from trialkit.reporting.opened import OpenTrial, told
 
 BAND = "Band: 95 % interval of the variety."
+SLUMPS_SAID = 8
+YIELD = "Yield so far"
 NO_BAND = "No band: the layout gives no measure of chance differences."
 
 
@@ -23,7 +26,9 @@ def yield_so_far(trial: OpenTrial) -> Block:
     """What each variety has given so far, plant for plant."""
     season = trial.conclusion.analysis.season
     if isinstance(season, Missing):
-        return _missing("Yield so far", season.reason, trial)
+        return _missing(YIELD, season.reason, trial)
+    if season.curve["date"].nunique() < 2:
+        return Block("", "")
     what = f"{trial.conclusion.analysis.counted} a living plant"
     check = trial.records.trial.check
     drawn = plots.totals(_ordered(trial, season.curve), what, _band(season), check)
@@ -67,12 +72,7 @@ def rate_over_season(trial: OpenTrial) -> Block:
         hot=rate.hot,
         enough=about.threshold_per_week,
     )
-    figure = pictures.show(drawn, "rate", trial.names)
-    slumps = _slumps(rate)
-    if not slumps:
-        return figure
-    html = part("list", items=[isolate(line, trial.names) for line in slumps])
-    return Block(f"{figure.html}\n{html}", "\n".join([figure.plain, *slumps]))
+    return pictures.show(drawn, "rate", trial.names, _slumps(rate))
 
 
 @told
@@ -86,7 +86,7 @@ def bed_map(trial: OpenTrial) -> Block:
     shade = f" Shade: {about.shade}." if about.shade else ""
     counted = trial.conclusion.analysis.counted
     drawn = plots.bed(position.bed, f"{counted} a plant", (sun + shade).strip() or None)
-    return pictures.show(drawn, "bed", trial.names)
+    return pictures.show(drawn, "bed", trial.names, _trend(position))
 
 
 @told
@@ -113,7 +113,47 @@ def compared(trial: OpenTrial) -> Block:
         axis, to, note = words.with_unit(main.label, main.unit), None, "Dot: best estimate."
     if rows["low"].notna().any():
         note += " Bar: the range it may well lie in (95 % interval)."
+    elif not main.supported:
+        note += " No bar: the layout gives no measure of chance differences."
     return pictures.show(plots.compared(rows, axis, note, to), "compared", trial.names)
+
+
+@told
+def place_in_bed(trial: OpenTrial) -> Block:
+    """The ratios with and without the place in the bed, where it makes a difference."""
+    position = trial.conclusion.analysis.position
+    if isinstance(position, Missing) or not position.differs:
+        return Block("", "")
+    rows = [
+        (
+            str(row.variety),
+            f"{words.number(row.unadjusted)} times"
+            f"{_bracketed(row.unadjusted_low, row.unadjusted_high)}",
+            f"{words.number(row.adjusted)} times{_bracketed(row.adjusted_low, row.adjusted_high)}",
+        )
+        for row in position.side_by_side.itertuples(index=False)
+    ]
+    caption = "Ratio to the check as counted, and with the place in the bed allowed for"
+    heads = ("Variety", "As counted", "Place allowed for")
+    html = part("table", caption=caption, heads=heads, rows=rows)
+    return Block(html, "\n".join([caption, *("  ".join(cells) for cells in rows)]))
+
+
+def _trend(position: PositionResult) -> list[str]:
+    """What the place in the bed does: from the first plants of a row to the last, and so on."""
+    lines = [
+        f"{words.capital(str(row.direction))}, the last plants gave {words.number(row.ratio)} "
+        f"times the first{_bracketed(row.low, row.high)}, varieties and blocks allowed for."
+        for row in position.trend.itertuples(index=False)
+    ]
+    if lines and not position.differs:
+        lines.append("Allowing for that changes no variety's ratio by more than a tenth.")
+    return lines
+
+
+def _bracketed(low: object, high: object) -> str:
+    span = words.interval(low, high)
+    return f" ({span})" if span else ""
 
 
 def headline(trial: OpenTrial) -> TraitResult | Missing:
@@ -141,16 +181,20 @@ def _slumps(rate: RateResult) -> list[str]:
     for _, spell in rate.slumps.groupby(["hot_from", "hot_to"], sort=True):
         first, last = spell[["hot_from", "hot_to"]].iloc[0]
         said = []
-        for row in spell.itertuples(index=False):
+        for row in spell.head(SLUMPS_SAID).itertuples(index=False):
             fell = "" if row.recovery == "no slump" else f"down {row.depth:.0%}, "
             said.append(f"{row.variety} {fell}{row.recovery}")
-        lines.append(f"Hot {words.days(first, last)}: {'; '.join(said)}.")
+        more = len(spell) - SLUMPS_SAID
+        rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""
+        lines.append(f"Hot {words.days(first, last)}: {'; '.join(said)}{rest}.")
     return lines
 
 
 def _missing(title: str, reason: str, trial: OpenTrial) -> Block:
-    """A line in place of a picture; nothing at all for a crop that is dug or cut once."""
-    if not isinstance(trial.conclusion.analysis.harvest, Missing):
+    """A line in place of a picture; none for a crop dug or cut once, nor the same line twice."""
+    analysis = trial.conclusion.analysis
+    told_before = isinstance(analysis.pods, Missing) and analysis.pods.reason == reason
+    if not isinstance(analysis.harvest, Missing) or (told_before and title != YIELD):
         return Block("", "")
     text = f"{title}: not shown, as {reason}."
     html = part("paragraphs", paragraphs=[isolate(text, trial.names)], kind="missing")

@@ -10,7 +10,7 @@ import base64
 import io
 import re
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import matplotlib as mpl
 from markupsafe import Markup
@@ -40,15 +40,20 @@ FONTS = re.compile(r"(font: [^'\";]*|font-family: )'[^\";]*")
 """The list of font names in the style of a letter, as one matplotlib or another writes it."""
 
 
-def show(picture: plots.Picture, name: str, varieties: Iterable[str] = ()) -> Block:
-    """The block that shows `picture`; `name` must differ from picture to picture on a page."""
+def show(
+    picture: plots.Picture, name: str, varieties: Iterable[str] = (), remarks: Sequence[str] = ()
+) -> Block:
+    """The block that shows `picture`; `name` must differ from picture to picture on a page.
+
+    remarks : sentences to stand under the caption.
+    """
+    varieties = list(varieties)
     drawn = vector(picture, name)
     if len(drawn.encode()) > LARGEST_VECTOR:
         drawn = bitmap(picture)
-    html = part(
-        "figure", name=name, drawn=Markup(drawn), caption=isolate(picture.caption, varieties)
-    )
-    return Block(html, f"[{picture.alt}]\n{picture.caption}")
+    texts = [isolate(text, varieties) for text in (picture.caption, *remarks)]
+    html = part("figure", name=name, drawn=Markup(drawn), texts=texts)
+    return Block(html, "\n".join([f"[{picture.alt}]", picture.caption, *remarks]))
 
 
 def vector(picture: plots.Picture, name: str) -> str:

@@ -1,0 +1,46 @@
+"""The pictures: seaborn and matplotlib figures, each with the words that stand in for it.
+
+Every function takes tidy frames already in the units to show, and returns a `Picture`: the figure,
+an alternative text that gives the same facts to someone who cannot see it, and a caption.
+Varieties differ by place (a panel each) or by marker as well as by colour.
+"""
+
+from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed
+from trialkit.plots.compared import compared
+from trialkit.plots.panels import PANELS, heights, rates, totals
+from trialkit.plots.style import (
+    COLOURS,
+    FAINT,
+    INK,
+    MARKERS,
+    MUTED,
+    PAPER,
+    STYLE,
+    WIDTH,
+    Picture,
+    short,
+)
+
+__all__ = [
+    "ABOUT",
+    "COLOURS",
+    "FAINT",
+    "FEWER",
+    "INK",
+    "LESS",
+    "MARKERS",
+    "MORE",
+    "MOST",
+    "MUTED",
+    "PANELS",
+    "PAPER",
+    "Picture",
+    "STYLE",
+    "WIDTH",
+    "bed",
+    "compared",
+    "heights",
+    "rates",
+    "short",
+    "totals",
+]

@@ -1,0 +1,117 @@
+"""The bed from above, plant by plant."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from trialkit.plots.style import INK, MUTED, STYLE, WIDTH, Picture
+
+FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#00609a"
+
+
+def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
+    """The bed from above in its true shape: each plant against what its variety would give.
+
+    Rows closer together than letters are high are drawn further apart, and the caption says so.
+
+    plants : variety, plot, x, y (cm), ratio (1 is as expected; missing: not known), lost (bool).
+    """
+    left, right = plants["x"].min() - 30, plants["x"].max() + 30
+    near = _gap(plants["x"], 30.0)
+    wanted = 0.11 * (right - left)
+    room = _gap(plants["y"], wanted)
+    apart = max(1.0, wanted / room)
+    plants, room = plants.assign(y=plants["y"] * apart), room * apart
+    point = WIDTH * 0.98 * 72 / (right - left)  # of the page, to a cm of the bed
+    letters = _letters(plants["variety"]) if near * point * _abreast(plants) > 9 else {}
+    with mpl.rc_context(STYLE):
+        top, bottom = plants["y"].min() - 0.5 * room, plants["y"].max() + 0.5 * room
+        height = float(np.clip((bottom - top) * point / 72 / 0.98, 0.5, 5.5))
+        figure = Figure(figsize=(WIDTH, height))
+        axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
+        axes.set_aspect("equal", adjustable="box")
+        axes.set_xlim(left, right)
+        axes.set_ylim(bottom, top)
+        axes.set_axis_off()
+        for _, plot in plants.groupby("plot", sort=False, dropna=False):
+            _outline(axes, plot, letters.get(str(plot["variety"].iloc[0]), ""), near, room)
+        size = float(np.clip((0.75 * near * point) ** 2, 2, 20))
+        for group, (colour, marker, _) in _classes().items():
+            some = plants[_class_of(plants) == group]
+            axes.scatter(some["x"], some["y"], s=size, c=colour, marker=marker, linewidths=0.9)
+    key = "; ".join(f"{letter} {variety}" for variety, letter in letters.items())
+    counts = _class_of(plants).value_counts()
+    said = ", ".join(
+        f"{counts[group]} {words}" for group, (_, _, words) in _classes().items() if group in counts
+    )
+    caption = (
+        f"The bed from above, {'to scale, ' if apart == 1 else ''}the first row at the top"
+        f"{'' if apart == 1 else ', rows drawn further apart than they are'}. "
+        f"{key + '. ' if key else ''}Triangle up: more {what} than its variety and block lead one "
+        "to expect; triangle down: fewer; dot: about as expected; cross: lost."
+    )
+    if sun:
+        caption += f" {sun}"
+    return Picture(figure, f"Map of the bed, {what} of single plants: {said}.", caption)
+
+
+def _gap(places: pd.Series[Any], lone: float) -> float:
+    """The least distance between two places, cm; `lone` where there is one only."""
+    lines = np.unique(places)
+    return float(np.diff(lines).min()) if len(lines) > 1 else lone
+
+
+def _abreast(plants: pd.DataFrame) -> int:
+    """Plants side by side in the narrowest plot."""
+    return int(plants.groupby("plot", dropna=False)["x"].nunique().min())
+
+
+def _outline(axes: Axes, plot: pd.DataFrame, letter: str, near: float, room: float) -> None:
+    """A plot's edge and the letter of its variety.
+
+    The letter goes where no plant stands: between the first two rows, else above the only one.
+    """
+    from matplotlib.patches import Rectangle
+
+    lines = np.unique(plot["y"])
+    several = len(lines) > 1
+    left, right = plot["x"].min() - 0.45 * near, plot["x"].max() + 0.45 * near
+    top, bottom = lines[0] - room * (0.3 if several else 0.44), lines[-1] + room * 0.24
+    axes.add_patch(Rectangle((left, top), right - left, bottom - top, fill=False,
+                             edgecolor=MUTED, linewidth=0.7))
+    place = (lines[0] + lines[1]) / 2 if several else lines[0] - room * 0.22
+    axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
+
+
+def _letters(varieties: pd.Series[Any]) -> dict[str, str]:
+    """A to Z, then A1 to Z1 and so on, one a variety in order of appearance."""
+    names = list(pd.unique(varieties))
+    return {
+        str(name): chr(65 + i % 26) + (str(i // 26) if i >= 26 else "")
+        for i, name in enumerate(names)
+    }
+
+
+def _classes() -> dict[int, tuple[str, str, str]]:
+    """Class of a plant -> colour, marker, words."""
+    return {
+        -2: (FEWER, "v", "far below what was expected"),
+        -1: (LESS, "v", "below"),
+        0: (ABOUT, "o", "about as expected"),
+        1: (MORE, "^", "above"),
+        2: (MOST, "^", "far above"),
+        9: (INK, "x", "lost"),
+    }
+
+
+def _class_of(plants: pd.DataFrame) -> pd.Series[Any]:
+    """The class of each plant; plants with no known ratio and not lost have none (missing)."""
+    bounds = [-np.inf, 0.6, 0.85, 1.15, 1.4, np.inf]
+    cut = pd.cut(plants["ratio"], bounds, labels=[-2, -1, 0, 1, 2]).astype("Float64")
+    return cut.where(~plants["lost"].astype(bool), 9)

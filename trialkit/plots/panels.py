@@ -1,0 +1,199 @@
+"""Curves over the season: small panels on shared axes, one a variety, the others behind in grey."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from trialkit.plots.style import (
+    COLOURS,
+    FAINT,
+    INK,
+    MARKERS,
+    STYLE,
+    WIDTH,
+    Picture,
+    capital,
+    day,
+    ranged,
+    rounded,
+    short,
+)
+
+PANELS = 12
+"""More varieties than this and a figure shows the leading ones only; its caption says so."""
+
+
+def totals(curve: pd.DataFrame, what: str, band: str, check: str | None = None) -> Picture:
+    """Yield so far, one panel a variety, the others behind it in grey.
+
+    curve : variety, date, estimate, low, high (`low` and `high` may be missing).
+    what : what is counted, as the axis says it ("pods a plant").
+    band : what the band is, as the caption says it.
+    """
+    figure, alt = _panels(curve, f"{what} so far", check, from_zero=True)
+    caption = f"Each panel: one variety in colour, the others in grey. {band}"
+    return Picture(figure, f"{capital(what)} so far. {alt}", caption + _left_out(curve))
+
+
+def rates(
+    curve: pd.DataFrame,
+    what: str,
+    band: str,
+    check: str | None = None,
+    hot: Sequence[tuple[Any, Any]] = (),
+    enough: float | None = None,
+) -> Picture:
+    """Rate over the season, one panel a variety.
+
+    hot : (first day, last day) of each hot spell, shaded.
+    enough : the rate below which the grower finds picking not worth while, a dashed line.
+    """
+    figure, alt = _panels(curve, what, check, from_zero=True, hot=hot, line=enough)
+    notes = [f"Each panel: one variety in colour, the others in grey. {band}"]
+    if len(hot):
+        notes.append("Grey columns: hot spells.")
+    if enough is not None:
+        notes.append("Dashed line: the rate below which picking is not worth while.")
+    said = [f"hot from {day(a)} to {day(b)}" for a, b in hot]
+    heat = f" {capital(', '.join(said))}." if said else ""
+    return Picture(
+        figure, f"{capital(what)} over the season. {alt}{heat}", " ".join(notes) + _left_out(curve)
+    )
+
+
+def heights(
+    curve: pd.DataFrame,
+    seen: pd.DataFrame,
+    unit: str,
+    band: str,
+    reach: float | None = None,
+    check: str | None = None,
+) -> Picture:
+    """Height over time with the line of an arm's reach.
+
+    curve : variety, date, estimate, low, high; seen : variety, date, height (one dot a plant).
+    """
+    figure, alt = _panels(curve, f"height, {unit}", check, dots=seen, line=reach, from_zero=True)
+    notes = ["Dots: plants as measured. " + band]
+    if reach is not None:
+        notes.insert(0, "Dashed line: as high as an arm reaches.")
+        alt += f" Reach is {reach:.3g} {unit}."
+    return Picture(figure, f"Height in {unit}. {alt}", " ".join(notes) + _left_out(curve))
+
+
+def _panels(
+    curve: pd.DataFrame,
+    label: str,
+    check: str | None,
+    *,
+    from_zero: bool,
+    dots: pd.DataFrame | None = None,
+    line: float | None = None,
+    hot: Sequence[tuple[Any, Any]] = (),
+) -> tuple[Figure, str]:
+    """Small multiples on shared axes, two abreast; returns the figure and the ends in words."""
+    curve = curve.assign(date=pd.to_datetime(curve["date"]))
+    varieties = list(pd.unique(curve["variety"]))
+    shown = varieties[:PANELS]
+    names = short(shown)
+    abreast = 1 if len(shown) == 1 else 2
+    rows = -(-len(shown) // abreast)
+    height = 0.55 + (1.9 if abreast == 1 else 1.38) * rows
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH, height))
+        grid: npt.NDArray[Any] = figure.subplots(
+            rows, abreast, sharex=True, sharey=True, squeeze=False
+        )
+        figure.subplots_adjust(
+            left=0.115, right=0.975, top=1 - 0.42 / height, bottom=0.3 / height,
+            hspace=0.36, wspace=0.1,
+        )
+        figure.text(0.005, 1 - 0.14 / height, capital(label), va="center", ha="left")
+        lines = {v: part.sort_values("date") for v, part in curve.groupby("variety", sort=False)}
+        for place, variety in enumerate(shown):
+            axes = grid.flat[place]
+            for first, last in hot:
+                axes.axvspan(pd.Timestamp(first), pd.Timestamp(last), color=FAINT, linewidth=0)
+            if line is not None:
+                axes.axhline(line, color=INK, linewidth=1, linestyle=(0, (4, 3)))
+            for other in shown:
+                if other != variety:
+                    part = lines[other]
+                    axes.plot(part["date"], part["estimate"], color=FAINT, linewidth=1)
+            _one(axes, lines[variety], place, dots)
+            axes.set_title(names[variety] + (" (check)" if variety == check else ""))
+        for spare in grid.flat[len(shown):]:
+            spare.set_axis_off()
+        _dates(grid, curve["date"], len(shown), abreast)
+        top = axes.get_ylim()[1]
+        if from_zero:
+            grid.flat[0].set_ylim(0, max(top, 1e-9))
+        grid.flat[0].locator_params(axis="y", nbins=4)
+        sns.despine(fig=figure)
+    ends = []
+    for variety in varieties:
+        last = lines[variety].dropna(subset=["estimate"]).tail(1)
+        for row in last.itertuples(index=False):
+            ends.append(f"{variety} {rounded(row.estimate)}{ranged(row.low, row.high)}")
+    said = f"On {day(curve['date'].max())}: " + "; ".join(ends) + "." if ends else "Nothing yet."
+    return figure, said
+
+
+def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) -> None:
+    """One variety in its own colour and marker: dots behind, then the band, then the line."""
+    colour = COLOURS[place % len(COLOURS)]
+    if dots is not None:
+        seen = dots[dots["variety"] == part["variety"].iloc[0]]
+        _specks(axes, pd.to_datetime(seen["date"]), seen["height"], colour)
+    banded = part.dropna(subset=["low", "high"])
+    if len(banded):
+        axes.fill_between(banded["date"], banded["low"], banded["high"], color=colour, alpha=0.22,
+                          linewidth=0)
+    sns.lineplot(data=part, x="date", y="estimate", ax=axes, color=colour, linewidth=1.8,
+                 errorbar=None, estimator=None, legend=False)
+    end = part.dropna(subset=["estimate"]).tail(1)
+    axes.plot(end["date"], end["estimate"], color=colour, marker=MARKERS[place % len(MARKERS)],
+              markersize=5, linestyle="none", clip_on=False)
+    axes.set_xlabel("")
+    axes.set_ylabel("")
+
+
+def _specks(axes: Axes, x: pd.Series[Any], y: pd.Series[Any], colour: str) -> None:
+    """Dots as lines without length and with round ends: a tenth of the bytes of markers."""
+    at = x.to_numpy().repeat(3)
+    level = np.repeat(y.to_numpy(dtype=float), 3)
+    level[2::3] = np.nan
+    axes.plot(at, level, color=colour, alpha=0.35, linewidth=2.2, solid_capstyle="round")
+
+
+def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: int) -> None:
+    """Two or three dates under each panel that has none below it."""
+    first, last = dates.min(), dates.max()
+    span = (last - first).days
+    if span < 8:
+        shares: tuple[float, ...] = (0, 1)
+    else:
+        shares = (0, 0.5, 1) if abreast == 1 else (0.1, 0.85)
+    ticks = [first + pd.Timedelta(days=round(span * share)) for share in shares]
+    axes = grid.flat[0]
+    axes.set_xlim(first - pd.Timedelta(days=max(span, 1) * 0.03),
+                  last + pd.Timedelta(days=max(span, 1) * 0.06))
+    axes.set_xticks(ticks, [day(t) for t in ticks])
+    for place in range(shown):
+        grid.flat[place].tick_params(labelbottom=place + abreast >= shown)
+
+
+def _left_out(curve: pd.DataFrame) -> str:
+    more = curve["variety"].nunique() - PANELS
+    if more <= 0:
+        return ""
+    return f" The leading {PANELS} varieties are drawn; the other {more} are in the table."

@@ -1,0 +1,94 @@
+"""What all drawings share: their size, ink and colours, the picture with its words, short names.
+
+Drawn 3.5 inches wide, so that 9 point letters come out at 11 pixels or more on a phone 360 pixels
+wide.  Ink and colours are named here, so that a page may swap them for its own light and dark ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import pandas as pd
+import seaborn as sns
+from matplotlib.figure import Figure
+
+WIDTH = 3.5
+INK, MUTED, FAINT, PAPER = "#101418", "#5b626a", "#d5d9de", "#fefefe"
+# Okabe & Ito 2008, "Color Universal Design"; the lightest of the eight are left out, and orange
+# and purple are a shade deeper so that a thin line keeps 3:1 against white paper (WCAG 2.1,
+# success criterion 1.4.11).
+COLOURS = ("#0072b2", "#d55e00", "#009e73", "#c06a9a", "#bf8000", "#4a4f55")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
+
+STYLE: Any = {
+    **sns.axes_style("ticks"),
+    "text.parse_math": False,  # a $ in a variety's name is a dollar sign
+    "font.size": 9,
+    "axes.titlesize": 9,
+    "axes.labelsize": 9,
+    "xtick.labelsize": 9,
+    "ytick.labelsize": 9,
+    "axes.titlelocation": "left",
+    "axes.titlepad": 4,
+    "axes.linewidth": 0.8,
+    "xtick.major.size": 3,
+    "ytick.major.size": 3,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.edgecolor": MUTED,
+    "axes.facecolor": "none",
+    "figure.facecolor": "none",
+    "font.family": ["DejaVu Sans"],  # comes with matplotlib; a page shows its own letters
+    "svg.fonttype": "none",
+    "path.simplify": False,  # it would drop lines without length, which are dots here
+}
+
+
+class Picture(NamedTuple):
+    """A figure with its words."""
+
+    figure: Figure
+    alt: str
+    caption: str
+
+
+def short(names: Sequence[str], width: int = 20) -> dict[str, str]:
+    """Each name cut to `width` characters for a drawing, and still told apart from the others."""
+    cut: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        tidy = " ".join(name.split())
+        label = tidy if len(tidy) <= width else tidy[: width - 1].rstrip() + "…"
+        n = 2
+        while label in taken:
+            label = f"{tidy[: width - 4].rstrip()}… {n}"
+            n += 1
+        taken.add(label)
+        cut[name] = label
+    return cut
+
+
+def rounded(value: Any) -> str:
+    """Two figures for the words of a drawing: `0.62`, `1.6`, `23`."""
+    if abs(value) < 0.095:
+        return f"{value:.2f}"
+    return f"{value:.2g}" if abs(value) < 9.95 else f"{value:,.0f}"
+
+
+def ranged(low: Any, high: Any) -> str:
+    """` (1.2 to 2.1)`, empty where there is no interval."""
+    return "" if pd.isna(low) or pd.isna(high) else f" ({rounded(low)} to {rounded(high)})"
+
+
+def day(when: Any) -> str:
+    """`4 Aug`."""
+    stamp = pd.Timestamp(when)
+    return f"{stamp.day} {stamp:%b}"
+
+
+def capital(text: str) -> str:
+    """With its first letter a capital one."""
+    return text[:1].upper() + text[1:]
