@@ -156,7 +156,7 @@ def _density(at: Array, centre: Array, mass: Array, spread: float) -> Array:
         near = slice(*np.searchsorted(centre, [here[0] - reach, here[-1] + reach]))
         away = (here[:, None] - centre[None, near]) / spread
         density[first : first + _PANEL] = np.exp(-0.5 * away**2) @ mass[near]
-    return density / (spread * np.sqrt(2.0 * np.pi))
+    return np.asarray(density / (spread * np.sqrt(2.0 * np.pi)))
 
 
 def _step(before: Paths, information: float, drift: float) -> tuple[float, Array]:
