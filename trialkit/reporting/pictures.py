@@ -51,8 +51,13 @@ def show(
     drawn = vector(picture, name)
     if len(drawn.encode()) > LARGEST_VECTOR:
         drawn = bitmap(picture)
-    texts = [isolate(text, varieties) for text in (picture.caption, *remarks)]
-    html = part("figure", name=name, drawn=Markup(drawn), texts=texts)
+    html = part(
+        "figure",
+        name=name,
+        drawn=Markup(drawn),
+        caption=isolate(picture.caption, varieties),
+        remarks=[isolate(remark, varieties) for remark in remarks],
+    )
     return Block(html, "\n".join([f"[{picture.alt}]", picture.caption, *remarks]))
 
 
