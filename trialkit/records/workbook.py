@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 import zipfile
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
@@ -33,7 +34,9 @@ def read_workbook(
     if not _is_safe(file, content, findings):
         return None
     try:
-        found = _rows(content, table, only_named)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a cell that is no date comes as an error, and is told
+            found = _rows(content, table, only_named)
     except Exception as error:  # a damaged workbook fails in many ways, all of them the file's
         findings.error(file, None, "", "", f"It cannot be read ({type(error).__name__}).", ACCEPTED)
         return None
