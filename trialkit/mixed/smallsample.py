@@ -66,8 +66,10 @@ class KenwardRoger:
         v0, v1, v2 = 1.0 + c1 * b, 1.0 - c2 * b, 1.0 - c3 * b
         if abs(v0) < 1e-10:
             v0 = 0.0
-        rho = (_ratio(1.0 - a2 / count, v1) ** 2) * v0 / v2 / count
-        df = 4.0 + (count + 2) / (count * rho - 1.0)
+        # v2 = 0 is no fault: rho is then infinite and the df exactly 4
+        with np.errstate(divide="ignore"):
+            rho = np.float64((_ratio(1.0 - a2 / count, v1) ** 2) * v0 / count) / np.float64(v2)
+            df = float(4.0 + np.float64(count + 2) / (count * rho - 1.0))
         if a2 <= 1e-14:
             return 1.0, np.inf
         scaling = 1.0 if abs(df - 2.0) < 1e-2 else df * (1.0 - a2 / count) / (df - 2.0)
