@@ -59,8 +59,13 @@ class KenwardRoger:
         a1 = float(traces @ self.w @ traces)
         flat, turned = td.reshape(len(td), -1), td.transpose(0, 2, 1).reshape(len(td), -1)
         a2 = float(np.sum(self.w * (flat @ turned.T)))
+        if a2 <= 1e-14:
+            return 1.0, np.inf
+        if count == 1:
+            # the general formulas reduce to this, and lose digits on the way near df 2
+            return 1.0, 2.0 / a2
         b = (a1 + 6.0 * a2) / (2.0 * count)
-        g = ((count + 1) * a1 - (count + 4) * a2) / ((count + 2) * a2) if a2 > 0 else 0.0
+        g = ((count + 1) * a1 - (count + 4) * a2) / ((count + 2) * a2)
         under = 3.0 * count + 2.0 * (1.0 - g)
         c1, c2, c3 = g / under, (count - g) / under, (count + 2 - g) / under
         v0, v1, v2 = 1.0 + c1 * b, 1.0 - c2 * b, 1.0 - c3 * b
@@ -70,8 +75,6 @@ class KenwardRoger:
         with np.errstate(divide="ignore"):
             rho = np.float64((_ratio(1.0 - a2 / count, v1) ** 2) * v0 / count) / np.float64(v2)
             df = float(4.0 + np.float64(count + 2) / (count * rho - 1.0))
-        if a2 <= 1e-14:
-            return 1.0, np.inf
         scaling = 1.0 if abs(df - 2.0) < 1e-2 else df * (1.0 - a2 / count) / (df - 2.0)
         return float(scaling), float(df)
 
