@@ -305,9 +305,9 @@ def fit_glmm(
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
     random = RandomPart(make_groupings(data, groups, slopes, saturated=True), keep_pairs=True)
-    not_in_fixed(random, part)
     try:
         with few_threads(random.r + part.p):
+            not_in_fixed(random, part)
             found = CountFit(method, part, random, law, y, off).run()
     except MixedModelError as err:
         raise MixedModelError(f"{err}{_one_sided(part, data, y)}") from err

@@ -290,8 +290,9 @@ def fit_lmm(
             f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
         )
     random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
-    not_in_fixed(random, part)
-    return fit_prepared(formula, method, part, random, y, w, residual_sd)
+    with few_threads(random.r + p):
+        not_in_fixed(random, part)
+        return fit_prepared(formula, method, part, random, y, w, residual_sd)
 
 
 def fit_prepared(
