@@ -229,11 +229,10 @@ def _shorter(
     seen = heights[heights[["date", "plant", "height_cm"]].notna().all(axis=1).to_numpy()]
     seen = seen.sort_values("date", kind="stable")
     trusted = seen["height_cm"].mask(odd[seen.index.to_numpy()])
-    by_plant = trusted.groupby(seen["plant"])
-    before = by_plant.transform(lambda h: h.ffill().shift())
-    when = seen["date"].where(trusted.notna()).groupby(seen["plant"]).transform(
-        lambda d: d.ffill().shift()
-    )
+    plant_of = seen["plant"]
+    before = trusted.groupby(plant_of).ffill().groupby(plant_of).shift()
+    days = seen["date"].where(trusted.notna())
+    when = days.groupby(plant_of).ffill().groupby(plant_of).shift()
     fell = (seen["height_cm"] <= SHRUNK * before).to_numpy()
     out = np.zeros(len(heights), dtype=bool)
     rows = seen.index.to_numpy()
