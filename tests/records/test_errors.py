@@ -16,7 +16,7 @@ PICKS = "date,plant,count,weight\n"
 
 @pytest.mark.parametrize(("tables", "line", "column", "value", "problem"), [
     ({"picks": PICKS + "2026-07-01,A1,few,\n"}, 2, "count", "few", "not a number"),
-    ({"picks": PICKS + "2026-07-01,A1,none,\n"}, 2, "count", "none", "write 0 if you looked"),
+    ({"picks": PICKS + "2026-07-01,A1,none,\n"}, 2, "count", "none", "0 (you looked"),
     ({"picks": PICKS + "2026-07-01,A1,-1,\n"}, 2, "count", "-1", "below zero"),
     ({"picks": PICKS + "2026-07-01,A1,-1,\n2026-07-01,C1,x,\n"}, 2, "count", "-1", "below zero"),
     ({"picks": PICKS + "2026-07-01,A1,2.5,\n"}, 2, "count", "2.5", "whole number"),

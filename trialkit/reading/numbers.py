@@ -69,7 +69,6 @@ def _value(text: str, comma: bool, accepted: str) -> float:
         return float(text.replace(" ", "").replace(",", "."))
     if text.casefold() in _NOTHING:
         raise Unreadable(
-            "A word is not read as a number: write 0 if you looked and there was nothing, and "
-            "leave it blank if nobody looked.", accepted,
+            "Is it 0 (you looked, and there was nothing) or blank (nobody looked)?", accepted,
         )
     raise Unreadable("It is not a number.", accepted)

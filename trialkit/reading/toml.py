@@ -102,7 +102,8 @@ class TomlReader:
         except Unreadable as error:
             self.wrong(where + key, table[key], error.problem, error.accepted)
         except (ValueError, TypeError, OverflowError):
-            self.wrong(where + key, table[key], "It cannot be used.", accepted)
+            problem = "It is blank." if table[key] == "" else "It cannot be used."
+            self.wrong(where + key, table[key], problem, accepted)
         return None
 
 

@@ -76,6 +76,7 @@ weather.csv  If you have it: the low and the high of each day, in degrees Celsiu
 events.csv   What happened, and to which plant or plot if not to all: topped, fed, watered,
              sprayed, storm.
 harvest.csv  For crops dug or cut once: weight, count, grade.
+log.csv      What trialkit add brings in from phones and other sheets. Not to be edited.
 
 Dates: year first, 2026-07-03, or the month by name, 3 Jul 2026.
 An .xlsx workbook of the same name does as well as a CSV file.
