@@ -224,6 +224,14 @@ class TestTwoPhones:
         # It stays open, and is shown again, until somebody settles it.
         assert len(add_files(folder, paths).conflicts) == 1
 
+    def test_a_conflict_of_a_later_day_waits(self, folder, phone) -> None:
+        day = "2026-07-09"
+        add_files(
+            folder, [phone("A", "a1,A1,count,3", day=day), phone("B", "b1,A1,count,5", day=day)]
+        )
+        assert len(read_records(folder, date(2026, 7, 9)).doubts) == 1
+        assert read_records(folder, date(2026, 7, 8)).doubts.empty
+
     def test_a_conflict_is_settled_by_a_new_record(self, folder, phone) -> None:
         add_files(folder, [phone("A", "a1,A1,count,3"), phone("B", "b1,A1,count,5")])
         settle(folder, DAY, "A1", "count", "4")

@@ -155,7 +155,7 @@ def test_no_text_of_a_file_moves_the_cursor(make) -> None:
         read_records(make(picks=PICKS + "2026-07-01,A1,\x1b[2J\u202e,\n"))
     assert "\x1b" not in str(caught.value)
     assert "\u202e" not in str(caught.value)
-    assert caught.value.problems["value"].tolist() == ["\x1b[2J\u202e"]
+    assert caught.value.problems["value"].tolist() == ["\\x1b[2J\\u202e"]
 
 
 def test_events_in_a_plot_that_stands_in_several_blocks(wrong) -> None:

@@ -11,6 +11,7 @@ import pandas as pd
 COLUMNS = ["file", "line", "column", "value", "problem", "accepted"]
 SHOWN_AT_MOST = 40
 LONGEST_VALUE = 60
+MOST = 1000
 
 
 class Unreadable(ValueError):  # noqa: N818  (it is raised of a text, and reads as such)
@@ -38,18 +39,22 @@ class Problem:
 
 
 def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
-    """The problems as a table of `COLUMNS`; line is a whole number, or NA where there is none."""
-    rows = [(p.file, p.line, p.column, p.value, p.problem, p.accepted) for p in problems]
+    """The problems as a table of `COLUMNS`; line is a whole number, or NA where there is none.
+
+    What the files say is in it with control characters spelt out, so that no text in a file can
+    move the cursor of a terminal, hide a line or turn the direction of reading.
+    """
+    rows = [
+        (shown(p.file, MOST), p.line, *(shown(text, MOST) for text in
+                                        (p.column, p.value, p.problem, p.accepted)))
+        for p in problems
+    ]
     table = pd.DataFrame(rows, columns=COLUMNS)
     return table.astype({"line": "Int64"})
 
 
 def problem_text(table: pd.DataFrame, heading: str) -> str:
-    """The problems as lines for a terminal, file by file, at most 40 of them.
-
-    What the files say is shown with control characters spelt out, so that no text in a file can
-    move the cursor or hide a line.
-    """
+    """The problems as lines for a terminal, file by file, at most 40 of them."""
     lines = [heading]
     before = None
     for row in table.head(SHOWN_AT_MOST).itertuples(index=False):
