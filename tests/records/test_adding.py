@@ -544,6 +544,14 @@ class TestTheLog:
             assert len(now) > len(before)
             before = now
 
+    def test_what_a_killed_writer_left_is_swept(self, logged, phone) -> None:
+        left = logged / ".log.csv.0123456789ab.part"
+        left.write_text("half a li")
+        (logged / ".mine.part").write_text("mine")
+        add_files(logged, [phone("B", "b1,C1,count,2")])
+        assert not left.exists()
+        assert (logged / ".mine.part").exists()
+
     def test_stands_in_the_fingerprint_and_the_files(self, logged) -> None:
         first = read_records(logged)
         assert ("log.csv", 2) in first.files

@@ -31,8 +31,9 @@ from __future__ import annotations
 
 from codecs import BOM_UTF8
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 
 from trialkit.reading.dates import read_date
@@ -147,36 +148,45 @@ def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
     columns = [sheet.cells[sheet.heading.index(name)].values.to_list() for name in COLUMNS]
     entries = []
     for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
-        entry = _entry(dict(zip(COLUMNS, map(plain_cell, cells), strict=True)), line, findings)
+        entry = _entry([plain_cell(c) if c[:1] == "'" else c for c in cells], line, findings)
         if entry is not None:
             entries.append(entry)
     return file, Log(tuple(entries), file.content)
 
 
-def _entry(cells: Mapping[str, str], line: int, findings: Findings) -> Entry | None:
-    where = "entry"
+def _entry(cells: list[str], line: int, findings: Findings) -> Entry | None:
+    """A line's cells, in the order of `COLUMNS`, as an entry; None where an error was noted."""
+    number, batch, at, source, name, recorded, day_text, plant, kind, value, unit, *rest = cells
+    day: date | None = None
+    column, cell = "entry", number
     try:
-        number, where = int(cells["entry"]), "batch"
-        batch, where = int(cells["batch"]), "date"
-        day = read_date(cells["date"]) if cells["date"] else None
-        where = "kind"
-        if cells["kind"] not in KINDS:
+        entry = int(number)
+        column, cell = "batch", batch
+        of_batch = int(batch)
+        column, cell = "kind", kind
+        if kind not in KINDS:
             raise Unreadable("There is no such kind.", ", ".join(KINDS))
-        where = "value"
-        amount = amount_of(cells["kind"], cells["value"], cells["unit"])
+        column, cell = "date", day_text
+        if day_text:
+            day = _day(day_text)
+        elif kind not in ("undo", "withdraw"):
+            raise Unreadable("It is blank.", "the log as trialkit wrote it")
+        column, cell = "value", value
+        amount = _amount(kind, value, unit)
     except Unreadable as error:
-        findings.error(LOG, line, where, cells[where], error.problem, error.accepted)
+        findings.error(LOG, line, column, cell, error.problem, error.accepted)
         return None
     except ValueError:
-        findings.error(LOG, line, where, cells[where], "It is not a number.",
+        findings.error(LOG, line, column, cell, "It is not a number.",
                        "the log as trialkit wrote it")
         return None
-    if day is None and cells["kind"] not in ("undo", "withdraw"):
-        findings.error(LOG, line, "date", "", "It is blank.", "the log as trialkit wrote it")
-        return None
-    text = {f.name: cells[f.name] for f in fields(Entry) if f.name in cells}
-    return Entry(**{**text, "entry": number, "batch": batch, "date": day, "amount": amount,
-                    "line": line})  # type: ignore[arg-type]
+    return Entry(entry, of_batch, at, source, name, recorded, day, plant, kind, value, unit,
+                 rest[0], rest[1], amount, line)
+
+
+# A season has few days and few different values.
+_day = lru_cache(maxsize=10_000)(read_date)
+_amount = lru_cache(maxsize=10_000)(amount_of)
 
 
 def standing(entries: Iterable[Entry], *, undos: bool = False) -> dict[str, Entry]:
