@@ -50,7 +50,7 @@ def point_at(document: NotebookNode, folder: Path) -> None:
 def open_lab(folder: Path, browser: bool = True, options: Sequence[str] = ()) -> int:
     """Run JupyterLab on the trial's notebooks until the user stops it; return its exit code.
 
-    It is bound to this machine alone, asks no server for news, and offers one kernel: the Python
+    It is bound to this machine alone, looks for no updates, and offers one kernel: the Python
     that runs trialkit.  options : further options of `jupyter lab`.
     """
     prepare(folder)
@@ -67,7 +67,6 @@ def command(folder: Path, browser: bool, options: Sequence[str]) -> list[str]:
         "--ServerApp.kernel_spec_manager_class=trialkit.reporting.kernel.ThisPython",
         "--ServerApp.ip=127.0.0.1",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-        "--LabApp.news_url=None",
         *([] if browser else ["--no-browser"]),
         *options,
     ]
