@@ -25,7 +25,12 @@ from scipy.stats import norm
 from trialkit.decide.families import alpha_each
 from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.outlook import always_z, boundary_z
-from trialkit.decide.spending import boundaries, on_normal_scale
+from trialkit.decide.spending import (
+    alpha_for_few_df,
+    boundaries,
+    on_normal_scale,
+    spent,
+)
 
 LOOKS = 20
 SEED = 20260
@@ -94,12 +99,13 @@ def first_crossing(z: np.ndarray, edge: np.ndarray) -> np.ndarray:
 def planned_edges(seasons: Seasons, alpha: float) -> np.ndarray:
     """Spending boundary of every season from its own standard errors, shape (seasons, looks, 1).
 
-    No boundary is ever below that of a single test, so seasons in which no look passes a single
-    test need none worked out.
+    Whoever crosses at look k has |Z_k| past the normal quantile of all alpha spent by then, so
+    that seasons in which no look gets there need no boundary worked out.
     """
     edges = np.full(seasons.se.shape, np.inf)
     number = np.arange(1, LOOKS + 1)
-    near = (np.abs(seasons.z) >= norm.isf(alpha / 2.0)).any(axis=(1, 2))
+    least = norm.isf(spent(number / LOOKS, alpha_for_few_df(alpha, seasons.df)) / 2)
+    near = (np.abs(seasons.z) >= least[None, :, None]).any(axis=(1, 2))
     for one in np.flatnonzero(near):
         information = 1.0 / seasons.se[one] ** 2
         edges[one] = boundary_z(information, number, seasons.df, LOOKS, alpha)
@@ -118,12 +124,15 @@ def rules(seasons: Seasons, garden: Garden) -> dict[str, np.ndarray]:
     z = seasons.z
     clock = np.arange(1, LOOKS + 1) / LOOKS
     by_count = boundaries(np.arange(1, LOOKS + 1), clock, each).z[None, :, None]
+    planned = first_crossing(z, planned_edges(seasons, each))
     return {
         "naive": first_crossing(z, np.full((1, LOOKS, 1), norm.isf(0.025))),
         "shared": first_crossing(z, np.full((1, LOOKS, 1), norm.isf(each / 2))),
-        "planned": first_crossing(z, planned_edges(seasons, each)),
+        "planned": planned,
         "planned, by count": first_crossing(z, by_count),
-        "planned, Dunnett": first_crossing(z, planned_edges(seasons, dunnett)),
+        "planned, Dunnett": first_crossing(z, planned_edges(seasons, dunnett))
+        if garden.varieties > 2
+        else planned,
         "anytime": first_crossing(z, anytime_edges(seasons, each)),
         "end": np.where(np.abs(z[:, -1]) >= norm.isf(each / 2), LOOKS, 0),
     }

@@ -149,7 +149,9 @@ def test_hopeless_season_is_called_so_and_alike_varieties_too():
     assert close.state == UNSETTLED
     assert close.alike
     assert "alike" in close.one_line
-    going = evaluate_looks(season(0.3, 10), 20)
+    early = evaluate_looks(season(0.05, 11, a=0.09), 20)
+    assert (early.state, early.chance_at_trend) == (KEEP, None)
+    going = evaluate_looks(season(0.25, 13), 20)
     assert going.state == KEEP
     assert 0.10 < going.chance_at_trend < 1
 
@@ -187,7 +189,7 @@ def test_differences_with_a_unit():
     found = evaluate_looks(looks, 20, scale="difference", unit="cm", names=("Red", "Blue"))
     assert "12 cm" in found.one_line
     assert found.chance_if_worthwhile is None
-    some = evaluate_looks(looks[:8], 20, scale="difference", unit="cm", worthwhile=25.0)
+    some = evaluate_looks(looks[:12], 20, scale="difference", unit="cm", worthwhile=25.0)
     assert some.chance_if_worthwhile is not None
 
 

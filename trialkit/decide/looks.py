@@ -143,11 +143,12 @@ def evaluate_looks(
     history = _history(looks, planned, alpha, last)
     over = last or (planned is not None and len(looks) >= planned)
     outlook = (None, None) if over else chances(history, planned, alpha, worthwhile)
-    state, direction, settled_on = _judge(history, over, outlook)
-    if state == SETTLED:
-        outlook = (None, None)
     now = {str(name): value for name, value in history.iloc[-1].items()}
     interval = (float(now["low"]), float(now["high"]))
+    alike = worthwhile is not None and max(-interval[0], interval[1]) < worthwhile
+    state, direction, settled_on = _judge(history, over or alike, outlook)
+    if state == SETTLED:
+        outlook = (None, None)
     always = (float(now["anytime_low"]), float(now["anytime_high"]))
     beyond = planned is not None and len(looks) > planned
     result = LooksResult(
@@ -171,7 +172,7 @@ def evaluate_looks(
         chance_at_trend=outlook[0],
         chance_if_worthwhile=outlook[1],
         worthwhile=worthwhile,
-        alike=worthwhile is not None and max(-interval[0], interval[1]) < worthwhile,
+        alike=alike,
         scale=scale,
         names=names,
         unit=unit,
@@ -247,14 +248,14 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
 
 
 def _judge(
-    history: pd.DataFrame, over: bool, outlook: tuple[float | None, float | None]
+    history: pd.DataFrame, done: bool, outlook: tuple[float | None, float | None]
 ) -> tuple[State, int, date | None]:
-    """State, direction and the date it was settled."""
+    """State, direction and the date it was settled. done: more looks cannot or need not come."""
     crossed = history[history["z"].abs() >= history["z_boundary"]]
     if not crossed.empty:
         first = crossed.iloc[0]
         return SETTLED, int(np.sign(first["z"])), first["date"]
     known = [one for one in outlook if one is not None]
-    if over or (known and max(known) < HOPELESS):
+    if done or (known and max(known) < HOPELESS):
         return UNSETTLED, 0, None
     return KEEP, 0, None
