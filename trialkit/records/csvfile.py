@@ -53,12 +53,11 @@ def read_csv(
     if simple and end >= 0:
         heading = [name.strip() for name in line.decode().removesuffix("\r").split(separator)]
         comma = separator == ";" and data.find(b",", end) >= 0
-        rows = _plain_rows(data, end + 1, separator, len(heading))
-        if rows and len(heading) <= MOST_COLUMNS:
+        if len(heading) <= MOST_COLUMNS and _may_be_plain(data, end + 1):
             wanted = plain_numbers(heading)
-            cells = _by_pandas(data, end + 1, rows, separator, len(heading), wanted, comma)
+            cells = _by_pandas(data, end + 1, separator, len(heading), wanted, comma)
             if cells is not None:
-                lines = np.arange(skipped + 2, skipped + 2 + rows, dtype=np.int64)
+                lines = np.arange(skipped + 2, skipped + 2 + len(cells[0].values), dtype=np.int64)
                 sheet = Sheet(file, tuple(heading), skipped + 1, cells, lines, comma)
                 return sheet.without_blank_rows()
     return _cell_by_cell(file, data[first:].decode(), separator, skipped, findings)
@@ -117,29 +116,22 @@ def _separator(line: str) -> str:
     return max(SEPARATORS, key=outside.count)
 
 
-def _plain_rows(data: bytes, start: int, separator: str, columns: int) -> int:
-    """How many rows there are, where each line holds one with as many cells as the heading.
-
-    0 where that is not so.  Too many cells on one line and too few on another could make up for
-    each other; pandas raises an error at the former.  A separator inside quotes and a short line
-    could too: see `_by_pandas`.
-    """
-    if len(data) <= STRICT_BYTES and data.find(b'"', start) >= 0:
-        return 0
-    if data.find(b"\r", start) >= 0 and data.count(b"\r", start) != data.count(b"\r\n", start):
-        return 0
-    if start >= len(data):
-        return 0
-    rows = data.count(b"\n", start) + (not data.endswith(b"\n"))
-    even = data.count(separator.encode(), start) == rows * (columns - 1)
-    return rows if even else 0
+def _may_be_plain(data: bytes, start: int) -> bool:
+    """Whether each line may hold one row: no quotes (or too many bytes to look at each), and no
+    line ends of old Macs."""
+    if start >= len(data) or (len(data) <= STRICT_BYTES and data.find(b'"', start) >= 0):
+        return False
+    return data.find(b"\r", start) < 0 or data.count(b"\r", start) == data.count(b"\r\n", start)
 
 
 def _by_pandas(
-    data: bytes, start: int, rows: int, separator: str, columns: int, numbers: frozenset[int],
-    comma: bool,
+    data: bytes, start: int, separator: str, columns: int, numbers: frozenset[int], comma: bool
 ) -> tuple[Cells, ...] | None:
-    """The cells by column; None if pandas finds another shape than `_plain_rows` did."""
+    """The cells by column; None unless each line holds one row with as many cells as the heading.
+
+    Too many cells on one line and too few on another could make up for each other in the count;
+    pandas raises an error at the former.  A separator inside quotes and a short line could too.
+    """
     names = [str(i) for i in range(columns)]
 
     def parse(numbers: frozenset[int], only: list[int] | None) -> pd.DataFrame:
@@ -162,11 +154,13 @@ def _by_pandas(
             text = parse(frozenset(), again) if again else frame
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError):
         return None
-    if len(frame) != rows:
+    if data.count(separator.encode(), start) != len(frame) * (columns - 1):
+        return None
+    quoted = data.find(b'"', start) >= 0
+    if quoted and len(frame) != data.count(b"\n", start) + (not data.endswith(b"\n")):
         return None
     cells = tuple(Cells((text if i in again else frame)[names[i]]) for i in range(columns))
-    if data.find(b'"', start) >= 0 and any(separator in t for c in cells if c.are_text
-                                           for t in c.coded[1]):
+    if quoted and any(separator in text for c in cells if c.are_text for text in c.coded[1]):
         return None
     return cells
 

@@ -58,7 +58,7 @@ def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
     plants = rows.frame
     if not len(plants):
         return
-    there = set(plants["variety"].dropna())
+    there = set(plants["variety"].dropna().unique())
     for name in trial.variety_names:
         if name not in there:
             findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it")
