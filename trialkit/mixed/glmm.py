@@ -11,12 +11,12 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed.comparison import Comparison, compare_means
-from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
+from trialkit.mixed.crossproducts import RandomPart, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import FAMILIES, Family
+from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
-from trialkit.mixed.inference import FixedEffects
 from trialkit.mixed.laplace import Mode
 from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found
 from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
@@ -26,7 +26,7 @@ from trialkit.mixed.threads import few_threads
 
 
 @dataclass(frozen=True, repr=False)
-class GLMM(FixedEffects):
+class GLMM(MixedFit):
     """A fitted generalised mixed model.  Made by `fit_glmm`; see there for the arguments.
 
     All estimates are on the link scale (logarithms or log-odds) unless ``ratio=True``.
@@ -69,14 +69,6 @@ class GLMM(FixedEffects):
         return self.found.evaluations
 
     @property
-    def n(self) -> int:
-        return len(self.y)
-
-    @property
-    def p(self) -> int:
-        return self.part.p
-
-    @property
     def dispersion(self) -> float:
         """The negative binomial's size: variance = mean + mean^2 / size.  Infinite where the
         counts vary no more than Poisson; NaN for families without it."""
@@ -84,24 +76,9 @@ class GLMM(FixedEffects):
             return float("nan")
         return float("inf") if self.log_size > POISSON_LIKE else float(np.exp(self.log_size))
 
-    @cached_property
-    def group_cov(self) -> dict[str, pd.DataFrame]:
-        """Covariance of the effects of each grouping (k, k), link scale."""
-        return {
-            g.name: pd.DataFrame(f @ f.T, list(g.columns), list(g.columns))
-            for g, f in zip(self.random.groupings, self.factors, strict=True)
-        }
-
-    @cached_property
-    def group_sd(self) -> pd.Series:
-        """Standard deviation of each grouping's effects, link scale."""
-        sds: dict[str, float] = {}
-        for name, cov in self.group_cov.items():
-            for effect, variance in zip(cov.index, np.diagonal(cov.to_numpy()), strict=True):
-                sds[name if effect == "Intercept" else f"{name}.{effect}"] = float(
-                    np.sqrt(max(variance, 0.0))
-                )
-        return pd.Series(sds, dtype=float, name="sd")
+    @property
+    def _unit_variance(self) -> float:
+        return 1.0
 
     @cached_property
     def boundary(self) -> tuple[str, ...]:
@@ -176,14 +153,6 @@ class GLMM(FixedEffects):
         return [u @ f.T for u, f in zip(self.mode.u, self.factors, strict=True)]
 
     @cached_property
-    def random_effects(self) -> dict[str, pd.DataFrame]:
-        """Modes of the random effects, link scale: a row a level, a column an effect."""
-        return {
-            g.name: pd.DataFrame(b, index=g.levels, columns=list(g.columns))
-            for g, b in zip(self.random.groupings, self._effects, strict=True)
-        }
-
-    @cached_property
     def fitted(self) -> Floats:
         """Fitted means, random effects included, (n,)."""
         return self.family.mean(self.mode.eta)
@@ -206,8 +175,7 @@ class GLMM(FixedEffects):
         if newdata is None:
             eta = self.mode.eta
             if not random:
-                dense = Dense(self.part.rows[:, self.part.kept], self.part.codes)
-                eta = self.offset + dense.times(self._beta)
+                eta = self.offset + self.fixed_part()
         else:
             eta = fixed_prediction(self.part, self._beta, newdata) + offset
             if random:
@@ -246,9 +214,7 @@ class GLMM(FixedEffects):
     def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:
         """Draw responses from the fitted model, (times, n), with new random effects."""
         rng = np.random.default_rng(seed)
-        base = self.offset + Dense(self.part.rows[:, self.part.kept], self.part.codes).times(
-            self._beta
-        )
+        base = self.offset + self.fixed_part()
         out = np.empty((times, self.n))
         for row in out:
             eta = base

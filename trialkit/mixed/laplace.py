@@ -124,7 +124,8 @@ class Laplace:
     ) -> tuple[list[Floats], float, Floats]:
         """Derivatives in each L (k, k), in log size, and in the fixed effects (p,)."""
         at, solved = mode.at, mode.solved
-        a = leverages(solved, self.random, self.inner) * at.weight_slope
+        h = leverages(solved, self.random, self.inner)
+        a = h * at.weight_slope
         za = self.random.transpose_times(a)
         xa = self.inner.transpose_times(a) if self.reml else np.zeros(0)
         t, q_x = apply(solved, za, xa)
@@ -140,7 +141,6 @@ class Laplace:
         in_size = 0.0
         if self.family.has_size:
             first, mixed, weight = self.family.size_derivatives(mode.eta, k)
-            h = leverages(solved, self.random, self.inner)
             in_size = -2.0 * first + float(h @ weight) + float(move @ mixed)
         in_beta = np.zeros(0)
         if not self.reml:

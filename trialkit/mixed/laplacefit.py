@@ -15,6 +15,7 @@ from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.laplace import Laplace, Mode
 from trialkit.mixed.likelihood import Objective, near_minimum
+from trialkit.mixed.triangles import Triangles
 
 # log(size) past this is Poisson to all the digits that counts can show
 POISSON_LIKE = float(np.log(1e5))
@@ -49,17 +50,17 @@ class CountFit:
         self.family, self.y, self.offset = family, y, offset
         self.dense = Dense(part.basis, part.codes)
         self.laplace = Laplace(random, self.dense, family, offset, reml=method == "reml")
-        self.shapes = [np.tril_indices(g.k) for g in random.groupings]
-        self.sizes = [len(i) for i, _ in self.shapes]
-        self.q = sum(self.sizes)
         self.count = 0
 
     def run(self) -> Found:
         factors, k, beta, spread = self._start()
         # fixed effects enter as beta = centre + spread d: about unit curvature in d
         self.centre, self.spread = beta, spread
-        self.scales = [np.maximum(np.diagonal(f), 0.1) for f in factors]
-        x = self._pack(factors, k, np.zeros(self.part.p))
+        scales = [np.maximum(np.diagonal(f), 0.1) for f in factors]
+        self.triangles = Triangles(self.random.groupings, scales)
+        size = [k] if self.family.has_size else []
+        moves = np.zeros(self.part.p if self.method == "ml" else 0)
+        x = np.concatenate([self.triangles.pack(factors), size, moves])
         x = self._search(x, np.ones(len(x), dtype=bool))
         x = self._settle_zeros(x)
         value, gradient = self(x)
@@ -88,7 +89,6 @@ class CountFit:
         (penalised quasi-likelihood; Breslow & Clayton 1993, J. Am. Stat. Assoc. 88:9)."""
         eta = np.asarray(self.family.start())
         k = 1.0
-        objective = None
         start: Floats | None = None
         for _ in range(3):
             if self.family.has_size:
@@ -99,9 +99,9 @@ class CountFit:
             cross = cross_products(self.random, self.dense, working, weight)
             objective = Objective(self.random, cross, len(self.y), self.part.p, True, True, 0.0)
             if start is None:
-                start = objective.pack([0.3 * np.eye(g.k) for g in self.random.groupings])
+                start = objective.triangles.pack([0.3 * np.eye(g.k) for g in self.random.groupings])
             best = near_minimum(objective, start)
-            start = objective.pack(best.factors)
+            start = objective.triangles.pack(best.factors)
             effects = [s @ (f @ f.T) for s, f in zip(best.scores(), best.factors, strict=True)]
             eta = np.clip(self.laplace.eta(effects, best.coefficients), -20.0, 20.0)
         r = best.r
@@ -117,24 +117,8 @@ class CountFit:
         size = float(np.sum(mu**2)) / extra if extra > 0 else 100.0
         return float(np.log(np.clip(size, 0.05, 100.0)))
 
-    def _pack(self, factors: list[Floats], k: float, d: Floats) -> Floats:
-        parts = [
-            f[i, j] / s[i] for f, s, (i, j) in zip(factors, self.scales, self.shapes, strict=True)
-        ]
-        if self.family.has_size:
-            parts.append(np.array([k]))
-        if self.method == "ml":
-            parts.append(d)
-        return np.concatenate(parts) if parts else np.zeros(0)
-
     def _unpack(self, x: Floats) -> tuple[list[Floats], float, Floats]:
-        factors, at = [], 0
-        for g, s, (i, j) in zip(self.random.groupings, self.scales, self.shapes, strict=True):
-            lower = np.zeros((g.k, g.k))
-            lower[i, j] = x[at : at + len(i)] * s[i]
-            at += len(i)
-            factors.append(lower)
-        k = 0.0
+        at, k = self.triangles.size, 0.0
         if self.family.has_size:
             low, high = np.log(SIZE_LIMITS)
             k = float(np.clip(x[at], low, high))
@@ -142,22 +126,19 @@ class CountFit:
         beta = self.centre
         if self.method == "ml":
             beta = self.centre + self.spread @ x[at:]
-        return factors, k, beta
+        return self.triangles.unpack(x), k, beta
 
     def __call__(self, x: Floats) -> tuple[float, Floats]:
         self.count += 1
         factors, k, beta = self._unpack(x)
         mode = self.laplace.mode(factors, k, beta)
         in_factors, in_size, in_beta = self.laplace.gradient(mode, factors, k)
-        parts = [
-            d[i, j] * s[i]
-            for d, s, (i, j) in zip(in_factors, self.scales, self.shapes, strict=True)
-        ]
+        parts = [self.triangles.gradient(in_factors)]
         if self.family.has_size:
             parts.append(np.array([in_size]))
         if self.method == "ml":
             parts.append(self.spread.T @ in_beta)
-        return self.laplace.value(mode), np.concatenate(parts) if parts else np.zeros(0)
+        return self.laplace.value(mode), np.concatenate(parts)
 
     def _search(self, x: Floats, free: Floats) -> Floats:
         if not free.any():
@@ -188,20 +169,11 @@ class CountFit:
                     break
         return full
 
-    def _columns(self) -> list[list[int]]:
-        out, at = [], 0
-        for g, (_, j) in zip(self.random.groupings, self.shapes, strict=True):
-            for c in reversed(range(g.k)):
-                out.append([at + int(i) for i in np.flatnonzero(j == c)])
-            at += len(j)
-        return out
-
     def _settle_zeros(self, x: Floats) -> Floats:
-        """Variances that are nearly zero are tried at zero, and at a start above it."""
+        """Variances that are nearly zero are tried at exactly zero."""
         value, _ = self(x)
-        for cols in self._columns():
-            scaled = np.abs(x[cols] * 1.0).max()
-            if scaled > 0.2:
+        for cols in self.triangles.columns():
+            if np.abs(x[cols]).max() > 0.2:
                 continue
             trial = x.copy()
             trial[cols] = 0.0
@@ -221,9 +193,10 @@ class CountFit:
         84:717, eq. 2.10).
         """
         free = np.ones(len(x), dtype=bool)
-        free[: self.q] = x[: self.q] != 0.0
-        if self.family.has_size and x[self.q] > POISSON_LIKE:
-            free[self.q] = False
+        q = self.triangles.size
+        free[:q] = x[:q] != 0.0
+        if self.family.has_size and x[q] > POISSON_LIKE:
+            free[q] = False
         at = np.flatnonzero(free)
         hessian = np.empty((len(at), len(at)))
         moves = np.empty((len(at), self.part.p))

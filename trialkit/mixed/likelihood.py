@@ -28,6 +28,7 @@ from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.solve import Solved, solve
+from trialkit.mixed.triangles import Triangles
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 # A relative standard deviation this small, against the scale on which the grouping
@@ -48,29 +49,13 @@ class Objective:
     constant: float
 
     def __post_init__(self) -> None:
-        self.scales = [1.0 / np.sqrt(d) for d in mean_diagonals(self.random, self.cross)]
-        self.shapes = [np.tril_indices(g.k) for g in self.random.groupings]
+        scales = [1.0 / np.sqrt(d) for d in mean_diagonals(self.random, self.cross)]
+        self.triangles = Triangles(self.random.groupings, scales)
         self.last: tuple[bytes, float, Floats, Solved] | None = None
 
     @property
     def divisor(self) -> int:
         return self.n - self.p if self.reml else self.n
-
-    def unpack(self, x: Floats) -> list[Floats]:
-        out, start = [], 0
-        for g, scale, (i, j) in zip(self.random.groupings, self.scales, self.shapes, strict=True):
-            factor = np.zeros((g.k, g.k))
-            factor[i, j] = x[start : start + len(i)] * scale[i]
-            start += len(i)
-            out.append(factor)
-        return out
-
-    def pack(self, factors: Sequence[Floats]) -> Floats:
-        parts = [
-            f[i, j] / scale[i]
-            for f, scale, (i, j) in zip(factors, self.scales, self.shapes, strict=True)
-        ]
-        return np.concatenate(parts) if parts else np.zeros(0)
 
     def solved(self, factors: Sequence[Floats]) -> Solved:
         return solve(self.random, self.cross, factors, self.p)
@@ -93,16 +78,11 @@ class Objective:
         """Value and gradient; asked again at the same point, it remembers."""
         if self.last is not None and self.last[0] == x.tobytes():
             return self.last[1], self.last[2]
-        factors = self.unpack(x)
+        factors = self.triangles.unpack(x)
         s = self.solved(factors)
         value = self.value(s)
-        parts = [
-            2.0 * (d @ f)[i, j] * scale[i]
-            for d, f, scale, (i, j) in zip(
-                self.slopes(s), factors, self.scales, self.shapes, strict=True
-            )
-        ]
-        gradient = np.concatenate(parts)
+        in_factors = [2.0 * d @ f for d, f in zip(self.slopes(s), factors, strict=True)]
+        gradient = self.triangles.gradient(in_factors)
         self.last = (x.tobytes(), value, gradient, s)
         return value, gradient
 
@@ -187,7 +167,7 @@ def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
     """Try exact zeros for columns of L that are nearly zero; leave saddles at zero."""
     count = 0
     value, _ = objective(x)
-    for cols in _columns(objective):
+    for cols in objective.triangles.columns():
         small = np.abs(x[cols]).max() < NEAR_ZERO
         if not small:
             continue
@@ -210,13 +190,3 @@ def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
         else:
             x, value = trial, at_zero
     return x, count
-
-
-def _columns(objective: Objective) -> list[list[int]]:
-    """Positions in the packed vector of each column of each triangle, last column first."""
-    out, start = [], 0
-    for g, (_, j) in zip(objective.random.groupings, objective.shapes, strict=True):
-        for column in reversed(range(g.k)):
-            out.append([start + int(i) for i in np.flatnonzero(j == column)])
-        start += len(j)
-    return out

@@ -12,9 +12,9 @@ import pandas as pd
 from trialkit.mixed.comparison import Comparison, compare_means
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
-from trialkit.mixed.inference import FixedEffects
 from trialkit.mixed.information import (
     VarianceInformation,
     inner_coordinates,
@@ -38,7 +38,7 @@ from trialkit.mixed.threads import few_threads
 
 
 @dataclass(frozen=True, repr=False)
-class LMM(FixedEffects):
+class LMM(MixedFit):
     """A fitted linear mixed model.  Made by `fit_lmm`; see there for the arguments.
 
     n: records; p: estimable fixed effects; objective: -2 log (restricted) likelihood;
@@ -62,14 +62,6 @@ class LMM(FixedEffects):
         return describe(self, "Linear mixed model", f"residual sd {self.residual_sd:.6g}")
 
     @property
-    def n(self) -> int:
-        return len(self.y)
-
-    @property
-    def p(self) -> int:
-        return self.part.p
-
-    @property
     def objective(self) -> float:
         return self.optimum.value
 
@@ -81,24 +73,13 @@ class LMM(FixedEffects):
     def residual_sd(self) -> float:
         return float(np.sqrt(self.residual_variance))
 
-    @cached_property
-    def group_cov(self) -> dict[str, pd.DataFrame]:
-        """Covariance of the effects of each grouping, (k, k), squared units of the response."""
-        out = {}
-        for g, f in zip(self.random.groupings, self.solved.factors, strict=True):
-            names = list(g.columns)
-            out[g.name] = pd.DataFrame(self.residual_variance * f @ f.T, names, names)
-        return out
+    @property
+    def factors(self) -> tuple[Floats, ...]:
+        return self.solved.factors
 
-    @cached_property
-    def group_sd(self) -> pd.Series:
-        """Standard deviation of each grouping's effects; a slope is named ``group.column``."""
-        sds: dict[str, float] = {}
-        for name, cov in self.group_cov.items():
-            for effect, variance in zip(cov.index, np.diagonal(cov.to_numpy()), strict=True):
-                key = name if effect == "Intercept" else f"{name}.{effect}"
-                sds[key] = float(np.sqrt(max(variance, 0.0)))
-        return pd.Series(sds, dtype=float, name="sd")
+    @property
+    def _unit_variance(self) -> float:
+        return self.residual_variance
 
     @cached_property
     def boundary(self) -> tuple[str, ...]:
@@ -180,26 +161,16 @@ class LMM(FixedEffects):
         return [s @ (f @ f.T) for s, f in zip(scores, self.solved.factors, strict=True)]
 
     @cached_property
-    def random_effects(self) -> dict[str, pd.DataFrame]:
-        """Predicted effects (BLUPs) of each grouping: a row a level, a column an effect."""
-        return {
-            g.name: pd.DataFrame(b, index=g.levels, columns=list(g.columns))
-            for g, b in zip(self.random.groupings, self._effects, strict=True)
-        }
-
-    @cached_property
     def fitted(self) -> Floats:
         """Fixed part plus predicted random effects, (n,)."""
-        fixed = Dense(self.part.rows[:, self.part.kept], self.part.codes).times(self._beta)
+        fixed = self.fixed_part()
         return fixed + self.random.times(self._effects) if self.random.groupings else fixed
 
     def residuals(self, kind: str = "response") -> Floats:
         """Residuals (n,): ``response`` y - fitted, ``pearson`` standardised by sd / sqrt(weight),
         ``marginal`` y - fixed part, ``quantile`` the same as pearson (a normal model)."""
         if kind == "marginal":
-            return self.y - Dense(self.part.rows[:, self.part.kept], self.part.codes).times(
-                self._beta
-            )
+            return self.y - self.fixed_part()
         raw = self.y - self.fitted
         if kind == "response":
             return raw

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed.crossproducts import Dense, RandomPart
+from trialkit.mixed.crossproducts import RandomPart
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grid import design_rows
@@ -70,7 +70,7 @@ def predict_linear(fit: LMM, newdata: pd.DataFrame | None, *, random: bool) -> F
     if newdata is None:
         if random:
             return fit.fitted
-        return Dense(fit.part.rows[:, fit.part.kept], fit.part.codes).times(fit._beta)
+        return fit.fixed_part()
     out = fixed_prediction(fit.part, fit._beta, newdata)
     return out + random_prediction(fit.random, fit._effects, newdata) if random else out
 

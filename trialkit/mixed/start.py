@@ -18,7 +18,7 @@ def starting_point(objective: Objective) -> Floats:
     groupings = objective.random.groupings
     if not groupings:
         return np.zeros(0)
-    start = [np.diag(scale) for scale in objective.scales]
+    start = [np.diag(scale) for scale in objective.triangles.scales]
     if all(g.k == 1 for g in groupings):
         expected, observed = moments(objective)
         if objective.known_residual:
@@ -28,10 +28,10 @@ def starting_point(objective: Objective) -> Floats:
         found, *_ = np.linalg.lstsq(matrix, target, rcond=1e-10)
         least = 1e-3 * observed[-1] / objective.n
         unit = 1.0 if objective.known_residual else max(float(found[-1]), least)
-        for at, scale in enumerate(objective.scales):
+        for at, scale in enumerate(objective.triangles.scales):
             relative = max(float(found[at]) / unit, 0.1 * float(scale[0]) ** 2)
             start[at] = np.array([[np.sqrt(relative)]])
-    return objective.pack(start)
+    return objective.triangles.pack(start)
 
 
 def moments(objective: Objective) -> tuple[Floats, Floats]:

@@ -41,11 +41,6 @@ def counted_looks(records: Records) -> pd.DataFrame:
     return _described(records, looks.assign(days=gap.fillna(usual), first=gap.isna()))
 
 
-def usual_interval(looks: pd.DataFrame) -> float:
-    """Median days between looks at a plant."""
-    return float(looks["days"].median()) if len(looks) else ONE_LOOK
-
-
 def _described(records: Records, looks: pd.DataFrame) -> pd.DataFrame:
     about = records.plants[
         ["plant", "variety", "block", "plot", "row", "column", "treatment"]

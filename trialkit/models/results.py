@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 MEANS = ["variety", "estimate", "se", "df", "low", "high", "plots", "plants", "records"]
@@ -75,9 +74,3 @@ class TraitResult:
 def empty(columns: list[str]) -> pd.DataFrame:
     """A frame with these columns and no row."""
     return pd.DataFrame({name: pd.Series(dtype=float) for name in columns})
-
-
-def without_intervals(frame: pd.DataFrame, se: bool = False) -> pd.DataFrame:
-    """The estimates alone: what an unsupported comparison may show."""
-    blank = [c for c in ("low", "high", "p", "df", *(("se",) if se else ())) if c in frame]
-    return frame.assign(**dict.fromkeys(blank, np.nan))
