@@ -82,17 +82,6 @@ def _the_trial(folder: Path) -> Path:
     return folder
 
 
-def _date(text: str | None) -> date | None:
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not a date; write it as year-month-day, such as 2025-07-20"
-        ) from None
-
-
 @app.command(
     epilog=_example("trialkit demo", "trialkit demo --folder try-it --open"),
 )
@@ -139,7 +128,7 @@ def report(
     open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
-    _show(_publish(_the_trial(folder), to, _date(until)), open_)
+    _show(_publish(_the_trial(folder), to, plancommand.day(until, "2025-07-20")), open_)
 
 
 @app.command(epilog=_example("trialkit check my-beans"))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from handset import CHROMIUM, FLAGS, MADE, Phone, bed
+from chromium import CHROMIUM, FLAGS, need_chromium
+from handset import MADE, Phone, bed
 
 from trialkit.recording.phone import phone_page
 
@@ -16,11 +16,7 @@ from trialkit.recording.phone import phone_page
 @pytest.fixture(scope="module")
 def player() -> Iterator[Any]:
     """The driver of the browser; the test is skipped, with the reason, where there is none."""
-    if not CHROMIUM.exists():
-        why = f"there is no Chromium at {CHROMIUM} (on Debian: apt install chromium)"
-        if os.environ.get("TRIALKIT_NEEDS_BROWSER"):
-            pytest.fail(why)
-        pytest.skip(why)
+    need_chromium()
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as started:

@@ -13,19 +13,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from chromium import CHROMIUM, FLAGS
+
 from trialkit.records import Records, read_records
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 SIZE = {"width": 360, "height": 740}
 DAY = "2024-07-14"
 MADE = date(2024, 1, 5)

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import nbformat
 import pytest
+from chromium import CHROMIUM, FLAGS, need_chromium
 from hostile import NAMES
 from typer.testing import CliRunner
 
@@ -14,27 +12,11 @@ from trialkit.cli import app
 from trialkit.reporting import page, shipped
 from trialkit.reporting.publish import Published, destination, publish
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
 
 @pytest.fixture(scope="session")
 def browser():
     """Debian's Chromium, driven by playwright; the test is skipped where there is none."""
-    if not CHROMIUM.exists():
-        why = f"there is no Chromium at {CHROMIUM} (on Debian: apt install chromium)"
-        if os.environ.get("TRIALKIT_NEEDS_BROWSER"):
-            pytest.fail(why)
-        pytest.skip(why)
+    need_chromium()
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as player:

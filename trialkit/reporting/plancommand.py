@@ -88,7 +88,7 @@ def plan(
         title or folder.resolve().name,
         crop,
         garden,
-        _day(planted),
+        day(planted),
         counted,
         heights,
         weights,
@@ -176,14 +176,15 @@ def paper(
     _list(printed)
 
 
-def _day(text: str) -> date | None:
+def day(text: str | None, example: str = "2026-05-24") -> date | None:
+    """The day an option names; None where it is not given."""
     if not text:
         return None
     try:
         return date.fromisoformat(text)
     except ValueError:
         raise typer.BadParameter(
-            f"{text!r} is not a date; write it as year-month-day, such as 2026-05-24"
+            f"{text!r} is not a date; write it as year-month-day, such as {example}"
         ) from None
 
 
