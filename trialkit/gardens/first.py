@@ -1,0 +1,200 @@
+"""Stage 1: one trial by its own model, boiled down to what the season needs of it.
+
+Two-stage analysis after Piepho, Moehring, Schulz-Streeck & Ogutu (2012, Biometrical Journal
+54:844): the variety means of a trial go on with their full covariance matrix, the records stay
+behind.  A result is a few kilobytes however many picks a trial has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from trialkit.mixed import LMM, MixedModelError
+from trialkit.mixed.grid import marginal_rows
+from trialkit.models import Missing, analyse
+from trialkit.models.harvest import HarvestResult
+from trialkit.models.pods import PodsResult
+from trialkit.reading.spelling import folded
+from trialkit.records import RecordsError, read_records
+from trialkit.trial import TrialProblems
+
+if TYPE_CHECKING:
+    from trialkit.models.analysis import Analysis
+
+Floats = npt.NDArray[np.float64]
+Scale = Literal["log", "linear"]
+TRAITS = ("auto", "pods", "harvest")
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Standard deviations of one trial on the model's scale; NaN where it has no such term.
+
+    For counts they are of the logarithm, `dispersion` is that of the negative binomial beside
+    them; for a harvest they are in its unit, and the residual is the plant's (the plot's, where
+    a plot is one record).
+    """
+
+    block: float = float("nan")
+    plot: float = float("nan")
+    plant: float = float("nan")
+    pick: float = float("nan")
+    dispersion: float = float("nan")
+
+
+@dataclass(frozen=True, eq=False)
+class FirstStage:
+    """One trial's variety means and how well they are known.
+
+    folder: the folder's name.  place: the garden's name folded, the same for every year of a
+    garden.  scale: "log" (estimates are logarithms of `unit`; differences are ratios) or
+    "linear".  estimates: (m,) in the order of `varieties`.  covariance: (m, m), None where the
+    layout gives no measure of error.  df: degrees of freedom behind it, NaN without one.  plots:
+    (m,) units a variety was given to.  verdict: the trial's own answer, empty unless asked for.
+    notes: what a reader of the season should know of this trial.
+    """
+
+    folder: str
+    title: str
+    garden: str
+    place: str
+    year: int
+    crop: str
+    counted: str
+    trait: str
+    label: str
+    unit: str
+    scale: Scale
+    varieties: tuple[str, ...]
+    check: str | None
+    estimates: Floats
+    covariance: Floats | None
+    df: float
+    replicated: bool
+    why_not: str
+    blocks: int
+    plots: tuple[int, ...]
+    spreads: Spreads
+    verdict: str
+    doubts: int
+    fingerprint: str
+    invented: bool = False
+    source: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Failed:
+    """A folder that gave no variety means, and why."""
+
+    folder: str
+    reason: str
+
+
+def first_stage(
+    folder: Path, trait: str = "auto", until: date | None = None, *, words: bool = True
+) -> FirstStage | Failed:
+    """Work out one trial.  Never raises for what was recorded: the reason comes back instead.
+
+    trait: "pods" (counts, a log scale), "harvest" (dug or cut once, in its own unit), or "auto":
+    pods where any were counted.  until: leave out what was recorded later.  words: also word the
+    trial's own answer, which takes as long again.
+    """
+    if trait not in TRAITS:
+        raise ValueError(f"trait {trait!r} is not one of: {', '.join(TRAITS)}.")
+    name = Path(folder).resolve().name
+    if not (Path(folder) / "trial.toml").is_file():
+        return Failed(name, "there is no trial in it: it has no trial.toml")
+    try:
+        records = read_records(Path(folder), until=until)
+        return _worked_out(name, analyse(records), trait, words)
+    except (RecordsError, TrialProblems) as problems:
+        return Failed(name, f"its records have errors. {problems}")
+    except OSError as error:
+        return Failed(name, f"it cannot be read: {error}")
+    except Exception as fault:  # noqa: BLE001  (a fault in one trial must not end the others)
+        return Failed(name, f"a fault in trialkit: {type(fault).__name__}: {fault}")
+
+
+def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> FirstStage | Failed:
+    try:
+        found = _trait(analysis, trait)
+        if isinstance(found, Missing):
+            return Failed(name, found.reason)
+        varieties, estimates, covariance, df = _means(found)
+        spreads = _spreads(found)
+        verdict = _verdict(analysis) if words else ""
+    except (MixedModelError, np.linalg.LinAlgError) as error:
+        return Failed(name, f"its model could not be fitted: {error}")
+    if not varieties or not np.isfinite(estimates).all():
+        return Failed(name, "no variety has a mean that could be worked out")
+    about, records = analysis.records.trial, analysis.records
+    means = found.means.set_index("variety")["plots"]
+    return FirstStage(
+        folder=name, title=about.title, garden=about.garden or name,
+        place=folded(about.garden or name), year=about.planted.year, crop=about.crop,
+        counted=about.counted, trait=found.trait, label=found.label, unit=found.unit,
+        scale="log" if found.scale == "ratio" else "linear", varieties=varieties,
+        check=about.check, estimates=estimates, covariance=covariance, df=df,
+        replicated=covariance is not None, why_not=found.why_not,
+        blocks=int(analysis.ground.units["block"].nunique()),
+        plots=tuple(int(means[v]) for v in varieties), spreads=spreads, verdict=verdict,
+        doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
+        source=about.source, notes=tuple(found.notes),
+    )
+
+
+def _trait(analysis: Analysis, trait: str) -> PodsResult | HarvestResult | Missing:
+    if trait == "harvest":
+        return analysis.harvest
+    pods = analysis.pods
+    if trait == "auto" and isinstance(pods, Missing) and not isinstance(analysis.harvest, Missing):
+        return analysis.harvest
+    return pods
+
+
+def _means(
+    found: PodsResult | HarvestResult,
+) -> tuple[tuple[str, ...], Floats, Floats | None, float]:
+    """Varieties, their means on the model's scale, full covariance and its df."""
+    if isinstance(found, PodsResult):
+        joint = found.covariance if found.supported else None
+        # A day's rate becomes a week's, the unit the report speaks in.
+        return found.varieties, found.log_rate + np.log(7.0), joint, found.df
+    means = found.means.dropna(subset=["estimate"])
+    varieties = tuple(str(v) for v in means["variety"])
+    estimates = means["estimate"].to_numpy(dtype=np.float64)
+    if not found.supported or found.fit is None:
+        return varieties, estimates, None, float("nan")
+    labels, rows = marginal_rows(found.fit.part, "variety")
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    rows = rows[:, found.fit.part.kept][at]
+    joint = rows @ found.fit.cov_fixed.to_numpy() @ rows.T
+    return varieties, estimates, joint, float(means["df"].min())
+
+
+def _spreads(found: PodsResult | HarvestResult) -> Spreads:
+    fit = found.fit
+    if fit is None:
+        return Spreads()
+    sd = {str(name): float(value) for name, value in fit.group_sd.items()}
+    nan = float("nan")
+    plot = sd.get("unit", sd.get("main", nan))
+    if isinstance(fit, LMM):
+        alone = np.isnan(plot)  # a plot is one record, so that its spread is the residual
+        return Spreads(sd.get("block", nan), fit.residual_sd if alone else plot,
+                       nan if alone else fit.residual_sd)
+    return Spreads(sd.get("block", nan), plot, sd.get("plant", nan), sd.get("pick", nan),
+                   float(fit.dispersion))
+
+
+def _verdict(analysis: Analysis) -> str:
+    from trialkit.decide import Conclusion
+
+    return Conclusion(analysis.records, analysis).verdict.answer
