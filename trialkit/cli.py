@@ -7,40 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
-from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
-from trialkit.reporting import plancommand
-
-if TYPE_CHECKING:
-    from trialkit.reporting.publish import Published, ReportStopped
-    from trialkit.reporting.run import Progress
-
-
-class Exit(IntEnum):
-    """What a command's exit code means."""
-
-    DONE = 0
-    FAULT = 1
-    USAGE = 2
-    RECORDS = 3
-    NO_TRIAL = 4
-    STOPPED = 5
-    NOT_WRITTEN = 6
-
-
-CODES = (
-    "Exit codes: 0 done. 1 a fault in trialkit itself. 2 the command line is wrong. "
-    "3 the records have errors, listed in a table. 4 there is no trial in that folder. "
-    "5 the report stopped part way; the last good one is untouched. "
-    "6 a file could not be written."
+from trialkit.reporting import plancommand, reportcommand
+from trialkit.reporting.terminal import (
+    CODES,
+    Exit,
+    Folder,
+    err,
+    example,
+    out,
+    say,
+    stop,
+    the_trial,
 )
+
+__all__ = ["Exit", "app"]
 
 app = typer.Typer(
     name="trialkit",
@@ -52,96 +37,34 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-out = Console(highlight=False, soft_wrap=True)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
-
-Folder = Annotated[
-    Path,
-    typer.Argument(help="The trial's folder: the one with trial.toml in it.", metavar="FOLDER"),
-]
 
 
-def _example(*lines: str) -> str:
-    return "\n\n".join(("[bold]Examples[/bold]", *(f"  {line}" for line in lines), CODES))
-
-
-def _stop(code: Exit, message: str) -> NoReturn:
-    err.print(Text(message.rstrip()))
-    raise typer.Exit(code)
-
-
-def _the_trial(folder: Path) -> Path:
-    if not folder.is_dir():
-        _stop(Exit.NO_TRIAL, f"There is no folder {folder}.")
-    if not (folder / "trial.toml").is_file():
-        _stop(
-            Exit.NO_TRIAL,
-            f"{folder} has no trial.toml, so it is not a trial yet.\n"
-            f"Begin one with: trialkit new {folder}",
-        )
-    return folder
-
-
-@app.command(
-    epilog=_example("trialkit demo", "trialkit demo --folder try-it --open"),
+app.command(epilog=example("trialkit demo", "trialkit demo --folder try-it --open"))(
+    reportcommand.demo
 )
-def demo(
-    folder: Annotated[
-        Path, typer.Option(help="Where to put the copy of the demo trial.")
-    ] = Path("trialkit-demo"),
-    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
-) -> None:
-    """Copy the invented demo trial, report on it, and say where the report lies.
-
-    A copy made earlier is reported on again as it is, with whatever you changed in it.
-    """
-    from trialkit.reporting import shipped
-
-    if not (folder / "trial.toml").is_file():
-        try:
-            shipped.copy_trial(shipped.demo(), folder)
-        except FileExistsError:
-            _stop(Exit.NOT_WRITTEN, f"{folder} holds other files already; name another --folder.")
-        except OSError as error:
-            _stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
-        out.print(Text(f"Copied the demo trial (invented) to {folder}"))
-    _show(_publish(folder, None, None), open_)
-
-
-@app.command(
-    epilog=_example(
+app.command(
+    epilog=example(
         "trialkit report my-beans",
         "trialkit report my-beans --until 2025-07-20",
         "trialkit report my-beans --out beans.html --open",
-    ),
+    )
+)(reportcommand.report)
+app.command(epilog=example("trialkit watch my-beans", "trialkit watch my-beans --open"))(
+    reportcommand.watch
 )
-def report(
-    folder: Folder,
-    to: Annotated[
-        Path | None,
-        typer.Option("--out", help="The HTML file to write. Else FOLDER/report/FOLDER.html."),
-    ] = None,
-    until: Annotated[
-        str | None,
-        typer.Option(help="As of that day (2025-07-20): leave out what was recorded later."),
-    ] = None,
-    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
-) -> None:
-    """Report on a trial: one HTML file to read, print or pass on."""
-    _show(_publish(_the_trial(folder), to, plancommand.day(until, "2025-07-20")), open_)
 
 
-@app.command(epilog=_example("trialkit check my-beans"))
+@app.command(epilog=example("trialkit check my-beans"))
 def check(folder: Folder) -> None:
     """Read the records and list every error and every doubt, all at once."""
     from trialkit.reporting.checking import check_records
 
-    result = check_records(_the_trial(folder))
+    result = check_records(the_trial(folder))
     (out if result.sound else err).print(result.text)
     raise typer.Exit(Exit.DONE if result.sound else Exit.RECORDS)
 
 
-@app.command(epilog=_example("trialkit new my-beans"))
+@app.command(epilog=example("trialkit new my-beans"))
 def new(folder: Folder) -> None:
     """Begin a trial: a folder with a trial.toml and empty tables to fill in."""
     from trialkit.records.starter import start_trial
@@ -149,16 +72,16 @@ def new(folder: Folder) -> None:
     try:
         made = start_trial(folder)
     except FileExistsError:
-        _stop(Exit.NOT_WRITTEN, f"{folder} holds a trial already; nothing was changed.")
+        stop(Exit.NOT_WRITTEN, f"{folder} holds a trial already; nothing was changed.")
     except OSError as error:
-        _stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
-    out.print(Text(f"Began a trial in {folder}:"))
+        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
+    say(f"Began a trial in {folder}:")
     for path in made:
-        out.print(Text(f"  {path.name}"))
-    out.print(Text(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}"))
+        say(f"  {path.name}")
+    say(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}")
 
 
-@app.command(epilog=_example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
+@app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
 def phone(
     folder: Folder,
     to: Annotated[
@@ -171,14 +94,14 @@ def phone(
     from trialkit.trial import TrialProblems
 
     try:
-        page = write_phone_page(_the_trial(folder), to)
+        page = write_phone_page(the_trial(folder), to)
     except (RecordsError, TrialProblems) as problems:
-        _stop(Exit.RECORDS, str(problems))
+        stop(Exit.RECORDS, str(problems))
     except OSError as error:
-        _stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
-    out.print(Text(f"Phone page: {page}"))
-    out.print(Text("Send it to the phone (cable, mail or message) and open it there in a browser."))
-    out.print(Text(f"After the pick, bring the file it sends in: trialkit add {folder} FILE"))
+        stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
+    say(f"Phone page: {page}")
+    say("Send it to the phone (cable, mail or message) and open it there in a browser.")
+    say(f"After the pick, bring the file it sends in: trialkit add {folder} FILE")
 
 
 @contextmanager
@@ -190,14 +113,14 @@ def _into_the_log() -> Iterator[None]:
     try:
         yield
     except (RecordsError, TrialProblems) as problems:
-        _stop(Exit.RECORDS, str(problems))
+        stop(Exit.RECORDS, str(problems))
     except TimeoutError:
-        _stop(Exit.NOT_WRITTEN, "Another trialkit is writing to this trial; try again in a moment.")
+        stop(Exit.NOT_WRITTEN, "Another trialkit is writing to this trial; try again in a moment.")
     except OSError as error:
-        _stop(Exit.NOT_WRITTEN, f"Could not write the log: {error}")
+        stop(Exit.NOT_WRITTEN, f"Could not write the log: {error}")
 
 
-@app.command(epilog=_example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))
+@app.command(epilog=example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))
 def add(
     folder: Folder,
     files: Annotated[
@@ -209,25 +132,25 @@ def add(
     from trialkit.records.add import add_files
 
     with _into_the_log():
-        report = add_files(_the_trial(folder), files)
-    out.print(Text(report.text))
+        report = add_files(the_trial(folder), files)
+    say(report.text)
     for doubt in report.doubts.itertuples():
-        out.print(Text(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}"))
+        say(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}")
     if report.added:
-        out.print(Text(f"To take this back: trialkit undo {folder}"))
+        say(f"To take this back: trialkit undo {folder}")
 
 
-@app.command(epilog=_example("trialkit undo my-beans"))
+@app.command(epilog=example("trialkit undo my-beans"))
 def undo(folder: Folder) -> None:
     """Take back what was brought in last; the log keeps it."""
     from trialkit.records.add import undo_last
 
     with _into_the_log():
-        report = undo_last(_the_trial(folder))
-    out.print(Text(report.text))
+        report = undo_last(the_trial(folder))
+    say(report.text)
 
 
-@app.command(epilog=_example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
+@app.command(epilog=example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
 def lab(
     folder: Folder,
     options: Annotated[
@@ -239,68 +162,19 @@ def lab(
     from trialkit.reporting.lab import open_lab
 
     try:
-        code = open_lab(_the_trial(folder), browser, options or ())
+        code = open_lab(the_trial(folder), browser, options or ())
     except OSError as error:
-        _stop(Exit.NOT_WRITTEN, f"Could not write the notebooks: {error}")
+        stop(Exit.NOT_WRITTEN, f"Could not write the notebooks: {error}")
     raise typer.Exit(Exit.DONE if code == 0 else Exit.FAULT)
 
 
-def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
-    from trialkit.reporting.publish import ReportStopped, publish
-
-    try:
-        with _progress() as on_progress:
-            return publish(folder, to, until, on_progress)
-    except ReportStopped as stopped:
-        _tell(stopped)
-    except OSError as error:
-        _stop(Exit.NOT_WRITTEN, f"Could not write the report: {error}")
-
-
-def _tell(stopped: ReportStopped) -> NoReturn:
-    stop = stopped.stop
-    records = stop.name == "RecordsCellStop"
-    lines = [stop.message]
-    if not stop.own:
-        lines.insert(0, "The report stopped part way, by a fault in trialkit:")
-    lines.append(f"The notebook as far as it got: {stopped.partial}")
-    if stopped.last_good:
-        lines.append(f"The report of an earlier run is untouched: {stopped.last_good}")
-    _stop(Exit.RECORDS if records else Exit.STOPPED, "\n".join(lines))
-
-
-@contextmanager
-def _progress() -> Iterator[Progress]:
-    """A bar on the terminal while the notebook runs; nothing where there is no terminal."""
-    if not err.is_terminal:
-        yield lambda done, total: None
-        return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=err, transient=True) as bar:
-        task = bar.add_task("Working out the report", total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
-
-
-def _show(published: Published, open_: bool) -> None:
-    answer = published.facts.get("answer", "")
-    if answer:
-        out.print(Text(answer, style="bold"))
-    if published.facts.get("sure"):
-        out.print(Text(published.facts["sure"]))
-    out.print(Text(f"Report: {published.page}"))
-    if open_:
-        typer.launch(published.page.resolve().as_uri())
-
-
 app.command(
-    epilog=_example(
+    epilog=example(
         'trialkit plan my-beans -v "First variety" -v "Second variety" --blocks 4 --plants 4',
         'trialkit plan my-beans -v A -v B -v C --sun "shade from the west" --aisle 60 --room 12x6',
     )
 )(plancommand.plan)
-app.command(epilog=_example("trialkit paper my-beans", "trialkit paper my-beans --paper Letter"))(
+app.command(epilog=example("trialkit paper my-beans", "trialkit paper my-beans --paper Letter"))(
     plancommand.paper
 )
 

@@ -47,7 +47,11 @@ def heading(trial: OpenTrial) -> Block:
         )
     under_text = " · ".join(filter(None, under))
     html = part("heading", title=about.title, under=under_text, notes=notes)
-    facts = {"title": about.title, "footer": _footer(trial)}
+    facts = {"title": about.title, "footer": _footer(trial), "last_pick": _last_pick(trial)}
+    if trial.shared:
+        from trialkit.reporting.clubfacts import handed_on
+
+        facts |= handed_on(trial)
     return Block(html, "\n".join([about.title, under_text, *notes]), facts)
 
 
@@ -62,6 +66,13 @@ def _dates(trial: OpenTrial) -> list[str]:
     if records.harvest.empty:
         return [planted, "no picks yet"]
     return [planted] if records.harvest["date"].notna().any() else []
+
+
+def _last_pick(trial: OpenTrial) -> str:
+    """The day of the last pick (or harvest), such as 2025-07-20; empty where there is none."""
+    records = trial.records
+    days = (records.harvest if records.picks.empty else records.picks)["date"].dropna()
+    return "" if days.empty else str(days.max().date())
 
 
 def _footer(trial: OpenTrial) -> str:

@@ -5,19 +5,12 @@ Heavy libraries are imported inside, so that `--help` answers at once.
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
-out = Console(highlight=False, soft_wrap=True)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
-
-# The same codes as every other command (trialkit.cli.Exit).
-USAGE, RECORDS, NO_TRIAL, NOT_WRITTEN = 2, 3, 4, 6
+from trialkit.reporting.terminal import Exit, Folder, day, say, stop, the_trial
 
 LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
 
@@ -121,7 +114,7 @@ def plan(
         )
         planting = lay_out(request)
     except ValueError as error:
-        _stop(USAGE, str(error))
+        stop(Exit.USAGE, str(error))
     try:
         made = write_plan(folder, planting, about)
         printed = print_paper(
@@ -133,19 +126,19 @@ def plan(
             blind=blind,
         )
     except FileExistsError as error:
-        _stop(NOT_WRITTEN, f"{error}; nothing was changed.")
+        stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
     except OSError as error:
-        _stop(NOT_WRITTEN, f"Could not write {folder}: {error}")
+        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
     for text in planning.size_words(planting):
-        _say(text)
-    _say(planning.reach_words(planting))
-    _say(f"Written to {folder}: {', '.join(path.name for path in made)}")
+        say(text)
+    say(planning.reach_words(planting))
+    say(f"Written to {folder}: {', '.join(path.name for path in made)}")
     _list(printed)
-    _say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")
+    say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")
 
 
 def paper(
-    folder: Annotated[Path, typer.Argument(help="The trial's folder.", metavar="FOLDER")],
+    folder: Folder,
     paper_name: _Sheet = "A4",
     label: _Label = "60x25",
     weigh: _Weigh = True,
@@ -158,34 +151,21 @@ def paper(
     from trialkit.records import RecordsError, read_records
     from trialkit.trial import TrialProblems
 
-    if not (folder / "trial.toml").is_file():
-        _stop(NO_TRIAL, f"{folder} has no trial.toml, so it is not a trial yet.")
+    the_trial(folder)
     try:
         bed = bed_of_records(read_records(folder))
         if bed.plants.empty:
-            _stop(RECORDS, f"{folder} lists no plants in plants.csv yet.")
+            stop(Exit.RECORDS, f"{folder} lists no plants in plants.csv yet.")
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
         printed = print_paper(bed, folder / "paper", sheet, label=size, weigh=weigh, blind=blind)
     except (RecordsError, TrialProblems) as problem:
-        _stop(RECORDS, str(problem))
+        stop(Exit.RECORDS, str(problem))
     except ValueError as error:
-        _stop(USAGE, str(error))
+        stop(Exit.USAGE, str(error))
     except OSError as error:
-        _stop(NOT_WRITTEN, f"Could not write {folder}: {error}")
+        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
     _list(printed)
-
-
-def day(text: str | None, example: str = "2026-05-24") -> date | None:
-    """The day an option names; None where it is not given."""
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not a date; write it as year-month-day, such as {example}"
-        ) from None
 
 
 def _pair(text: str, what: str) -> tuple[float, float]:
@@ -205,13 +185,4 @@ def _whole(text: str) -> tuple[int, int]:
 
 def _list(printed: list[tuple[Path, str]]) -> None:
     for path, what in printed:
-        _say(f"  {path.parent.name}/{path.name}: {what}")
-
-
-def _say(message: str) -> None:
-    out.print(Text(message))
-
-
-def _stop(code: int, message: str) -> NoReturn:
-    err.print(Text(message.rstrip()))
-    raise typer.Exit(code)
+        say(f"  {path.parent.name}/{path.name}: {what}")

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 
+LATEST = "latest.html"
+
+
 @dataclass(frozen=True)
 class Published:
     """Where the report lies, and what its cells handed over (`title`, `answer`, ...)."""
@@ -41,6 +44,22 @@ class ReportStopped(Exception):
         self.partial = partial
         self.last_good = last_good
 
+    @property
+    def by_records(self) -> bool:
+        """Whether errors in the records stopped it."""
+        return self.stop.name == "RecordsCellStop"
+
+    @property
+    def told(self) -> str:
+        """What to tell the user, in lines."""
+        lines = [self.stop.message]
+        if not self.stop.own:
+            lines.insert(0, "The report stopped part way, by a fault in trialkit:")
+        lines.append(f"The notebook as far as it got: {self.partial}")
+        if self.last_good:
+            lines.append(f"The report of an earlier run is untouched: {self.last_good}")
+        return "\n".join(lines)
+
 
 def publish(
     folder: Path,
@@ -55,20 +74,34 @@ def publish(
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
-    _writable(target)
-    parameters = {"folder": str(folder.resolve()), "until": until.isoformat() if until else ""}
-    partial = target.with_suffix(".partial.ipynb")
-    try:
-        notebook = run.execute(shipped.notebook("report"), parameters, on_progress)
-    except run.NotebookStopped as stop:
-        _write(partial, _notebook_text(stop.partial))
-        last_good = target if target.exists() else None
-        raise ReportStopped(stop, partial, last_good) from None
-    html = page.render(notebook)
-    _write(target.with_suffix(".ipynb"), _notebook_text(notebook))
-    _write(target, html)
-    partial.unlink(missing_ok=True)
-    return Published(target, target.with_suffix(".ipynb"), page.facts(notebook))
+    return _write_both(_run(folder, target, until, on_progress, run.execute), target)
+
+
+def publish_latest(
+    folder: Path, on_progress: run.Progress | None = None, execute: run.Execute = run.execute
+) -> Published:
+    """Make the report of the trial as it stands, under the day of its last pick.
+
+    Written to `folder/report/<folder's name>-<day>.html`, and the same page to `latest.html` beside
+    it; to `latest.html` alone before the first pick.  execute : what runs the notebook.
+    Raises as `publish` does.
+    """
+    latest = destination(folder).with_name(LATEST)
+    notebook = _run(folder, latest, None, on_progress, execute)
+    day = page.facts(notebook).get("last_pick")
+    if not day:
+        return _write_both(notebook, latest)
+    made = _write_both(notebook, destination(folder, until=date.fromisoformat(day)))
+    _write(latest, made.page.read_text(encoding="utf-8"))
+    _partial(latest).unlink(missing_ok=True)
+    return made
+
+
+def not_written(error: OSError) -> str:
+    """Why a report could not be written, for the user."""
+    why = error.strerror or str(error)
+    where = f": {error.filename}" if error.filename else ""
+    return f"Could not write the report. {why}{where}"
 
 
 def destination(folder: Path, out: Path | None = None, until: date | None = None) -> Path:
@@ -82,6 +115,36 @@ def destination(folder: Path, out: Path | None = None, until: date | None = None
     if out.is_dir() or out.suffix.lower() not in (".html", ".htm"):
         return out / f"{name}.html"
     return out
+
+
+def _run(
+    folder: Path,
+    target: Path,
+    until: date | None,
+    on_progress: run.Progress | None,
+    execute: run.Execute,
+) -> NotebookNode:
+    """The executed notebook; where it stops, as far as it got, beside the target."""
+    _writable(target)
+    parameters = {"folder": str(folder.resolve()), "until": until.isoformat() if until else ""}
+    try:
+        return execute(shipped.notebook("report"), parameters, on_progress)
+    except run.NotebookStopped as stop:
+        _write(_partial(target), _notebook_text(stop.partial))
+        last_good = target if target.exists() else None
+        raise ReportStopped(stop, _partial(target), last_good) from None
+
+
+def _write_both(notebook: NotebookNode, target: Path) -> Published:
+    html = page.render(notebook)
+    _write(target.with_suffix(".ipynb"), _notebook_text(notebook))
+    _write(target, html)
+    _partial(target).unlink(missing_ok=True)
+    return Published(target, target.with_suffix(".ipynb"), page.facts(notebook))
+
+
+def _partial(target: Path) -> Path:
+    return target.with_suffix(".partial.ipynb")
 
 
 def _writable(target: Path) -> None:

@@ -1,12 +1,16 @@
-"""Run a notebook from top to bottom with papermill, in a kernel of this very Python."""
+"""Run a notebook from top to bottom with papermill, in a kernel of this very Python.
+
+`execute` starts a kernel for one run; a `KeptKernel` keeps it for the next.
+"""
 
 from __future__ import annotations
 
 import logging
 import tempfile
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from trialkit.reporting import kernel
 
@@ -14,8 +18,19 @@ if TYPE_CHECKING:
     from jupyter_client.manager import KernelManager
     from nbformat import NotebookNode
 
+DIED = "DeadKernelError"
+CELLS = "import trialkit.reporting.cells"
+
 Progress = Callable[[int, int], None]
 """Called with (cells done, cells in all)."""
+
+
+class Execute(Protocol):
+    """What runs a notebook with parameters: `execute`, or a kept kernel's."""
+
+    def __call__(
+        self, notebook: Path, parameters: Mapping[str, str], on_progress: Progress | None = None
+    ) -> NotebookNode: ...
 
 
 class NotebookStopped(Exception):
@@ -34,12 +49,17 @@ class NotebookStopped(Exception):
         self.own = own
         self.partial = partial
 
+    @property
+    def died(self) -> bool:
+        """Whether the kernel died, rather than a cell failed."""
+        return self.name == DIED
+
 
 def execute(
     notebook: Path,
     parameters: Mapping[str, str],
     on_progress: Progress | None = None,
-    first: str = "import trialkit.reporting.cells",
+    first: str = CELLS,
 ) -> NotebookNode:
     """Run `notebook` with `parameters` put in after its cell tagged `parameters`.
 
@@ -52,6 +72,74 @@ def execute(
         with kernel.started(folder, first) as manager:
             # Imported late: the kernel wakes up on another core meanwhile.
             return _papermill(notebook, parameters, folder, manager, on_progress)
+
+
+class KeptKernel:
+    """One kernel for many runs, so that the libraries are loaded once.
+
+    Each run finds it as the first did: what a notebook named is wiped out after it.  A kernel that
+    died, or would not be wiped, is replaced before the next run; one that dies during a run after
+    its first is replaced at once, and the notebook is run again.  Use it in a `with` statement: no
+    process is left behind.
+    """
+
+    def __init__(self, first: str = CELLS) -> None:
+        self._first = first
+        self._held = ExitStack()
+        self._folder = Path()
+        self._manager: KernelManager | None = None
+
+    def __enter__(self) -> KeptKernel:
+        self._start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop()
+
+    def execute(
+        self, notebook: Path, parameters: Mapping[str, str], on_progress: Progress | None = None
+    ) -> NotebookNode:
+        """As the function `execute`, in the kernel kept."""
+        used = self._used
+        manager = self._manager if self._manager and self._manager.is_alive() else self._start()
+        try:
+            return self._once(notebook, parameters, manager, on_progress)
+        except NotebookStopped as stop:
+            # Killed from outside, or out of memory after many runs: worth another go.
+            if not (stop.died and used):
+                raise
+        return self._once(notebook, parameters, self._start(), on_progress)
+
+    def _once(
+        self,
+        notebook: Path,
+        parameters: Mapping[str, str],
+        manager: KernelManager,
+        on_progress: Progress | None,
+    ) -> NotebookNode:
+        self._used = True
+        try:
+            return _papermill(notebook, parameters, self._folder, manager, on_progress)
+        except NotebookStopped:
+            raise
+        except BaseException:
+            self._stop()
+            raise
+        finally:
+            if self._manager is not None and not kernel.wiped(manager):
+                self._stop()
+
+    def _start(self) -> KernelManager:
+        self._stop()
+        name = self._held.enter_context(tempfile.TemporaryDirectory(prefix="trialkit-"))
+        self._folder = Path(name)
+        self._manager = self._held.enter_context(kernel.started(self._folder, self._first))
+        self._used = False
+        return self._manager
+
+    def _stop(self) -> None:
+        self._manager = None
+        self._held.close()
 
 
 def _papermill(
@@ -95,7 +183,7 @@ def _papermill(
         partial = running[0] if running else nbformat.read(source, as_version=4)
         log = (folder / "kernel.log").read_text(errors="replace")[-2000:].strip()
         message = f"Python stopped in mid-notebook (out of memory, perhaps).\n{log}".strip()
-        raise NotebookStopped("DeadKernelError", message, False, partial) from None
+        raise NotebookStopped(DIED, message, False, partial) from None
 
 
 def _told(name: str, value: str, traceback: list[str]) -> tuple[bool, str]:
