@@ -37,6 +37,9 @@ def doubts(trial: OpenTrial) -> Block:
     frame = trial.records.doubts
     if frame.empty:
         return _text("Doubts about the records", ["No record is hard to believe."])
+    if not trial.showing.notes:
+        said = f"{words.counted(len(frame), 'record')} hard to believe, used as they are."
+        return _text("Doubts about the records", [said])
     rows = [
         (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
         for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)

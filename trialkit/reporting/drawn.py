@@ -92,12 +92,18 @@ def bed_map(trial: OpenTrial) -> Block:
 @told
 def compared(trial: OpenTrial) -> Block:
     """Every variety on one scale: against the check where there is one, else as it stands."""
+    drawn = compared_picture(trial)
+    return Block("", "") if drawn is None else pictures.show(drawn, "compared", trial.names)
+
+
+def compared_picture(trial: OpenTrial) -> plots.Picture | None:
+    """The drawing of `compared`; None where there is nothing to compare."""
     conclusion = trial.conclusion
     table = conclusion.table
     check = trial.records.trial.check
     main = headline(trial)
     if isinstance(main, Missing):
-        return Block("", "")
+        return None
     ratios = table.rename(columns={"ratio_low": "low", "ratio_high": "high"})
     ratios = ratios.assign(estimate=ratios["ratio"])[["variety", "estimate", "low", "high"]]
     if check is not None and ratios["estimate"].notna().sum() > 1:
@@ -115,7 +121,7 @@ def compared(trial: OpenTrial) -> Block:
         note += " Bar: the range it may well lie in (95 % interval)."
     elif not main.supported:
         note += " No bar: the layout gives no measure of chance differences."
-    return pictures.show(plots.compared(rows, axis, note, to), "compared", trial.names)
+    return plots.compared(rows, axis, note, to)
 
 
 @told

@@ -12,6 +12,7 @@ from typing import ParamSpec, TypeVar
 from trialkit.decide import Conclusion, conclude
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.reporting import shipped
+from trialkit.reporting.clubprivacy import Showing, public_records
 from trialkit.trial import TrialProblems
 
 P = ParamSpec("P")
@@ -47,10 +48,16 @@ def told(cell: Callable[P, R]) -> Callable[P, R]:
 
 @dataclass(frozen=True)
 class OpenTrial:
-    """A trial whose records are read; what follows from them is worked out when first asked for."""
+    """A trial whose records are read; what follows from them is worked out when first asked for.
+
+    shared : the report goes onto a club's pages.  showing : what it may show beyond the results;
+    what it may not is out of `records` already.
+    """
 
     records: Records
     until: date | None
+    shared: bool = False
+    showing: Showing = Showing(names=True, places=True, notes=True)
 
     @functools.cached_property
     def conclusion(self) -> Conclusion:
@@ -67,9 +74,13 @@ class OpenTrial:
 
 
 @told
-def open_trial(folder: str = "", until: str = "") -> OpenTrial:
+def open_trial(
+    folder: str = "", until: str = "", shared_as: str = "", showing: str = ""
+) -> OpenTrial:
     """Read the trial in `folder` (the demo trial if empty), up to the day `until` if given.
 
+    shared_as : what the garden is called on a club's pages; "" for the gardener's own report.
+    showing : what may go onto those pages beyond the results: names, places, notes.
     Raises RecordsCellStop where the records have errors, CellStop where there is no such trial.
     """
     place = Path(folder) if folder else shipped.demo()
@@ -80,4 +91,13 @@ def open_trial(folder: str = "", until: str = "") -> OpenTrial:
     except ValueError:
         raise CellStop(f"until is {until!r}; write a date such as 2025-07-20, or leave it empty.") \
             from None
-    return OpenTrial(read_records(place, until=day), day)
+    records = read_records(place, until=day)
+    if not shared_as:
+        return OpenTrial(records, day)
+    try:
+        shown = Showing.of(showing)
+    except ValueError as error:
+        raise CellStop(f"showing cannot be read: {error}") from None
+    about = records.trial
+    title = f"{shared_as}: {about.crop}, {about.planted.year}"
+    return OpenTrial(public_records(records, shown, title, shared_as), day, True, shown)

@@ -1,0 +1,96 @@
+"""What a trial's report hands on to a club's pages: its answer, its results, a small picture."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from trialkit.models import Missing
+from trialkit.reporting import pictures, words
+from trialkit.reporting.drawn import compared_picture, headline
+from trialkit.reporting.opened import OpenTrial
+
+HOME = "../index.html"
+
+
+def handed_on(trial: OpenTrial) -> dict[str, Any]:
+    """Facts of plain JSON: see `results` for the rows, one a variety, best first.
+
+    picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
+    updated : the day of the last record, the planting day before there is any.
+    """
+    about, verdict = trial.records.trial, trial.conclusion.verdict
+    drawn = compared_picture(trial)
+    return {
+        "home": HOME,
+        "unlisted": True,
+        "garden": about.garden,
+        "crop": about.crop,
+        "planted": about.planted.isoformat(),
+        "updated": last_day(trial),
+        "invented": about.invented,
+        "answer": verdict.answer,
+        "sure": verdict.how_sure,
+        "state": verdict.state,
+        "names": list(trial.names),
+        "results": results(trial),
+        "picture": "" if drawn is None else pictures.vector(drawn, "small"),
+    }
+
+
+def last_day(trial: OpenTrial) -> str:
+    """The day of the newest record of any kind but the weather's, year first."""
+    records = trial.records
+    frames = (records.picks, records.heights, records.harvest, records.events)
+    days = [frame["date"].max() for frame in frames if frame["date"].notna().any()]
+    days += [records.plants["lost"].max()] if records.plants["lost"].notna().any() else []
+    return max(days).date().isoformat() if days else records.trial.planted.isoformat()
+
+
+def results(trial: OpenTrial) -> list[dict[str, Any]]:
+    """One row a variety: the headline trait, how it stands to the check, reach and losses.
+
+    None where a number is not known or the layout cannot support it.
+    """
+    conclusion, main = trial.conclusion, headline(trial)
+    label, unit, supported = "", "", False
+    if not isinstance(main, Missing):
+        label, unit, supported = main.label, main.unit, main.supported
+    rows = []
+    row: Any
+    for row in conclusion.table.itertuples(index=False):
+        rows.append(
+            {
+                "variety": row.variety,
+                "check": bool(row.check),
+                "trait": label,
+                "unit": unit,
+                "estimate": _number(row.within_reach),
+                "low": _number(row.within_low),
+                "high": _number(row.within_high),
+                "against": conclusion.ratio_is if _number(row.ratio) is not None else "",
+                "against_check": _number(row.ratio),
+                "against_low": _number(row.ratio_low),
+                "against_high": _number(row.ratio_high),
+                "finding": row.state,
+                "out_of_reach": _day(row.out_of_reach),
+                "out_earliest": _day(row.out_low),
+                "out_latest": _day(row.out_high),
+                "plants": int(row.planted),
+                "lost": int(row.lost),
+                "compared": supported,
+            }
+        )
+    return rows
+
+
+def _number(value: Any) -> float | None:
+    """To six figures, as plain JSON; None for NaN and for an end without limit."""
+    if words.missing(value) or value in (float("inf"), float("-inf")):
+        return None
+    return float(f"{float(value):.6g}")
+
+
+def _day(value: Any) -> str | None:
+    return None if words.missing(value) else pd.Timestamp(value).date().isoformat()

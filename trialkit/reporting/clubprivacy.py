@@ -1,0 +1,141 @@
+"""What of a trial goes out to the public: records with all that names people and places taken out.
+
+The records themselves are stripped, before anything is worked out from them, so that no table,
+drawing, alternative text or feed made later can let slip what it was never given.
+
+What is compared goes out always: crop, what is counted, varieties, treatments, grades, dates,
+numbers, and where in the bed each plant stood.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from trialkit.records import Records
+from trialkit.records.folder import LOG, WORKBOOK
+from trialkit.records.schema import TABLES
+from trialkit.trial import Layout, Trial
+
+NAMES, PLACES, NOTES = "names", "places", "notes"
+KINDS = (NAMES, PLACES, NOTES)
+
+
+@dataclass(frozen=True)
+class Showing:
+    """What may be shown beyond the results.
+
+    names : the trial's title as written, and what plants, plots and blocks are called.
+    places : the garden, and sun and shade in the gardener's words.
+    notes : notes, source, reasons of losses, doubts with the cells they are about.
+    """
+
+    names: bool = False
+    places: bool = False
+    notes: bool = False
+
+    @property
+    def text(self) -> str:
+        """As a notebook is told: "names places"."""
+        return " ".join(kind for kind in KINDS if getattr(self, kind))
+
+    @classmethod
+    def of(cls, text: str) -> Showing:
+        """Back from `text`.  Raises ValueError for a word that is none of the three."""
+        words = text.split()
+        unknown = sorted(set(words) - set(KINDS))
+        if unknown:
+            raise ValueError(f"{unknown[0]!r} is not one of: {', '.join(KINDS)}.")
+        return cls(**{kind: kind in words for kind in KINDS})
+
+
+# Words a layout is described with; those of a description that are not among them stay at home.
+_LAYOUT = re.compile(
+    r"\b(?:completely|randomi[sz]ed|random|drawn by lot|by lot|not|complete|incomplete|blocks?|"
+    r"latin|squares?|rows?|columns?|row-column|and|split|plots?)\b",
+    re.I,
+)
+_SIDE = re.compile(r"\s*(?:(?:north|south)[- ]?(?:east|west)?|east|west)(?:ern)?\s*", re.I)
+# What may stand in a club's pages of an event; the models look for "topped" alone.
+EVENTS = frozenset({"topped", "fed", "watered", "sprayed", "storm", "frost", "hail"})
+_FILES = frozenset(
+    {LOG, WORKBOOK, "trial.toml", *(f"{t.name}{end}" for t in TABLES for end in (".csv", ".xlsx"))}
+)
+_NUMBER_OR_DAY = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]{2}")
+
+
+def public_records(records: Records, showing: Showing, title: str, garden: str) -> Records:
+    """The records with what is not to be shown taken out, nothing that is worked out changed.
+
+    title, garden : what the trial and its garden are called instead of their own names.
+    """
+    trial = _public_trial(records.trial, showing, title, garden)
+    frames = {t.name: getattr(records, t.name).copy() for t in TABLES}
+    doubts = records.doubts.copy()
+    if not showing.names:
+        for column, letter in (("plant", ""), ("plot", "P"), ("block", "B")):
+            new = _neutral(frames["plants"][column], letter)
+            for frame in frames.values():
+                if column in frame:
+                    frame[column] = _renamed(frame[column], new)
+            if column == "plant":
+                doubts["value"] = [new.get(str(value), value) for value in doubts["value"]]
+    if not showing.notes:
+        frames["plants"]["lost_reason"] = pd.NA
+        events = frames["events"]
+        events["note"] = pd.NA
+        events["event"] = events["event"].where(events["event"].isin(EVENTS), "other")
+        doubts["doubt"] = ""
+        doubts["value"] = [v if _NUMBER_OR_DAY.fullmatch(str(v)) else "" for v in doubts["value"]]
+    doubts["file"] = doubts["file"].map(_file_name)
+    return replace(
+        records, folder=Path(title), trial=trial, doubts=doubts, **frames,
+        files=tuple((_file_name(name), rows) for name, rows in records.files),
+    )
+
+
+def _public_trial(trial: Trial, showing: Showing, title: str, garden: str) -> Trial:
+    layout = trial.layout
+    return replace(
+        trial,
+        title=trial.title if showing.names else title,
+        garden=trial.garden if showing.places else garden,
+        layout=replace(
+            layout,
+            design=layout.design if showing.notes else _layout_words(layout),
+            sun=_side(layout.sun, showing),
+            shade=_side(layout.shade, showing),
+            seed=None,
+        ),
+        varieties=tuple(v if showing.notes else replace(v, note="") for v in trial.varieties),
+        source=trial.source if showing.notes else "",
+        notes=trial.notes if showing.notes else "",
+    )
+
+
+def _layout_words(layout: Layout) -> str | None:
+    return " ".join(_LAYOUT.findall(layout.design or "")) or None
+
+
+def _side(words: str | None, showing: Showing) -> str | None:
+    """A compass side says nothing of the place; "the wall of the old forge" does."""
+    return words if words and (showing.places or _SIDE.fullmatch(words)) else None
+
+
+def _neutral(names: pd.Series, letter: str) -> dict[str, str]:
+    """Numbers in the order the names sort in, which some results list their units by."""
+    known = sorted(set(names.dropna().astype(str)))
+    width = len(str(len(known)))
+    return {name: f"{letter}{place:0{width}d}" for place, name in enumerate(known, start=1)}
+
+
+def _renamed(names: pd.Series, new: dict[str, str]) -> pd.Series:
+    """The names replaced; a name that is on no plant becomes blank."""
+    return names.map(lambda one: new.get(str(one), pd.NA), na_action="ignore").astype(names.dtype)
+
+
+def _file_name(name: object) -> str:
+    return str(name) if str(name) in _FILES else "a table"
