@@ -42,6 +42,8 @@ class Audit:
     variance. strata_df: residual degrees of freedom for varieties (0 if none).
     units: DataFrame[unit, variety, block, treatment, row, column, plants]. unit_of: unit of each
     plant, indexed by plant. groups: varieties that can be compared with each other.
+    by: the columns of `units` taken out before varieties: ("block",), ("bed_row",
+    "bed_column") of a square, or none.
     """
 
     unit: Unit
@@ -58,6 +60,7 @@ class Audit:
     units: pd.DataFrame
     unit_of: pd.Series
     groups: tuple[tuple[str, ...], ...]
+    by: tuple[str, ...] = ()
 
     def found(self, code: str) -> bool:
         """Whether a finding of this code was made."""
@@ -119,6 +122,7 @@ def audit_plants(
         units=units.frame,
         unit_of=units.of,
         groups=tuple(tuple(group) for group in groups),
+        by=by,
     )
 
 
@@ -127,10 +131,16 @@ def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
     square = bool(design and re.search(r"latin|row.?column|row.?and.?column", design, re.I))
     if square and units.placed:
         frame = units.frame
-        frame["bed_row"] = pd.factorize(frame["row"], sort=True)[0]
-        frame["bed_column"] = pd.factorize(frame["column"], sort=True)[0]
-        if len(frame) > frame["bed_row"].nunique() + frame["bed_column"].nunique():
-            return ("bed_row", "bed_column")
+        # Places that start again in each block are squares of their own, rows and columns each.
+        again = frame.duplicated(["row", "column"]).any()
+        where = frame["block"].astype(str) + " " if again else ""
+        for name in ("row", "column"):
+            number = pd.Series(pd.factorize(frame[name], sort=True)[0] + 1, index=frame.index)
+            frame[f"bed_{name}"] = where + number.astype(str)
+        rows, columns = frame["bed_row"].nunique(), frame["bed_column"].nunique()
+        if len(frame) > rows + columns:
+            apart = units.blocks_used and frame["block"].nunique() not in (rows, columns)
+            return (*(("block",) if apart else ()), "bed_row", "bed_column")
     return ("block",) if units.blocks_used else ()
 
 
@@ -215,7 +225,7 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
         one = "row" if units.unit == "row" else "plot"
         return f"{v}, one {one} each{of}."
     each = str(per.iloc[0]) if per.nunique() == 1 else f"{per.min()} to {per.max()}"
-    if by == ("bed_row", "bed_column"):
+    if "bed_row" in by:
         place = "in rows and columns"
     elif by:
         table = pd.crosstab(units.frame["block"], units.frame["variety"])

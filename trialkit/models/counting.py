@@ -67,7 +67,7 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
     Proportions, ch. 19): index = observed / sum(days x pace of the date), so that a missed pick
     drops out of both.  Half a pod is added to the observed and the expected of every unit, which
     keeps an empty unit finite.  Returns unit, variety, block, row, column, pods, expected, plants,
-    log_index.
+    log_index, and the rows and columns of a square (bed_row, bed_column) where `looks` has them.
     """
     expected = looks["days"] * date_pace(looks)
     frame = looks.assign(expected=expected)
@@ -75,6 +75,7 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
         variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
         column=("column", "mean"), pods=("pods", "sum"), expected=("expected", "sum"),
         plants=("plant", "nunique"),
+        **{name: (name, "first") for name in ("bed_row", "bed_column") if name in frame},
     )
     out["log_index"] = np.log((out["pods"] + 0.5) / (out["expected"] + 0.5))
     return out.reset_index()

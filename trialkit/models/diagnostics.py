@@ -92,8 +92,7 @@ def without_doubtful(
         return pd.DataFrame()
     kept = records.picks.drop(index=doubtful)
     looks = counted_looks(_Picks(records.plants, kept))  # type: ignore[arg-type]
-    looks = looks[looks["variety"].isin(pods.varieties)]
-    looks = looks.assign(unit=looks["plant"].map(ground.unit_of))
+    looks = ground.located(looks[looks["variety"].isin(pods.varieties)])
     with_all, without = unit_index(pods.looks, "unit"), unit_index(looks, "unit")
     rows = []
     for variety in pods.varieties:

@@ -14,7 +14,7 @@ from trialkit.models.comparing import compare
 from trialkit.models.grading import grade_shares
 from trialkit.models.picking import difference_means
 from trialkit.models.results import MethodNote, Missing, TraitResult
-from trialkit.models.support import ONE_BLOCK, Support, behind, design_df, usable_groups
+from trialkit.models.support import Support, behind, design_df, usable_groups
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -65,14 +65,14 @@ def harvest_trait(
         blank = np.full((len(varieties),) * 2, np.nan)
         note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
         return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note, extra)
-    groups, left_out = usable_groups(data, ["block", main], ("variety",))
+    groups, left_out = usable_groups(data, [*ground.by, main], ("variety",))
     formula = "weight ~ variety * treatment" if treated else "weight ~ variety"
     fit = fit_lmm(formula, data, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
-    units = data.assign(unit=data[main]).drop_duplicates("unit")[["unit", "variety", "block"]]
-    df = design_df(units)
+    units = data.assign(unit=data[main]).drop_duplicates("unit")
+    df = design_df(units, ground.by)
     df = df if df >= 1 else ground.df(varieties)
     if units["unit"].nunique() == len(data) and treated:
         df = float(len(data) - fit.p - data["block"].nunique() + 1)
@@ -111,11 +111,7 @@ def _described(
         weight=(value, "sum"), date=("date", "max"))
     about = records.plants.drop_duplicates("plant")
     out = total.merge(about[["plant", "variety", "block", "plot", "treatment"]], on="plant")
-    block = out["block"].astype("object")
-    return out.assign(
-        unit=out["plant"].map(ground.unit_of), weight=out["weight"].astype(float),
-        block=block.where(block.notna(), ONE_BLOCK).astype(str),
-    )
+    return ground.located(out).assign(weight=out["weight"].astype(float))
 
 
 def _unit(records: Records, value: str) -> str:

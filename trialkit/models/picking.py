@@ -26,7 +26,7 @@ def picking_trait(
     if looks.empty or looks["date"].nunique() < 2:
         return Missing("picks_per_week", "how often one can pick takes at least two picks")
     data = prepared(looks, ground)
-    plants = _by_plant(data)
+    plants = ground.located(_by_plant(data))
     seen = [v for v in order if (plants["variety"] == v).any()]
     plain = plants.groupby("variety")["rate"].mean().reindex(seen).to_numpy(float)
     if np.ptp(plants["rate"].to_numpy()) == 0 or not ground.supported or len(seen) < 2:
@@ -34,7 +34,7 @@ def picking_trait(
         why = "every plant had the same number of picks" if same else ground.why_not
         return _result(data, seen, plain, np.full((len(seen),) * 2, np.nan), np.nan, check, why,
                        MethodNote("Means of plants; no interval: " + why + ".", "Plant means."))
-    groups, left_out = usable_groups(plants, ["block", "unit"], ("variety",))
+    groups, left_out = usable_groups(plants, [*ground.by, "unit"], ("variety",))
     fit = fit_lmm("rate ~ variety", plants, groups=groups, weights="weeks")
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in seen]
@@ -54,7 +54,7 @@ def picking_trait(
 def _by_plant(data: pd.DataFrame) -> pd.DataFrame:
     grouped = data.assign(some=data["pods"] > 0).groupby("plant", sort=True)
     out = grouped.agg(variety=("variety", "first"), block=("block", "first"),
-                      unit=("unit", "first"), some=("some", "sum"), weeks=("days", "sum"))
+                      some=("some", "sum"), weeks=("days", "sum"))
     out["weeks"] /= 7.0
     out["rate"] = out["some"] / out["weeks"]
     return out.reset_index()

@@ -28,7 +28,7 @@ class PlotContrasts:
 
 
 def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
-    """Least squares of log_index on variety and block.
+    """Least squares of log_index on variety and block (row and column of a square).
 
     index: from `counting.unit_index`.  Blocks enter as fixed; a variety's mean is at the average
     block.  Differences are estimable wherever the blocks connect the varieties; otherwise the
@@ -66,11 +66,21 @@ def without_each(index: pd.DataFrame, left: str, right: str) -> npt.NDArray[np.f
 
 
 def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
-    """Varieties in order, and their columns followed by the blocks' (summing to zero)."""
+    """Varieties in order, and their columns followed by the layout's."""
     varieties = sorted(index["variety"].astype(str).unique())
     x = pd.get_dummies(index["variety"].astype(str))[varieties].to_numpy(float)
-    block = index["block"].astype("object")
-    block = block.where(block.notna(), "one block").astype(str)
-    z = pd.get_dummies(block).to_numpy(float)
-    z = z[:, 1:] - z[:, :1] if z.shape[1] > 1 else np.zeros((len(index), 0))
-    return varieties, np.hstack([x, z])
+    return varieties, np.hstack([x, layout_columns(index)])
+
+
+def layout_columns(units: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Columns of what the layout takes out, each factor's summing to zero, (n, any number).
+
+    units: one row a unit, with block, and bed_row and bed_column where it is a square.
+    """
+    parts = [np.zeros((len(units), 0))]
+    for name in ("block", "bed_row", "bed_column"):
+        if name in units:
+            z = pd.get_dummies(units[name].astype("object").fillna("one").astype(str)).to_numpy(
+                float)
+            parts.append(z[:, 1:] - z[:, :1])
+    return np.hstack(parts)

@@ -11,7 +11,7 @@ from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Floats, compare
 from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult
-from trialkit.models.support import ONE_BLOCK, Support, behind, usable_groups
+from trialkit.models.support import Support, behind, usable_groups
 
 WEEK = 7.0
 
@@ -60,13 +60,10 @@ def pods_trait(
 
 
 def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
-    """The looks with unit, log_days and the date as a factor."""
-    block = looks["block"].astype("object")
-    return looks.assign(
-        unit=looks["plant"].map(ground.unit_of),
+    """The looks with unit, block (rows and columns of a square), log_days, the date as a factor."""
+    return ground.located(looks).assign(
         log_days=np.log(looks["days"].clip(lower=0.5)),
         pick=looks["date"].dt.strftime("%Y-%m-%d"),
-        block=block.where(block.notna(), ONE_BLOCK).astype(str),
     )
 
 
@@ -75,7 +72,7 @@ def _modelled(
     notes: list[str],
 ) -> PodsResult:
     some = data[data["variety"].isin(varieties)]
-    groups, left_out = usable_groups(some, ["block", "unit", "plant", "pick"], ("variety",))
+    groups, left_out = usable_groups(some, [*ground.by, "unit", "plant", "pick"], ("variety",))
     formula = "pods ~ variety"
     treated = some["treatment"].dropna().nunique() > 1 and some["treatment"].notna().all()
     if treated:

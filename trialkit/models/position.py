@@ -61,7 +61,7 @@ def position_trait(
     plants = _plants(pods)
     if plants["column"].isna().all() and plants["row"].isna().all():
         return Missing("position", "the places of the plants (row and column) are not recorded")
-    data = plants.dropna(subset=["pods"]).copy()
+    data = ground.located(plants.dropna(subset=["pods"]))
     terms = _terms(data)
     if not terms:
         return Missing("position", "all plants stand in one place as far as the records say")
@@ -69,7 +69,7 @@ def position_trait(
         why = ground.why_not or "there is only one variety"
         return _unjudged(pods, bed, "place and variety cannot be told apart: " + why, counted)
     columns = [c for some in terms.values() for c in some]
-    groups, left_out = usable_groups(data, ["block", "unit"], ("variety",))
+    groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
     formula = "pods ~ variety + " + " + ".join(columns)
     plain = _fitted("pods ~ variety", data, groups, ground, pods, check)
     adjusted = _fitted(formula, data, groups, ground, pods, check, lost_df=1)

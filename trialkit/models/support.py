@@ -22,6 +22,8 @@ class Support:
 
     unit_of: unit of each plant.  df_all: the layout's degrees of freedom for all varieties, as
     the audit counts them.  supported: whether varieties may be compared; why_not: plain words.
+    by: the groupings the layout took out by design, columns of `units`: blocks, or the rows and
+    columns of a square ("bed_row", "bed_column").
     """
 
     unit: str
@@ -30,13 +32,24 @@ class Support:
     df_all: float
     supported: bool
     why_not: str
+    by: tuple[str, ...] = ("block",)
 
     def df(self, varieties: list[str] | None = None) -> float:
         """Degrees of freedom between units, among `varieties` only if given."""
         if varieties is None:
             return self.df_all
         some = self.units[self.units["variety"].isin(varieties)]
-        return min(self.df_all, design_df(some))
+        return min(self.df_all, design_df(some, self.by))
+
+    def located(self, data: pd.DataFrame) -> pd.DataFrame:
+        """`data` (a row a record, with `plant`) with `unit`, and every column of `by` as text."""
+        unit = data["plant"].map(self.unit_of)
+        about = self.units.drop_duplicates("unit").set_index("unit")
+        block = data["block"].astype("object") if "block" in data else unit.map(about["block"])
+        places = {name: unit.map(about[name]).fillna("not known").astype(str)
+                  for name in self.by if name != "block"}
+        return data.assign(unit=unit, block=block.where(block.notna(), ONE_BLOCK).astype(str),
+                           **places)
 
 
 def support(records: Records, audit: Audit) -> Support:
@@ -45,19 +58,23 @@ def support(records: Records, audit: Audit) -> Support:
     units = pd.DataFrame({
         "unit": audit.units["unit"].astype(str), "variety": audit.units["variety"].astype(str),
         "block": block.where(block.notna(), ONE_BLOCK).astype(str),
+        **{name: audit.units[name].astype(str) for name in audit.by if name != "block"},
     })
     plants = records.plants.drop_duplicates("plant")["plant"]
     unit_of = audit.unit_of.reindex(plants.to_numpy()).astype("object")
     unit_of = unit_of.where(unit_of.notna(), "unit not known").astype(str)
     return Support(audit.unit, units, unit_of, float(audit.strata_df), audit.supports_comparison,
-                   audit.why_not)
+                   audit.why_not, audit.by or ("block",))
 
 
-def design_df(units: pd.DataFrame) -> float:
-    """Units less the rank of (varieties, blocks): the error line of the analysis of variance."""
+def design_df(units: pd.DataFrame, by: tuple[str, ...] = ("block",)) -> float:
+    """Units less the rank of (varieties, blocks): the error line of the analysis of variance.
+
+    by: what is taken out first; ("bed_row", "bed_column") for a square.
+    """
     if units.empty:
         return 0.0
-    parts = [pd.get_dummies(units[name]).to_numpy(float) for name in ("variety", "block")]
+    parts = [pd.get_dummies(units[name]).to_numpy(float) for name in ("variety", *by)]
     return float(len(units) - np.linalg.matrix_rank(np.hstack(parts)))
 
 
