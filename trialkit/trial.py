@@ -218,7 +218,6 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
             continue
         if folded(name) in {folded(v.name) for v in out}:
             r.wrong(f"{at}name", name, "It is named twice.", "each variety once")
-            continue
         if check and any(v.check for v in out):
             r.wrong(f"{at}check", name, "Another variety is the check already.", "one at most")
         out.append(Variety(name, check, note))

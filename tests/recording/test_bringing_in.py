@@ -11,7 +11,6 @@ from handset import DAY, Phone, go_home, plant_bed, sent_text, start_pick, type_
 
 from trialkit.records import read_records
 from trialkit.records.add import add_files
-from trialkit.records.phone import KINDS
 
 pytestmark = pytest.mark.browser
 
@@ -131,7 +130,6 @@ def test_two_phones_on_one_bed_are_merged_and_a_difference_is_shown(
     assert counts == {"P002": 0.0, "P003": 0.0}
 
 
-@pytest.mark.xfail("lost" not in KINDS, reason="losses and topping are not brought in yet")
 def test_losses_and_topping_reach_the_records(bed_and_phone: tuple[Path, Phone]) -> None:
     folder, one = bed_and_phone
     page = one.switch_on()

@@ -15,7 +15,6 @@ from handset import DAY, bed, plant_bed, saved, sent_text, start_pick, walk
 
 from trialkit.records import read_records
 from trialkit.records.add import add_files
-from trialkit.records.phone import KINDS
 
 pytestmark = pytest.mark.browser
 
@@ -134,19 +133,25 @@ def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(
         meant[plant] = {kind: value for kind, value in parts.items() if value is not None}
     assert got == meant
     assert not one.faults
-    assert brought_in(tmp_path, text) == {
+    counts, losses = brought_in(tmp_path, text)
+    assert counts == {
         plant: float(done.count) for plant, done in plan.items() if done.count is not None
     }
+    assert losses == {plant: done.lost for plant, done in plan.items() if done.lost}
 
 
-def brought_in(folder: Path, text: str) -> dict[str, float]:
-    """Counts as the trial's records have them once the file has come in, blanks left out."""
-    if "lost" not in KINDS:
-        text = "".join(line for line in text.splitlines(True) if ",lost," not in line)
+def brought_in(folder: Path, text: str) -> tuple[dict[str, float], dict[str, str]]:
+    """Counts and losses as the trial's records have them once the file has come in."""
     file = plant_bed(folder, ROWS, COLUMNS) / "sent.csv"
     file.write_bytes(text.encode("utf-8"))
     add_files(folder, [file])
-    picks = read_records(folder).picks.dropna(subset=["count"])
+    records = read_records(folder)
+    picks = records.picks.dropna(subset=["count"])
     assert set(picks["date"]) == {pd.Timestamp(DAY)}
     assert not picks["plant"].duplicated().any()
-    return dict(zip(picks["plant"], picks["count"], strict=True))
+    lost = records.plants.dropna(subset=["lost"])
+    assert set(lost["lost"]) <= {pd.Timestamp(DAY)}
+    return (
+        dict(zip(picks["plant"], picks["count"], strict=True)),
+        dict(zip(lost["plant"], lost["lost_reason"], strict=True)),
+    )

@@ -154,7 +154,7 @@ class TestPhone:
         ("a1,A1,count,many", "value", "not a number"),
         ("a1,A1,count,2.5", "value", "whole number"),
         ("a1,A1,count,-2", "value", "below zero"),
-        ("a1,A1,height,3,kg", "value", "not one of height"),
+        ("a1,A1,height,3,kg", "unit", "not a unit of height"),
         ("a1,A1,undo,", "value", "blank"),
     ])  # fmt: skip
     def test_what_cannot_be_is_told_and_nothing_comes_in(

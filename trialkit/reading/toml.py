@@ -19,6 +19,8 @@ T = TypeVar("T")
 _HEADING = re.compile(r"\s*\[{1,2}\s*([A-Za-z0-9_.\"' -]+?)\s*\]{1,2}\s*(?:#.*)?$")
 _KEY = re.compile(r"\s*([A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')\s*=")
 MANY = 1_000_000
+# A file with so many lines that are not TOML is something else.
+MOST_FAULTS = 20
 
 
 class TomlReader:
@@ -30,21 +32,40 @@ class TomlReader:
         self.top: Mapping[str, Any] = {}
         self.sound = True
         self._lines = _key_lines(text)
-        try:
-            self.top = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            self._not_toml(str(error))
-        except (RecursionError, ValueError) as error:  # nested too deep, a number too long
-            self._not_toml(type(error).__name__)
+        rest: str | None = text
+        while rest is not None:
+            try:
+                self.top = tomllib.loads(rest)
+                return
+            except tomllib.TOMLDecodeError as error:
+                rest = self._without(rest, self._not_toml(str(error)))
+            except (RecursionError, ValueError) as error:  # nested too deep, a number too long
+                self._not_toml(type(error).__name__)
+                return
 
-    def _not_toml(self, why: str) -> None:
+    def _not_toml(self, why: str) -> int | None:
+        """Note it; returns the line it stands on, where that is told."""
         self.sound = False
         found = re.search(r"line (\d+)", why)
+        line = int(found[1]) if found else None
         self.problems.append(Problem(
-            self.file, int(found[1]) if found else None, "", "",
+            self.file, line, "", "",
             f"It is not valid TOML ({shown(why, 200)}).",
             'lines such as title = "Beans, 5 varieties", text in straight quotes',
         ))
+        return line
+
+    def _without(self, text: str, line: int | None) -> str | None:
+        """The text with a line taken out that is not TOML, so that the rest can be judged too.
+
+        None where that would mislead: what follows a spoilt heading belongs to no section, and
+        a text that is not closed swallows the lines after it.
+        """
+        lines = text.split("\n")
+        if line is None or len(self.problems) >= MOST_FAULTS or not _KEY.match(lines[line - 1]):
+            return None
+        lines[line - 1] = ""
+        return "\n".join(lines)
 
     def line(self, path: str) -> int | None:
         """The line a key stands on: "title", "layout.rows", "varieties.2.name" (from 0)."""

@@ -16,13 +16,15 @@ from pathlib import Path
 import pandas as pd
 
 from trialkit.reading.problems import Unreadable, problem_table, shown
+from trialkit.reading.spelling import plain
+from trialkit.records.conflicts import conflict_table
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import DESCRIPTION, LOG, read_file
 from trialkit.records.found import Found, measure
 from trialkit.records.incoming import checked, read_incoming
 from trialkit.records.lock import only_writer
-from trialkit.records.log import MEASURED, SETTLED, Entry, Log, append, standing
-from trialkit.records.merge import conflict_table
+from trialkit.records.log import MEASURED, SETTLED, Entry, Log, append, holding, standing
+from trialkit.records.losses import losses_of
 from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
 from trialkit.records.read import Ground, read_ground, read_tables
 from trialkit.records.write import TEMPORARY
@@ -63,10 +65,17 @@ class AddReport:
             f"{r.date} {r.plant}, {r.trait}: {r.before} in the file, later {r.now} ({r.source})"
             for r in self.older.itertuples()
         ])
-        lines += _listed("Two sources differ; neither value is used until this is settled:", [
-            f"{r.date} {r.plant}, {r.trait}: {r.one} ({r.one_source}), {r.other} ({r.other_source})"
-            for r in self.conflicts.itertuples()
-        ])
+        lost = self.conflicts["trait"] == "lost"
+        for heading, rows in (
+            ("Two sources differ; neither value is used until this is settled:", ~lost),
+            ("Two sources differ on a loss; taken as lost from the earlier day until this is "
+             "settled:", lost),
+        ):
+            lines += _listed(heading, [
+                f"{r.date} {r.plant}, {r.trait}: {r.one} ({r.one_source}), "
+                f"{r.other} ({r.other_source})"
+                for r in self.conflicts[rows].itertuples()
+            ])
         return "\n".join(lines)
 
 
@@ -158,35 +167,94 @@ def undo_last(folder: str | Path) -> UndoReport:
         return UndoReport(last, len(mine), sources, mine[0].entered_at)
 
 
-def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) -> Entry:
-    """Say what holds where sources differ.  What they said stays in the log.
+@dataclass(frozen=True)
+class Settled:
+    """What was settled.  before : what was said of it until then, by whom, as the log has it.
 
-    trait : count, weight or height.  value : as in a table, with a unit or in the trial's.
-    Raises RecordsError for a value that cannot be read or a plant that is not listed, and as
-    `add_files` does.  Where the grower's own table differs, that is for the grower to change.
+    still : where a table of the grower's own says something else, side by side.
+    """
+
+    entry: Entry
+    before: tuple[tuple[str, str], ...]
+    still: pd.DataFrame
+
+    @property
+    def text(self) -> str:
+        """For a terminal."""
+        e = self.entry
+        lines = [f"{e.date} {shown(e.plant)}, {e.trait}: {shown(e.said)}."]
+        lines += _listed("It stands in place of what the log keeps:", [
+            f"{said} ({source})" for said, source in self.before
+        ])
+        lines += _listed(
+            "A table of your own says something else. trialkit never changes it: change it there, "
+            "or it stays open which holds.",
+            [f"{r.one_source}: {r.one}" for r in self.still.itertuples()],
+        )
+        return "\n".join(lines)
+
+
+def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) -> Settled:
+    """Say what holds of a plant on a day, to correct a record or where sources differ.
+
+    trait : count, weight, height or lost.  value : as in a table, with a unit or in the trial's,
+    or "not looked" for a count; of a loss the reason, or "not lost".  What was said stays in the
+    log.  Raises RecordsError with all that is wrong with it, and as `add_files` does.
     """
     with _writing(folder) as (ground, findings):
-        own = {"count": "", "weight": ground.trial.weight_unit, "height": ground.trial.height_unit}
-        if trait not in MEASURED:
-            findings.error("", None, "trait", trait, "There is no such trait.", ", ".join(MEASURED))
-            raise RecordsError(findings.problems)
-        try:
-            kept, unit, amount = measure(trait, value, "", ground.trial, comma=False)
-        except Unreadable as error:
-            findings.error("", None, trait, value, error.problem, error.accepted)
-            raise RecordsError(findings.problems) from None
-        said = Found("", 0, SETTLED, "", "", day, plant, trait, kept, unit or own[trait],
-                     amount=amount)
+        said = _settling(day, plant, trait, value, ground, findings)
         ((said,),) = checked(ground, [[said]], findings)
         if findings.errors:
             raise RecordsError(findings.problems)
+        before = _said_of(ground.log, said)
         maker = Maker(ground.log)
         entry = maker.entry(
-            source=SETTLED, record_id=f"settled-{maker.number}", kind=trait, value=kept,
-            unit=said.unit, day=day, plant=said.plant, amount=amount,
+            source=SETTLED, record_id=f"settled-{maker.number}", kind=said.kind, value=said.value,
+            unit=said.unit, note=said.note, day=day, plant=said.plant, amount=said.amount,
         )
-        _appended(ground, [entry])
-        return entry
+        after = _appended(ground, [entry])
+        _, conflicts = read_tables(after, Findings())
+        still = [c for c in conflicts if (c.plant, c.trait) == (entry.plant, entry.trait)
+                 and (c.date == day or c.trait == "lost")]
+        return Settled(entry, before, conflict_table(still))
+
+
+def _settling(
+    day: date, plant: str, trait: str, value: str, ground: Ground, findings: Findings
+) -> Found:
+    """The record that settles; what is wrong with it goes to ``findings``."""
+    trial = ground.trial
+    own = {"count": "", "weight": trial.weight_unit, "height": trial.height_unit}
+    base = Found("", 0, SETTLED, "", "", day, plant, trait)
+    if not plant.strip():
+        findings.error("", None, "plant", plant, "It is blank.", "a plant listed in plants.csv")
+    if trait not in (*MEASURED, "lost"):
+        findings.error("", None, "trait", trait, "There is no such trait.",
+                       ", ".join((*MEASURED, "lost")))
+        return base
+    if trait == "lost":
+        gone = plain(value) != "not_lost"
+        return replace(base, note=value.strip()) if gone else replace(base, kind="not-lost")
+    if trait == "count" and plain(value) in ("not_looked", "not_looked_at"):
+        return replace(base, kind="not-looked")
+    try:
+        kept, unit, amount = measure(trait, value, "", trial, comma=False)
+    except Unreadable as error:
+        findings.error("", None, trait, value, error.problem, error.accepted)
+        return base
+    return replace(base, value=kept, unit=unit or own[trait], amount=amount)
+
+
+def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:
+    """What each source of the log holds of a record's plant, day and trait."""
+    if found.kind in ("lost", "not-lost"):
+        losses = losses_of(log.entries).get(found.plant, {})
+        return tuple((loss.said, source) for source, loss in losses.items())
+    trait = "count" if found.kind == "not-looked" else found.kind
+    if found.date is None:
+        return ()
+    sources = holding(log.entries).get((found.date, found.plant, trait), {})
+    return tuple((entry.said, source) for source, entry in sources.items())
 
 
 @contextmanager
@@ -200,14 +268,15 @@ def _writing(folder: str | Path) -> Iterator[tuple[Ground, Findings]]:
         for left in folder.glob(f".{LOG}.*{TEMPORARY}"):
             left.unlink(missing_ok=True)  # of a writer that was killed: none writes now
         ground = read_ground(folder, findings)
-        if ground.wrong:
-            raise TrialProblems(problem_table(ground.wrong))
         if not ground.log.can_grow:
             findings.error(
                 LOG, 1, "", "", "Another programme saved the log in another form.",
                 "commas and UTF-8, and the columns as they were; or the log from a backup",
             )
+        if ground.wrong and not findings.errors:
+            raise TrialProblems(problem_table(ground.wrong))
         if findings.errors:
+            findings.errors[:0] = ground.wrong
             raise RecordsError(findings.problems)
         findings.odd.clear()  # doubts about what is in the folder are for `trialkit check`
         yield ground, findings

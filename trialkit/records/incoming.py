@@ -67,13 +67,16 @@ def checked(
     ]
     for records in out:
         _once(records, findings)
+    # A plant is judged once for each of a line's cells.
+    findings.errors[:] = dict.fromkeys(findings.errors)
     return out
 
 
 def _once(records: list[Found], findings: Findings) -> None:
     first: dict[tuple[str, date | None, str, str], Found] = {}
     for record in records:
-        if record.record_id or record.blank or record.kind == "note":
+        unsound = record.blank or not record.plant or record.date is None
+        if record.record_id or unsound or record.kind == "note":
             continue
         key = (record.source, record.date, record.plant, record.kind)
         before = first.setdefault(key, record)

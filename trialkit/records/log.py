@@ -13,10 +13,12 @@ is not meant to be edited, and nothing in it needs to be.
     recorded_at  when it was recorded, as the phone says
     date, plant  which plant on which day
     kind         count, weight, height: what was seen; not-looked: nobody looked (not a zero);
-                 note: a remark; undo: the source takes back the record named under value;
-                 withdraw: a whole batch is taken back, a line for each of its records
+                 lost: the plant is gone from that day; not-lost: it is not, where that was settled;
+                 topped: its growing tip was cut that day; note: a remark; undo: the source takes
+                 back the record named under value; withdraw: a whole batch is taken back, a line
+                 for each of its records
     value, unit  as recorded
-    note         a remark
+    note         a remark; of a loss the reason
     device       the phone; of a spreadsheet "file" and the first figures of its SHA-256
 
 Which records stand follows from the order of lines alone.  A record stands from the line that
@@ -24,13 +26,14 @@ brings it until a line withdraws it; one brought in again stands again.  One tha
 stands names does not stand.  Of the records of one source for one plant, day and trait the last
 holds; the others were corrected.  Two sources that hold different values for one plant, day and
 trait are a conflict: neither is used until a line from source "settled" says what holds.  "Not
-looked" contradicts nothing: it says that nobody looked, and another may have.
+looked" contradicts nothing: it says that nobody looked, and another may have.  For losses, which
+happen once a plant, see `trialkit.records.losses`.
 """
 
 from __future__ import annotations
 
 from codecs import BOM_UTF8
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -39,6 +42,7 @@ from pathlib import Path
 from trialkit.reading.dates import read_date
 from trialkit.reading.numbers import is_blank
 from trialkit.reading.problems import Unreadable
+from trialkit.reading.spelling import folded
 from trialkit.reading.units import CM, GRAMS
 from trialkit.records.cells import READERS, Reading
 from trialkit.records.csvfile import read_csv
@@ -51,8 +55,14 @@ COLUMNS = (
     "value", "unit", "note", "device",
 )
 MEASURED = ("count", "weight", "height")
-KINDS = (*MEASURED, "not-looked", "note", "undo", "withdraw")
+SEEN = ("lost", "topped")
+# What a phone or a spreadsheet may say; the log knows three more.
+RECORDED = (*MEASURED, *SEEN, "not-looked", "note", "undo")
+KINDS = (*RECORDED, "not-lost", "withdraw")
+# The trait that a kind is about, where it is not of the same name.
+_ABOUT = {"not-looked": "count", "not-lost": "lost"}
 SETTLED = "settled"
+_AS_WRITTEN = "the log as trialkit wrote it"
 
 # What was seen of which plant on which day: day, plant, trait.
 Key = tuple[date, str, str]
@@ -80,15 +90,18 @@ class Entry:
 
     @property
     def trait(self) -> str | None:
-        """What the record is about: count, weight or height; None for notes and taking back."""
-        kind = "count" if self.kind == "not-looked" else self.kind
-        return kind if kind in MEASURED else None
+        """What the record is about: count, weight, height, lost or topped; None for notes and
+        taking back."""
+        kind = _ABOUT.get(self.kind, self.kind)
+        return kind if kind in (*MEASURED, *SEEN) else None
 
     @property
     def said(self) -> str:
         """The value with its unit, as recorded."""
         if self.kind == "not-looked":
             return "not looked at"
+        if self.kind not in MEASURED:
+            return f"{self.kind.replace('-', ' ')}, {self.note}".removesuffix(", ")
         return f"{self.value} {self.unit}".strip() if self.kind != "count" else self.value
 
 
@@ -143,7 +156,7 @@ def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
     missing = [name for name in COLUMNS if name not in sheet.heading]
     if missing:
         findings.error(file.name, sheet.heading_line, ", ".join(missing), "",
-                       "The log has lost columns.", "the log as trialkit wrote it")
+                       "The log has lost columns.", _AS_WRITTEN)
         return file, Log()
     columns = [sheet.cells[sheet.heading.index(name)].values.to_list() for name in COLUMNS]
     entries = []
@@ -156,32 +169,48 @@ def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
 
 def _entry(cells: list[str], line: int, findings: Findings) -> Entry | None:
     """A line's cells, in the order of `COLUMNS`, as an entry; None where an error was noted."""
-    number, batch, at, source, name, recorded, day_text, plant, kind, value, unit, *rest = cells
-    day: date | None = None
-    column, cell = "entry", number
+    number, batch, at, source, name, recorded, day, plant, kind, value, unit, note, device = cells
     try:
-        entry = int(number)
-        column, cell = "batch", batch
-        of_batch = int(batch)
-        column, cell = "kind", kind
-        if kind not in KINDS:
-            raise Unreadable("There is no such kind.", ", ".join(KINDS))
-        column, cell = "date", day_text
-        if day_text:
-            day = _day(day_text)
-        elif kind not in ("undo", "withdraw"):
-            raise Unreadable("It is blank.", "the log as trialkit wrote it")
-        column, cell = "value", value
-        amount = _amount(kind, value, unit)
-    except Unreadable as error:
-        findings.error(LOG, line, column, cell, error.problem, error.accepted)
+        _known(kind)
+        return Entry(
+            int(number), int(batch), at, source, name, recorded, _day_of(kind, day), plant, kind,
+            value, unit, note, device, _amount(kind, value, unit), line,
+        )
+    except ValueError:  # an Unreadable is one
+        _judge(number, batch, day, kind, value, unit, line, findings)
         return None
-    except ValueError:
-        findings.error(LOG, line, column, cell, "It is not a number.",
-                       "the log as trialkit wrote it")
-        return None
-    return Entry(entry, of_batch, at, source, name, recorded, day, plant, kind, value, unit,
-                 rest[0], rest[1], amount, line)
+
+
+def _judge(
+    number: str, batch: str, day: str, kind: str, value: str, unit: str, line: int,
+    findings: Findings,
+) -> None:
+    """An error for every cell of a line that is wrong."""
+
+    def judged(column: str, cell: str, read: Callable[[], object]) -> None:
+        try:
+            read()
+        except Unreadable as error:
+            findings.error(LOG, line, column, cell, error.problem, error.accepted)
+        except ValueError:
+            findings.error(LOG, line, column, cell, "It is not a number.", _AS_WRITTEN)
+
+    judged("entry", number, lambda: int(number))
+    judged("batch", batch, lambda: int(batch))
+    judged("kind", kind, lambda: _known(kind))
+    judged("date", day, lambda: _day_of(kind, day))
+    judged("value", value, lambda: _amount(kind, value, unit))
+
+
+def _known(kind: str) -> None:
+    if kind not in KINDS:
+        raise Unreadable("There is no such kind.", ", ".join(KINDS))
+
+
+def _day_of(kind: str, text: str) -> date | None:
+    if not text and kind not in ("undo", "withdraw"):
+        raise Unreadable("It is blank.", _AS_WRITTEN)
+    return _day(text) if text else None
 
 
 # A season has few days and few different values.
@@ -237,6 +266,12 @@ def same_amount(a: float, b: float) -> bool:
     if a != a or b != b:
         return a != a and b != b
     return abs(a - b) <= 1e-6 * max(abs(a), abs(b))
+
+
+def same_said(a: Entry, b: Entry) -> bool:
+    """Whether two records of one trait say the same: of a loss, for the same reason."""
+    seen = a.kind in MEASURED or (a.kind == b.kind and folded(a.note) == folded(b.note))
+    return seen and same_amount(a.amount, b.amount)
 
 
 def append(folder: Path, log: Log, new: Sequence[Entry]) -> bytes:

@@ -16,36 +16,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.records.conflicts import Conflict
 from trialkit.records.findings import Located, said
 from trialkit.records.folder import LOG
 from trialkit.records.log import Entry, Log, differing, holding, same_amount, standing
 
 FIELDS = {"count": ("picks", "count"), "weight": ("picks", "weight_g"),
           "height": ("heights", "height_cm")}
-CONFLICT_COLUMNS = ["date", "plant", "trait", "one", "one_source", "other", "other_source"]
 _UNITS = {"count": "", "weight": " g", "height": " cm"}
-
-
-@dataclass(frozen=True)
-class Conflict:
-    """Two values for one plant, day and trait, and which source says which."""
-
-    date: date
-    plant: str
-    trait: str
-    one: str
-    one_source: str
-    other: str
-    other_source: str
-    line: int
-
-    @property
-    def text(self) -> str:
-        """Both values side by side."""
-        return (
-            f"{self.one_source} says {self.one}, {self.other_source} says {self.other}: neither is "
-            "used until it is settled which holds"
-        )
 
 
 @dataclass
@@ -61,6 +39,8 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
     rows: dict[str, dict[tuple[date, str], _Row]] = {"picks": {}, "heights": {}}
     conflicts: list[Conflict] = []
     for (day, plant, trait), sources in holding(log.entries).items():
+        if trait not in FIELDS:
+            continue
         table, field = FIELDS[trait]
         row = rows[table].setdefault((day, plant), _Row({}, 0))
         last = list(sources.values())[-1]
@@ -79,7 +59,7 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
     out = {
         "picks": _located(rows["picks"], ["count", "weight_g"]),
         "heights": _located(rows["heights"], ["height_cm"]),
-        "events": _notes(log),
+        "events": _events(log),
     }
     return out, conflicts
 
@@ -96,19 +76,21 @@ def _located(rows: Mapping[tuple[date, str], _Row], columns: list[str]) -> Locat
     return Located(pd.DataFrame(data), lines, LOG)
 
 
-def _notes(log: Log) -> Located:
-    notes: list[Entry] = [
-        e for e in standing(log.entries).values() if e.kind == "note" and e.date is not None
-    ]
-    plant = [e.plant or None for e in notes]
+def _events(log: Log) -> Located:
+    """Notes, and plants topped: one event a plant and day, however many sources saw it done."""
+    here: dict[object, Entry] = {}
+    for e in standing(log.entries).values():
+        if e.kind in ("note", "topped") and e.date is not None:
+            here.setdefault(("topped", e.plant, e.date) if e.kind == "topped" else e.entry, e)
+    events = list(here.values())
     frame = pd.DataFrame({
-        "date": pd.Series(np.array([e.date for e in notes], dtype="datetime64[ns]")),
-        "plant": pd.Series(plant, dtype="str"),
-        "plot": pd.Series([None] * len(notes), dtype="str"),
-        "event": pd.Series(["note"] * len(notes), dtype="str"),
-        "note": pd.Series([e.note or e.value for e in notes], dtype="str"),
+        "date": pd.Series(np.array([e.date for e in events], dtype="datetime64[ns]")),
+        "plant": pd.Series([e.plant or None for e in events], dtype="str"),
+        "plot": pd.Series([None] * len(events), dtype="str"),
+        "event": pd.Series([e.kind for e in events], dtype="str"),
+        "note": pd.Series([(e.note or e.value) or None for e in events], dtype="str"),
     })
-    return Located(frame, np.array([e.line for e in notes], dtype=np.int64), LOG)
+    return Located(frame, np.array([e.line for e in events], dtype=np.int64), LOG)
 
 
 def merged(
@@ -121,12 +103,22 @@ def merged(
         if not len(rows.frame):
             continue
         if name == "events":
-            out[name] = _joined(own[name], rows)
+            out[name] = _joined(own[name], _not_told(own[name], rows))
             continue
         out[name] = _beside(name, own[name], rows, conflicts)
         if name == "heights":  # rows with a measurement alone
             out[name] = out[name].keep(out[name].frame["height_cm"].notna().to_numpy())
     return out, conflicts
+
+
+def _not_told(own: Located, logged: Located) -> Located:
+    """The log's events without plants topped that the grower's own table has topped that day."""
+    columns = ["date", "plant", "event"]
+    topped = (logged.frame["event"] == "topped").to_numpy()
+    told = pd.MultiIndex.from_frame(logged.frame[columns]).isin(
+        pd.MultiIndex.from_frame(own.frame[columns])
+    )
+    return logged.keep(~(topped & told))
 
 
 def _joined(own: Located, more: Located) -> Located:
@@ -174,9 +166,3 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
             columns[field][there] = np.nan
     changed = own.having(**{field: pd.Series(values) for field, values in columns.items()})
     return _joined(changed, logged.keep(fresh)) if fresh.any() else changed
-
-
-def conflict_table(conflicts: list[Conflict]) -> pd.DataFrame:
-    """The conflicts side by side: date, plant, trait, one, one_source, other, other_source."""
-    rows = [[getattr(c, name) for name in CONFLICT_COLUMNS] for c in conflicts]
-    return pd.DataFrame(rows, columns=CONFLICT_COLUMNS)

@@ -15,7 +15,7 @@ from datetime import date, datetime
 import pandas as pd
 
 from trialkit.records.found import Found, content_id
-from trialkit.records.log import Entry, Log, same_amount, standing
+from trialkit.records.log import Entry, Log, same_amount, same_said, standing
 
 CHANGED_COLUMNS = ["date", "plant", "trait", "before", "now", "source"]
 
@@ -90,7 +90,7 @@ class Merge:
         rows: list[list[object]] = []
         for key, said in all_said(standing(self.log.entries).values()).items():
             before, now = said[-1], after[key][-1] if key in after else None
-            if now is None or not same_amount(now.amount, before.amount):
+            if now is None or not same_said(now, before):
                 rows.append([*key[:3], before.said, now.said if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 

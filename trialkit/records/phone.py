@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
+from trialkit.reading.units import CM, GRAMS
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
-from trialkit.records.log import MEASURED
+from trialkit.records.log import MEASURED, RECORDED, SEEN
 from trialkit.records.sheet import Sheet
 from trialkit.trial import Trial
 
+T = TypeVar("T")
+
 COLUMNS = ("record_id", "recorded_at", "date", "plant", "kind", "value", "unit", "note", "device")
-KINDS = (*MEASURED, "not-looked", "note", "undo")
+KINDS = RECORDED
+ABOUT_A_PLANT = (*MEASURED, *SEEN, "not-looked")
 
 
 def is_export(sheet: Sheet) -> bool:
@@ -27,36 +34,37 @@ def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Found]:
                        "The export lacks columns.", ", ".join(COLUMNS))
         return []
     columns = [texts_of(sheet, sheet.heading.index(name)) for name in COLUMNS]
-    out = []
-    for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
-        found = _record(sheet.file, line, dict(zip(COLUMNS, cells, strict=True)), trial, findings)
-        if found is not None:
-            out.append(found)
-    return out
+    return [
+        _record(sheet.file, line, dict(zip(COLUMNS, cells, strict=True)), trial, findings)
+        for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True)
+    ]
 
 
 def _record(
     file: str, line: int, row: dict[str, str], trial: Trial, findings: Findings
-) -> Found | None:
-    column = "record_id"
-    try:
-        _filled(row, column, "the name the phone gave the record")
-        column, kind = "kind", row["kind"].casefold()
-        if kind not in KINDS:
-            raise Unreadable("There is no such kind.", ", ".join(KINDS))
-        column, day = "date", None
-        if row["date"] or kind != "undo":
-            day = read_date(row["date"], trial.day_order)
-        column = "plant"
-        if kind not in ("undo", "note"):
-            _filled(row, column, "a plant listed in plants.csv")
-        column = "value"
-        if kind == "undo":
-            _filled(row, column, "the record_id of the record taken back")
-        value, unit, amount = measure(kind, row["value"], row["unit"], trial, comma=False)
-    except Unreadable as error:
-        findings.error(file, line, column, row[column], error.problem, error.accepted)
-        return None
+) -> Found:
+    """A row as a record.  Every cell of it is judged; nothing comes in where one is wrong."""
+
+    def judged(column: str, read: Callable[[], T]) -> T | None:
+        try:
+            return read()
+        except Unreadable as error:
+            findings.error(file, line, column, row[column], error.problem, error.accepted)
+            return None
+
+    kind = judged("kind", lambda: _kind(row["kind"])) or ""
+    judged("record_id", lambda: _filled(row["record_id"], "the name the phone gave the record"))
+    day = None
+    if row["date"] or kind != "undo":
+        day = judged("date", lambda: read_date(row["date"], trial.day_order))
+    if kind in ABOUT_A_PLANT:
+        judged("plant", lambda: _filled(row["plant"], "a plant listed in plants.csv"))
+    if kind == "undo":
+        judged("value", lambda: _filled(row["value"], "the record_id of the record taken back"))
+    unit = judged("unit", lambda: _unit(kind, row["unit"])) or ""
+    value, unit, amount = judged(
+        "value", lambda: measure(kind, row["value"], unit, trial, comma=False)
+    ) or ("", "", float("nan"))
     device = row["device"][:LONGEST]
     return Found(
         file, line, device or "phone", row["record_id"][:LONGEST], row["recorded_at"][:LONGEST],
@@ -64,6 +72,22 @@ def _record(
     )
 
 
-def _filled(row: dict[str, str], column: str, accepted: str) -> None:
-    if not row[column]:
+def _kind(text: str) -> str:
+    kind = text.casefold()
+    if kind not in KINDS:
+        raise Unreadable("There is no such kind.", ", ".join(KINDS))
+    return kind
+
+
+def _unit(kind: str, text: str) -> str:
+    known = {"height": CM, "weight": GRAMS}.get(kind)
+    if known is None:
+        return ""
+    if text and text not in known:
+        raise Unreadable(f"It is not a unit of {kind}.", ", ".join(known))
+    return text
+
+
+def _filled(text: str, accepted: str) -> None:
+    if not text:
         raise Unreadable("It is blank.", accepted)

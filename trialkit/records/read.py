@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
 from trialkit.records.check import check_plants, check_plots, check_records
+from trialkit.records.conflicts import Conflict
 from trialkit.records.doubts import doubt_tables
 from trialkit.records.findings import Findings, Located, RecordsError
 from trialkit.records.folder import (
@@ -24,7 +25,8 @@ from trialkit.records.folder import (
     table_paths,
 )
 from trialkit.records.log import Log, read_log
-from trialkit.records.merge import Conflict, log_tables, merged
+from trialkit.records.losses import loss_rows, with_losses
+from trialkit.records.merge import log_tables, merged
 from trialkit.records.schema import PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
@@ -142,7 +144,11 @@ def read_tables(
     )
     plants, own["events"] = check_plots(ground.plants, own["events"], findings)
     tables, more = merged(own, logged)
-    return {"plants": plants, **tables}, conflicts + more
+    check_records(
+        ground.trial, ground.plants, "picks", loss_rows(ground.log.entries), findings
+    )
+    plants, lost = with_losses(plants, ground.log.entries)
+    return {"plants": plants, **tables}, conflicts + more + lost
 
 
 def _look(folder: Path, findings: Findings) -> dict[str, Path]:

@@ -170,13 +170,11 @@ class Spreadsheet:
         texts = texts_of(self.sheet, place)
         for line, plant, day, text in zip(self.sheet.lines, plants, days, texts, strict=True):
             at = int(line)
+            if not plant and is_blank(text):
+                continue
             if not plant:
-                if not is_blank(text):
-                    self.findings.error(self.sheet.file, at, "plant", "", "It is blank.",
-                                        "a plant listed in plants.csv")
-                continue
-            if day is None:
-                continue
+                self.findings.error(self.sheet.file, at, "plant", "", "It is blank.",
+                                    "a plant listed in plants.csv")
             base = Found(self.sheet.file, at, self.source, "", "", day, plant, kind,
                          device=self.device)
             if is_blank(text):
@@ -191,6 +189,7 @@ class Spreadsheet:
                 except Unreadable as error:
                     self.findings.error(self.sheet.file, at, name, text, error.problem,
                                         error.accepted)
+                    out.append(replace(base, blank=True))  # so that its plant is judged too
                     continue
                 out.append(replace(base, value=value, unit=unit_kept, amount=amount))
         return out
