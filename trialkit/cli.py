@@ -5,14 +5,12 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from trialkit.reporting import plancommand, reportcommand
+from trialkit.reporting import plancommand, recordcommand, reportcommand
 from trialkit.reporting.terminal import (
     CODES,
     Exit,
@@ -104,50 +102,17 @@ def phone(
     say(f"After the pick, bring the file it sends in: trialkit add {folder} FILE")
 
 
-@contextmanager
-def _into_the_log() -> Iterator[None]:
-    """Say what went wrong with the log in the package's own words; then nothing was changed."""
-    from trialkit.records import RecordsError
-    from trialkit.trial import TrialProblems
-
-    try:
-        yield
-    except (RecordsError, TrialProblems) as problems:
-        stop(Exit.RECORDS, str(problems))
-    except TimeoutError:
-        stop(Exit.NOT_WRITTEN, "Another trialkit is writing to this trial; try again in a moment.")
-    except OSError as error:
-        stop(Exit.NOT_WRITTEN, f"Could not write the log: {error}")
-
-
-@app.command(epilog=example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))
-def add(
-    folder: Folder,
-    files: Annotated[
-        list[Path],
-        typer.Argument(help="Files from a phone, or spreadsheets of picks.", metavar="FILE..."),
-    ],
-) -> None:
-    """Bring in records from phones and spreadsheets; the same file twice adds nothing."""
-    from trialkit.records.add import add_files
-
-    with _into_the_log():
-        report = add_files(the_trial(folder), files)
-    say(report.text)
-    for doubt in report.doubts.itertuples():
-        say(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}")
-    if report.added:
-        say(f"To take this back: trialkit undo {folder}")
-
-
-@app.command(epilog=example("trialkit undo my-beans"))
-def undo(folder: Folder) -> None:
-    """Take back what was brought in last; the log keeps it."""
-    from trialkit.records.add import undo_last
-
-    with _into_the_log():
-        report = undo_last(the_trial(folder))
-    say(report.text)
+app.command(epilog=example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))(
+    recordcommand.add
+)
+app.command(epilog=example("trialkit undo my-beans"))(recordcommand.undo)
+app.command(
+    epilog=example(
+        "trialkit settle my-beans 2025-07-14 R1-03 count 4",
+        'trialkit settle my-beans 2025-07-14 R1-03 height "5 ft 6"',
+        'trialkit settle my-beans 2025-07-14 R1-03 lost "pulled out"',
+    )
+)(recordcommand.settle)
 
 
 @app.command(epilog=example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -62,3 +63,52 @@ def test_a_bad_file_brings_in_nothing_and_says_where(folder: Path, tmp_path: Pat
 
 def test_no_trial_there(tmp_path: Path) -> None:
     assert run("undo", tmp_path / "nowhere")[0] == Exit.NO_TRIAL
+
+
+def test_settling_a_conflict_and_correcting_a_record(folder: Path, tmp_path: Path) -> None:
+    for name, count in (("one.csv", 4), ("other.csv", 6)):
+        (tmp_path / name).write_text(f"date,plant,count\n2025-09-20,R1-01,{count}\n")
+    code, text = run("add", folder, tmp_path / "one.csv", tmp_path / "other.csv")
+    assert code == Exit.DONE
+    assert "4 (one.csv), 6 (other.csv)" in text
+    assert "trialkit settle" in text
+    code, text = run("settle", folder, "2025-09-20", "R1-01", "count", "5")
+    assert code == Exit.DONE
+    assert "R1-01, count: 5." in text
+    assert "4 (one.csv)" in text, "what was said is shown, and kept in the log"
+    assert counted(folder, "R1-01", "2025-09-20") == [5.0]
+    assert run("settle", folder, "2025-09-20", "R1-01", "COUNT", "not looked")[0] == Exit.DONE
+    assert pd.isna(counted(folder, "R1-01", "2025-09-20")).all()
+    assert run("undo", folder)[0] == Exit.DONE
+    assert counted(folder, "R1-01", "2025-09-20") == [5.0]
+    kept = (folder / "log.csv").read_text()
+    assert [line.split(",")[9] for line in kept.splitlines()[1:4]] == ["4", "6", "5"]
+
+
+def test_settling_against_the_growers_own_table_says_where_to_change_it(folder: Path) -> None:
+    first = read_records(folder).picks.dropna(subset=["count"]).iloc[0]
+    day = str(first["date"].date())
+    own = (folder / "picks.csv").read_bytes()
+    code, text = run("settle", folder, day, first["plant"], "count", int(first["count"]) + 1)
+    assert code == Exit.DONE
+    assert "picks.csv line" in text
+    assert "change it there" in text
+    assert (folder / "picks.csv").read_bytes() == own
+
+
+@pytest.mark.parametrize(("words", "code", "said"), [
+    (("2025-09-20", "R9-99", "count", "many"), Exit.RECORDS, ("R9-99", "many", "2 problems")),
+    (("2025-09-20", "R1-01", "colour", "red"), Exit.RECORDS, ("count, weight, height, lost",)),
+    (("20/9/2025", "R1-01", "count", "3"), Exit.USAGE, ("2025-07-14",)),
+    (("2020-01-01", "R1-01", "count", "3"), Exit.RECORDS, ("before planting",)),
+])  # fmt: skip
+def test_what_cannot_settle_anything_is_told(folder: Path, words, code, said) -> None:
+    got, text = run("settle", folder, *words)
+    assert got == code
+    for one in said:
+        assert one in text
+    assert not (folder / "log.csv").exists()
+
+
+def test_nothing_to_settle_where_there_is_no_trial(tmp_path: Path) -> None:
+    assert run("settle", tmp_path, "2025-09-20", "A", "count", "3")[0] == Exit.NO_TRIAL
