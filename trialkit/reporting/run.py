@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import tempfile
 from collections.abc import Callable, Mapping
@@ -221,11 +222,36 @@ def _register_engine() -> None:
                 )
             client = PapermillNotebookClient(nb_man, km=manager, kernel_name=kernel_name, **hooks)
             try:
+                _greet(client)
                 client.execute()
                 if on_progress is not None:
                     on_progress(total, total)
+            except KeyboardInterrupt:
+                _drop_tasks()
+                raise
             finally:
                 if client.kc is not None:
                     client.kc.stop_channels()
 
     papermill_engines.register("trialkit", RunningKernel)
+
+
+def _greet(client: Any) -> None:
+    """Wait for the kernel to answer.  Raises DeadKernelError where it died, or never does."""
+    from nbclient.exceptions import DeadKernelError
+
+    try:
+        client.start_new_kernel_client()
+    except RuntimeError as error:
+        raise DeadKernelError(str(error)) from None
+
+
+def _drop_tasks() -> None:
+    """Let go of what was waited for when the user interrupted, or it complains at the very end."""
+    from jupyter_core.utils import ensure_event_loop
+
+    loop = ensure_event_loop()
+    tasks = asyncio.all_tasks(loop)
+    for task in tasks:
+        task.cancel()
+    loop.run_until_complete(asyncio.gather(*tasks, return_exceptions=True))
