@@ -7,6 +7,7 @@ behind.  A result is a few kilobytes however many picks a trial has.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -21,7 +22,7 @@ from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.pods import PodsResult
 from trialkit.reading.spelling import folded
-from trialkit.records import RecordsError, read_records
+from trialkit.records import Records, RecordsError, read_records
 from trialkit.trial import TrialProblems
 
 if TYPE_CHECKING:
@@ -97,8 +98,22 @@ class Failed:
     reason: str
 
 
+@dataclass(frozen=True)
+class Kept(ABC):
+    """A trial whose records are kept otherwise than in a folder of its own.
+
+    folder: the name of the folder they came from.
+    """
+
+    folder: str
+
+    @abstractmethod
+    def read(self, until: date | None = None) -> Records | Failed:
+        """Its records."""
+
+
 def first_stage(
-    folder: Path, trait: str = "auto", until: date | None = None, *, words: bool = True
+    folder: Path | Kept, trait: str = "auto", until: date | None = None, *, words: bool = True
 ) -> FirstStage | Failed:
     """Work out one trial.  Never raises for what was recorded: the reason comes back instead.
 
@@ -108,18 +123,34 @@ def first_stage(
     """
     if trait not in TRAITS:
         raise ValueError(f"trait {trait!r} is not one of: {', '.join(TRAITS)}.")
-    name = Path(folder).resolve().name
-    if not (Path(folder) / "trial.toml").is_file():
+    name = folder.folder if isinstance(folder, Kept) else Path(folder).resolve().name
+    try:
+        records = read_trial(folder, until)
+        if isinstance(records, Failed):
+            return records
+        return _worked_out(name, analyse(records), trait, words)
+    except Exception as fault:  # noqa: BLE001  (a fault in one trial must not end the others)
+        return Failed(name, f"a fault in trialkit: {type(fault).__name__}: {fault}")
+
+
+def read_trial(trial: Path | Kept, until: date | None = None) -> Records | Failed:
+    """The records of a trial folder or of a trial kept elsewhere, or why there are none."""
+    if isinstance(trial, Kept):
+        return trial.read(until)
+    name = Path(trial).resolve().name
+    if not (Path(trial) / "trial.toml").is_file():
         return Failed(name, "there is no trial in it: it has no trial.toml")
     try:
-        records = read_records(Path(folder), until=until)
-        return _worked_out(name, analyse(records), trait, words)
+        return read_records(Path(trial), until=until)
     except (RecordsError, TrialProblems) as problems:
         return Failed(name, f"its records have errors. {problems}")
     except OSError as error:
         return Failed(name, f"it cannot be read: {error}")
-    except Exception as fault:  # noqa: BLE001  (a fault in one trial must not end the others)
-        return Failed(name, f"a fault in trialkit: {type(fault).__name__}: {fault}")
+
+
+def first_of(analysis: Analysis, name: str, trait: str = "auto") -> FirstStage | Failed:
+    """Stage 1 of a trial that is analysed already; `name` stands for its folder."""
+    return _worked_out(name, analysis, trait, words=False)
 
 
 def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> FirstStage | Failed:

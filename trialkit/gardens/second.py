@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import numpy as np
 import pandas as pd
 
+from trialkit.gardens import saying
+from trialkit.gardens.account import method
+from trialkit.gardens.additive import Additive, additive
+from trialkit.gardens.apart import Apart, against, apart
 from trialkit.gardens.first import Failed, FirstStage, Scale
+from trialkit.gardens.fitting import SecondFit, fit_second, spare_df
+from trialkit.gardens.newgarden import chance_best, new_garden
+from trialkit.gardens.order import by_garden, flips
+from trialkit.gardens.rows import Rows, gather, shared_varieties
+from trialkit.gardens.stability import stability
+from trialkit.mixed import MixedModelError
 from trialkit.models.results import MethodNote
 
 NEW_GARDEN = 3
@@ -25,13 +37,18 @@ class SeasonAnswer:
     overall: one row a variety, best first: variety, check (bool), gardens, years, trials, group
     (0, 1, ...: varieties of different groups cannot be compared), mean (model scale), estimate
     (ratio or difference to the check), low, high, p, df (simultaneous over the varieties),
-    new_low, new_high (in a garden not among these), best (chance of being the best one there).
-    by_garden: one row a variety and trial: trial, garden, year, variety, estimate, low, high
-    (that trial alone, against the check), chance_reversed.
+    new_low, new_high (in a garden not among these), best (chance of being the best one there),
+    best_here (of being the best on average over these gardens).
+    by_garden: one row a variety and trial, that trial alone, as `order.by_garden` gives it, but
+    ratios where `overall` holds ratios.
     stability: variety, trials, slope, slope_se, slope_low, slope_high, deviation (sd about the
     line), variance (Shukla 1972), words.
-    flips: trial, garden, year, variety, estimate, low, high, chance, supported, words.
-    variances: standard deviations by term, on the model's scale.
+    flips: trial, garden, year, variety, estimate, low, high, chance, supported, words; see
+    `order.flips`.
+    groups: varieties that trials link; only those of the first can be compared with the check.
+    shared: who shares varieties with whom, see `rows.shared_varieties`.
+    variances: standard deviations by term, on the model's scale.  levels: trial, level (the mean
+    of all varieties there, model scale) and means: trial, variety, y, for the picture of them.
     supported: intervals of `overall` hold; if not, `why_not`.  new_supported: those of a new
     garden; if not, `new_why_not`.  Where unsupported the columns are NaN.
     answer: two sentences.  how_sure, next_step: sentences.  cannot_tell: what stays open.
@@ -54,6 +71,8 @@ class SeasonAnswer:
     groups: tuple[tuple[str, ...], ...]
     shared: pd.DataFrame
     variances: dict[str, float]
+    levels: pd.DataFrame
+    means: pd.DataFrame
     supported: bool
     why_not: str
     new_supported: bool
@@ -71,5 +90,132 @@ class SeasonAnswer:
 def second_stage(
     firsts: Sequence[FirstStage], failed: Sequence[Failed] = (), seed: int = 20
 ) -> SeasonAnswer:
-    """Put the trials together.  Never raises for what they hold."""
-    raise NotImplementedError
+    """Put the trials together.  Never raises for what they hold.
+
+    failed: folders that gave nothing, carried along.  seed: of the draws behind the chances.
+    """
+    rows = _sharing(gather(firsts))
+    if not rows.firsts:
+        return _nothing(rows, tuple(failed))
+    table = additive(rows.table, rows.main)
+    second, why = _fitted(rows)
+    found = _apart(second, table) if second else _described(table)
+    why = why or ("" if np.isfinite(found.df) else "there is only one variety")
+    ratio = rows.firsts[0].scale == "log"
+    together = against(found, rows.check, ratio=False)
+    places = rows.table.loc[table.rows, "place"].nunique()
+    interaction = second.interaction if second else float("nan")
+    new_why = why or saying.no_new_garden(places, NEW_GARDEN)
+    alone = by_garden(rows, table)
+    overall = _overall(rows, table, together, found, interaction, bool(new_why), seed)
+    answer = SeasonAnswer(
+        firsts=rows.firsts, failed=tuple(failed), aside=rows.aside, crop=rows.firsts[0].crop,
+        trait=rows.firsts[0].trait, label=rows.firsts[0].label, unit=rows.firsts[0].unit,
+        scale=rows.firsts[0].scale, check=rows.check,
+        overall=_shown(overall, ratio, ["estimate", "low", "high", "new_low", "new_high"]),
+        by_garden=_shown(alone, ratio, ["estimate", "low", "high"]),
+        stability=stability(table, rows.table.loc[table.rows, "y"].to_numpy(dtype=np.float64)),
+        flips=_shown(flips(alone, together, interaction), ratio, ["estimate", "low", "high"]),
+        groups=rows.groups, shared=shared_varieties(rows),
+        variances=dict(second.terms) if second else {},
+        levels=_levels(rows, table), means=rows.table.loc[table.rows, ["trial", "variety", "y"]],
+        supported=not why, why_not=why, new_supported=not new_why, new_why_not=new_why,
+        answer="", how_sure="", next_step="", cannot_tell=(), state="",
+        method=method(rows, second, found), fingerprint=_fingerprint(rows.firsts),
+        notes=rows.notes,
+    )
+    return replace(answer, **saying.worded(answer, found))
+
+
+def _sharing(rows: Rows) -> Rows:
+    """Without the trials that have neither repeats nor enough varieties in common with others,
+    where the rest can do without them."""
+    single = [one for one in rows.firsts if not one.replicated]
+    if not single or len(single) == len(rows.firsts) or _spare(rows) >= 1:
+        return rows
+    rest = gather([one for one in rows.firsts if one.replicated])
+    reason = "it has one plot of each variety and shares too few varieties with the others"
+    aside = tuple(Failed(one.folder, reason) for one in single)
+    return replace(rest, aside=(*rows.aside, *aside))
+
+
+def _spare(rows: Rows) -> float:
+    return spare_df(rows.table, len(rows.groups))
+
+
+def _fitted(rows: Rows) -> tuple[SecondFit | None, str]:
+    """The fit, or why there is none."""
+    if not any(one.replicated for one in rows.firsts) and _spare(rows) < 1:
+        alone = len(rows.firsts) == 1
+        return None, rows.firsts[0].why_not if alone else (
+            "no trial repeats its varieties, and they share too few to repeat each other")
+    if len(rows.main) < 2:
+        return None, "there is only one variety"
+    try:
+        with np.errstate(all="ignore"):
+            return fit_second(rows), ""
+    except (MixedModelError, np.linalg.LinAlgError) as error:
+        return None, f"the model could not be fitted: {error}"
+
+
+def _apart(second: SecondFit, table: Additive) -> Apart:
+    return apart(second, table.varieties)
+
+
+def _described(table: Additive) -> Apart:
+    """Means without any measure of error."""
+    v = len(table.varieties)
+    return Apart(table.varieties, table.effect, np.full((v, v), np.nan), float("nan"))
+
+
+def _overall(
+    rows: Rows, table: Additive, together: pd.DataFrame, found: Apart, interaction: float,
+    not_new: bool, seed: int,
+) -> pd.DataFrame:
+    grown = rows.table.groupby("variety").agg(
+        gardens=("place", "nunique"), years=("year", "nunique"), trials=("at", "nunique"))
+    group = {v: g for g, part in enumerate(rows.groups) for v in part}
+    out = together.assign(
+        check=together["variety"] == rows.check, mean=found.mean + table.level.mean(),
+        best_here=chance_best(found, 0.0, seed), best=np.nan, new_low=np.nan, new_high=np.nan)
+    if not not_new:
+        new = new_garden(found, interaction, rows.check, ratio=False)
+        out = out.assign(new_low=new["low"], new_high=new["high"],
+                         best=chance_best(found, interaction, seed))
+    out = out.sort_values("mean", ascending=False, kind="stable")
+    others = [v for v in rows.varieties if v not in set(out["variety"])]
+    rest = pd.DataFrame({"variety": others, "check": [False] * len(others)})
+    out = pd.concat([out, rest.reindex(columns=out.columns)], ignore_index=True) if others else out
+    out = out.assign(group=out["variety"].map(group).astype(int),
+                     check=out["check"].astype(bool))
+    return out.merge(grown.reset_index(), on="variety", how="left").reset_index(drop=True)
+
+
+def _shown(frame: pd.DataFrame, ratio: bool, columns: list[str]) -> pd.DataFrame:
+    if not ratio:
+        return frame
+    values = np.exp(frame[columns].to_numpy(dtype=np.float64))
+    return frame.assign(**{name: values[:, i] for i, name in enumerate(columns)})
+
+
+def _levels(rows: Rows, table: Additive) -> pd.DataFrame:
+    about = rows.table.drop_duplicates("at").set_index("at").loc[table.trials]
+    return pd.DataFrame({"trial": about["trial"].to_numpy(), "garden": about["garden"].to_numpy(),
+                         "year": about["year"].to_numpy(), "level": table.level})
+
+
+def _fingerprint(firsts: Sequence[FirstStage]) -> str:
+    """One for all: of the trials' own, in order of the folders."""
+    text = " ".join(one.fingerprint for one in firsts)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _nothing(rows: Rows, failed: tuple[Failed, ...]) -> SeasonAnswer:
+    empty = pd.DataFrame()
+    why = "no folder gave a result"
+    return SeasonAnswer(
+        (), failed, rows.aside, "", "", "", "", "log", None, empty, empty, empty, empty, (), empty,
+        {}, empty, empty, False, why, False, why, "There is nothing to put together: "
+        + why + ".", "", "Mend the folders listed below and run this again.", (), "nothing",
+        MethodNote("", ""), "", (),
+    )

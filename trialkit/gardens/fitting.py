@@ -1,0 +1,147 @@
+"""The mixed model of stage 2, and the covariance of stage 1 it is weighted by.
+
+    y = variety + trial + (variety x garden) + (variety x year) + (variety x trial) + e,
+
+variety and trial fixed, what stands in brackets random with variances by REML, and var(e) the
+block-diagonal matrix V of stage 1, known (Piepho, Moehring, Schulz-Streeck & Ogutu 2012, Biom. J.
+54:844, model 6 with all information on the means carried over).  With trials fixed only what is
+common to a trial's means drops out, and two varieties can be compared exactly where trials link
+them.
+
+A trial without repeats has no V.  If none has, the residual is variety x trial and the row's own
+error in one: each garden is a block, and this is the analysis of randomised blocks (Fisher 1935,
+The Design of Experiments, ch. 4).  If only some have, their rows get the error of a single plot
+as the other gardens measured it, and a variance of their own on top, estimated with the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from trialkit.gardens.rows import Rows
+from trialkit.mixed import LMM, fit_known, fit_lmm
+
+Floats = npt.NDArray[np.float64]
+
+PLACE, YEAR, TRIAL = "variety x garden", "variety x year", "variety x trial"
+OWN, LEVEL = "single rows", "level of a trial"
+MANY = 200
+"""Trials above which a trial's level is random: with so many, what the levels say of varieties
+that were not grown everywhere is well weighted, and no column a trial is needed."""
+
+
+@dataclass(frozen=True, eq=False)
+class SecondFit:
+    """fit: the mixed model.  terms: standard deviation of each random part, model scale.
+    df: degrees of freedom between varieties and trials, the most any comparison may claim.
+    known: whether V was known.  confounded: the row's own error is part of variety x trial.
+    """
+
+    fit: LMM
+    terms: dict[str, float]
+    df: float
+    known: bool
+    confounded: bool
+    left_out: tuple[str, ...] = field(default=())
+
+    @property
+    def interaction(self) -> float:
+        """Variance of one variety in a garden and year not among these, about its mean."""
+        return sum(sd**2 for name, sd in self.terms.items() if name in (PLACE, YEAR, TRIAL))
+
+
+def spare_df(table: pd.DataFrame, groups: int) -> float:
+    """Rows less the rank of varieties and trials: the interaction line of the two-way table."""
+    rank = table["variety"].nunique() + table["at"].nunique() - groups
+    return float(len(table) - rank)
+
+
+def fit_second(rows: Rows) -> SecondFit:
+    """Fit stage 2.
+
+    Needs one spare degree of freedom (`spare_df`) unless every trial has its V.  Raises
+    MixedModelError where the core does.
+    """
+    table = rows.table.assign(trial=rows.table["at"].astype(str), row=np.arange(len(rows.table)))
+    spare = spare_df(table, len(rows.groups))
+    replicated = table["replicated"].to_numpy()
+    known = bool(replicated.any())
+    trials = table["at"].nunique()
+    several = trials > 1
+    fixed = several and trials <= MANY
+    formula = "y ~ variety + trial" if fixed else "y ~ variety"
+    groups, left_out = _groups(table) if several and spare >= 1 else ([], [])
+    if several and not fixed:
+        groups.append((LEVEL, "trial"))
+    if not known:
+        fit = fit_lmm(formula, table, groups=[column for _, column in groups])
+        terms = _terms(fit, groups)
+        terms[_trial_term(table)] = fit.residual_sd
+        return SecondFit(fit, terms, spare, False, True, tuple(left_out))
+    if spare >= 1 and several:
+        groups.append((_trial_term(table), "row"))
+    multiplied: dict[str, str] = {}
+    if spare >= 1 and several and not replicated.all():
+        table["single"] = (~replicated).astype(float)
+        table["own"] = np.where(replicated, "repeated", table["row"].astype(str))
+        groups.append((OWN, "own"))
+        multiplied = {"own": "single"}
+    fit = fit_known(formula, table, first_covariance(rows), [column for _, column in groups],
+                    multiplied=multiplied)
+    # With nothing to judge the trials' agreement by, all there is are the trials' own errors.
+    df = spare if several and spare >= 1 else min(one.df for one in rows.firsts)
+    return SecondFit(fit, _terms(fit, groups), df, True, False, tuple(left_out))
+
+
+def first_covariance(rows: Rows) -> sparse.csr_array:
+    """V (n, n): the trials' covariance matrices along the diagonal."""
+    single = single_plot_variance(rows)
+    blocks = []
+    for at, part in rows.table.groupby("at", sort=True):
+        covariance = rows.firsts[int(str(at))].covariance
+        blocks.append(np.eye(len(part)) * single if covariance is None else covariance)
+    return sparse.csr_array(sparse.block_diag(blocks, format="csr"))
+
+
+def single_plot_variance(rows: Rows) -> float:
+    """Error variance of one plot, as the trials with repeats measured it: the median over trials
+    of (mean variance of a difference) / 2 x plots a variety."""
+    found = []
+    for one in rows.firsts:
+        if one.covariance is not None and len(one.varieties) > 1:
+            m = len(one.varieties)
+            apart = (np.trace(one.covariance) - one.covariance.sum() / m) / (m - 1)
+            found.append(float(apart) * float(np.mean(one.plots)))
+    return float(np.median(found)) if found else float("nan")
+
+
+def _trial_term(table: pd.DataFrame) -> str:
+    if table["at"].nunique() == table["place"].nunique():
+        return PLACE
+    return YEAR if table["place"].nunique() == 1 else TRIAL
+
+
+def _groups(table: pd.DataFrame) -> tuple[list[tuple[str, str]], list[str]]:
+    """Random terms beside variety x trial that the gardens and years tell apart from it."""
+    out: list[tuple[str, str]] = []
+    left_out: list[str] = []
+    trials = table["at"].nunique()
+    for name, column in ((PLACE, "place"), (YEAR, "year")):
+        levels = table[column].nunique()
+        if levels < 2:
+            left_out.append(f"{name}: there is only one {column.replace('place', 'garden')}")
+        elif levels == trials:
+            left_out.append(f"{name}: every trial has a {column.replace('place', 'garden')} of "
+                            "its own, so that it is variety x trial")
+        else:
+            out.append((name, f"variety:{column}"))
+    return out, left_out
+
+
+def _terms(fit: LMM, groups: list[tuple[str, str]]) -> dict[str, float]:
+    return {name: float(fit.group_sd[column]) for name, column in groups}

@@ -1,0 +1,62 @@
+"""What a garden that was not among these may see: intervals, and the chance of being best."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from trialkit.gardens.apart import Apart
+from trialkit.models.comparing import ALPHA
+
+Floats = npt.NDArray[np.float64]
+DRAWS = 20_000
+
+
+def new_garden(found: Apart, interaction: float, check: str | None, ratio: bool) -> pd.DataFrame:
+    """Interval for each variety against the check (or the mean of all) in a new garden.
+
+    interaction: variance of a variety in a new garden about its mean over gardens.  Estimate
+    plus or minus t sqrt(var(difference) + 2 interaction), after Higgins, Thompson &
+    Spiegelhalter (2009, J. R. Stat. Soc. A 172:137), here for several treatments of one variance.
+    Each interval is for its own variety.  Returns variety, low, high.
+    """
+    v = len(found.varieties)
+    weights = np.eye(v)
+    if check in found.varieties:
+        weights[:, found.varieties.index(check)] -= 1.0
+    else:
+        weights = weights - 1.0 / v
+    value = weights @ found.mean
+    extra = interaction * (weights**2).sum(axis=1)
+    variance = np.diagonal(weights @ found.covariance @ weights.T) + extra
+    half = stats.t.isf(0.5 * ALPHA, found.df) * np.sqrt(np.maximum(variance, 0.0))
+    low, high = value - half, value + half
+    if ratio:
+        low, high = np.exp(low), np.exp(high)
+    out = pd.DataFrame({"variety": found.varieties, "low": low, "high": high})
+    if check in found.varieties:
+        out.loc[out["variety"] == check, ["low", "high"]] = np.nan
+    return out
+
+
+def chance_best(found: Apart, interaction: float, seed: int) -> Floats:
+    """Chance of each variety to be the best, (v,), sums to 1.
+
+    Drawn from the joint t distribution of the means, with a garden's own deviations of variance
+    `interaction` on top (0: best on average over these gardens).  The same seed draws the same.
+    NaN where the means have no covariance.
+    """
+    v = len(found.varieties)
+    if v < 2 or not np.isfinite(found.covariance).all() or not found.df > 0:
+        return np.full(v, np.nan)
+    rng = np.random.default_rng(seed)
+    joint = found.covariance + interaction * (np.eye(v) - 1.0 / v)
+    values, vectors = np.linalg.eigh((joint + joint.T) / 2.0)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    z = rng.standard_normal((DRAWS, v)) @ root.T
+    if np.isfinite(found.df):
+        z *= np.sqrt(found.df / rng.chisquare(found.df, DRAWS))[:, None]
+    winner = np.argmax(found.mean + z, axis=1)
+    return np.asarray(np.bincount(winner, minlength=v) / DRAWS)
