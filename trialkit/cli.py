@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.reporting import plancommand, recordcommand, reportcommand
+from trialkit.reporting import clubcommand, plancommand, recordcommand, reportcommand
 from trialkit.reporting.terminal import (
     CODES,
     Exit,
@@ -142,6 +142,13 @@ app.command(
 app.command(epilog=example("trialkit paper my-beans", "trialkit paper my-beans --paper Letter"))(
     plancommand.paper
 )
+
+app.command(
+    epilog=example(
+        "trialkit club my-beans my-neighbours-beans --out club",
+        "trialkit club trials/* --out club --names --places",
+    )
+)(clubcommand.club)
 
 
 if __name__ == "__main__":

@@ -55,6 +55,11 @@ def part(name: str, /, **values: Any) -> str:
     return _parts().get_template(f"part-{name}.html.j2").render(**values).strip()
 
 
+def whole(name: str, /, **values: Any) -> str:
+    """Render the whole page `name` of the template folder, escaped likewise."""
+    return _parts().get_template(f"{name}.html.j2").render(**values)
+
+
 def isolate(text: str, names: Iterable[str]) -> Markup:
     """`text` escaped, with each variety's name fenced off in <bdi>.
 

@@ -6,8 +6,10 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.gardens.first import first_of
 from trialkit.models import Missing
 from trialkit.reporting import pictures, words
+from trialkit.reporting.clubseason import to_json
 from trialkit.reporting.drawn import compared_picture, headline
 from trialkit.reporting.opened import OpenTrial
 
@@ -18,6 +20,7 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
     """Facts of plain JSON: see `results` for the rows, one a variety, best first.
 
     picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
+    first : the trial's means for the season's answer, None where it has none.
     updated : the day of the last record, the planting day before there is any.
     """
     about, verdict = trial.records.trial, trial.conclusion.verdict
@@ -30,11 +33,13 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
         "planted": about.planted.isoformat(),
         "updated": last_day(trial),
         "invented": about.invented,
+        "fingerprint": trial.records.fingerprint,
         "answer": verdict.answer,
         "sure": verdict.how_sure,
         "state": verdict.state,
         "names": list(trial.names),
         "results": results(trial),
+        "first": to_json(first_of(trial.conclusion.analysis, about.garden)),
         "picture": "" if drawn is None else pictures.vector(drawn, "small"),
     }
 

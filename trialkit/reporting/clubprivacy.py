@@ -102,7 +102,7 @@ def _public_trial(trial: Trial, showing: Showing, title: str, garden: str) -> Tr
     return replace(
         trial,
         title=trial.title if showing.names else title,
-        garden=trial.garden if showing.places else garden,
+        garden=(showing.places and trial.garden) or garden,
         layout=replace(
             layout,
             design=layout.design if showing.notes else _layout_words(layout),

@@ -51,7 +51,7 @@ class NotMade:
 def make_report(job: Job) -> Made | NotMade:
     """Run the report notebook on a trial with what may not be shown left out."""
     parameters = {
-        "folder": str(job.file.resolve()),
+        "folder": str(job.file),
         "until": "",
         "shared_as": job.garden,
         "showing": job.showing.text,

@@ -99,5 +99,6 @@ def open_trial(
     except ValueError as error:
         raise CellStop(f"showing cannot be read: {error}") from None
     about = records.trial
-    title = f"{shared_as}: {about.crop}, {about.planted.year}"
+    garden = (shown.places and about.garden) or shared_as
+    title = f"{garden}: {about.crop}, {about.planted.year}"
     return OpenTrial(public_records(records, shown, title, shared_as), day, True, shown)

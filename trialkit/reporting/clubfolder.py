@@ -1,0 +1,206 @@
+"""The folder of a club's pages: what lies in it, and how a new one takes the place of the old."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from glob import escape
+from pathlib import Path
+from typing import Any
+
+from trialkit.records.write import sync_folder, write_bytes
+
+MANIFEST = "club.json"
+KIND = "trialkit club"
+REPORTS = "reports"
+OLD = ".club-before"
+
+
+class NotAClub(FileExistsError):  # noqa: N818  (what is told of a folder, in the words of a refusal)
+    """The folder holds something else than a club's pages; nothing in it was changed."""
+
+
+@dataclass
+class Placed:
+    """A trial and its place on the pages.
+
+    garden : what its garden is called there.  key : stands for what its report is made of.  html :
+    a report made now; source : one taken over.  facts : `clubfacts.handed_on`, {} without a
+    report.  showing : what its report shows.  reason : why it is not up to date, "" if it is.
+    """
+
+    folder: Path
+    number: int
+    id: str
+    garden_number: int
+    key: str = ""
+    html: str = ""
+    source: Path | None = None
+    facts: dict[str, Any] = field(default_factory=dict)
+    showing: str = ""
+    reason: str = ""
+
+    @property
+    def garden(self) -> str:
+        return f"Garden {self.garden_number}"
+
+    @property
+    def page(self) -> str:
+        """The report's place on the pages."""
+        return f"{REPORTS}/trial-{self.number}.html"
+
+    @property
+    def entry(self) -> dict[str, Any]:
+        """What the pages keep of it for the next time."""
+        return {
+            "number": self.number, "id": self.id, "garden": self.garden_number, "key": self.key,
+            "showing": self.showing, "page": self.page, "facts": self.facts,
+        }  # fmt: skip
+
+    def take_over(self, last: Mapping[str, Any], old: Manifest) -> None:
+        """Use the report of an earlier run."""
+        self.source = old.site / str(last["page"])
+        self.facts, self.showing = dict(last["facts"]), str(last["showing"])
+
+
+@dataclass
+class Manifest:
+    """What lies in the folder.
+
+    id : the feed's.  files : path -> SHA-256 of every file written there.  entries : one a trial.
+    """
+
+    id: str = ""
+    files: dict[str, str] = field(default_factory=dict)
+    entries: list[dict[str, Any]] = field(default_factory=list)
+    site: Path = Path()
+
+    def entry(self, id_: str) -> dict[str, Any] | None:
+        """What is kept of the trial with that id."""
+        return next((one for one in self.entries if one["id"] == id_), None)
+
+    def sound(self, entry: Mapping[str, Any]) -> bool:
+        """Whether the entry's report lies there as it was written."""
+        page = str(entry["page"])
+        try:
+            return _print((self.site / page).read_bytes()) == self.files.get(page, "none")
+        except OSError:
+            return False
+
+
+def load(site: Path, folders: Sequence[Path]) -> Manifest:
+    """What lies in the folder; an empty manifest where there is none yet.
+
+    Puts back the pages of a run that was cut off in the middle of the swap.  Raises NotAClub for
+    a folder that holds anything else, or a trial.
+    """
+    for folder in (one.resolve() for one in folders):
+        if folder == site or site in folder.parents:
+            raise NotAClub(f"{site} holds the trial {folder.name}; name another folder.")
+    _put_back(site)
+    if not site.exists():
+        return Manifest(site=site)
+    if not site.is_dir():
+        raise NotAClub(f"{site} is a file; name a folder.")
+    if not any(site.iterdir()):
+        return Manifest(site=site)
+    refusal = NotAClub(f"{site} holds other files, and no {MANIFEST} of a club; nothing was done.")
+    try:
+        found = json.loads((site / MANIFEST).read_text(encoding="utf-8"))
+        entries, files = found["trials"], found["files"]
+        if found["kind"] != KIND or not all(_usable(one) for one in entries):
+            raise refusal
+        return Manifest(str(found["id"]), {str(k): str(v) for k, v in files.items()}, entries, site)
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        raise refusal from None
+
+
+def _usable(entry: Mapping[str, Any]) -> bool:
+    kinds = {"number": int, "id": str, "garden": int, "key": str, "showing": str, "page": str,
+             "facts": dict}  # fmt: skip
+    sound = all(isinstance(entry.get(name), kind) for name, kind in kinds.items())
+    return sound and entry["page"] == f"{REPORTS}/trial-{entry['number']}.html"
+
+
+def write_site(
+    site: Path, manifest: Manifest, pages: Mapping[str, bytes], reports: Sequence[Placed]
+) -> None:
+    """Write everything to a new folder beside `site`, to the disk, then swap the two.
+
+    Files in the old folder that trialkit did not write there are carried over.  Raises OSError;
+    then the old folder is as it was.
+    """
+    site.parent.mkdir(parents=True, exist_ok=True)
+    new = site.with_name(f".{site.name[:100]}.{secrets.token_hex(6)}.part")
+    files: dict[str, str] = {}
+    try:
+        (new / REPORTS).mkdir(parents=True)
+        for one in reports:
+            content = one.html.encode() if one.source is None else one.source.read_bytes()
+            files[one.page] = _put(new / one.page, content)
+        for name, content in pages.items():
+            files[name] = _put(new / name, content)
+        whole = {"kind": KIND, "id": manifest.id, "trials": manifest.entries, "files": files}
+        _put(new / MANIFEST, (json.dumps(whole, ensure_ascii=False, indent=1) + "\n").encode())
+        if site.is_dir():
+            _carry_over(site, new, set(manifest.files) | {MANIFEST})
+        sync_folder(new)
+        _swap(new, site)
+    except BaseException:
+        shutil.rmtree(new, ignore_errors=True)
+        raise
+
+
+def _put(path: Path, content: bytes) -> str:
+    write_bytes(path, content)
+    return _print(content)
+
+
+def _print(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _carry_over(site: Path, new: Path, written: set[str]) -> None:
+    """What someone else put there: a host's own settings, a picture, a history."""
+    for path in sorted(site.iterdir()):
+        inside = path.name == REPORTS and path.is_dir() and not path.is_symlink()
+        for one in sorted(path.iterdir()) if inside else (path,):
+            name = one.relative_to(site).as_posix()
+            to = new / name
+            if name in written or to.exists():
+                continue
+            if one.is_dir() and not one.is_symlink():
+                shutil.copytree(one, to, symlinks=True)
+            else:
+                shutil.copy2(one, to, follow_symlinks=False)
+
+
+def _swap(new: Path, site: Path) -> None:
+    """Two renames: between them only `_put_back` stands between a power cut and no pages."""
+    before = site.with_name(f".{site.name}{OLD}")
+    if site.exists():
+        os.rename(site, before)
+    try:
+        os.rename(new, site)
+    except OSError:
+        if before.exists():
+            os.rename(before, site)
+        raise
+    sync_folder(site.parent)
+    shutil.rmtree(before, ignore_errors=True)
+
+
+def _put_back(site: Path) -> None:
+    """After a run that was cut off: the old pages back, or the rest of them away."""
+    before = site.with_name(f".{site.name}{OLD}")
+    if site.exists():
+        shutil.rmtree(before, ignore_errors=True)
+    elif (before / MANIFEST).is_file():
+        os.rename(before, site)
+    for part in site.parent.glob(f".{escape(site.name[:100])}.*.part"):
+        shutil.rmtree(part, ignore_errors=True)

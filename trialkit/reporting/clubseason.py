@@ -1,0 +1,81 @@
+"""The season's answer on a club's pages: trials of one crop taken together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from trialkit.gardens.first import Failed, FirstStage, Spreads
+from trialkit.reading.spelling import folded
+from trialkit.reporting.clubfolder import Placed
+
+if TYPE_CHECKING:
+    from trialkit.gardens.second import SeasonAnswer
+
+
+class CropSeason(NamedTuple):
+    """A crop, its trials, and what they say together; `answer` None with fewer than two."""
+
+    crop: str
+    placed: tuple[Placed, ...]
+    answer: SeasonAnswer | None
+
+
+def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
+    """The trials by crop, crops in the order they are first met."""
+    crops: dict[str, list[Placed]] = {}
+    for one in placed:
+        crops.setdefault(folded(str(one.facts["crop"])), []).append(one)
+    return [CropSeason(str(group[0].facts["crop"]), tuple(group), _together(group))
+            for group in crops.values()]
+
+
+def _together(group: Sequence[Placed]) -> SeasonAnswer | None:
+    firsts = [
+        replace(from_json(one.facts["first"]), folder=f"trial {one.number}")
+        for one in group if one.facts.get("first")
+    ]
+    if len(firsts) < 2:
+        return None
+    from trialkit.gardens.second import second_stage
+
+    return second_stage(firsts)
+
+
+def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
+    """A trial's means as plain JSON, NaN as None; None for a trial without any."""
+    if isinstance(first, Failed):
+        return None
+    plain = asdict(first)
+    plain["estimates"] = first.estimates.tolist()
+    plain["covariance"] = None if first.covariance is None else first.covariance.tolist()
+    found: dict[str, Any] = _without_nan(plain)
+    return found
+
+
+def from_json(plain: Mapping[str, Any]) -> FirstStage:
+    """Back from `to_json`.  Raises TypeError or ValueError for anything else."""
+    values = dict(plain)
+    joint = values["covariance"]
+    values["covariance"] = None if joint is None else np.array(joint, dtype=np.float64)
+    values["estimates"] = np.array(values["estimates"], dtype=np.float64)
+    values["df"] = _nan(values["df"])
+    values["spreads"] = Spreads(**{k: _nan(v) for k, v in values["spreads"].items()})
+    for name in ("varieties", "plots", "notes"):
+        values[name] = tuple(values[name])
+    return FirstStage(**values)
+
+
+def _nan(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_nan(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(one) for one in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
