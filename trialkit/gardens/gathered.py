@@ -1,0 +1,261 @@
+"""The records of many trials in one place, as Parquet: a folder of flat tables.
+
+Each table of a trial folder becomes one file (`picks.parquet`, ...) with a column `trial` before
+its own; `trials.parquet` says of each trial what its description says.  Any Parquet reader opens
+them; units stand in each column's metadata.  Row group g of every file holds the same trials, so
+that one trial is read without the others.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass
+from datetime import date
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from trialkit import __version__
+from trialkit.gardens.first import Failed, read_trial
+from trialkit.gardens.spread import Fault, Progress, spread
+from trialkit.records import Records
+from trialkit.records.schema import TABLES, Column, Table
+from trialkit.records.write import TEMPORARY, sync_folder
+
+FORMAT = "1"
+TRIALS_A_GROUP = 50
+"""Few enough that a worker keeps one group in mind, enough that the files stay small."""
+TRIALS = "trials"
+DOUBTS = "doubts"
+
+_KINDS = {
+    "name": pa.string(), "text": pa.string(), "date": pa.date32(), "count": pa.float64(),
+    "place": pa.float64(), "length": pa.float64(), "weight": pa.float64(),
+    "temperature": pa.float64(),
+}
+_UNITS = {
+    "date": "day", "count": "what the trial counts (trials.parquet, counted)", "length": "cm",
+    "weight": "g", "temperature": "degrees Celsius", "place": "number from 1",
+}
+_HARVESTED = "g; where trials.parquet names a harvest_unit, that"
+
+
+class GatheredProblem(ValueError):  # noqa: N818  (a message for the grower, not a bug)
+    """A folder that is not gathered records, or not whole."""
+
+
+@dataclass(frozen=True)
+class Gathering:
+    """What was written.  failed: folders whose records could not be read, kept with the reason."""
+
+    path: Path
+    trials: int
+    failed: tuple[Failed, ...]
+    fingerprint: str
+
+
+def gather(
+    folders: Sequence[Path], to: Path, until: date | None = None, *, cluster: str | None = None,
+    workers: int | None = None, progress: Progress | None = None,
+) -> Gathering:
+    """Write the records of trial folders as one folder of Parquet tables.
+
+    to : the folder to write; gathered records that it holds already are replaced, in one step
+    once the new ones are whole.  until : leave out what was recorded later.  cluster, workers,
+    progress : see `spread`.
+
+    Raises FileExistsError where `to` holds anything else, ValueError for no folder at all,
+    OSError, and ClusterProblem.
+    """
+    folders = [Path(folder) for folder in folders]
+    if not folders:
+        raise ValueError("There is no trial to gather.")
+    to = Path(os.path.realpath(to))
+    if to.exists() and not is_gathered(to) and (not to.is_dir() or any(to.iterdir())):
+        raise FileExistsError(f"{to} holds other files already.")
+    names = _names(folders)
+    read = spread(partial(read_trial, until=until), folders, cluster, workers, progress)
+    rows = (
+        (name, folder.resolve().name, _readable(folder, found))
+        for name, folder, found in zip(names, folders, read, strict=True)
+    )
+    to.parent.mkdir(parents=True, exist_ok=True)
+    new = to.with_name(f".{to.name[:100]}.{secrets.token_hex(6)}{TEMPORARY}")
+    new.mkdir()
+    try:
+        failed, fingerprint = _write(new, rows)
+        _replace(to, new)
+    except BaseException:
+        shutil.rmtree(new, ignore_errors=True)
+        raise
+    return Gathering(to, len(folders), failed, fingerprint)
+
+
+def _readable(folder: Path, found: Records | Failed | Fault) -> Records | Failed:
+    if isinstance(found, Fault):
+        return Failed(folder.resolve().name, f"it could not be read ({found.kind}: "
+                      f"{found.message})")
+    return found
+
+
+def _names(folders: Sequence[Path]) -> list[str]:
+    """A name for each trial: its folder's, with as many folders above it as tell it apart."""
+    parts = [folder.resolve().parts for folder in folders]
+    names = [part[-1] for part in parts]
+    for depth in range(2, max(map(len, parts)) + 1):
+        many = Counter(names)
+        if len(many) == len(names):
+            break
+        names = ["/".join(part[-depth:]) if many[name] > 1 else name
+                 for name, part in zip(names, parts, strict=True)]
+    if len(set(names)) < len(names):
+        raise ValueError("The same folder is named twice: name each trial once.")
+    return names
+
+
+def _write(
+    new: Path, rows: Iterable[tuple[str, str, Records | Failed]]
+) -> tuple[tuple[Failed, ...], str]:
+    """Write all tables into a new folder, group by group; failed trials and the fingerprint."""
+    rows = iter(rows)
+    failed: list[Failed] = []
+    whole = hashlib.sha256()
+    schemas = _schemas()
+    mark = secrets.token_hex(8)
+    with ExitStack() as stack:
+        writers = {
+            name: stack.enter_context(pq.ParquetWriter(
+                new / f"{name}.parquet", _marked(schema, name, mark), compression="zstd"))
+            for name, schema in schemas.items()
+        }
+        for group, some in enumerate(iter(lambda: list(islice(rows, TRIALS_A_GROUP)), [])):
+            for name, _, found in some:
+                whole.update(f"{name}\0{_print(found)}\0".encode())
+                if isinstance(found, Failed):
+                    failed.append(found)
+            good = [(name, found) for name, _, found in some if isinstance(found, Records)]
+            for table, schema in schemas.items():
+                block = (
+                    _described(some, group, schema) if table == TRIALS
+                    else _stacked(good, table, schema)
+                )
+                writers[table].write_table(block, row_group_size=max(block.num_rows, 1))
+        fingerprint = whole.hexdigest()[:16]
+        for writer in writers.values():
+            writer.add_key_value_metadata({"fingerprint": fingerprint})
+    for name in schemas:
+        with open(new / f"{name}.parquet", "rb+") as file:
+            os.fsync(file.fileno())
+    sync_folder(new)
+    return tuple(failed), fingerprint
+
+
+def _print(found: Records | Failed) -> str:
+    return found.fingerprint if isinstance(found, Records) else found.reason
+
+
+def _replace(to: Path, new: Path) -> None:
+    """Put a finished folder in the place of an older one, which is kept until then."""
+    old = new.with_suffix(".old")
+    if to.exists():
+        os.rename(to, old)
+    try:
+        os.rename(new, to)
+    except BaseException:
+        if old.exists():
+            os.rename(old, to)
+        raise
+    sync_folder(to.parent)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _schemas() -> dict[str, pa.Schema]:
+    """The columns of each file, with their units."""
+    text, whole = pa.string(), pa.int64()
+    key = pa.field("trial", text, nullable=False)
+    about = [key, pa.field("group", whole, metadata={"meaning": "row group of this trial"})]
+    about += [pa.field(name, text) for name in (
+        "folder", "title", "garden", "crop", "counted", "harvest_unit")]
+    about += [
+        pa.field("planted", pa.date32(), metadata={"unit": "day"}),
+        pa.field("until", pa.date32(), metadata={"meaning": "records after it were left out"}),
+        pa.field("fingerprint", text, metadata={"meaning": "of the files read"}),
+        pa.field("failed", text, metadata={"meaning": "why its records could not be read"}),
+        pa.field("files", text, metadata={"meaning": "JSON: name and rows of each file read"}),
+        pa.field("description", text, metadata={"meaning": "JSON: the whole description"}),
+    ]
+    doubts = [key, *(pa.field(n, whole if n == "line" else text)
+                     for n in ("file", "line", "column", "value", "doubt"))]
+    tables = {
+        table.name: pa.schema([key, *(_field(table, column) for column in table.columns)])
+        for table in TABLES
+    }
+    return {TRIALS: pa.schema(about), **tables, DOUBTS: pa.schema(doubts)}
+
+
+def _field(table: Table, column: Column) -> pa.Field:
+    unit = _HARVESTED if (table.name, column.kind) == ("harvest", "weight") else (
+        _UNITS.get(column.kind))
+    return pa.field(column.field, _KINDS[column.kind], metadata={"unit": unit} if unit else None)
+
+
+def _marked(schema: pa.Schema, table: str, mark: str) -> pa.Schema:
+    return schema.with_metadata({
+        "trialkit": __version__, "trialkit_gathered": FORMAT, "table": table, "gathering": mark,
+    })
+
+
+def _described(
+    some: Sequence[tuple[str, str, Records | Failed]], group: int, schema: pa.Schema
+) -> pa.Table:
+    """The rows of trials.parquet for some trials."""
+    rows: list[dict[str, Any]] = []
+    for name, folder, found in some:
+        row: dict[str, Any] = {"trial": name, "group": group, "folder": folder}
+        if isinstance(found, Failed):
+            row["failed"] = found.reason
+        else:
+            trial = found.trial
+            row |= {key: getattr(trial, key) for key in (
+                "title", "garden", "crop", "counted", "harvest_unit", "planted")}
+            row |= {
+                "until": found.until, "fingerprint": found.fingerprint,
+                "files": json.dumps(found.files),
+                "description": json.dumps(asdict(trial), default=date.isoformat),
+            }
+        rows.append(row)
+    return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _stacked(
+    good: Sequence[tuple[str, Records]], table: str, schema: pa.Schema
+) -> pa.Table:
+    """One table of some trials, one below the other, each row with its trial's name."""
+    parts = []
+    for name, records in good:
+        frame = getattr(records, table)
+        columns = [pa.repeat(pa.scalar(name, pa.string()), len(frame))]
+        columns += [
+            pa.array(frame[field.name], from_pandas=True).cast(field.type)
+            for field in list(schema)[1:]
+        ]
+        parts.append(pa.table(columns, schema=schema))
+    return pa.concat_tables(parts) if parts else schema.empty_table()
+
+
+def is_gathered(path: Path) -> bool:
+    """Whether a folder holds gathered records."""
+    return (Path(path) / f"{TRIALS}.parquet").is_file()
+
+
