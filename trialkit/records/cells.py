@@ -217,7 +217,7 @@ def _date(text: str, how: Reading) -> np.datetime64:
 
 
 def _name(text: str, how: Reading) -> str:
-    return plain_cell(text.strip())
+    return plain_cell(text).strip()
 
 
 NUMBERS = ("count", "place", "amount", "length", "weight", "temperature")

@@ -38,7 +38,7 @@ class Found:
 
 def texts_of(sheet: Sheet, place: int) -> list[str]:
     """The cells of a column as the texts they stand for."""
-    return [plain_cell(text.strip()) for text in sheet.cells[place].values.to_list()]
+    return [plain_cell(text).strip() for text in sheet.cells[place].values.to_list()]
 
 
 def measure(

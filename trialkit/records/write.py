@@ -18,7 +18,9 @@ from pathlib import Path
 # A spreadsheet takes a cell that begins so, past blanks, for a formula and runs it; full-width
 # signs too in some settings.  See OWASP, "CSV Injection".
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
-_FORMULA = re.compile(rf"'*\s*[{re.escape(''.join(FORMULA_STARTS))}]")
+# Blanks as Unicode counts them, and the byte order mark: the phone page's guard (rows.js) takes
+# the same for blank, or one would guard what the other does not take the guard from.
+_FORMULA = re.compile(rf"'*[\s\ufeff]*[{re.escape(''.join(FORMULA_STARTS))}]")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 TEMPORARY = ".part"
 

@@ -94,6 +94,7 @@ function field(value) {
 
 // A spreadsheet would run a text that begins like a formula; an apostrophe in front stops it. One
 // more goes before apostrophes that stand there already, so that taking one away gives the text.
+// What counts as blank is the same as where the file is read (trialkit/records/write.py).
 export function harmless(text) {
-  return /^'*\s*[=+\-@\t\r＝＋－＠]/.test(text) ? `'${text}` : text;
+  return /^'*[\s\x1c-\x1f\x85]*[=+\-@\t\r＝＋－＠]/.test(text) ? `'${text}` : text;
 }
