@@ -64,8 +64,9 @@ class Trial:
     height_unit : mm, cm, m, in, or ft for feet and inches.  weight_unit : g, kg, oz or lb.
     harvest_unit : what harvest weights are in where that is neither ("bushels an acre"); those
     are then kept as written.  reach_cm : how high the picker reaches.  looks : how often the
-    result is to be looked at.  threshold_per_week : picked a plant a week below which it is not
-    worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
+    result is to be looked at.  ended : the day after which nothing more is picked; None while the
+    season lasts.  threshold_per_week : picked a plant a week below which it is not worth
+    picking.  day_order : which comes first in 3/7/2026, where the trial says so.
     invented : the records are made up.
     """
 
@@ -81,6 +82,7 @@ class Trial:
     reach_cm: float | None = None
     layout: Layout = field(default_factory=Layout)
     looks: int | None = None
+    ended: date | None = None
     threshold_per_week: float | None = None
     day_order: Order | None = None
     invented: bool = False
@@ -110,8 +112,8 @@ class TrialProblems(ValueError):  # noqa: N818  (a list of problems, named for w
 
 
 TOP = (
-    "title", "garden", "crop", "planted", "counted", "reach", "looks", "threshold_per_week",
-    "dates", "invented", "source", "notes", "units", "layout", "varieties",
+    "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
+    "threshold_per_week", "dates", "invented", "source", "notes", "units", "layout", "varieties",
 )
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
@@ -186,6 +188,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
             seed=r.take(layout, "seed", seed_of, "a whole number from 0", where="layout."),
         ),
         looks=r.take(top, "looks", count_of, whole),
+        ended=r.take(top, "ended", _day, "the day, year first: 2026-10-12"),
         threshold_per_week=r.take(
             top, "threshold_per_week", number_of, "a number above 0, without quotes"
         ),
@@ -194,6 +197,9 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         source=words("source") or "",
         notes=words("notes") or "",
     )
+    if trial.ended is not None and trial.ended < trial.planted:
+        r.wrong("ended", top["ended"], "It is before the day of planting.",
+                f"a day from {trial.planted} on")
     return trial, sorted(r.problems, key=lambda p: p.line or 0)
 
 

@@ -54,7 +54,10 @@ def test_the_table(settled):
     assert (table["planted"] == 20).all()
     against = settled.analysis.season.against_check.set_index("variety")["estimate"]
     for variety in ("Rich", "Poor"):
-        assert table.set_index("variety").loc[variety, "ratio"] == against[variety]
+        # From the plots' totals, which decide; the model of every record says much the same.
+        ratio = table.set_index("variety").loc[variety, "ratio"]
+        assert ratio == np.exp(settled.looks.results[variety, "Plain"].estimate)
+        assert ratio == pytest.approx(against[variety], rel=0.03)
 
 
 def test_since_the_last_pick(settled):
@@ -68,9 +71,9 @@ def test_since_the_last_pick(settled):
 
 def test_a_look_in_between_needs_more_than_a_single_test_would(settled):
     """The interval good for every look is wider than the plain one of a single look."""
-    pods = settled.analysis.pods.against_check.set_index("variety").loc["Rich"]
+    low, high = np.exp(settled.looks.results["Rich", "Plain"].naive_interval)
     row = settled.table.set_index("variety").loc["Rich"]
-    assert row["ratio_low"] < pods["low"] < pods["high"] < row["ratio_high"]
+    assert row["ratio_low"] < low < high < row["ratio_high"]
 
 
 def test_too_early_to_say():

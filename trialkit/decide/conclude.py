@@ -55,8 +55,8 @@ class Conclusion:
 
         variety, check (bool); within_reach, within_low, within_high: pods a plant a week within
         reach (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
-        ratio_high: season yield over the check's, its interval good for looking after every pick
-        (NaN while it is too early for one)
+        ratio_high: season yield over the check's, from the plots' totals, its interval good for
+        looking after every pick (NaN while it is too early for one)
         (difference for a crop dug once); state: of that comparison, "" for the check;
         out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
         planted: plants.  NaN where not known.
@@ -96,6 +96,8 @@ def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
             found = looks.results.get((variety, str(check)))
             if found is None:
                 continue
+            if np.isfinite(found.estimate):
+                out.loc[at, "ratio"] = np.exp(found.estimate)
             told = np.isfinite(found.low) and found.high - found.low < WIDEST
             ends = np.exp([found.low, found.high]) if told else [np.nan, np.nan]
             out.loc[at, ["ratio_low", "ratio_high"]] = ends
