@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 import working
 
+from trialkit.gardens import cluster
 from trialkit.gardens import spread as module
-from trialkit.gardens.spread import ClusterProblem, Fault, spread
+from trialkit.gardens.cluster import ClusterProblem
+from trialkit.gardens.spread import Fault, spread
 
 
 @pytest.fixture
@@ -47,7 +49,7 @@ def test_little_work_stays_in_this_process(monkeypatch: pytest.MonkeyPatch) -> N
     def not_wanted(workers: int) -> None:
         raise AssertionError("processes were started for a moment's work")
 
-    monkeypatch.setattr(module, "_local", not_wanted)
+    monkeypatch.setattr(module, "local", not_wanted)
     assert len(list(spread(working.root, range(200), workers=2))) == 200
 
 
@@ -83,7 +85,7 @@ def test_an_item_that_kills_its_worker_is_a_fault_and_the_rest_is_done(at_once: 
 
 
 def test_no_scheduler_at_the_address(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "CONNECT", 1.0)
+    monkeypatch.setattr(cluster, "CONNECT", 1.0)
     with pytest.raises(ClusterProblem, match="No Dask scheduler answers at tcp://127.0.0.1:9"):
         list(spread(working.root, [1], cluster="tcp://127.0.0.1:9"))
 

@@ -7,6 +7,8 @@ import signal
 import time
 from pathlib import Path
 
+from trialkit.gardens.first import Failed, FirstStage, first_stage
+
 
 def size_of(folder: Path) -> int:
     """Length of the folder's file; fails where there is none."""
@@ -38,3 +40,10 @@ def deadly(number: int) -> int:
         os.kill(os.getpid(), signal.SIGKILL)
     time.sleep(0.05)
     return number
+
+
+def signed_stage(signatures: Path, folder: Path) -> FirstStage | Failed:
+    """Stage 1; leaves a file of the folder's name and the process that took it on."""
+    (signatures / f"{folder.name}.{os.getpid()}").touch()
+    time.sleep(0.1)
+    return first_stage(folder, words=False)

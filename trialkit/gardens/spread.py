@@ -6,15 +6,23 @@ one linear-algebra thread, and results come back in the order of the items.
 
 from __future__ import annotations
 
-import socket
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
+from trialkit.gardens.cluster import (
+    STOPPED,
+    ClusterProblem,
+    cores,
+    local,
+    place_of,
+    remote,
+    still_there,
+    threads,
+)
 from trialkit.mixed.threads import few_threads
 
 if TYPE_CHECKING:
@@ -32,11 +40,6 @@ BATCHES = 16
 """Batches a worker: the last to finish keeps the others waiting a sixteenth of the time at most."""
 LARGEST = 64
 """Items a batch at most: what is worked out again when a worker dies."""
-CONNECT = 10.0
-"""Seconds to wait for a scheduler, and for its first worker."""
-PATIENCE = 60.0
-"""Seconds without any worker after which a cluster is given up."""
-STOPPED = "The scheduler has stopped before the work was done: start it, and repeat the command."
 
 
 @dataclass(frozen=True)
@@ -49,10 +52,6 @@ class Fault:
 
     def __bool__(self) -> bool:
         return False
-
-
-class ClusterProblem(RuntimeError):  # noqa: N818  (it is what the grower is told, not a bug)
-    """The cluster cannot do the work, and what would mend it."""
 
 
 @dataclass(frozen=True)
@@ -92,14 +91,14 @@ def spread(
     tell = progress or (lambda done, total: None)
     at = 0
     if cluster is None:
-        many = workers or _cores()
+        many = workers or cores()
         for result in _here(function, todo, many):
             at += 1
             tell(at, len(todo))
             yield result
     if at == len(todo):
         return
-    opened = _local(min(many, len(todo) - at)) if cluster is None else _remote(cluster, todo)
+    opened = local(min(many, len(todo) - at)) if cluster is None else remote(cluster, todo)
     with opened as client:
         yield from _there(client, function, todo, at, tell)
 
@@ -123,7 +122,7 @@ def _there(
     client: Client, function: Callable[[T], R], items: list[T], start: int, tell: Progress
 ) -> Iterator[R | Fault]:
     """Results from a cluster, in order, from item `start` on."""
-    size = max(1, min(LARGEST, (len(items) - start) // (BATCHES * _threads(client))))
+    size = max(1, min(LARGEST, (len(items) - start) // (BATCHES * threads(client))))
     batches = [
         _Batch(first, tuple(items[first : first + size]))
         for first in range(start, len(items), size)
@@ -180,7 +179,7 @@ def _finished(
         try:
             future = queue.get(timeout=2.0)
         except Empty:
-            last_seen = _still_there(client, last_seen)
+            last_seen = still_there(client, last_seen)
             continue
         last_seen = time.monotonic()
         if future.status == "cancelled":
@@ -214,7 +213,7 @@ def _run(function: Callable[[T], R], batch: _Batch[T]) -> list[R | Fault | _Unse
     """A batch on a worker."""
     out: list[R | Fault | _Unseen] = []
     for item in batch.items:
-        place = _place(item)
+        place = place_of(item)
         missing = place is not None and not place.exists()
         out.append(_Unseen(str(place)) if missing else _one(function, item))
     return out
@@ -230,111 +229,3 @@ def _one(function: Callable[[T], R], item: T) -> R | Fault:
 
 def _absolute(item: T) -> T:
     return item.absolute() if isinstance(item, Path) else item
-
-
-def _place(item: object) -> Path | None:
-    """The folder or file that an item is read from, where it is one or names one as `file`."""
-    place = getattr(item, "file", item)
-    return place if isinstance(place, Path) else None
-
-
-def _cores() -> int:
-    """Cores this process may use, limits of a container included."""
-    from dask.system import CPU_COUNT
-
-    return int(CPU_COUNT)
-
-
-def _threads(client: Client) -> int:
-    """Threads of all workers."""
-    return max(1, sum(int(many) for many in client.nthreads().values()))
-
-
-@contextmanager
-def _local(workers: int) -> Iterator[Client]:
-    """Processes of this machine that listen to this machine only; gone, with their files, after."""
-    import logging
-    from tempfile import TemporaryDirectory
-
-    from distributed import Client, LocalCluster
-
-    with (
-        TemporaryDirectory(prefix="trialkit-", ignore_cleanup_errors=True) as scratch,
-        LocalCluster(
-            n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
-            scheduler_kwargs={"dashboard": False}, dashboard_address="127.0.0.1:0",
-            local_directory=scratch, silence_logs=logging.CRITICAL,
-        ) as cluster,
-        Client(cluster, set_as_default=False) as client,
-    ):
-        yield client
-
-
-@contextmanager
-def _remote(address: str, items: Sequence[object]) -> Iterator[Client]:
-    """A running cluster, whose workers have this trialkit and see the items."""
-    from distributed import Client
-
-    try:
-        client = Client(address, timeout=CONNECT, set_as_default=False)
-    except (OSError, ValueError) as error:
-        raise ClusterProblem(
-            f"No Dask scheduler answers at {address} ({error}). Start one with: dask scheduler"
-        ) from None
-    with client:
-        try:
-            client.wait_for_workers(1, timeout=CONNECT)
-        except TimeoutError:
-            raise ClusterProblem(
-                f"The scheduler at {address} has no worker. Start some, on each machine: "
-                f"dask worker {address} --nthreads 1"
-            ) from None
-        _alike(client, items)
-        yield client
-
-
-def _alike(client: Client, items: Sequence[object]) -> None:
-    """Raises ClusterProblem for workers with another trialkit, or without the first item."""
-    from trialkit import __version__
-
-    place = next((p for p in map(_place, items) if p is not None and p.exists()), None)
-    answers = client.run(_about, place, on_error="return")
-    for worker, answer in answers.items():
-        if isinstance(answer, Exception):
-            raise ClusterProblem(
-                f"The worker at {worker} cannot load trialkit ({answer}). Install trialkit "
-                f"{__version__} where that worker runs."
-            )
-        machine, version, sees = answer
-        if version != __version__:
-            raise ClusterProblem(
-                f"The worker at {worker} ({machine}) has trialkit {version}, this is "
-                f"{__version__}. Install the same on both, else their answers may differ."
-            )
-        if not sees:
-            raise ClusterProblem(
-                f"The worker at {worker} ({machine}) does not see {place}. Workers read the "
-                "records themselves: put them on a disk that every machine reaches by the same "
-                "path, or leave out --cluster to work them out here."
-            )
-
-
-def _about(place: Path | None) -> tuple[str, str, bool]:
-    """Of a worker: its machine, its trialkit, whether it sees a place."""
-    from trialkit import __version__
-
-    return socket.gethostname(), __version__, place is None or place.exists()
-
-
-def _still_there(client: Client, last_seen: float) -> float:
-    """When workers were last seen.  Raises ClusterProblem after too long without any."""
-    if client.status not in ("running", "connecting"):
-        raise ClusterProblem(STOPPED)
-    if client.status == "running" and client.scheduler_info()["workers"]:
-        return time.monotonic()
-    if time.monotonic() - last_seen > PATIENCE:
-        raise ClusterProblem(
-            f"For {PATIENCE:.0f} seconds the cluster has had no worker: start some, and "
-            "repeat the command."
-        )
-    return last_seen
