@@ -28,7 +28,7 @@ def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
     if looks is not None:
         out += _moved(looks)
         out += _settled(looks, last)
-    out.append(_lost(analysis, before, last))
+    out.append(_lost(analysis, before))
     return tuple(line for line in out if line)
 
 
@@ -78,9 +78,10 @@ def _settled(looks: Looks, last: pd.Timestamp) -> list[str]:
     return [f"This pick settled {few(said)}."]
 
 
-def _lost(analysis: Analysis, before: pd.Timestamp, last: pd.Timestamp) -> str:
+def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
+    # Those lost after the last pick too: the next report is too late to hear of them.
     plants = analysis.records.plants
-    gone = plants[(plants["lost"] > before) & (plants["lost"] <= last)]
+    gone = plants[plants["lost"] > before]
     if gone.empty:
         return "No plant was lost since the pick before."
     said = [f"{name} {n}" for name, n in gone.groupby("variety").size().items()]

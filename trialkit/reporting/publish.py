@@ -6,7 +6,10 @@ kept beside it under a name of its own.
 
 from __future__ import annotations
 
+import glob
 import tempfile
+import time
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
 
 
 LATEST = "latest.html"
+LEFT_S = 3600.0
+"""A half written file older than this was left by a run that was killed."""
 
 
 @dataclass(frozen=True)
@@ -155,9 +160,15 @@ def _writable(target: Path) -> None:
 
 
 def _write(path: Path, text: str) -> None:
-    from trialkit.records.write import write_text
+    """Write it whole or not at all, and take away what a run that was killed left of it."""
+    from trialkit.records.write import TEMPORARY, write_text
 
     write_text(path, text)
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*{TEMPORARY}"):
+        # A young one may belong to a run beside this one.
+        with suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime > LEFT_S:
+                left.unlink()
 
 
 def _notebook_text(notebook: NotebookNode) -> str:
