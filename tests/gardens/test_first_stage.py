@@ -1,0 +1,127 @@
+"""Stage 1: a trial's means with their covariance; a folder that fails says why and no more."""
+
+from __future__ import annotations
+
+import pickle
+import shutil
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from trialkit.gardens.first import Failed, FirstStage, first_stage
+from trialkit.gardens.season import season
+from trialkit.models import analyse
+from trialkit.records import read_records
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+@pytest.fixture(scope="module")
+def beans() -> FirstStage:
+    found = first_stage(DATA / "beans")
+    assert isinstance(found, FirstStage)
+    return found
+
+
+def test_counts_go_on_as_logs_of_a_weeks_rate(beans):
+    pods = analyse(read_records(DATA / "beans")).pods
+    means = pods.means.set_index("variety")
+    assert beans.scale == "log"
+    assert beans.replicated
+    assert beans.df == 12
+    assert np.exp(beans.estimates) == pytest.approx(means.loc[list(beans.varieties), "estimate"])
+    assert beans.covariance == pytest.approx(pods.covariance)
+    assert (beans.check, beans.blocks, beans.year) == ("Tallow Lane", 4, 2025)
+    assert "Quarterbell" in beans.verdict
+    assert beans.spreads.plant == pytest.approx(pods.fit.group_sd["plant"])
+    assert beans.spreads.plot == pytest.approx(pods.fit.group_sd["unit"])
+
+
+def test_it_pickles_and_is_small(beans):
+    packed = pickle.dumps(beans)
+    assert len(packed) < 5_000
+    again = pickle.loads(packed)
+    assert again.varieties == beans.varieties
+    assert np.array_equal(again.estimates, beans.estimates)
+
+
+def test_oats_differences_have_the_published_error():
+    """Yates's oats: the standard error of a difference of two variety means is 7.079, that of
+    the main plots' mean square 601.33 (Venables & Ripley, MASS, section 10.2)."""
+    oats = first_stage(DATA / "oats-1935", words=False)
+    c = oats.covariance
+    assert np.sqrt(c[0, 0] + c[1, 1] - 2 * c[0, 1]) == pytest.approx(7.079, abs=5e-4)
+    assert (oats.scale, oats.df, oats.verdict) == ("linear", 10, "")
+
+
+def test_one_plot_a_variety_has_no_error_of_its_own():
+    morris = first_stage(DATA / "barley-minnesota" / "morris-1931", words=False)
+    assert morris.covariance is None
+    assert np.isnan(morris.df)
+    assert not morris.replicated
+    assert "one plot" in morris.why_not
+    assert dict(zip(morris.varieties, morris.estimates, strict=True))["Trebi"] == pytest.approx(
+        43.76667)
+
+
+def test_asking_for_what_was_not_recorded_is_a_failure_with_its_reason():
+    found = first_stage(DATA / "beans", trait="harvest")
+    assert isinstance(found, Failed)
+    assert found.folder == "beans"
+    assert "dug or cut" in found.reason
+    with pytest.raises(ValueError, match="auto, pods, harvest"):
+        first_stage(DATA / "beans", trait="height")
+
+
+def test_until_leaves_out_what_came_later(beans):
+    early = first_stage(DATA / "beans", until=date(2025, 7, 20), words=False)
+    assert isinstance(early, FirstStage)
+    assert not np.allclose(early.estimates, beans.estimates)
+
+
+def test_folders_that_fail_do_not_stop_the_others(tmp_path):
+    broken = tmp_path / "broken"
+    shutil.copytree(DATA / "beans", broken)
+    picks = broken / "picks.csv"
+    picks.write_text(picks.read_text() + "2025-07-99,nobody,many,\n")
+    untold = tmp_path / "untold"
+    shutil.copytree(DATA / "beans", untold)
+    (untold / "trial.toml").write_text("title = [", encoding="utf-8")
+    (tmp_path / "empty").mkdir()
+    answer = season([broken, DATA / "beans", tmp_path / "empty", untold, tmp_path / "not-there"])
+    assert [one.folder for one in answer.firsts] == ["beans"]
+    reasons = {one.folder: one.reason for one in answer.failed}
+    assert set(reasons) == {"broken", "empty", "untold", "not-there"}
+    assert "2025-07-99" in reasons["broken"]
+    assert "trial.toml" in reasons["empty"]
+    assert answer.supported
+
+
+def test_a_fault_in_one_folder_is_reported_and_the_rest_goes_on(monkeypatch):
+    from trialkit.gardens import first as module
+
+    def read(folder, until=None):
+        if folder.name == "beans":
+            raise RuntimeError("out of luck")
+        return read_records(folder, until=until)
+
+    monkeypatch.setattr(module, "read_records", read)
+    answer = season([DATA / "beans", DATA / "barley-minnesota" / "morris-1931"])
+    assert answer.failed == (Failed("beans", "a fault in trialkit: RuntimeError: out of luck"),)
+    assert len(answer.firsts) == 1
+
+
+def test_another_mapper_gives_the_same_answer():
+    folders = sorted((DATA / "barley-minnesota").iterdir())[:3]
+    seen = []
+
+    def mapper(work, places):
+        seen.extend(places)
+        return [pickle.loads(pickle.dumps(pickle.loads(pickle.dumps(work))(p))) for p in places]
+
+    one, other = season(folders), season(folders, mapper=mapper)
+    assert seen == folders
+    assert one.overall.equals(other.overall)
+    assert one.answer == other.answer

@@ -1,0 +1,247 @@
+"""Stage 2 on trials drawn from known truth: what it says, and what it refuses to say."""
+
+from __future__ import annotations
+
+import pickle
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from season_trials import drawn, first
+
+from trialkit.gardens.additive import additive
+from trialkit.gardens.apart import Apart
+from trialkit.gardens.fitting import first_covariance, fit_second, single_plot_variance
+from trialkit.gardens.newgarden import chance_best
+from trialkit.gardens.order import REVERSED
+from trialkit.gardens.rows import gather
+from trialkit.gardens.second import second_stage
+from trialkit.gardens.stability import own_variances
+
+ENDS = ["low", "high", "new_low", "new_high"]
+
+
+def test_one_garden_gives_its_own_interval_and_says_what_it_cannot():
+    one = drawn(1)[0]
+    answer = second_stage([one])
+    assert answer.supported
+    assert not answer.new_supported
+    assert answer.overall[["new_low", "new_high", "best"]].isna().all(axis=None)
+    row = answer.overall.set_index("variety").loc["V3"]
+    se = np.sqrt(2 * (one.covariance[0, 0] - one.covariance[0, 1]))
+    # Dunnett's factor for 3 comparisons on 6 df, 5 % two-sided: 3.10 (Dunnett 1964, Biometrics
+    # 20:482, table; as in any textbook of designs, to its two decimals).
+    assert np.log(row["high"] / row["estimate"]) == pytest.approx(3.10 * se, rel=5e-3)
+    assert "one garden" in answer.answer
+    assert "another may differ by any amount" in answer.answer
+    assert any("2025" in line for line in answer.cannot_tell)
+
+
+def test_one_garden_with_one_row_of_each_has_no_interval_at_all():
+    answer = second_stage(drawn(1, single=[0]))
+    assert answer.state == "description only"
+    assert not answer.supported
+    assert answer.overall.loc[~answer.overall["check"], ENDS].isna().all(axis=None)
+    assert answer.overall[["best", "best_here"]].isna().all(axis=None)
+    assert "No interval can be given" in answer.answer
+
+
+def test_two_gardens_give_an_interval_but_none_for_a_third():
+    answer = second_stage(drawn(2))
+    assert answer.supported
+    assert not answer.new_supported
+    assert answer.overall[["new_low", "new_high", "best"]].isna().all(axis=None)
+    assert "2 gardens are too few" in answer.answer
+
+
+def test_gardens_with_one_row_each_are_the_blocks_of_one_trial():
+    """The two-way analysis of variance by hand: blocks are the gardens (Fisher 1935, The Design
+    of Experiments, ch. 4)."""
+    trials = drawn(6, single=range(6), seed=4)
+    answer = second_stage(trials)
+    y = np.array([one.estimates for one in trials])
+    left = y - y.mean(axis=0) - y.mean(axis=1, keepdims=True) + y.mean()
+    square = (left**2).sum() / 15
+    row = answer.overall.set_index("variety").loc["V3"]
+    assert answer.variances["variety x garden"] ** 2 == pytest.approx(square)
+    assert np.log(row["estimate"]) == pytest.approx(y[:, 3].mean() - y[:, 0].mean())
+    t = np.log(row["estimate"]) / np.sqrt(2 * square / 6)
+    assert row["df"] == pytest.approx(15)
+    plain = 2 * stats.t.sf(t, 15)
+    assert plain < row["p"] < 3 * plain  # Dunnett's lies between one comparison's and Bonferroni's
+    assert "one block" in answer.how_sure
+    assert "one row of each" in answer.answer.lower()
+
+
+def test_single_rows_carry_the_plot_error_the_other_gardens_measured():
+    trials = drawn(6, single=[4, 5], seed=2)
+    rows = gather(trials)
+    plots = [3 * (t.covariance[0, 0] - t.covariance[0, 1]) for t in trials[:4]]
+    assert single_plot_variance(rows) == pytest.approx(np.median(plots))
+    v = first_covariance(rows).toarray()
+    assert v[-1, -1] == pytest.approx(np.median(plots))
+    assert v[-1, -2] == 0
+    assert v[:4, :4] == pytest.approx(trials[0].covariance)
+    second = fit_second(rows)
+    assert {"variety x garden", "single rows"} == set(second.terms)
+    answer = second_stage(trials)
+    assert answer.supported
+    assert "2 of the 6 trials had one plot" in answer.how_sure
+
+
+def test_single_rows_that_share_too_little_are_set_aside_and_named():
+    trials = [*drawn(1), first([1.0, 2.0], None, name="other", garden="B",
+                               varieties=["V0", "New"])]
+    answer = second_stage(trials)
+    assert [one.folder for one in answer.aside] == ["other"]
+    assert answer.supported
+    assert len(answer.firsts) == 1
+
+
+def test_varieties_no_garden_links_are_not_compared():
+    near = drawn(3, seed=1)
+    far = [first([0.1, 0.4], 0.01 * np.eye(2), name=f"far{i}", garden=f"Far {i}",
+                 varieties=["A", "B"], check=None) for i in range(3)]
+    answer = second_stage([*near, *far])
+    assert answer.groups == (("V0", "V1", "V2", "V3"), ("A", "B"))
+    apart = answer.overall[answer.overall["group"] == 1]
+    assert set(apart["variety"]) == {"A", "B"}
+    assert apart[["estimate", *ENDS, "p", "best"]].isna().all(axis=None)
+    said = next(line for line in answer.cannot_tell if "A and B" in line)
+    assert "no garden links them" in said
+    # A third variety in common links them.
+    linked = [*near, *far, first([0.0, 0.5], 0.01 * np.eye(2), name="link", garden="Link",
+                                 varieties=["V1", "A"], check=None)]
+    assert len(second_stage(linked).groups) == 1
+
+
+def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
+    error = 0.003 * np.eye(2)
+    trials = [first([0.0, 0.8], error, name=f"t{i}", garden=f"G{i}") for i in range(4)]
+    turned = first([0.0, -0.8], error, name="south", garden="South")
+    by_chance = first([0.0, -0.05], error, name="east", garden="East")
+    answer = second_stage([*trials, turned, by_chance])
+    flips = answer.flips.set_index("trial")
+    assert flips.loc["south", "supported"]
+    assert flips.loc["south", "words"] == REVERSED
+    assert not flips.loc["east", "supported"]
+    assert flips.loc["east", "words"] != REVERSED
+    assert flips.loc["east", "chance"] < 0.9 < flips.loc["south", "chance"]
+    assert set(flips.index) == {"south", "east"}
+    single = second_stage([*trials, first([0.0, -0.8], None, name="south", garden="South")])
+    assert not single.flips["supported"].any()
+
+
+def test_noise_alone_names_no_turned_order_more_often_than_one_time_in_twenty():
+    named = sum(
+        second_stage(drawn(5, effects=[0, 0, 0], interaction=0.0, seed=s)).flips["supported"].any()
+        for s in range(60)
+    )
+    assert named <= 3
+
+
+def test_chances_are_those_of_the_joint_distribution():
+    """Two varieties: the chance is t's distribution function; three alike: a third each."""
+    variance = 0.04
+    two = Apart(("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), 9.0)
+    want = stats.t.cdf(0.2 / np.sqrt(2 * variance), 9)
+    assert chance_best(two, 0.0, 1)[0] == pytest.approx(want, abs=0.01)
+    wider = stats.t.cdf(0.2 / np.sqrt(2 * (variance + 0.1)), 9)
+    assert chance_best(two, 0.1, 1)[0] == pytest.approx(wider, abs=0.01)
+    alike = Apart(("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), 5.0)
+    assert chance_best(alike, 0.0, 1) == pytest.approx([1 / 3] * 3, abs=0.012)
+
+
+def test_a_new_garden_is_less_certain_than_the_average_of_gardens():
+    answer = second_stage(drawn(8, seed=5))
+    rows = answer.overall[~answer.overall["check"]]
+    assert (rows["new_low"] < rows["low"]).all()
+    assert (rows["new_high"] > rows["high"]).all()
+    assert answer.overall["best"].max() < answer.overall["best_here"].max()
+    assert answer.overall["best"].sum() == pytest.approx(1)
+
+
+def test_own_variances_in_an_incomplete_table_are_minque_written_out():
+    rows = gather(drawn(7, drop=0.3, seed=6))
+    fit = additive(rows.table, rows.main)
+    y = rows.table["y"].to_numpy()
+    x = np.hstack([pd.get_dummies(rows.table[c]).to_numpy(float) for c in ("variety", "at")])
+    m = np.eye(len(y)) - x @ np.linalg.pinv(x)
+    e, v = m @ y, len(rows.main)
+    expected = np.array([[(m[np.ix_(fit.code == i, fit.code == k)] ** 2).sum()
+                          for k in range(v)] for i in range(v)])
+    want = np.linalg.solve(expected, np.bincount(fit.code, e**2))
+    assert own_variances(fit) == pytest.approx(want, abs=1e-9)
+
+
+def test_other_crops_units_and_traits_are_set_aside_with_the_reason():
+    trials = drawn(2)
+    roots = first([100.0, 120.0], np.eye(2), name="roots", scale="linear", crop="carrot")
+    dug = first([100.0, 120.0], np.eye(2), name="dug", scale="linear")
+    answer = second_stage([*trials, roots, dug])
+    reasons = {one.folder: one.reason for one in answer.aside}
+    assert "its crop is carrot" in reasons["roots"]
+    assert "weight harvested" in reasons["dug"]
+
+
+def test_one_variety_in_two_spellings_is_one_and_the_report_says_so():
+    a = first([0.0, 0.3], 0.01 * np.eye(2), name="a", garden="A", varieties=["V0", "Long Pod"])
+    b = first([0.0, 0.4], 0.01 * np.eye(2), name="b", garden="B", varieties=["V0", "long  pod"])
+    answer = second_stage([a, b])
+    assert len(answer.overall) == 2
+    assert any("one variety" in note for note in answer.notes)
+
+
+def test_the_same_records_twice_are_pointed_out():
+    one = drawn(1)[0]
+    answer = second_stage([one, one, drawn(2)[1]])
+    assert any("same records" in note for note in answer.notes)
+    assert len(answer.levels["trial"].unique()) == 3
+
+
+def test_nothing_at_all_and_one_variety_are_answers_too():
+    assert second_stage([]).state == "nothing"
+    alone = second_stage([first([1.0], None, varieties=["V0"])])
+    assert not alone.supported
+    assert "nothing to compare" in alone.answer
+
+
+def test_the_same_trials_give_the_same_answer_and_it_pickles():
+    a, b = (second_stage(drawn(5, drop=0.3)) for _ in range(2))
+    assert a.overall.equals(b.overall)
+    assert a.answer == b.answer
+    assert pickle.loads(pickle.dumps(a)).overall.equals(a.overall)
+
+
+def test_two_hundred_and_fifty_gardens_take_a_random_level_and_agree_with_fixed_ones(monkeypatch):
+    from trialkit.gardens import fitting
+
+    trials = drawn(250, drop=0.2, seed=8)
+    many = second_stage(trials)
+    monkeypatch.setattr(fitting, "MANY", 1000)
+    fixed = second_stage(trials)
+    assert "level of a trial" in many.variances
+    assert "level of a trial" not in fixed.variances
+    assert many.overall["estimate"].to_numpy() == pytest.approx(
+        fixed.overall["estimate"].to_numpy(), rel=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("single", [(), (2, 4), range(6)])
+def test_intervals_hold_the_truth_as_often_as_they_say(single):
+    """1,000 seasons of 6 gardens, 4 varieties: each 95 % interval of a difference (the three
+    jointly) and of what a seventh garden shows holds in 93.5 % or more."""
+    hits, seen, runs = 0, 0, 1000
+    for s in range(runs):
+        rng = np.random.default_rng(10_000 + s)
+        answer = second_stage(drawn(6, single=list(single), seed=s))
+        rows = answer.overall[~answer.overall["check"]].set_index("variety")
+        truth = np.array([float(name[1:]) * 0.2 for name in rows.index])
+        hits += bool(((np.log(rows["low"]) < truth) & (truth < np.log(rows["high"]))).all())
+        row = 0.25 if len(single) == 6 else 0.0  # a single row's own error
+        own = truth + rng.normal(0, np.hypot(0.2, row), 3) - rng.normal(0, np.hypot(0.2, row))
+        seen += ((np.log(rows["new_low"]) < own) & (own < np.log(rows["new_high"]))).mean()
+    print(f"single {list(single)}: jointly {hits / runs:.3f}, a new garden {seen / runs:.3f}")
+    assert hits / runs >= 0.935
+    assert seen / runs >= 0.935
