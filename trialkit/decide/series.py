@@ -12,7 +12,7 @@ it settles next to nothing with 3 or 4 blocks (both measured in tests/decide/REA
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
@@ -23,7 +23,6 @@ import pandas as pd
 from trialkit.decide.looks import Look, LooksResult, evaluate_family
 from trialkit.models.analysis import Analysis
 from trialkit.models.counting import ONE_LOOK, date_pace
-from trialkit.models.pods import PodsResult
 from trialkit.models.results import Missing
 
 Pair = tuple[str, str]
@@ -51,7 +50,7 @@ def looks_so_far(analysis: Analysis) -> Looks | None:
     pods = analysis.pods
     if isinstance(pods, Missing) or not pods.supported:
         return None
-    totals = plot_total_looks(pods, analysis.check)
+    totals = plot_total_looks(pods.looks, list(pods.varieties), analysis.check)
     if not totals:
         return None
     against, over = analysis.check in pods.varieties, season_over(analysis)
@@ -78,13 +77,16 @@ def season_over(analysis: Analysis) -> bool:
     return bool(len(lost) and lost.notna().all())
 
 
-def plot_total_looks(pods: PodsResult, check: str | None) -> dict[Pair, list[Look]]:
+def plot_total_looks(
+    looks: pd.DataFrame, varieties: Sequence[str], check: str | None
+) -> dict[Pair, list[Look]]:
     """Each comparison after each pick: log ratio, standard error, df of the layout.
 
+    looks: as `models.pods.prepared` gives them.  varieties: those that have borne by the end.
     At each date the varieties that have borne by then are compared, by least squares on variety
     and block of log((pods + 1/2) / (expected + 1/2)), expected as in `counting.unit_index`.
     """
-    looks = pods.looks.assign(days=_days_known_then(pods.looks))
+    looks = looks.assign(days=_days_known_then(looks))
     expected = looks.assign(expected=looks["days"] * date_pace(looks))
     table = expected.pivot_table(index="unit", columns="date", values=["pods", "expected"],
                                  aggfunc="sum", fill_value=0.0)
@@ -94,14 +96,15 @@ def plot_total_looks(pods: PodsResult, check: str | None) -> dict[Pair, list[Loo
     about = looks.drop_duplicates("unit").set_index("unit").loc[table.index]
     variety, block = (about[name].astype(str).to_numpy() for name in ("variety", "block"))
     index = np.log((seen + 0.5) / (due + 0.5))
-    varieties = [str(v) for v in pods.varieties]
+    blocks = pd.get_dummies(block).to_numpy(float)
+    blocks = blocks[:, 1:] - blocks[:, :1]
     pairs = ([(v, check) for v in varieties if v != check] if check in varieties
              else list(combinations(varieties, 2)))
     out: dict[Pair, list[Look]] = {(str(a), str(b)): [] for a, b in pairs}
     for k, when in enumerate(dates):
         borne = [v for v in varieties if seen[variety == v, k].sum() > 0]
         there = (due[:, k] > 0) & np.isin(variety, borne)
-        found = _one_date(variety[there], block[there], index[there, k], borne, when)
+        found = _one_date(variety[there], blocks[there], index[there, k], borne, when)
         for (left, right), series in out.items():
             series.append(found(left, right))
     return out
@@ -118,11 +121,11 @@ def _days_known_then(looks: pd.DataFrame) -> pd.Series:
 
 
 def _one_date(
-    variety: np.ndarray, block: np.ndarray, y: np.ndarray, borne: list[str], when: date
+    variety: np.ndarray, blocks: np.ndarray, y: np.ndarray, borne: list[str], when: date
 ) -> Callable[[str, str], Look]:
     """The look at any pair after one pick; NaN where there is no such comparison yet.
 
-    variety, block, y: of each plot that was looked at, shape (n,).
+    variety, y: of each plot that was looked at, shape (n,).  blocks: its columns for blocks.
     """
     def nothing(left: str, right: str) -> Look:
         return Look(when, np.nan, np.nan, np.nan)
@@ -130,8 +133,7 @@ def _one_date(
     some = [v for v in borne if (variety == v).any()]
     if len(some) < 2:
         return nothing
-    z = pd.get_dummies(block).to_numpy(float)
-    x = np.hstack([variety[:, None] == np.array(some), z[:, 1:] - z[:, :1]]).astype(float)
+    x = np.hstack([variety[:, None] == np.array(some), blocks]).astype(float)
     beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
     df = float(len(y) - rank)
     if df < 1:
