@@ -1,6 +1,7 @@
 // The page's one state and the ways to change it. Screens read it and call it.
 
 import { Bed, lostOn } from "./bed.js";
+import { leftWhole, markOfCleared } from "./clear.js";
 import { Journal } from "./journal.js";
 import { Keeper } from "./keeper.js";
 import { Neighbours, Store } from "./store.js";
@@ -29,7 +30,10 @@ export class App {
     this.store = new Store(name);
     await this.store.open();
     try {
-      this.hear(await this.store.read());
+      const events = await this.store.read();
+      this.hear(events);
+      const left = events.filter((event) => event && this.journal.isCleared(event));
+      if (left.length) await this.store.forget(left.map((event) => event.id));
     } catch (trouble) {
       this.store.troubles.push(String(trouble));
       this.unread = true;
@@ -48,21 +52,55 @@ export class App {
     for (const event of events) news = this.journal.add(event) || news;
     if (!news || !later) return;
     this.otherPage ||= events.some((event) => event.page && event.page !== this.page);
+    // Another tab cleared or set aside the pick that is on the screen here.
+    const elsewhere = location.hash.length > 1 && !location.hash.startsWith("#start");
+    if (elsewhere && this.date && this.screen() === "start") this.go("start");
     this.render();
   }
 
   // Adds one event to the journal and hands it to storage at once.
   note(fields, date = this.date) {
-    const at = Date.now();
-    // Phones set their clocks by the network: under two minutes is no surprise.
-    if (at < this.journal.lastAt - 120000) this.clockWentBack = true;
-    const event = {
-      id: newId(), seq: this.journal.nextSeq(), at, offset: offsetAt(at), date,
-      device: this.device ?? "phone", page: this.page, ...fields,
-    };
+    const event = this.eventOf(fields, date);
     this.journal.add(event);
     this.keeper.keep(event);
     return event;
+  }
+
+  eventOf(fields, date) {
+    const at = Date.now();
+    // Phones set their clocks by the network: under two minutes is no surprise.
+    if (at < this.journal.lastAt - 120000) this.clockWentBack = true;
+    return {
+      id: newId(), seq: this.journal.nextSeq(), at, offset: offsetAt(at), date,
+      device: this.device ?? "phone", page: this.page, ...fields,
+    };
+  }
+
+  // Clears the picks that are set aside; returns how many. What is kept on the phone is read again
+  // first, for another tab may have changed a pick meanwhile; and a pick goes only once the event
+  // that says so is kept.
+  async clear() {
+    let cleared = 0;
+    try {
+      this.hear(await this.store.read(), true);
+    } catch (trouble) {
+      this.store.troubles.push(String(trouble));
+      return cleared;
+    }
+    for (const date of this.journal.datesAside().reverse()) {
+      if (!leftWhole(this, date)) continue;
+      const events = [...this.journal.byDate.get(date)];
+      const event = this.eventOf(markOfCleared(events, this.journal.pick(date)), date);
+      await this.keeper.keep(event);
+      if (this.keeper.refused.has(event.id)) {
+        this.keeper.refused.delete(event.id);
+        continue;
+      }
+      this.journal.add(event);
+      await this.store.forget(events.map((one) => one.id));
+      cleared += 1;
+    }
+    return cleared;
   }
 
   change(op, cell, fields = {}) {
@@ -143,8 +181,8 @@ export class App {
 
   screen() {
     const [name, date] = location.hash.slice(1).split("/");
-    if (!SCREENS.includes(name) || (name !== "start" && date !== this.date)) return "start";
-    return name;
+    if (!SCREENS.includes(name) || name === "start") return "start";
+    return date === this.date && this.journal.dates().includes(date) ? name : "start";
   }
 
   arrive() {

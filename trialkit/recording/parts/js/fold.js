@@ -24,14 +24,23 @@ export function foldPick(events) {
   const byId = new Map(ordered.map((event) => [event.id, event]));
   const pick = {
     plants: new Map(), choices: null, last: null, at: null, draft: null, shown: [], sent: null,
-    taps: 0, changedSinceSent: 0,
+    taps: 0, changedSinceSent: 0, opened: false, aside: null, cleared: null,
   };
   for (const event of ordered) {
     if (isRecord(event)) {
       pick.taps += 1;
       pick.changedSinceSent += 1;
+      pick.aside = null;
     }
-    if (event.op === "open") pick.choices = event.choices;
+    if (event.op === "open") {
+      pick.choices = event.choices;
+      pick.opened = true;
+      pick.aside = null;
+    } else if (event.op === "cleared") {
+      pick.cleared = event;
+      pick.choices ??= event.choices;
+    } else if (event.op === "aside") pick.aside = event;
+    else if (event.op === "back") pick.aside = null;
     else if (event.op === "look") pick.at = event.plant;
     else if (event.op === "typing") pick.draft = event.value ? event : null;
     else if (event.op === "shown") pick.shown.push(...event.rows);

@@ -14,7 +14,8 @@ export function lossPad(app, tell) {
     show("more-back", Boolean(markedNow));
     show("more-fixed", Boolean(lost) && !markedNow);
     if (lost) {
-      const where = lost.here ? "in an earlier pick on this phone" : "in the trial's records";
+      const where = lost.here && !lost.cleared
+        ? "in an earlier pick on this phone" : "in the trial's records";
       say("more-fixed", `Lost ${dayInWords(lost.date)} ${where}. Change it there.`);
     }
     say("more-topped", topped() ? "Not topped after all" : "Topped today");

@@ -41,7 +41,10 @@ export function sendScreen(app) {
   }
 
   function left(how) {
-    for (const date of dates()) app.note({ op: "sent", how }, date);
+    for (const date of dates()) {
+      const sent = rowsOfPick(app.journal.pick(date), date, app.bed.plants).length;
+      app.note({ op: "sent", how, rows: sent }, date);
+    }
   }
 
   async function share() {

@@ -1,6 +1,7 @@
 // The first screen: which day, what to record, and whether this phone can keep it.
 
 import { tally } from "./bed.js";
+import { clearBox } from "./clear.js";
 import { $, make, plural, say, show } from "./page.js";
 import { dayInShort, dayInWords, localDay } from "./stamp.js";
 
@@ -66,6 +67,13 @@ export function startScreen(app) {
     }
     if (app.journal.dates().includes(date)) {
       notes.push("That pick is on this phone already: you will go on with it.");
+    } else if (app.journal.pick(date).aside) {
+      notes.push("That pick is set aside on this phone: to start brings it back.");
+    } else if (app.journal.pick(date).cleared) {
+      notes.push(
+        "That pick was sent and cleared from this phone. What you enter now takes the place of " +
+        "what was sent, plant by plant.",
+      );
     }
     return notes;
   }
@@ -96,6 +104,7 @@ export function startScreen(app) {
     app.go("plant");
   }
 
+  const clearing = clearBox(app);
   $("date").value = clockWrong ? "" : today;
   const last = app.journal.lastChoices()?.choices;
   if (last) {
@@ -117,6 +126,7 @@ export function startScreen(app) {
       say("storage-text", text);
       $("storage").classList.toggle("warn", app.store.place !== "database");
       show("resume", offered().length > 0);
+      clearing.render();
     },
   };
 }

@@ -36,6 +36,15 @@ function write(database, table, value) {
   });
 }
 
+function removeAll(database, ids) {
+  return new Promise((resolve, reject) => {
+    const transaction = database.transaction("journal", "readwrite", { durability: "strict" });
+    transaction.oncomplete = () => resolve();
+    transaction.onabort = () => reject(transaction.error ?? new Error("the clearing was given up"));
+    for (const id of ids) transaction.objectStore("journal").delete(id);
+  });
+}
+
 function readAll(database) {
   return new Promise((resolve, reject) => {
     const asked = database.transaction("journal").objectStore("journal").getAll();
@@ -89,6 +98,21 @@ export class Store {
     const events = this.readSmall();
     if (this.database) events.push(...(await within(readAll(this.database), "the database")));
     return events;
+  }
+
+  // Takes events of cleared picks off the phone. What cannot be removed now is hidden by the event
+  // that says the pick was cleared, and is removed when the page opens next.
+  async forget(ids) {
+    try {
+      for (const id of ids) localStorage.removeItem(`${this.name}/${id}`);
+    } catch (trouble) {
+      this.troubles.push(String(trouble));
+    }
+    try {
+      if (this.database) await within(removeAll(this.database, ids), "the database");
+    } catch (trouble) {
+      this.troubles.push(String(trouble));
+    }
   }
 
   readSmall() {
