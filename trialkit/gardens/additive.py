@@ -47,7 +47,7 @@ class Additive:
 def additive(table: pd.DataFrame, varieties: tuple[str, ...]) -> Additive:
     """Fit the rows of `varieties` (linked through trials; see `rows.Rows`)."""
     part = table[table["variety"].isin(varieties)]
-    code = pd.Index(varieties).get_indexer(part["variety"])
+    code = pd.Index(varieties).get_indexer(pd.Index(part["variety"]))
     place, trials = pd.factorize(part["at"], sort=True)
     y = part["y"].to_numpy(dtype=np.float64)
     size = np.bincount(place).astype(np.float64)
@@ -56,7 +56,7 @@ def additive(table: pd.DataFrame, varieties: tuple[str, ...]) -> Additive:
     np.add.at(grown, (place, code), 1.0)
     swept = np.eye(v)[code] - (grown / size[:, None])[place]
     left = y - (np.bincount(place, y) / size)[place]
-    inverse = np.linalg.pinv(swept.T @ swept, hermitian=True)
+    inverse = np.asarray(np.linalg.pinv(swept.T @ swept, hermitian=True), dtype=np.float64)
     effect = inverse @ (swept.T @ left)
     effect = effect - effect.mean()
     level = np.asarray(np.bincount(place, y - effect[code]) / size, dtype=np.float64)

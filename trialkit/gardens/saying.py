@@ -117,7 +117,7 @@ def _second(answer: SeasonAnswer, best: Any) -> str:
         return f"What another garden would see cannot be said: {answer.new_why_not}."
     group = answer.overall[answer.overall["group"] == 0]
     rival = group.sort_values("best", ascending=False, kind="stable").iloc[0]
-    chance = (f"the chance that it is the best of the {len(group)} there is "
+    chance = (f"the chance that it comes out best of the {len(group)} there is "
               f"{percent(float(best['best']))}")
     if rival["variety"] != best["variety"]:
         chance += f" (for {rival['variety']} {percent(float(rival['best']))})"
