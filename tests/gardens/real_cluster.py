@@ -56,15 +56,11 @@ class RealCluster:
                 time.sleep(0.05)
 
     def end(self) -> None:
-        """End every process that was started."""
+        """End every process that was started; they have nothing to put in order."""
         for process in reversed(self.processes):
-            process.terminate()
+            process.kill()
         for process in self.processes:
-            try:
-                process.wait(5)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            process.wait()
 
 
 @contextmanager

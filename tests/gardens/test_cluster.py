@@ -17,12 +17,12 @@ from trialkit.gardens.cluster import ClusterProblem
 from trialkit.gardens.first import first_stage
 from trialkit.gardens.spread import Fault, spread
 
-SMALL = Size(varieties=3, blocks=3, plants=2, picks=8, heights=False)
+SMALL = Size(varieties=2, blocks=3, plants=2, picks=5, heights=False)
 
 
 @pytest.fixture(scope="module")
 def gardens(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    return make_gardens(tmp_path_factory.mktemp("gardens"), 24, SMALL)
+    return make_gardens(tmp_path_factory.mktemp("gardens"), 16, SMALL)
 
 
 @pytest.fixture(scope="module")

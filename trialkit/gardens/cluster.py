@@ -129,6 +129,6 @@ def still_there(client: Client, last_seen: float) -> float:
 
 
 def place_of(item: object) -> Path | None:
-    """The folder or file that an item is read from, where it is one or names one as `file`."""
-    place = getattr(item, "file", item)
-    return place if isinstance(place, Path) else None
+    """The folder or file that an item is read from: itself, or its `file` or `folder`."""
+    places = (item, getattr(item, "file", None), getattr(item, "folder", None))
+    return next((place for place in places if isinstance(place, Path)), None)

@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.gardens.first import Failed, FirstStage, first_stage
+from trialkit.gardens.kept import GatheredTrial, trials_of
 from trialkit.gardens.second import SeasonAnswer, second_stage
+from trialkit.gardens.spread import Fault
 
-Mapper = Callable[[Callable[[Path], FirstStage | Failed], Sequence[Path]], Iterable[Any]]
-"""Like `map`: applies a picklable function to every folder, results in the folders' order."""
+Mapper = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
+"""Like `map`: applies a picklable function to every trial, results in the trials' order."""
 
 
 def season(
@@ -25,11 +27,21 @@ def season(
 ) -> SeasonAnswer:
     """The answer of several trial folders together.
 
-    until: leave out what was recorded later.  mapper: runs stage 1, `map` by default; another one
-    may send the folders to other processes or machines.  words: also word each trial's own
-    answer.  Never raises for what was recorded; a folder that fails is in `failed`.
+    folders: of trials, or of gathered records (see `gathered`).  until: leave out what was
+    recorded later.  mapper: runs stage 1, `map` by default; `spread.spreading` sends the trials
+    to other processes or machines.  words: also word each trial's own answer.  Never raises for
+    what was recorded; a folder that fails is in `failed`.
     """
     work = partial(first_stage, trait=trait, until=until, words=words)
-    results = list(mapper(work, [Path(folder) for folder in folders]))
+    trials = trials_of(folders)
+    results = [_said(trial, one) for trial, one in zip(trials, mapper(work, trials), strict=True)]
     good = [one for one in results if isinstance(one, FirstStage)]
     return second_stage(good, [one for one in results if isinstance(one, Failed)])
+
+
+def _said(trial: Path | GatheredTrial, found: FirstStage | Failed | Fault) -> FirstStage | Failed:
+    """A result, or what kept a worker from giving one."""
+    if not isinstance(found, Fault):
+        return found
+    name = trial.folder if isinstance(trial, GatheredTrial) else trial.resolve().name
+    return Failed(name, f"it could not be worked out: {found.message}")

@@ -10,6 +10,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
@@ -27,6 +28,8 @@ from trialkit.mixed.threads import few_threads
 
 if TYPE_CHECKING:
     from distributed import Client
+
+__all__ = ["ClusterProblem", "Fault", "Progress", "spread", "spreading"]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -101,6 +104,13 @@ def spread(
     opened = local(min(many, len(todo) - at)) if cluster is None else remote(cluster, todo)
     with opened as client:
         yield from _there(client, function, todo, at, tell)
+
+
+def spreading(
+    cluster: str | None = None, workers: int | None = None, progress: Progress | None = None
+) -> Callable[[Callable[[T], R], Sequence[T]], Iterator[R | Fault]]:
+    """`spread` with its settings made, to be given where a `map` is asked for."""
+    return partial(spread, cluster=cluster, workers=workers, progress=progress)
 
 
 def _here(function: Callable[[T], R], items: list[T], workers: int) -> Iterator[R | Fault]:
