@@ -8,6 +8,7 @@ Standard deviations are on the log scale; losses and missed looks on demand.
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -62,9 +63,8 @@ def layout(blocks: int, varieties: str, plants: int) -> Support:
     return analyse(records(bed(varieties, blocks=blocks, plants=plants))).ground
 
 
-def season(kind: Bed, rng: np.random.Generator) -> Analysis:
-    """One whole season as an analysis of its records, with 20 planned looks."""
-    plants = bed(kind.names, blocks=kind.blocks, plants=kind.plants)
+def counts(kind: Bed, plants: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+    """Pods of every plant at every pick, shape (looks, plants)."""
     plot, block = (pd.factorize(plants[name])[0] for name in ("plot", "block"))
     n = len(plants)
     level = rng.normal(0.0, kind.plot_sd, plot.max() + 1)[plot]
@@ -75,7 +75,13 @@ def season(kind: Bed, rng: np.random.Generator) -> Analysis:
     level = level + rng.normal(0.0, kind.pick_sd, (LOOKS, plot.max() + 1))[:, plot]
     gap = np.diff([DAYS[0] - 3, *DAYS])[:, None]
     mean = kind.rate * gap * np.exp(level)
-    count = rng.poisson(rng.gamma(kind.size, mean / kind.size)).astype(float)
+    return rng.poisson(rng.gamma(kind.size, mean / kind.size)).astype(float)
+
+
+def season(kind: Bed, rng: np.random.Generator) -> Analysis:
+    """One whole season as an analysis of its records, with 20 planned looks."""
+    plants = bed(kind.names, blocks=kind.blocks, plants=kind.plants)
+    count, n = counts(kind, plants, rng), len(plants)
     gone = np.where(rng.random(n) < kind.lost, rng.integers(0, LOOKS, n), LOOKS)
     there = (np.arange(LOOKS)[:, None] < gone) & (rng.random(count.shape) >= kind.missed)
     picks = pd.DataFrame({
@@ -103,3 +109,28 @@ def plot_looks(whole: Analysis) -> dict[tuple[str, str], list[Look]]:
     """The looks that decide, as `looks_so_far` makes them, without the fit they do not need."""
     data = prepared(whole.looks, whole.ground)
     return plot_total_looks(data, whole.order, whole.check)
+
+
+def looks_of_whole_seasons(
+    kind: Bed, rngs: Sequence[np.random.Generator]
+) -> tuple[np.ndarray, np.ndarray]:
+    """estimate (seasons, looks, varieties - 1) and se (seasons, looks) of the looks that decide.
+
+    The short way to what `plot_looks` gives of seasons without a missed look or a lost plant:
+    all plots then have the same expected pods, which drop out of contrasts, and least squares is
+    the analysis of variance of the block layout. test_route.py sets it beside the long way.
+    """
+    plants = bed(kind.names, blocks=kind.blocks, plants=kind.plants)
+    every = np.array([counts(kind, plants, rng) for rng in rngs])
+    cell = np.array([
+        [((plants["variety"] == v) & (plants["block"] == b)).to_numpy(float) for v in kind.names]
+        for b in plants["block"].unique()
+    ])
+    seen = np.cumsum(np.einsum("skp,bvp->skbv", every, cell), axis=1)
+    log = np.log(seen + 0.5)
+    means = log.mean(axis=2)
+    residual = log - means[:, :, None, :] - log.mean(axis=3, keepdims=True)
+    residual += log.mean(axis=(2, 3), keepdims=True)
+    df = (kind.blocks - 1) * (kind.varieties - 1)
+    se = np.sqrt(2.0 * (residual**2).sum(axis=(2, 3)) / df / kind.blocks)
+    return means[..., 1:] - means[..., :1], se
