@@ -156,8 +156,7 @@ def _dunnett(t: Floats, df: Floats, correlation: Floats, level: float) -> tuple[
     law = LargestT(correlation)
     dfs = np.round(df, 6)
     p = [law.sf(abs(float(v)), float(d)) for v, d in zip(t, dfs, strict=True)]
-    critical = {d: law.isf(1.0 - level, float(d)) for d in np.unique(dfs)}
-    return np.array(p), np.array([critical[d] for d in dfs])
+    return np.array(p), law.isfs(1.0 - level, dfs)
 
 
 def _correlation(covariance: Floats) -> Floats:

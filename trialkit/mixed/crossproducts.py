@@ -280,5 +280,7 @@ def mean_diagonals(random: RandomPart, cross: Cross) -> list[NDArray[np.float64]
         else:
             own = np.diagonal(cross.rest)[random.slices[i - 1]].reshape(g.n_levels, g.k)
             mean = own.mean(axis=0)
+        for columns in g.shared:
+            mean[list(columns)] = mean[list(columns)].mean()
         out.append(np.maximum(np.asarray(mean), 1e-300))
     return out

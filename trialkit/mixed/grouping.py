@@ -31,6 +31,9 @@ class Grouping:
     ``codes`` (n,) holds the level number of each record, ``columns`` the names of the
     k effects a level has (``"Intercept"`` first), ``values`` their values, one array
     (n,) a column, or None for the constant 1.
+
+    ``shared``: with it the k effects are independent, and each tuple of columns has one
+    variance in common; without it their covariance (k, k) is free.
     """
 
     name: str
@@ -38,6 +41,14 @@ class Grouping:
     codes: Codes
     columns: tuple[str, ...]
     values: tuple[Floats | None, ...]
+    shared: tuple[tuple[int, ...], ...] = ()
+
+    @cached_property
+    def parameters(self) -> tuple[tuple[tuple[int, int], ...], ...]:
+        """The entries (a, b), a >= b, of the covariance that each variance parameter fills."""
+        if self.shared:
+            return tuple(tuple((a, a) for a in columns) for columns in self.shared)
+        return tuple(((a, b),) for a in range(self.k) for b in range(a + 1))
 
     @cached_property
     def n_levels(self) -> int:
@@ -131,9 +142,8 @@ def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
         both = codes * len(part_index) + part_codes
         seen, packed = np.unique(both, return_inverse=True)
         left, right = np.divmod(seen, len(part_index))
-        levels = pd.Index(
-            [f"{levels[i]}:{part_index[j]}" for i, j in zip(left, right, strict=True)]
-        )
+        one, two = levels.tolist(), part_index.tolist()
+        levels = pd.Index([f"{one[i]}:{two[j]}" for i, j in zip(left, right, strict=True)])
         codes = packed.astype(np.intp).reshape(-1)
     if codes is None:
         raise MixedModelError(f"grouping factor '{name}' names no column.")

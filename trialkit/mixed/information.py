@@ -18,17 +18,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.mixed.grouping import Floats
+from trialkit.mixed.grouping import Floats, Grouping
 from trialkit.mixed.solve import Solved
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """One variance parameter: entry (a, b) of a grouping's covariance, or the residual."""
+    """One variance parameter: the entries (a, b) of a grouping's covariance that it fills, or
+    the residual variance (grouping -1, no entries)."""
 
     grouping: int
-    a: int
-    b: int
+    entries: tuple[tuple[int, int], ...] = ()
 
     @property
     def residual(self) -> bool:
@@ -130,13 +130,10 @@ def variance_information(s: Solved, *, known_residual: bool, n: int) -> Variance
     """Traces and products at a solution.  ``n`` is the number of records."""
     groupings = s.random.groupings
     parameters = [
-        Parameter(f, a, b)
-        for f, g in enumerate(groupings)
-        for a in range(g.k)
-        for b in range(a + 1)
+        Parameter(f, entries) for f, g in enumerate(groupings) for entries in g.parameters
     ]
     values = np.array(
-        [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.a, q.b] for q in parameters]
+        [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.entries[0]] for q in parameters]
     )
     phi = np.linalg.inv(s.xvx)
     blocks = _Blocks(s, x_out=False) if groupings else None
@@ -168,15 +165,15 @@ def variance_information(s: Solved, *, known_residual: bool, n: int) -> Variance
                 for c, d in _entries(pj):
                     q[i, j] += h[f][:, a].T @ blocks.times(f, g, b, c, h[g][:, d])
     if not known_residual:
-        parameters.append(Parameter(-1, 0, 0))
+        parameters.append(Parameter(-1))
         t, sx, q = _with_residual(values, trace, t, sx, q, s.xvx, n)
         values = np.append(values, 1.0)
     return VarianceInformation(tuple(parameters), values, t, sx, q, phi)
 
 
 def _entries(parameter: Parameter) -> tuple[tuple[int, int], ...]:
-    a, b = parameter.a, parameter.b
-    return ((a, b),) if a == b else ((a, b), (b, a))
+    off = tuple((b, a) for a, b in parameter.entries if a != b)
+    return parameter.entries + off
 
 
 def _h_blocks(s: Solved) -> list[Floats]:
@@ -262,7 +259,7 @@ def _quadratic_with_residual(
 
 def _entries_of(matrix: Floats, grouping: int, parameters: tuple[Parameter, ...]) -> Floats:
     """The parameters' entries of one grouping's matrix (k, k); zero for other groupings."""
-    own = [matrix[q.a, q.b] if q.grouping == grouping else 0.0 for q in parameters]
+    own = [matrix[q.entries[0]] if q.grouping == grouping else 0.0 for q in parameters]
     return np.array(own)
 
 
@@ -276,27 +273,35 @@ def inner_coordinates(
     to the Hessian, (c, c): d2(L L')/dL2 times the gradient in G (unit residual variance).
     """
     columns: list[Floats] = []
-    where: list[tuple[int, int, int]] = []
-    for f, factor in enumerate(s.factors):
-        k = len(factor)
-        for c in range(k):
-            if not factor[:, c].any():
-                continue
-            for i in range(c, k):
-                change = np.zeros((k, k))
+    where: list[tuple[int, list[tuple[int, int]]]] = []
+    for f, (g, factor) in enumerate(zip(s.random.groupings, s.factors, strict=True)):
+        for moved in _free_entries(g, factor):
+            change = np.zeros((g.k, g.k))
+            for i, c in moved:
                 change[i] += factor[:, c]
                 change[:, i] += factor[:, c]
-                columns.append(_entries_of(change, f, info.parameters))
-                where.append((f, c, i))
+            columns.append(_entries_of(change, f, info.parameters))
+            where.append((f, moved))
     if info.parameters and info.parameters[-1].residual:
         columns.append(np.array([float(q.residual) for q in info.parameters]))
     count = len(columns)
     bend = np.zeros((count, count))
-    scores, own = s.scores(), s.own_blocks(x_out=True)
-    for x, (f, c, i) in enumerate(where):
-        for y, (g, d, j) in enumerate(where):
-            if f == g and c == d:
-                fit = float(scores[f][:, i] @ scores[f][:, j]) / residual_variance
-                bend[x, y] = 2.0 * (own[f][i, j] - fit)
+    slopes = [
+        own - score.T @ score / residual_variance
+        for own, score in zip(s.own_blocks(x_out=True), s.scores(), strict=True)
+    ]
+    for x, (f, moved) in enumerate(where):
+        for y, (h, others) in enumerate(where):
+            if f == h:
+                bend[x, y] = 2.0 * sum(
+                    slopes[f][i, j] for i, c in moved for j, d in others if c == d
+                )
     jacobian = np.column_stack(columns) if count else np.zeros((len(info.parameters), 0))
     return jacobian, bend
+
+
+def _free_entries(g: Grouping, factor: Floats) -> list[list[tuple[int, int]]]:
+    """Entries (i, c) of L_f that move together, of its columns that are not zero."""
+    if g.shared:
+        return [[(a, a) for a in columns] for columns in g.shared if factor[columns[0]].any()]
+    return [[(i, c)] for c in range(g.k) if factor[:, c].any() for i in range(c, g.k)]

@@ -1,8 +1,7 @@
-"""Linear mixed models by profiled REML or ML."""
+"""A fitted linear mixed model: what can be asked of it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,18 +9,18 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed.comparison import Comparison, compare_means
-from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products, not_in_fixed
+from trialkit.mixed.crossproducts import RandomPart
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fit import MixedFit
-from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
-from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
+from trialkit.mixed.fixed import FixedPart
+from trialkit.mixed.grouping import Floats
 from trialkit.mixed.information import (
     VarianceInformation,
     inner_coordinates,
     quadratic_forms,
     variance_information,
 )
-from trialkit.mixed.likelihood import Objective, Optimum, minimise
+from trialkit.mixed.likelihood import Optimum
 from trialkit.mixed.prediction import predict_linear, simulate_linear
 from trialkit.mixed.smallsample import (
     KenwardRoger,
@@ -31,7 +30,6 @@ from trialkit.mixed.smallsample import (
     satterthwaite,
 )
 from trialkit.mixed.solve import Solved
-from trialkit.mixed.start import starting_point
 from trialkit.mixed.strata import between_within
 from trialkit.mixed.summary import describe
 from trialkit.mixed.threads import few_threads
@@ -194,6 +192,8 @@ class LMM(MixedFit):
 
     def refit(self, y: Floats) -> LMM:
         """The same model fitted to another response (n,)."""
+        from trialkit.mixed.fitlmm import fit_prepared
+
         sd = self.residual_sd if self.known_residual else None
         return fit_prepared(self.formula, self.method, self.part, self.random, y, self.weights, sd)
 
@@ -211,125 +211,3 @@ class LMM(MixedFit):
         Differences in the response's units.  See `trialkit.mixed.comparison`.
         """
         return compare_means(self, factor, against, df=df, level=level, by=by)
-
-
-def fit_lmm(
-    formula: str,
-    data: pd.DataFrame,
-    groups: Sequence[str] = (),
-    slopes: Mapping[str, Sequence[str]] | None = None,
-    weights: str | Floats | None = None,
-    method: str = "reml",
-    *,
-    residual_sd: float | None = None,
-) -> LMM:
-    """Fit a linear mixed model.
-
-    formula: ``"response ~ fixed terms"`` (Wilkinson & Rogers 1973).
-    data: one row a record.
-    groups: names of random-intercept factors; ``"a:b"`` is the interaction factor of two
-        columns.  Nested or crossed is found from the data.
-    slopes: factor name -> columns with random slopes, correlated with its intercept.
-    weights: a column name or (n,) positive numbers; the residual variance of a record is the
-        residual variance divided by its weight.
-    method: ``"reml"`` or ``"ml"``.
-    residual_sd: hold the residual standard deviation at this value (with weights 1/variance
-        and residual_sd=1: estimates from an earlier stage with known variances).
-
-    Returns an `LMM`.  Raises MixedModelError, naming the column, on blanks, infinite values,
-    unknown columns, one-level or aliased factors, n <= p and a constant response.
-    """
-    if method not in {"reml", "ml"}:
-        raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
-    if residual_sd is not None and not 0.0 < residual_sd < np.inf:
-        raise MixedModelError(f"residual_sd={residual_sd:g} must be a number above zero.")
-    left, right = split_formula(formula)
-    y = make_response(left, data)
-    part = make_fixed(right, data)
-    w = _weights(weights, data)
-    n, p = len(y), part.p
-    if n <= p and residual_sd is None:
-        raise MixedModelError(
-            f"{n} records cannot estimate {p} fixed effects and a residual; "
-            "drop terms from the formula or add records."
-        )
-    largest = float(np.abs(y).max())
-    if largest > 0.0 and not 1e-140 < largest < 1e140:
-        raise MixedModelError(f"response '{left}' reaches {largest:g}; give it in other units.")
-    if np.ptp(y) <= 1e-14 * largest and residual_sd is None:
-        raise MixedModelError(
-            f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
-        )
-    random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
-    with few_threads(random.r + p):
-        not_in_fixed(random, part)
-        return fit_prepared(formula, method, part, random, y, w, residual_sd)
-
-
-def fit_prepared(
-    formula: str,
-    method: str,
-    part: FixedPart,
-    random: RandomPart,
-    y: Floats,
-    w: Floats | None,
-    residual_sd: float | None = None,
-) -> LMM:
-    """Fit once the formula and groupings are read; a refit to another response starts here."""
-    left, _ = split_formula(formula)
-    n, p = len(y), part.p
-    spread = float(np.ptp(y))
-    dense = Dense(part.basis, part.codes)
-    # Working with what ordinary least squares leaves keeps digits when the response is far
-    # from zero; the fixed effects are added back at the end.
-    scale = 1.0 if residual_sd is None else residual_sd
-    start_fit = _least_squares(dense, y, w)
-    left_over = y - dense.times(start_fit)
-    if residual_sd is None:
-        scale = float(np.sqrt(np.mean(left_over**2)))
-        if scale <= 1e-12 * max(spread, 1e-300):
-            raise MixedModelError(
-                f"the fixed effects reproduce '{left}' exactly; no variation is left to model."
-            )
-    cross = cross_products(random, dense, left_over / scale, w)
-    reml = method == "reml"
-    d = n - p if reml else n
-    constant = 2.0 * d * float(np.log(scale))
-    if reml:
-        constant += 2.0 * float(np.log(np.abs(np.diagonal(part.triangle))).sum())
-    if w is not None:
-        constant -= float(np.log(w).sum())
-    objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
-    with few_threads(random.r + p):
-        optimum = minimise(objective, starting_point(objective))
-    variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
-    solved = _rescaled(optimum.solved, scale)
-    optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
-    offset = np.linalg.solve(part.triangle, start_fit)
-    return LMM(
-        formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
-    )
-
-
-def _weights(weights: str | Floats | None, data: pd.DataFrame) -> Floats | None:
-    w, name = numbers_of(weights, data, "weights")
-    if w is not None and (w <= 0).any():
-        first = int(np.flatnonzero(w <= 0)[0])
-        raise MixedModelError(f"{name} must be above zero; record {first} is {w[first]:g}.")
-    return w
-
-
-def _least_squares(dense: Dense, y: Floats, w: Floats | None) -> Floats:
-    count = np.bincount(dense.codes, weights=w, minlength=len(dense.rows))
-    gram = dense.rows.T @ (dense.rows * count[:, None])
-    right = dense.transpose_times(y if w is None else w * y)
-    return np.asarray(np.linalg.solve(gram, right))
-
-
-def _rescaled(s: Solved, scale: float) -> Solved:
-    """The same solution with the response back in its own units."""
-    f, t = s.f.copy(), s.t.copy()
-    f[:, :, -1] *= scale
-    t[-1, :] *= scale
-    t[:, -1] *= scale
-    return Solved(s.random, s.factors, s.m0, f, t, s.chol, s.logdet_lead, s.p, s.has_y)

@@ -103,11 +103,45 @@ class LargestT:
         return float(np.clip(1.0 - w @ (inside.prod(axis=2) @ ZW), 0.0, 1.0))
 
     def isf(self, alpha: float, df: float) -> float:
+        """The c with P(max |T_i| > c) = alpha."""
+        if self.loadings is None:
+            return self._by_steps(alpha, df)
         m = len(self.correlation)
         low, high = (float(stats.t.isf(a, df)) for a in (alpha / 2.0, alpha / (2.0 * (m + 1))))
         return float(
             optimize.brentq(lambda c: self.sf(c, df) - alpha, 0.999 * low, 1.01 * high, xtol=1e-8)
         )
+
+    def isfs(self, alpha: float, dfs: Floats) -> Floats:
+        """`isf` at each of ``dfs``.
+
+        Without product form the dear integral is solved at three dfs; what it adds to the
+        nearest product form is small and smooth in 1 / df, so a parabola gives the others.
+        """
+        distinct, at = np.unique(np.round(dfs, 6), return_inverse=True)
+        least, most = float(distinct[0]), float(distinct[-1])
+        if self.loadings is not None or len(distinct) <= 3 or most > 4.0 * least:
+            return np.array([self.isf(alpha, float(d)) for d in distinct])[at]
+        near = LargestT(self.correlation, nearest=True)
+        knots = 1.0 / np.array([least, 2.0 / (1.0 / least + 1.0 / most), most])
+        added = [self.isf(alpha, 1.0 / x) - near.isf(alpha, 1.0 / x) for x in knots]
+        # around the middle knot, in units of the way to the outer ones
+        way = (1.0 / distinct - knots[1]) / (knots[0] - knots[1])
+        curve = np.polyfit([1.0, 0.0, -1.0], added, 2)
+        easy = np.array([near.isf(alpha, float(d)) for d in distinct])
+        return np.asarray(easy + np.polyval(curve, way))[at]
+
+    def _by_steps(self, alpha: float, df: float) -> float:
+        """Newton steps from the nearest product form, whose slope serves for both."""
+        near = LargestT(self.correlation, nearest=True)
+        c = near.isf(alpha, df)
+        slope = (near.sf(c + 1e-3, df) - near.sf(c - 1e-3, df)) / 2e-3
+        for _ in range(6):
+            step = (self.sf(c, df) - alpha) / slope
+            c -= step
+            if abs(step) < 1e-5:
+                break
+        return c
 
     def _by_scipy(self, c: float, df: float) -> float:
         m = len(self.correlation)
@@ -115,8 +149,11 @@ class LargestT:
         if np.isfinite(df):
             law = stats.multivariate_t(np.zeros(m), self.correlation, df, allow_singular=True)  # type: ignore[arg-type]
             return 1.0 - float(law.cdf(edge, lower_limit=-edge, maxpts=100_000, random_state=1))
-        normal = stats.multivariate_normal(np.zeros(m), self.correlation, allow_singular=True)
-        return 1.0 - float(normal.cdf(edge, lower_limit=-edge, rng=np.random.default_rng(1)))
+        normal = stats.multivariate_normal(  # type: ignore[call-overload]
+            np.zeros(m), self.correlation, allow_singular=True, maxpts=100_000
+        )
+        rng = np.random.default_rng(1)
+        return 1.0 - float(normal.cdf(edge, lower_limit=-edge, rng=rng))
 
 
 def product_form(correlation: Floats) -> Floats | None:

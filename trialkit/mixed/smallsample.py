@@ -53,6 +53,8 @@ class KenwardRoger:
     def moments(self, contrast: Floats) -> tuple[float, float]:
         """F scaling lambda and denominator df for L b = 0, L (l, p) of full row rank."""
         count = contrast.shape[0]
+        if not len(self.d):
+            return 1.0, np.inf  # nothing was estimated but the fixed effects
         middle = np.linalg.inv(contrast @ self.phi @ contrast.T)
         td = contrast.T @ middle @ contrast @ self.d
         traces = np.einsum("iaa->i", td)
