@@ -7,6 +7,7 @@ Varieties differ by place (a panel each) or by marker as well as by colour.
 
 from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed
 from trialkit.plots.compared import compared
+from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.panels import PANELS, heights, rates, totals
 from trialkit.plots.style import (
     COLOURS,
@@ -37,9 +38,12 @@ __all__ = [
     "Picture",
     "STYLE",
     "WIDTH",
+    "against_gardens",
     "bed",
     "compared",
+    "gardens_and_whole",
     "heights",
+    "one_by_one",
     "rates",
     "short",
     "totals",

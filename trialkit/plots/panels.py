@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import matplotlib as mpl
-import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import seaborn as sns
@@ -26,6 +25,7 @@ from trialkit.plots.style import (
     ranged,
     rounded,
     short,
+    specks,
 )
 
 PANELS = 12
@@ -153,7 +153,7 @@ def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) 
     colour = COLOURS[place % len(COLOURS)]
     if dots is not None:
         seen = dots[dots["variety"] == part["variety"].iloc[0]]
-        _specks(axes, pd.to_datetime(seen["date"]), seen["height"], colour)
+        specks(axes, pd.to_datetime(seen["date"]), seen["height"], colour)
     banded = part.dropna(subset=["low", "high"])
     if len(banded):
         axes.fill_between(banded["date"], banded["low"], banded["high"], color=colour, alpha=0.22,
@@ -165,14 +165,6 @@ def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) 
               markersize=5, linestyle="none", clip_on=False)
     axes.set_xlabel("")
     axes.set_ylabel("")
-
-
-def _specks(axes: Axes, x: pd.Series[Any], y: pd.Series[Any], colour: str) -> None:
-    """Dots as lines without length and with round ends: a tenth of the bytes of markers."""
-    at = x.to_numpy().repeat(3)
-    level = np.repeat(y.to_numpy(dtype=float), 3)
-    level[2::3] = np.nan
-    axes.plot(at, level, color=colour, alpha=0.35, linewidth=2.2, solid_capstyle="round")
 
 
 def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: int) -> None:

@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 WIDTH = 3.5
@@ -53,6 +55,32 @@ class Picture(NamedTuple):
     figure: Figure
     alt: str
     caption: str
+
+
+def specks(axes: Axes, x: Any, y: Any, colour: str, size: float = 2.2, alpha: float = 0.35
+           ) -> None:
+    """Dots as lines without length and with round ends: a tenth of the bytes of markers.
+
+    x, y : series of equal length.
+    """
+    at = pd.Series(x).to_numpy().repeat(3)
+    level = np.repeat(pd.Series(y).to_numpy(dtype=float), 3)
+    level[2::3] = np.nan
+    axes.plot(at, level, color=colour, alpha=alpha, linewidth=size, solid_capstyle="round")
+
+
+def lined(names: Sequence[str], axis: str, each: float) -> tuple[Figure, Axes]:
+    """A figure with a named line for each of `names`, `each` inches tall, and the axis in words."""
+    cut = short(names, 22)
+    height = 0.62 + each * len(names)
+    left = min(1.5, 0.3 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
+    figure = Figure(figsize=(WIDTH, height))
+    axes = figure.add_axes((left, 0.45 / height, 0.95 - left, 1 - 0.5 / height))
+    axes.set_yticks(range(len(names)), [cut[name] for name in names])
+    sns.despine(ax=axes, left=True)
+    axes.tick_params(axis="y", length=0)
+    figure.text(0.97, 0.08 / height, axis, ha="right", va="center")
+    return figure, axes
 
 
 def short(names: Sequence[str], width: int = 20) -> dict[str, str]:

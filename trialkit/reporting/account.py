@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, version
 from math import isfinite
 from typing import Any
-
-import pandas as pd
-from markupsafe import Markup, escape
 
 from trialkit.models import TraitResult
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.rate import RateResult
 from trialkit.reporting import words
-from trialkit.reporting.blocks import Block, isolate, part
+from trialkit.reporting.blocks import Block, isolate, part, tabled, titled
 from trialkit.reporting.opened import OpenTrial, told
 
 LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
@@ -28,7 +25,7 @@ PLOTS_SHOWN = 5
 def files_read(trial: OpenTrial) -> Block:
     """The files of the trial and how many lines of each were read."""
     rows = [(name, words.whole(lines)) for name, lines in trial.records.files]
-    return _table("Files read", ("File", "Lines"), rows)
+    return tabled("Files read", ("File", "Lines"), rows)
 
 
 @told
@@ -36,10 +33,10 @@ def doubts(trial: OpenTrial) -> Block:
     """Records that are hard to believe; they are kept, and used, as they stand."""
     frame = trial.records.doubts
     if frame.empty:
-        return _text("Doubts about the records", ["No record is hard to believe."])
+        return titled("Doubts about the records", ["No record is hard to believe."])
     if not trial.showing.notes:
         said = f"{words.counted(len(frame), 'record')} hard to believe, used as they are."
-        return _text("Doubts about the records", [said])
+        return titled("Doubts about the records", [said])
     rows = [
         (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
         for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)
@@ -47,7 +44,7 @@ def doubts(trial: OpenTrial) -> Block:
     caption = f"{words.counted(len(frame), 'doubt')} about the records, which are used as they are"
     if len(frame) > DOUBTS_SHOWN:
         caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
-    return _table(caption, ("Where", "Value", "Doubt"), rows)
+    return tabled(caption, ("Where", "Value", "Doubt"), rows)
 
 
 @told
@@ -55,7 +52,7 @@ def layout(trial: OpenTrial) -> Block:
     """What the layout of the trial can and cannot support."""
     audit = trial.conclusion.analysis.audit
     lines = [audit.layout, trial.records.trial.notes, *(f.full for f in audit.findings)]
-    return _text("The layout, and what it can show", [*filter(None, lines)], trial.names)
+    return titled("The layout, and what it can show", [*filter(None, lines)], trial.names)
 
 
 @told
@@ -66,7 +63,7 @@ def methods(trial: OpenTrial) -> Block:
     blocks = [_method(result, trial.names) for result in found]
     missing = [f"{words.capital(m.trait.replace('_', ' '))}: {m.reason}." for m in analysis.missing]
     if missing:
-        blocks.append(_text("What the records do not give", missing, trial.names))
+        blocks.append(titled("What the records do not give", missing, trial.names))
     return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
 
 
@@ -74,14 +71,14 @@ def methods(trial: OpenTrial) -> Block:
 def diagnostics(trial: OpenTrial) -> Block:
     """Whether the model of the counts can be trusted, and how much hangs on single plots."""
     found = trial.conclusion.analysis.diagnostics
-    blocks = [_text("Can the model be trusted?", found.remarks, trial.names)]
+    blocks = [titled("Can the model be trusted?", found.remarks, trial.names)]
     if not found.residuals.empty:
         agree = [
             (words.capital(str(r.check)), words.number(r.value), words.number(r.expected))
             for r in found.residuals.itertuples(index=False)
         ]
         heads = ("What", "Found", "Expected")
-        blocks.append(_table("Residuals (randomised quantile)", heads, agree))
+        blocks.append(tabled("Residuals (randomised quantile)", heads, agree))
     if not found.influence.empty:
         without = [
             (str(r.unit), str(r.variety), words.number(r.ratio, 3), f"{r.change:+.1%}")
@@ -89,7 +86,7 @@ def diagnostics(trial: OpenTrial) -> Block:
         ]
         caption = "The leading ratio with one plot left out, the plots that matter most"
         blocks.append(
-            _table(caption, ("Plot", "Variety", "Ratio without it", "Change"), without)
+            tabled(caption, ("Plot", "Variety", "Ratio without it", "Change"), without)
         )
     return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
 
@@ -100,7 +97,7 @@ def versions(trial: OpenTrial) -> Block:
     pairs = [("Fingerprint of the records", trial.records.fingerprint)]
     pairs += [(name, f"{lines:,d} lines") for name, lines in trial.records.files]
     pairs.append(("Python", platform.python_version()))
-    pairs += [(name, _version(name)) for name in LIBRARIES]
+    pairs += [(name, version_of(name)) for name in LIBRARIES]
     html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
     return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
 
@@ -116,7 +113,7 @@ def _method(result: TraitResult, names: Iterable[str]) -> Block:
     pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
     fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value) + "."
     label = words.capital(words.with_unit(result.label, result.unit))
-    block = _text(label, [words.capital(t) for t in texts if t], names)
+    block = titled(label, [words.capital(t) for t in texts if t], names)
     html = part("paragraphs", paragraphs=[isolate(fine, names)], kind="fine")
     tables = _harvest_tables(result) if isinstance(result, HarvestResult) else []
     if isinstance(result, RateResult) and not result.slumps.empty:
@@ -141,7 +138,7 @@ def _slumps(result: RateResult) -> Block:
         for row in result.slumps.itertuples(index=False)
     ]
     heads = ("Variety", "Hot spell", "Rate before", "Lowest", "Share lost", "Recovery")
-    return _table(f"Slump after heat, {result.unit}", heads, rows)
+    return tabled(f"Slump after heat, {result.unit}", heads, rows)
 
 
 def _percent(low: Any, high: Any) -> str:
@@ -162,14 +159,14 @@ def _harvest_tables(result: HarvestResult) -> list[Block]:
             for r in result.tests.itertuples(index=False)
         ]
         heads = ("Term", "F", "Degrees of freedom", "p")
-        tables.append(_table("Is there any difference at all?", heads, tests))
+        tables.append(tabled("Is there any difference at all?", heads, tests))
     if not result.treatments.empty:
         rows = [
             (str(r.treatment), words.number(r.estimate, 3), words.interval(r.low, r.high, 3))
             for r in result.treatments.itertuples(index=False)
         ]
         caption = f"Treatments, {result.unit}, over all varieties"
-        tables.append(_table(caption, ("Treatment", "Mean", "95 % interval"), rows))
+        tables.append(tabled(caption, ("Treatment", "Mean", "95 % interval"), rows))
     return tables
 
 
@@ -188,25 +185,11 @@ def _cell(value: Any) -> str:
     return words.NONE if words.missing(value) else str(value)
 
 
-def _version(name: str) -> str:
+def version_of(name: str) -> str:
+    """The installed version of a library."""
     try:
         return version(name)
     except PackageNotFoundError:
         import trialkit
 
         return trialkit.__version__ if name == "trialkit" else "not installed"
-
-
-def _text(title: str, texts: Sequence[str], names: Iterable[str] = ()) -> Block:
-    names = list(names)
-    paragraphs = [isolate(text, names) for text in texts]
-    html = Markup("<h3>{}</h3>\n").format(escape(title)) + Markup(
-        part("paragraphs", paragraphs=paragraphs, kind="")
-    )
-    return Block(str(html), "\n".join([title, *texts]))
-
-
-def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
-    html = part("table", caption=caption, heads=heads, rows=rows)
-    frame = pd.DataFrame([list(row) for row in rows], columns=list(heads))
-    return Block(html, f"{caption}\n{frame.to_string(index=False)}")

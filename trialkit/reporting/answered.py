@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -10,7 +10,7 @@ import pandas as pd
 import trialkit
 from trialkit.models import Missing
 from trialkit.reporting import words
-from trialkit.reporting.blocks import Block, isolate, part
+from trialkit.reporting.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.reporting.drawn import headline
 from trialkit.reporting.opened import OpenTrial, told
 
@@ -98,19 +98,19 @@ def answer(trial: OpenTrial) -> Block:
 @told
 def next_step(trial: OpenTrial) -> Block:
     """What to do next."""
-    return _paragraphs(trial, [trial.conclusion.verdict.next_step])
+    return paragraphs([trial.conclusion.verdict.next_step], trial.names)
 
 
 @told
 def since_last(trial: OpenTrial) -> Block:
     """What changed since the last pick."""
-    return _list(trial, trial.conclusion.since_last)
+    return bullets(trial.conclusion.since_last, trial.names)
 
 
 @told
 def cannot_tell(trial: OpenTrial) -> Block:
     """What the trial cannot show."""
-    return _list(trial, trial.conclusion.verdict.cannot_tell)
+    return bullets(trial.conclusion.verdict.cannot_tell, trial.names)
 
 
 @told
@@ -179,15 +179,3 @@ def _reach(row: Any) -> Cell:
     if words.missing(row.out_of_reach):
         return Cell("still within reach", span)
     return Cell(words.day(row.out_of_reach), span)
-
-
-def _paragraphs(trial: OpenTrial, texts: Sequence[str], kind: str = "") -> Block:
-    html = part("paragraphs", paragraphs=[isolate(t, trial.names) for t in texts], kind=kind)
-    return Block(html, "\n".join(texts))
-
-
-def _list(trial: OpenTrial, items: Sequence[str]) -> Block:
-    if not items:
-        return Block("", "")
-    html = part("list", items=[isolate(item, trial.names) for item in items])
-    return Block(html, "\n".join(f"- {item}" for item in items))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -74,3 +74,35 @@ def isolate(text: str, names: Iterable[str]) -> Markup:
         Markup("<bdi>{}</bdi>").format(piece) if odd % 2 else escape(piece)
         for odd, piece in enumerate(pieces)
     )
+
+
+def paragraphs(texts: Sequence[str], names: Iterable[str] = (), kind: str = "") -> Block:
+    """One paragraph a text, variety names fenced off."""
+    known = list(names)
+    html = part("paragraphs", paragraphs=[isolate(text, known) for text in texts], kind=kind)
+    return Block(html, "\n".join(texts))
+
+
+def bullets(items: Sequence[str], names: Iterable[str] = ()) -> Block:
+    """A list; nothing at all without items."""
+    if not items:
+        return Block("", "")
+    known = list(names)
+    html = part("list", items=[isolate(item, known) for item in items])
+    return Block(html, "\n".join(f"- {item}" for item in items))
+
+
+def titled(title: str, texts: Sequence[str], names: Iterable[str] = ()) -> Block:
+    """Paragraphs under a small heading."""
+    body = paragraphs(texts, names)
+    html = Markup("<h3>{}</h3>\n").format(escape(title)) + Markup(body.html)
+    return Block(str(html), "\n".join([title, *texts]))
+
+
+def tabled(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
+    """A plain table, the first cell of a row its name."""
+    import pandas as pd
+
+    html = part("table", caption=caption, heads=heads, rows=rows)
+    frame = pd.DataFrame([list(row) for row in rows], columns=list(heads))
+    return Block(html, f"{caption}\n{frame.to_string(index=False)}")
