@@ -6,6 +6,7 @@ kept beside it under a name of its own.
 
 from __future__ import annotations
 
+import errno
 import glob
 import tempfile
 import time
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 
-LATEST = "latest.html"
 LEFT_S = 3600.0
 """A half written file older than this was left by a run that was killed."""
 
@@ -91,22 +91,27 @@ def publish_latest(
     it; to `latest.html` alone before the first pick.  execute : what runs the notebook.
     Raises as `publish` does.
     """
-    latest = destination(folder).with_name(LATEST)
-    notebook = _run(folder, latest, None, on_progress, execute)
+    newest = latest(folder)
+    notebook = _run(folder, newest, None, on_progress, execute)
     day = page.facts(notebook).get("last_pick")
     if not day:
-        return _write_both(notebook, latest)
+        return _write_both(notebook, newest)
     made = _write_both(notebook, destination(folder, until=date.fromisoformat(day)))
-    _write(latest, made.page.read_text(encoding="utf-8"))
-    _partial(latest).unlink(missing_ok=True)
+    _write(newest, made.page.read_text(encoding="utf-8"))
+    _partial(newest).unlink(missing_ok=True)
     return made
 
 
-def not_written(error: OSError) -> str:
-    """Why a report could not be written, for the user."""
+def not_written(error: OSError, report: Path) -> str:
+    """Why a report could not be written, and what became of the one before, for the user."""
     why = error.strerror or str(error)
-    where = f": {error.filename}" if error.filename else ""
-    return f"Could not write the report. {why}{where}"
+    where = f" ({error.filename})" if error.filename else ""
+    lines = [f"Could not write the report {report}: {why}{where}."]
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        lines.append(f"It needs a few MB there, and in {tempfile.gettempdir()} while it works.")
+    if report.is_file():
+        lines.append("The report of an earlier run is untouched.")
+    return "\n".join(lines)
 
 
 def destination(folder: Path, out: Path | None = None, until: date | None = None) -> Path:
@@ -120,6 +125,11 @@ def destination(folder: Path, out: Path | None = None, until: date | None = None
     if out.is_dir() or out.suffix.lower() not in (".html", ".htm"):
         return out / f"{name}.html"
     return out
+
+
+def latest(folder: Path) -> Path:
+    """Where `publish_latest` puts the newest report, whatever its day."""
+    return destination(folder).with_name("latest.html")
 
 
 def _run(

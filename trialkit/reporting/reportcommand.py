@@ -71,7 +71,7 @@ def watch(
     Writes one report a pick, named after the day of the pick, and the newest as latest.html, both
     in FOLDER/report. While the records have errors the last good report stays as it is.
     """
-    from trialkit.reporting.publish import LATEST, Published, destination
+    from trialkit.reporting.publish import Published, latest
     from trialkit.reporting.watch import watch as keep_watching
 
     first = open_
@@ -86,8 +86,8 @@ def watch(
             err.print(Text(outcome))
             say("Still watching: it reports again once that is mended and saved.")
 
-    latest = destination(the_trial(folder)).with_name(LATEST)
-    say(f"Watching {folder}. The newest report is always {latest}. Stop with Ctrl-C.")
+    newest = latest(the_trial(folder))
+    say(f"Watching {folder}. The newest report is always {newest}. Stop with Ctrl-C.")
     try:
         keep_watching(folder, tell, _progress)
     except KeyboardInterrupt:
@@ -95,7 +95,7 @@ def watch(
 
 
 def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
-    from trialkit.reporting.publish import ReportStopped, not_written, publish
+    from trialkit.reporting.publish import ReportStopped, destination, not_written, publish
 
     try:
         with _progress() as on_progress:
@@ -103,7 +103,7 @@ def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
     except OSError as error:
-        stop(Exit.NOT_WRITTEN, not_written(error))
+        stop(Exit.NOT_WRITTEN, not_written(error, destination(folder, to, until)))
 
 
 @contextmanager

@@ -16,7 +16,13 @@ from pathlib import Path
 import watchfiles
 
 from trialkit.reporting import run
-from trialkit.reporting.publish import Published, ReportStopped, not_written, publish_latest
+from trialkit.reporting.publish import (
+    Published,
+    ReportStopped,
+    latest,
+    not_written,
+    publish_latest,
+)
 
 SETTLED_MS = 600
 """Records have settled when nothing was written for so long."""
@@ -75,7 +81,7 @@ def _attempt(folder: Path, on_progress: run.Progress | None, kept: run.KeptKerne
     except ReportStopped as stopped:
         return stopped.told
     except OSError as error:
-        return not_written(error)
+        return not_written(error, latest(folder))
 
 
 def is_record(path: Path) -> bool:
