@@ -72,7 +72,9 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
 def _crop(one: CropSeason) -> dict[str, Any]:
     answer = one.answer
     season: dict[str, Any] | None = None
-    if answer is not None:
+    if isinstance(answer, str):
+        season = {"answer": answer, "sure": "", "head": "", "rows": []}
+    elif answer is not None:
         names = [str(name) for name in answer.overall["variety"]]
         season = {
             "answer": isolate(answer.answer, names),
@@ -107,10 +109,17 @@ def _trial(one: Placed) -> dict[str, Any]:
         "answer": isolate(str(facts["answer"]), names),
         "sure": isolate(str(facts["sure"]), names),
         "picture": Markup(drawing),
-        "under": f"planted {words.day(facts['planted'], year=True)}, "
-        f"newest record {words.day(facts['updated'], year=True)}",
+        "under": _under(facts),
         "reason": one.reason,
     }
+
+
+def _under(facts: dict[str, Any]) -> str:
+    """When planted, and how far recorded where the records have days at all."""
+    planted = f"Planted {words.day(facts['planted'], year=True)}"
+    if facts["updated"] == facts["planted"]:
+        return planted
+    return f"{planted}, newest record {words.day(facts['updated'], year=True)}"
 
 
 def _behind(one: Placed) -> dict[str, str]:

@@ -138,4 +138,6 @@ def _renamed(names: pd.Series, new: dict[str, str]) -> pd.Series:
 
 
 def _file_name(name: object) -> str:
-    return str(name) if str(name) in _FILES else "a table"
+    """The file's own name where it is one of ours, without the name of a sheet."""
+    file = str(name).split(",")[0]
+    return file if file in _FILES else "a table"

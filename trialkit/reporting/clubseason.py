@@ -17,11 +17,12 @@ if TYPE_CHECKING:
 
 
 class CropSeason(NamedTuple):
-    """A crop, its trials, and what they say together; `answer` None with fewer than two."""
+    """A crop, its trials, and what they say together: None with fewer than two, a sentence where
+    it could not be worked out."""
 
     crop: str
     placed: tuple[Placed, ...]
-    answer: SeasonAnswer | None
+    answer: SeasonAnswer | str | None
 
 
 def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
@@ -33,16 +34,19 @@ def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
             for group in crops.values()]
 
 
-def _together(group: Sequence[Placed]) -> SeasonAnswer | None:
+def _together(group: Sequence[Placed]) -> SeasonAnswer | str | None:
     firsts = [
         replace(from_json(one.facts["first"]), folder=f"trial {one.number}")
         for one in group if one.facts.get("first")
     ]
     if len(firsts) < 2:
         return None
-    from trialkit.gardens.second import second_stage
+    try:
+        from trialkit.gardens.second import second_stage
 
-    return second_stage(firsts)
+        return second_stage(firsts)
+    except Exception:  # a fault here must not take the reports of all trials with it
+        return "What the gardens say together could not be worked out: a fault in trialkit."
 
 
 def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
