@@ -10,7 +10,13 @@ from typing import Annotated
 
 import typer
 
-from trialkit.reporting import clubcommand, plancommand, recordcommand, reportcommand
+from trialkit.reporting import (
+    clubcommand,
+    plancommand,
+    recordcommand,
+    reportcommand,
+    seasoncommand,
+)
 from trialkit.reporting.terminal import (
     CODES,
     Exit,
@@ -143,6 +149,12 @@ app.command(epilog=example("trialkit paper my-beans", "trialkit paper my-beans -
     plancommand.paper
 )
 
+app.command(
+    epilog=example(
+        "trialkit season my-beans my-neighbours-beans",
+        "trialkit season trials --out season-2025.html --open",
+    )
+)(seasoncommand.season)
 app.command(
     epilog=example(
         "trialkit club my-beans my-neighbours-beans --out club",

@@ -10,11 +10,12 @@ import errno
 import glob
 import tempfile
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from trialkit.reporting import page, run, shipped
 
@@ -79,7 +80,27 @@ def publish(
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
-    return _write_both(_run(folder, target, until, on_progress, run.execute), target)
+    return _write_both(_run(_report_of(folder, until), target, on_progress, run.execute), target)
+
+
+def publish_season(
+    folders: Sequence[Path],
+    out: Path,
+    until: date | None = None,
+    cluster: str = "",
+    on_progress: run.Progress | None = None,
+) -> Published:
+    """Make the report of several trials together, in the HTML file `out`.
+
+    cluster : address of a running Dask scheduler for the trials' own models.
+    Raises as `publish` does.
+    """
+    job = _Job("season", {
+        "folders": [str(folder.resolve()) for folder in folders],
+        "until": until.isoformat() if until else "",
+        "cluster": cluster,
+    })  # fmt: skip
+    return _write_both(_run(job, out, on_progress, run.execute), out)
 
 
 def publish_latest(
@@ -92,7 +113,7 @@ def publish_latest(
     Raises as `publish` does.
     """
     newest = latest(folder)
-    notebook = _run(folder, newest, None, on_progress, execute)
+    notebook = _run(_report_of(folder), newest, on_progress, execute)
     day = page.facts(notebook).get("last_pick")
     if not day:
         return _write_both(notebook, newest)
@@ -132,18 +153,26 @@ def latest(folder: Path) -> Path:
     return destination(folder).with_name("latest.html")
 
 
+class _Job(NamedTuple):
+    """A notebook by its name, and what to run it with."""
+
+    notebook: str
+    parameters: dict[str, Any]
+
+
+def _report_of(folder: Path, until: date | None = None) -> _Job:
+    return _Job("report", {
+        "folder": str(folder.resolve()), "until": until.isoformat() if until else "",
+    })  # fmt: skip
+
+
 def _run(
-    folder: Path,
-    target: Path,
-    until: date | None,
-    on_progress: run.Progress | None,
-    execute: run.Execute,
+    job: _Job, target: Path, on_progress: run.Progress | None, execute: run.Execute
 ) -> NotebookNode:
     """The executed notebook; where it stops, as far as it got, beside the target."""
     _writable(target)
-    parameters = {"folder": str(folder.resolve()), "until": until.isoformat() if until else ""}
     try:
-        return execute(shipped.notebook("report"), parameters, on_progress)
+        return execute(shipped.notebook(job.notebook), job.parameters, on_progress)
     except run.NotebookStopped as stop:
         _write(_partial(target), _notebook_text(stop.partial))
         last_good = target if target.exists() else None

@@ -41,7 +41,7 @@ def demo(
         except OSError as error:
             stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
         out.print(Text(f"Copied the demo trial (invented) to {folder}"))
-    _show(_publish(folder, None, None), open_)
+    show(_publish(folder, None, None), open_)
 
 
 def report(
@@ -57,7 +57,7 @@ def report(
     open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
-    _show(_publish(the_trial(folder), to, day(until, "2025-07-20")), open_)
+    show(_publish(the_trial(folder), to, day(until, "2025-07-20")), open_)
 
 
 def watch(
@@ -80,7 +80,7 @@ def watch(
         nonlocal first
         out.print(Text(f"\n{datetime.now():%H:%M:%S}", style="dim"))
         if isinstance(outcome, Published):
-            _show(outcome, first)
+            show(outcome, first)
             first = False
         else:
             err.print(Text(outcome))
@@ -89,7 +89,7 @@ def watch(
     newest = latest(the_trial(folder))
     say(f"Watching {folder}. The newest report is always {newest}. Stop with Ctrl-C.")
     try:
-        keep_watching(folder, tell, _progress)
+        keep_watching(folder, tell, progress)
     except KeyboardInterrupt:
         say("Stopped watching.")
 
@@ -98,7 +98,7 @@ def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
     from trialkit.reporting.publish import ReportStopped, destination, not_written, publish
 
     try:
-        with _progress() as on_progress:
+        with progress() as on_progress:
             return publish(folder, to, until, on_progress)
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
@@ -107,7 +107,7 @@ def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def progress(what: str = "Working out the report") -> Iterator[Progress]:
     """A bar on the terminal while the notebook runs; nothing where there is no terminal."""
     if not err.is_terminal:
         yield lambda done, total: None
@@ -116,11 +116,12 @@ def _progress() -> Iterator[Progress]:
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=err, transient=True) as bar:
-        task = bar.add_task("Working out the report", total=None)
+        task = bar.add_task(what, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-def _show(published: Published, open_: bool) -> None:
+def show(published: Published, open_: bool) -> None:
+    """Print the answer and where the report lies, and open it if asked to."""
     answer = published.facts.get("answer", "")
     if answer:
         out.print(Text(answer, style="bold"))

@@ -30,7 +30,7 @@ class Execute(Protocol):
     """What runs a notebook with parameters: `execute`, or a kept kernel's."""
 
     def __call__(
-        self, notebook: Path, parameters: Mapping[str, str], on_progress: Progress | None = None
+        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
     ) -> NotebookNode: ...
 
 
@@ -58,7 +58,7 @@ class NotebookStopped(Exception):
 
 def execute(
     notebook: Path,
-    parameters: Mapping[str, str],
+    parameters: Mapping[str, Any],
     on_progress: Progress | None = None,
     first: str = CELLS,
 ) -> NotebookNode:
@@ -98,7 +98,7 @@ class KeptKernel:
         self._stop()
 
     def execute(
-        self, notebook: Path, parameters: Mapping[str, str], on_progress: Progress | None = None
+        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
     ) -> NotebookNode:
         """As the function `execute`, in the kernel kept."""
         used = self._used
@@ -114,7 +114,7 @@ class KeptKernel:
     def _once(
         self,
         notebook: Path,
-        parameters: Mapping[str, str],
+        parameters: Mapping[str, Any],
         manager: KernelManager,
         on_progress: Progress | None,
     ) -> NotebookNode:
@@ -145,7 +145,7 @@ class KeptKernel:
 
 def _papermill(
     notebook: Path,
-    parameters: Mapping[str, str],
+    parameters: Mapping[str, Any],
     folder: Path,
     manager: KernelManager,
     on_progress: Progress | None,

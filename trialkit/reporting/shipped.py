@@ -45,6 +45,11 @@ def demo() -> Path:
         raise FileNotFoundError(f"the demo trial is missing from {_folder('data')}") from None
 
 
+def several_trials() -> list[Path]:
+    """Folders of the published barley trials, which an unset notebook of the season uses."""
+    return sorted(path.parent for path in _folder("data").glob("barley-minnesota/*/trial.toml"))
+
+
 def copy_trial(source: Path, target: Path) -> None:
     """Copy a trial's own files (not reports made of it) into a new or empty folder.
 

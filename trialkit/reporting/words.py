@@ -35,6 +35,11 @@ def number(value: object, figures: int = 2) -> str:
     return f"{x:,.{places}f}"
 
 
+def signed(value: object, figures: int = 2) -> str:
+    """`number` with the sign of typography below zero."""
+    return number(value, figures).replace("-", "\N{MINUS SIGN}")
+
+
 def whole(value: object) -> str:
     """A whole number: plants, records."""
     return NONE if missing(value) else f"{round(float(value)):,d}"  # type: ignore[arg-type]
