@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed import fit_lmm
+from trialkit.models import height_layout as layouts
 from trialkit.models.comparing import compare
+from trialkit.models.growth import unit_curves
 from trialkit.models.picking import difference_means
-from trialkit.models.results import MethodNote, Missing, TraitResult, empty
-from trialkit.models.smooth import Curves, Spline, curves_of
-from trialkit.models.support import ONE_BLOCK, Support, behind, usable_groups
+from trialkit.models.plot_curves import TESTS, MeanCurves, indicators
+from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, empty
+from trialkit.models.smooth import Floats, Spline
+from trialkit.models.support import ONE_BLOCK, Support, behind
+from trialkit.models.topping import Topping, topping
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -22,6 +25,7 @@ DRAWS = 1000
 COLUMNS = 6
 """Columns of the spline: enough for an S-shaped curve to keep its shape (checked by simulation)."""
 OUT_OF_REACH = ["variety", "date", "low", "high", "day", "day_low", "day_high", "never"]
+TOO_FEW = "heights were measured in too few plots to tell varieties from plots"
 
 
 @dataclass(frozen=True)
@@ -30,135 +34,253 @@ class HeightResult(TraitResult):
     high (cm).  `growth`: variety, date, estimate (cm a week).  `seen`: variety, date, plant,
     height_cm as measured.  `reach`: variety, date (NaT: not by the last measurement), low, high
     (NaT: no limit that way), day, day_low, day_high (days from planting, inf likewise), never
-    (share of the draws in which reach is not passed)."""
+    (share of the draws in which reach is not passed).
+
+    Where treatments (topped or not) were given by lot, the above are means over them, and:
+    `treated_curve` and `treated_reach`: as `curve` and `reach`, with a column treatment.
+    `treatments`: treatment, estimate, se, df, low, high (cm on the last day).  `treatment_pairs`:
+    left, right, estimate, low, high, p, df.  `tests`: term, F, num_df, den_df, p, stratum, of the
+    heights on the last day.  All are empty without a treatment.
+    """
 
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
     growth: pd.DataFrame = field(default_factory=pd.DataFrame)
     seen: pd.DataFrame = field(default_factory=pd.DataFrame)
     reach: pd.DataFrame = field(default_factory=lambda: empty(OUT_OF_REACH))
-    curves: Curves | None = field(default=None, repr=False, compare=False)
-    crossing: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)), repr=False,
-                                 compare=False)
+    curves: MeanCurves | None = field(default=None, repr=False, compare=False)
+    crossing: Floats = field(default_factory=lambda: np.zeros((0, 0)), repr=False, compare=False)
+    treated_curve: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treated_reach: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treatment_pairs: pd.DataFrame = field(default_factory=lambda: empty(PAIRS))
+    tests: pd.DataFrame = field(default_factory=lambda: empty(TESTS))
 
     def on(self, when: object) -> pd.DataFrame:
         """Height of each variety on a date: variety, date, estimate, low, high (cm)."""
         return self.curve[self.curve["date"] == pd.Timestamp(when)]  # type: ignore[arg-type]
 
+    def treated_on(self, when: object) -> pd.DataFrame:
+        """Likewise of each variety under each treatment; empty without treatments."""
+        if self.treated_curve.empty:
+            return self.treated_curve
+        stamp = pd.Timestamp(when)  # type: ignore[arg-type]
+        return self.treated_curve[self.treated_curve["date"] == stamp]
+
 
 def height_trait(
     records: Records, ground: Support, order: list[str], check: str | None
 ) -> HeightResult | Missing:
-    """One growth curve a variety.  Raises MixedModelError where it cannot be fitted."""
-    seen, notes = measured(records)
+    """One growth curve a plot, compared between varieties day by day; see `growth` and
+    `plot_curves`.  Raises MixedModelError where it cannot be fitted."""
+    topped = topping(records)
+    seen = measured(records, topped)
     if seen.empty:
         return Missing("height", "no height is recorded yet")
-    planted = pd.Timestamp(records.trial.planted)
-    block = seen["block"].astype("object")
-    data = seen.assign(
-        day=(seen["date"] - planted).dt.days.astype(float),
-        unit=seen["plant"].map(ground.unit_of),
-        block=block.where(block.notna(), ONE_BLOCK).astype(str),
-    )
+    data = _prepared(records, seen, ground, topped)
     varieties = [v for v in order if (data["variety"] == v).any()]
     dates = data.groupby("variety")["day"].nunique().reindex(varieties)
     if dates.min() < 2:
         few = ", ".join(v for v in varieties if dates[v] < 2)
         return Missing("height", f"growth takes two dates with heights; there is one for {few}")
     spline = Spline.through(data["day"], int(min(COLUMNS, dates.min() - 1)))
-    basis = spline.columns(data["day"])
-    basis.index = data.index
-    data = pd.concat([data, basis], axis=1)
-    groups, left_out = usable_groups(data, ["block", "unit", "plant"], ("variety",))
-    smooth = " + ".join(spline.names)
-    formula = (f"height_cm ~ variety * ({smooth})" if len(varieties) > 1
-               else f"height_cm ~ {smooth}")
-    sloped = [g for g in groups if g != "block"] if dates.min() > 2 else []
-    slopes = {name: ["curve1"] for name in sloped}
-    fit = fit_lmm(formula, data, groups=groups, slopes=slopes)
-    supported = ground.supported and len(varieties) > 1
-    df = ground.df(varieties)
-    covariance = fit.cov_fixed.to_numpy()
     days = np.arange(data["day"].min(), data["day"].max() + 1)
-    curves = curves_of(fit.part, fit.fixed.to_numpy(), covariance, df if df >= 1 else np.inf,
-                       varieties, spline, days)
-    method = MethodNote(
-        "One smooth growth curve a variety through every plant measured; each plant may be "
-        "taller or shorter and grow faster or slower than its variety.",
-        f"Linear mixed model by REML: {formula}, natural cubic spline in days from planting with "
-        f"{len(spline.names)} columns, random {', '.join(groups) or 'nothing'}"
-        f"{', each with its own slope but blocks' if slopes else ''}. The day reach is passed is "
-        f"the first at which the curve does; its interval comes from {DRAWS} draws of the fixed "
-        f"effects (multivariate t, {df:g} df of the layout). No curve is drawn past the last "
-        "measurement. " + "; ".join(left_out),
-        formula, tuple(groups), f"design, {df:g}",
-        {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
-    )
-    return _result(records, data, curves, supported, ground.why_not, check, method, notes)
+    curves = unit_curves(data, spline, days)
+    supported = ground.supported and len(varieties) > 1
+    blocked = supported and _connected(curves.units)
+    df = ground.df(varieties)
+    levels = [one for one in topped.levels if (data["treatment"] == one).any()]
+    split = bool(levels) and bool(data.groupby("main")["treatment"].nunique().max() > 1)
+    if len(levels) < 2:
+        layout = layouts.plain(curves, varieties, df, blocked)
+    elif split:
+        layout = layouts.split_plots(curves, varieties, levels, df, blocked)
+    else:
+        layout = layouts.whole_plots(curves, varieties, levels, df, blocked)
+    why = ground.why_not or "there is only one variety with heights"
+    if supported and not layout.varieties.supported:
+        supported, why = False, TOO_FEW
+    if not supported:
+        layout = _without_errors(layout)
+    method = _method(layout, spline, curves.spread.reading, curves.spread.plant, df, split)
+    return _result(records, data, layout, "" if supported else why, check, method,
+                   _notes(topped, layout))
 
 
-def measured(records: Records) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Heights with variety, block, plot; a plant's heights after topping are left out."""
-    about = records.plants.drop_duplicates("plant")[["plant", "variety", "block", "plot"]]
+def measured(records: Records, topped: Topping) -> pd.DataFrame:
+    """Heights with variety, block, plot, treatment; those after a topping not by lot left out."""
+    about = records.plants.drop_duplicates("plant").dropna(subset=["variety"])[
+        ["plant", "variety", "block", "plot", "treatment"]]
     seen = records.heights.dropna(subset=["height_cm"]).merge(about, on="plant", how="inner")
-    events = records.events
-    topped = events[events["event"].astype(str).str.strip().str.lower() == "topped"]
-    notes = []
-    drop = pd.Series(False, index=seen.index)
-    row: Any
-    for row in topped.itertuples(index=False):
-        own = pd.Series(True, index=seen.index)
-        if pd.notna(row.plant) and str(row.plant):
-            own = seen["plant"] == row.plant
-        elif pd.notna(row.plot) and str(row.plot):
-            own = seen["plot"] == row.plot
-        drop |= own & (seen["date"] >= row.date)
-        where = f"plot {row.plot}" if pd.notna(row.plot) and str(row.plot) else "plants"
-        notes.append(f"{where} topped on {row.date:%-d %B}: heights from then on are left out")
-    return seen[~drop].reset_index(drop=True), tuple(notes)
+    ended = seen["plant"].map(topped.ended)
+    return seen[~(seen["date"] >= ended)].reset_index(drop=True)
+
+
+def _prepared(
+    records: Records, seen: pd.DataFrame, ground: Support, topped: Topping
+) -> pd.DataFrame:
+    """Readings with day, main (the plot), unit (the plot, or its part under one treatment), cell
+    (variety and treatment) and cut (day of a topping by lot, NaN without)."""
+    planted = pd.Timestamp(records.trial.planted)
+    block = seen["block"].astype("object")
+    treatment = seen["treatment"].astype(str) if topped.levels else pd.Series("", index=seen.index)
+    main = seen["plant"].map(ground.unit_of).astype(str)
+    mixed = treatment.groupby(main).nunique().max() > 1
+    return seen.assign(
+        day=(seen["date"] - planted).dt.days.astype(float),
+        main=main, unit=main + " | " + treatment if mixed else main, treatment=treatment,
+        cell=seen["variety"].astype(str) + " | " + treatment,
+        cut=(seen["plant"].map(topped.cut) - planted).dt.days.astype(float),
+        block=block.where(block.notna(), ONE_BLOCK).astype(str),
+    )
+
+
+def _connected(units: pd.DataFrame) -> bool:
+    """Whether there are blocks and they do not divide the varieties."""
+    names = [sorted(units[column].unique()) for column in ("variety", "block")]
+    both = np.hstack([indicators(units["variety"], names[0]), indicators(units["block"], names[1])])
+    whole = len(names[0]) + len(names[1]) - 1
+    return len(names[1]) > 1 and bool(np.linalg.matrix_rank(both) == whole)
+
+
+def _without_errors(layout: layouts.Layout) -> layouts.Layout:
+    """The curves alone, where the layout does not carry intervals or tests."""
+    def bare(curves: MeanCurves | None) -> MeanCurves | None:
+        return curves and MeanCurves(curves.names, curves.days, curves.value, ())
+
+    return layouts.Layout(
+        MeanCurves(layout.varieties.names, layout.varieties.days, layout.varieties.value, ()),
+        bare(layout.cells), layout.named, bare(layout.treatments), bare(layout.between), None,
+        layout.formula)
+
+
+def _method(
+    layout: layouts.Layout, spline: Spline, reading: float, plant: Floats, df: float, split: bool
+) -> MethodNote:
+    between = (float(np.sqrt((layout.varieties.strata[0].sides[-1] ** 2).sum()))
+               if layout.varieties.strata else float("nan"))
+    treated = ""
+    if layout.cells is not None:
+        treated = (
+            f" Treatments were given {'within plots' if split else 'to whole plots'}: they and "
+            "variety x treatment are tested against the error between "
+            f"{'parts of plots' if split else 'plots'}; a curve that was topped may drop and bend "
+            "at the topping.")
+    return MethodNote(
+        "One growth curve a plot from every plant measured in it; varieties are compared day by "
+        "day between plots.",
+        f"Natural cubic spline in days from planting with {len(spline.names)} columns for each "
+        "plot, by generalised least squares with a level and slope of each plant (variances by "
+        f"REML). Then least squares of the plots' heights on each day, {layout.formula}, with "
+        f"that day's error between plots and {df:g} df of the layout. Blocks are fixed: the "
+        "answer is for this bed. The day reach is passed is the first at which the curve does; "
+        "its interval runs from the day the upper limit of the height passes reach to the day "
+        f"the lower one does.{treated} No curve is drawn past the last measurement.",
+        f"height_cm ~ plot * ({' + '.join(spline.names)}); plot heights ~ {layout.formula}",
+        ("plot", "plant"), f"design, {df:g}",
+        {"sd reading": float(np.sqrt(reading)), "sd plots, last day": between,
+         "sd plants, level": float(np.sqrt(plant[0, 0]))},
+    )
+
+
+def _notes(topped: Topping, layout: layouts.Layout) -> tuple[str, ...]:
+    if layout.treatments is None:
+        return topped.notes
+    named = " and ".join(layout.treatments.names)
+    return (*topped.notes, f"heights and days of a variety are means over {named}; each "
+                           "treatment has its own too")
 
 
 def _result(
-    records: Records, data: pd.DataFrame, curves: Curves, supported: bool, why_not: str,
-    check: str | None, method: MethodNote, notes: tuple[str, ...],
+    records: Records, data: pd.DataFrame, layout: layouts.Layout, why: str, check: str | None,
+    method: MethodNote, notes: tuple[str, ...],
 ) -> HeightResult:
-    from scipy import stats
-
-    planted = pd.Timestamp(records.trial.planted)
-    varieties = list(curves.varieties)
-    last = curves.rows[:, -1, :]
-    covariance = last @ curves.covariance @ last.T
-    df = curves.df if supported else np.nan
-    if not supported:
-        covariance = np.full_like(covariance, np.nan)
-    value, se = curves.value, curves.se
-    means = difference_means(varieties, value[:, -1], covariance, df)
-    compared = compare(varieties, value[:, -1], covariance, df, check, ratio=False)
-    half = stats.t.isf(0.025, curves.df) * se if supported else np.full_like(se, np.nan)
-    dates = planted + pd.to_timedelta(curves.days, unit="D")
-    curve = pd.concat([
-        pd.DataFrame({"variety": v, "date": dates, "estimate": value[i],
-                      "low": value[i] - half[i], "high": value[i] + half[i]})
-        for i, v in enumerate(varieties)
-    ], ignore_index=True)
+    planted, curves = pd.Timestamp(records.trial.planted), layout.varieties
+    varieties, reach_cm = list(curves.names), records.trial.reach_cm
+    last, covariance, df = curves.value[:, -1], curves.covariance(-1), float(curves.df[0, -1])
+    compared = compare(varieties, last, covariance, df, check, ratio=False)
+    curve = curve_frame(curves, planted)
     growth = curve[["variety", "date"]].assign(
-        estimate=np.concatenate([np.gradient(value[i]) * 7.0 for i in range(len(varieties))])
-    )
-    crossing = np.zeros((0, len(varieties)))
-    reach = empty(OUT_OF_REACH)
-    if records.trial.reach_cm:
-        crossing = first_passed(curves.draws(DRAWS, 1), curves.days, records.trial.reach_cm)
-        point = first_passed(value[None], curves.days, records.trial.reach_cm)[0]
-        reach = _reach(varieties, point, crossing if supported else None, planted)
-    why = "" if supported else why_not or "there is only one variety with heights"
+        estimate=(np.gradient(curves.value, axis=1) * 7.0 if len(curves.days) > 1
+                  else np.zeros_like(curves.value)).ravel())
+    crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
+    if reach_cm:
+        crossing = first_passed(curves.draws(DRAWS, 1), curves.days, reach_cm)
+        reach = reach_frame(curves, reach_cm, planted)
+    dated = f"height on {planted + pd.Timedelta(days=curves.days[-1]):%-d %B}"
     return HeightResult(
-        "height", f"height on {dates[-1]:%-d %B}", "cm", "difference",
-        means.join(behind(data, varieties)), compared.against_check, compared.pairs,
-        compared.letters, supported, why, method, notes, curve, growth,
-        data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
+        "height", dated, "cm", "difference",
+        difference_means(varieties, last, covariance, df).join(behind(data, varieties)),
+        compared.against_check, compared.pairs, compared.letters, not why, why, method, notes,
+        curve, growth, data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
+        **_treated(layout, reach_cm, planted),
     )
 
 
-def first_passed(curves: np.ndarray, days: np.ndarray, reach: float) -> np.ndarray:
+def _treated(
+    layout: layouts.Layout, reach_cm: float | None, planted: pd.Timestamp
+) -> dict[str, pd.DataFrame]:
+    cells, treatments, between = layout.cells, layout.treatments, layout.between
+    if cells is None or treatments is None or between is None:
+        return {}
+    named = dict(zip(cells.names, layout.named, strict=True))
+
+    def parted(frame: pd.DataFrame) -> pd.DataFrame:
+        pairs = frame["variety"].map(named)
+        frame.insert(1, "treatment", pairs.str[1])
+        return frame.assign(variety=pairs.str[0])
+
+    df = float(between.df[0, -1])
+    value, half = treatments.value[:, -1], treatments.half[:, -1]
+    compared = compare(list(between.names), between.value[:, -1], between.covariance(-1), df,
+                       None, ratio=False)
+    return {
+        "treated_curve": parted(curve_frame(cells, planted)),
+        "treated_reach": parted(reach_frame(cells, reach_cm, planted)) if reach_cm
+        else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
+        "treatments": pd.DataFrame({
+            "treatment": treatments.names, "estimate": value, "se": treatments.se[:, -1],
+            "df": treatments.df[:, -1], "low": value - half, "high": value + half}),
+        "treatment_pairs": compared.pairs,
+        "tests": layout.tests if layout.tests is not None else empty(TESTS),
+    }
+
+
+def curve_frame(curves: MeanCurves, planted: pd.Timestamp) -> pd.DataFrame:
+    """variety, date, estimate, low, high (cm) of every curve on every day."""
+    dates = planted + pd.to_timedelta(curves.days, unit="D")
+    half = curves.half
+    return pd.concat([
+        pd.DataFrame({"variety": name, "date": dates, "estimate": curves.value[i],
+                      "low": curves.value[i] - half[i], "high": curves.value[i] + half[i]})
+        for i, name in enumerate(curves.names)
+    ], ignore_index=True)
+
+
+def reach_frame(curves: MeanCurves, reach: float, planted: pd.Timestamp) -> pd.DataFrame:
+    """OUT_OF_REACH of every curve.
+
+    A day is in the interval while the height's interval on that day holds reach (inverse
+    prediction, Fieller 1954, J. R. Stat. Soc. B 16:175-185, day by day): from the day the upper
+    limit passes to the day the lower one does, inf where it does not by the last measurement.
+    """
+    day = first_passed(curves.value[None], curves.days, reach)[0]
+    low = high = never = np.full(len(curves.names), np.nan)
+    if curves.supported:
+        limits = np.array([curves.value + curves.half, curves.value - curves.half])
+        low, high = first_passed(limits, curves.days, reach)
+        never = np.isinf(first_passed(curves.draws(DRAWS, 1), curves.days, reach)).mean(axis=0)
+
+    def dated(day: Floats) -> pd.Series:
+        some = np.where(np.isfinite(day), day, 0.0)
+        dates = pd.Series(planted + pd.to_timedelta(np.round(some), unit="D"))
+        return dates.where(np.isfinite(day))
+
+    return pd.DataFrame({"variety": curves.names, "date": dated(day), "low": dated(low),
+                         "high": dated(high), "day": day, "day_low": low, "day_high": high,
+                         "never": never})
+
+
+def first_passed(curves: Floats, days: Floats, reach: float) -> Floats:
     """First day each curve (n, v, d) is above reach, straight between days; inf: never."""
     above = curves > reach
     at = above.argmax(axis=2)
@@ -170,22 +292,3 @@ def first_passed(curves: np.ndarray, days: np.ndarray, reach: float) -> np.ndarr
         share = np.where(at > 0, (reach - y0) / (y1 - y0), 0.0)
     day = days[before] + share * (days[at] - days[before])
     return np.where(ever, day, np.inf)
-
-
-def _reach(
-    varieties: list[str], point: np.ndarray, draws: np.ndarray | None, planted: pd.Timestamp
-) -> pd.DataFrame:
-    low = high = np.full(len(varieties), np.nan)
-    never = np.full(len(varieties), np.nan)
-    if draws is not None:
-        low, high = np.quantile(draws, [0.025, 0.975], axis=0, method="nearest")
-        never = np.isinf(draws).mean(axis=0)
-
-    def dated(day: np.ndarray) -> pd.Series:
-        some = np.where(np.isfinite(day), day, 0.0)
-        dates = pd.Series(planted + pd.to_timedelta(np.round(some), unit="D"))
-        return dates.where(np.isfinite(day))
-
-    return pd.DataFrame({"variety": varieties, "date": dated(point), "low": dated(low),
-                         "high": dated(high), "day": point, "day_low": low, "day_high": high,
-                         "never": never})
