@@ -5,6 +5,7 @@ from __future__ import annotations
 import nbformat
 import pytest
 from chromium import CHROMIUM, FLAGS, need_chromium
+from clubtrials import secret_trial
 from hostile import NAMES
 from typer.testing import CliRunner
 
@@ -68,3 +69,25 @@ def hostile_report(tmp_path_factory):
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
     (folder / "plants.csv").write_text(plants, encoding="utf-8")
     return publish(folder)
+
+
+@pytest.fixture(scope="session")
+def secret(tmp_path_factory):
+    """A trial with a secret in every free text."""
+    return secret_trial(tmp_path_factory.mktemp("secret"))
+
+
+@pytest.fixture(scope="session")
+def club_sites(secret, tmp_path_factory):
+    """A club's pages of that trial, as they are made unasked and with all that may be asked for."""
+    from trialkit.reporting.clubsite import Showing, Wanted, make_club
+
+    place = tmp_path_factory.mktemp("sites")
+    before = {path: path.read_bytes() for path in secret.rglob("*") if path.is_file()}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(place / "state"))
+        for name, showing in (("plain", Showing()), ("open", Showing(True, True, True))):
+            assert not make_club([secret], place / name, Wanted(showing)).failed
+    after = {path: path.read_bytes() for path in secret.rglob("*") if path.is_file()}
+    assert after == before, "the trial's own folder is as it was"
+    return {name: place / name for name in ("plain", "open")}

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from clubtrials import ALWAYS, SECRETS, VARIETIES, secret_trial
+from clubtrials import ALWAYS, SECRETS, VARIETIES
 
 from trialkit import plots
 from trialkit.models import analyse
@@ -22,26 +22,6 @@ from trialkit.records import Records, read_records
 from trialkit.records.write import plain_cell
 from trialkit.reporting import pictures
 from trialkit.reporting.clubprivacy import Showing, public_records
-from trialkit.reporting.clubsite import Wanted, make_club
-
-
-@pytest.fixture(scope="module")
-def secret(tmp_path_factory) -> Path:
-    return secret_trial(tmp_path_factory.mktemp("secret"))
-
-
-@pytest.fixture(scope="module")
-def sites(secret, tmp_path_factory) -> dict[str, Path]:
-    """The pages of that trial as they are made unasked, and with all that may be asked for."""
-    place = tmp_path_factory.mktemp("sites")
-    before = _files(secret)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(place / "state"))
-        for name, showing in (("plain", Showing()), ("open", Showing(True, True, True))):
-            made = make_club([secret], place / name, Wanted(showing))
-            assert not made.failed
-    assert _files(secret) == before, "the trial's own folder is as it was"
-    return {name: place / name for name in ("plain", "open")}
 
 
 def _files(folder: Path) -> dict[str, bytes]:
@@ -98,9 +78,9 @@ def test_the_search_for_secrets_finds_them_however_they_are_wrapped(tmp_path):
 
 
 @pytest.mark.parametrize("what", [*SECRETS])
-def test_no_byte_of_any_file_holds_a_secret(what, sites, secret):
+def test_no_byte_of_any_file_holds_a_secret(what, club_sites, secret):
     wanted = SECRETS[what].lower().encode()
-    files = _files(sites["plain"])
+    files = _files(club_sites["plain"])
     assert len(files) == 8
     for name, content in files.items():
         assert SECRETS[what].lower() not in name.lower()
@@ -108,8 +88,8 @@ def test_no_byte_of_any_file_holds_a_secret(what, sites, secret):
         assert str(secret.parent).lower().encode() not in _said(content), name
 
 
-def test_what_is_compared_is_always_shown(sites):
-    files = _files(sites["plain"])
+def test_what_is_compared_is_always_shown(club_sites):
+    files = _files(club_sites["plain"])
     for name in ("index.html", "results.csv", "feed.xml", "reports/trial-1.html"):
         said = _said(files[name])
         assert ALWAYS.lower().encode() in said, name
@@ -124,13 +104,13 @@ def test_what_is_compared_is_always_shown(sites):
      ("shade", "reports/trial-1.html"), ("plant", "reports/trial-1.html"),
      ("plot", "reports/trial-1.html")],
 )  # fmt: skip
-def test_what_is_asked_for_is_shown(what, file, sites):
-    assert SECRETS[what].lower().encode() in _said(_files(sites["open"])[file])
+def test_what_is_asked_for_is_shown(what, file, club_sites):
+    assert SECRETS[what].lower().encode() in _said(_files(club_sites["open"])[file])
 
 
 @pytest.mark.parametrize("what", ["folder", "sender", "author"])
-def test_paths_senders_and_authors_of_sheets_are_never_shown(what, sites):
-    for name, content in _files(sites["open"]).items():
+def test_paths_senders_and_authors_of_sheets_are_never_shown(what, club_sites):
+    for name, content in _files(club_sites["open"]).items():
         assert SECRETS[what].lower().encode() not in _said(content), name
 
 
@@ -174,13 +154,15 @@ def test_taking_names_out_changes_no_result(secret):
     assert one.audit.layout == other.audit.layout
 
 
-def test_names_that_look_like_formulas_or_paths_stay_names(sites):
-    table = pd.read_csv(sites["plain"] / "results.csv")
+def test_names_that_look_like_formulas_or_paths_stay_names(club_sites):
+    table = pd.read_csv(club_sites["plain"] / "results.csv")
     assert [plain_cell(v) for v in sorted(table["variety"], key=len)] == sorted(VARIETIES, key=len)
     assert not table["variety"].str.startswith("=").any()
-    names = {str(p.relative_to(sites["plain"])) for p in sites["plain"].rglob("*")}
-    assert names == {"index.html", "feed.xml", "results.csv", "results.csv-metadata.json", "reports",
-                     "results-columns.csv", "robots.txt", "club.json", "reports/trial-1.html"}  # fmt: skip
+    names = {str(p.relative_to(club_sites["plain"])) for p in club_sites["plain"].rglob("*")}
+    assert names == {
+        "index.html", "feed.xml", "results.csv", "results.csv-metadata.json", "reports",
+        "results-columns.csv", "robots.txt", "club.json", "reports/trial-1.html",
+    }  # fmt: skip
 
 
 def test_a_bitmap_says_nothing_but_what_drew_it():

@@ -1,0 +1,113 @@
+"""A club's pages as a visitor meets them, in a real headless Chromium, opened from a file."""
+
+from __future__ import annotations
+
+import pytest
+from clubtrials import VARIETIES
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def opened(browser, club_sites):
+    """Open a page of the site; everything it asks for and every dialog is written down."""
+    pages = []
+
+    def open_(path="index.html", width=360, scheme="light", site="plain", **more):
+        page = browser.new_page(
+            viewport={"width": width, "height": 780}, color_scheme=scheme, **more
+        )
+        page.asked, page.said = [], []
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.on("dialog", lambda dialog: (page.said.append(dialog.message), dialog.dismiss()))
+        page.on("console", lambda message: page.said.append(message.text))
+        page.on("pageerror", lambda error: page.said.append(str(error)))
+        page.goto((club_sites[site] / path).resolve().as_uri())
+        pages.append(page)
+        return page
+
+    yield open_
+    for page in pages:
+        page.close()
+
+
+def _unfold(page) -> None:
+    for summary in page.locator("summary").all():
+        summary.click()
+
+
+@pytest.mark.parametrize("path", ["index.html", "reports/trial-1.html"])
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (1100, "light")])
+def test_axe_finds_nothing_serious_and_nothing_sticks_out(path, width, scheme, opened):
+    """axe-core, the WCAG rules of the World Wide Web Consortium made into tests."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = opened(path, width=width, scheme=scheme, bypass_csp=True)
+    _unfold(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    found = Axe().run(page).response
+    bad = [(v["id"], v["impact"], [node["html"][:200] for node in v["nodes"]])
+           for v in found["violations"] if v["impact"] in ("serious", "critical")]  # fmt: skip
+    assert bad == []
+    assert len(found["passes"]) > 15
+
+
+@pytest.mark.parametrize("path", ["index.html", "reports/trial-1.html"])
+def test_hostile_names_are_shown_and_nothing_runs_or_is_asked_for(path, opened):
+    page = opened(path, width=1100)
+    _unfold(page)
+    page.wait_for_timeout(200)
+    assert page.said == []
+    assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
+    text = page.locator("body").inner_text()
+    for name in VARIETIES:
+        assert name in text or any(name[:14] in t for t in
+                                   page.locator("svg text").all_text_contents())  # fmt: skip
+    assert page.locator("body script").count() == 0
+
+
+def test_every_link_stays_in_the_folder_and_leads_somewhere(opened, club_sites):
+    site = club_sites["plain"].resolve()
+    for path in ("index.html", "reports/trial-1.html"):
+        page = opened(path)
+        links = page.evaluate("[...document.querySelectorAll('[href]')].map(a => [a.getAttribute("
+                              "'href'), a.href])")  # fmt: skip
+        inside = [(own, url) for own, url in links if not own.startswith(("#", "data:"))]
+        assert inside
+        for own, url in inside:
+            assert not own.startswith(("/", "http", "file:")), own
+            target = url.removeprefix(site.as_uri()).split("#")[0].lstrip("/")
+            assert (site / target).is_file(), own
+
+
+def test_the_report_is_one_click_away_and_so_is_the_way_back(opened):
+    page = opened()
+    page.locator("article h3 a").click()
+    assert page.url.endswith("reports/trial-1.html")
+    assert page.locator(".answer p").first.is_visible()
+    page.locator("nav a").click()
+    assert page.url.endswith("index.html")
+
+
+def test_the_answer_and_a_picture_with_words_stand_on_the_index(opened):
+    page = opened()
+    assert page.locator("article .answer p").count() == 2
+    picture = page.locator("article svg[role=img]")
+    assert len(picture.get_attribute("aria-label")) > 40
+    assert picture.bounding_box()["width"] <= 330
+
+
+def test_search_engines_are_asked_to_stay_away(opened):
+    for path in ("index.html", "reports/trial-1.html"):
+        assert "noindex" in opened(path).locator("meta[name=robots]").get_attribute("content")
+
+
+def test_it_prints(opened, tmp_path):
+    pdfium = pytest.importorskip("pypdfium2")
+    page = opened(width=1100, scheme="dark")
+    page.pdf(path=tmp_path / "club.pdf", format="A4")
+    document = pdfium.PdfDocument(tmp_path / "club.pdf")
+    text = " ".join(sheet.get_textpage().get_text_bounded() for sheet in document)
+    assert len(document) <= 3
+    assert "trial in 1 garden" in text
+    assert "The results as a table" in text
