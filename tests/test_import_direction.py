@@ -13,10 +13,11 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 # What each part may import of the package, itself aside; lazy imports count too.
 BELOW: dict[str, set[str]] = {
     "reading": set(),
+    "cautions": set(),
     "trial": {"reading"},
-    "records": {"trial", "reading"},
-    "design": {"records", "trial", "reading"},
-    "recording": {"records", "trial", "reading", "design"},
+    "records": {"trial", "reading", "cautions"},
+    "design": {"records", "trial", "reading", "cautions"},
+    "recording": {"records", "trial", "reading", "design", "cautions"},
     "mixed": set(),
 }
 BELOW["models"] = BELOW["design"] | {"design", "mixed"}

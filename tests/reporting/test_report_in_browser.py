@@ -86,6 +86,7 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
         "Since the last pick",
         "Pictures",
         "What this cannot tell you",
+        "Take care",
         "How it was done",
     ]
     answer = page.locator(".answer p").first

@@ -13,6 +13,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from trialkit.cautions import PICKING, in_a_line
 from trialkit.design.bed import Bed
 from trialkit.design.layouts import walking_order
 from trialkit.design.paper import (
@@ -61,13 +62,7 @@ MEASURE_RULE = Rule(
     ),
     "EMPTY = did not measure.   L = plant dead or gone.   Never a guess, never 0.",
 )
-CAUTIONS = (
-    "Knife: cut away from your hand and carry it closed.  "
-    "Heat: water and shade first, stop if dizzy.  "
-    "Ladder: firm level ground, do not lean out.  "
-    "After a spray: wait the days to harvest that the label gives.  "
-    "The product label and your local extension service come before this sheet."
-)
+CAUTIONS = in_a_line(PICKING, "this sheet")
 
 
 @dataclass(frozen=True)

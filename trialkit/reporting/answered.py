@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 import trialkit
+from trialkit import cautions
 from trialkit.models import Missing
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block, bullets, isolate, paragraphs, part
@@ -111,6 +112,17 @@ def since_last(trial: OpenTrial) -> Block:
 def cannot_tell(trial: OpenTrial) -> Block:
     """What the trial cannot show."""
     return bullets(trial.conclusion.verdict.cannot_tell, trial.names)
+
+
+@told
+def take_care(trial: OpenTrial) -> Block:
+    """The usual cautions of work in a bed; none for a trial that others published long ago."""
+    about = trial.records.trial
+    if about.source and not about.invented:
+        return Block("", "")
+    which = [one for one in cautions.ALL if about.reach_cm or one is not cautions.LADDER]
+    care = [*(f"{one.about}: {one.text}." for one in which), cautions.deferring("this report")]
+    return bullets(care, trial.names)
 
 
 @told

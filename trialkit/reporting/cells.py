@@ -17,6 +17,7 @@ from trialkit.reporting.answered import (
     heading,
     next_step,
     since_last,
+    take_care,
     varieties,
 )
 from trialkit.reporting.drawn import (
@@ -49,6 +50,7 @@ __all__ = [
     "place_in_bed",
     "rate_over_season",
     "since_last",
+    "take_care",
     "varieties",
     "versions",
     "yield_so_far",
