@@ -12,6 +12,7 @@ import typer
 
 from trialkit.reporting import (
     clubcommand,
+    gathercommand,
     plancommand,
     recordcommand,
     reportcommand,
@@ -83,6 +84,7 @@ def new(folder: Folder) -> None:
     for path in made:
         say(f"  {path.name}")
     say(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}")
+    say(f"Or have the bed laid out at random for you: trialkit plan {folder} -v NAME -v NAME")
 
 
 @app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
@@ -155,6 +157,12 @@ app.command(
         "trialkit season trials --out season-2025.html --open",
     )
 )(seasoncommand.season)
+app.command(
+    epilog=example(
+        "trialkit gather trials --out gathered-2025",
+        "trialkit season gathered-2025",
+    )
+)(gathercommand.gather)
 app.command(
     epilog=example(
         "trialkit club my-beans my-neighbours-beans --out club",

@@ -52,7 +52,7 @@ _HARVESTED = "g; where trials.parquet names a harvest_unit, that"
 
 
 class GatheredProblem(ValueError):  # noqa: N818  (a message for the grower, not a bug)
-    """A folder that is not gathered records, or not whole."""
+    """Records that cannot be gathered, or gathered ones that are not whole."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,8 @@ def gather(
     progress : see `spread`.
 
     Raises FileExistsError where `to` holds anything else, ValueError for no folder at all,
-    OSError, and ClusterProblem.
+    GatheredProblem where none of them can be read, OSError, and ClusterProblem; then what was
+    there stays.
     """
     folders = [Path(folder) for folder in folders]
     if not folders:
@@ -95,6 +96,9 @@ def gather(
     new.mkdir()
     try:
         failed, fingerprint = _write(new, rows)
+        if len(failed) == len(folders):
+            why = "\n".join(f"{one.folder}: {one.reason}" for one in failed)
+            raise GatheredProblem(f"No trial could be read.\n{why}")
         _replace(to, new)
     except BaseException:
         shutil.rmtree(new, ignore_errors=True)

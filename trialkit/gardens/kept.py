@@ -39,26 +39,34 @@ class GatheredTrial(Kept):
     about: Mapping[str, Any] = field(repr=False, compare=False)
 
     def read(self, until: date | None = None) -> Records | Failed:
-        """The records, equal to those of the trial's folder, or why there were none.
+        """The records, equal to those of the trial's folder, or why there are none.
 
-        Raises GatheredProblem where the files were replaced or spoilt, or are not as of `until`.
+        Raises GatheredProblem where they were not gathered as of `until`.
         """
         about = self.about
         if about["failed"] is not None:
             return Failed(self.folder, about["failed"])
-        if until is not None and until != about["until"]:
-            raise GatheredProblem(
-                f"The records in {self.file.name} were gathered "
-                + (f"as of {about['until']}" if about["until"] else "whole")
-                + f", not as of {until}. Gather them again with --until {until}."
-            )
-        frames = _group(self.file, self.group, self.gathering)
+        self.stands_for(until)
+        try:
+            frames = _group(self.file, self.group, self.gathering)
+        except GatheredProblem as problem:
+            return Failed(self.folder, str(problem))
         own = {name: _own(parts, self.trial, name) for name, parts in frames.items()}
         return Records(
             folder=Path(self.folder), trial=_trial(json.loads(about["description"])), **own,
             fingerprint=about["fingerprint"], until=about["until"],
             files=tuple((name, rows) for name, rows in json.loads(about["files"])),
         )
+
+    def stands_for(self, until: date | None) -> None:
+        """Raises GatheredProblem where the records were not gathered as of `until`."""
+        then = self.about["until"]
+        if until is not None and until != then and self.about["failed"] is None:
+            raise GatheredProblem(
+                f"The records in {self.file.name} were gathered "
+                + (f"as of {then}" if then else "whole")
+                + f", not as of {until}. Gather them again with --until {until}."
+            )
 
 
 def read_gathered(path: Path, trial: str | None = None) -> list[GatheredTrial]:
@@ -81,11 +89,20 @@ def read_gathered(path: Path, trial: str | None = None) -> list[GatheredTrial]:
     return found
 
 
-def trials_of(paths: Sequence[Path]) -> list[Path | GatheredTrial]:
-    """Trial folders as they are, and each folder of gathered records as its trials."""
+def trials_of(paths: Sequence[Path], until: date | None = None) -> list[Path | GatheredTrial]:
+    """Trial folders as they are, and each folder of gathered records as its trials.
+
+    Raises GatheredProblem where gathered records are spoilt, or not as of `until`.
+    """
     out: list[Path | GatheredTrial] = []
     for path in map(Path, paths):
-        out.extend(read_gathered(path) if is_gathered(path) else [path])
+        if not is_gathered(path):
+            out.append(path)
+            continue
+        gathered = read_gathered(path)
+        for trial in gathered:
+            trial.stands_for(until)
+        out += gathered
     return out
 
 

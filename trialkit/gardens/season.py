@@ -30,10 +30,11 @@ def season(
     folders: of trials, or of gathered records (see `gathered`).  until: leave out what was
     recorded later.  mapper: runs stage 1, `map` by default; `spread.spreading` sends the trials
     to other processes or machines.  words: also word each trial's own answer.  Never raises for
-    what was recorded; a folder that fails is in `failed`.
+    what was recorded; a folder that fails is in `failed`.  Raises GatheredProblem where gathered
+    records are spoilt, or not as of `until`.
     """
     work = partial(first_stage, trait=trait, until=until, words=words)
-    trials = trials_of(folders)
+    trials = trials_of(folders, until)
     results = [_said(trial, one) for trial, one in zip(trials, mapper(work, trials), strict=True)]
     good = [one for one in results if isinstance(one, FirstStage)]
     return second_stage(good, [one for one in results if isinstance(one, Failed)])

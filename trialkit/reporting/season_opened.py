@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from trialkit.gardens import saying
+from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.season import season as work_out
 from trialkit.gardens.second import SeasonAnswer
 from trialkit.gardens.spread import ClusterProblem, spreading
@@ -42,7 +43,8 @@ def open_season(
     """Work out the trials in `folders` (twelve published barley trials if none are given).
 
     cluster: address of a running Dask scheduler; else this machine.  Raises RecordsCellStop where
-    no folder gave anything because of its records, CellStop where the cluster is not to be had.
+    no folder gave anything because of its records, CellStop where the cluster is not to be had or
+    gathered records are not whole.
     """
     places = [Path(folder) for folder in folders] or shipped.several_trials()
     try:
@@ -52,7 +54,7 @@ def open_season(
             from None
     try:
         found = work_out(places, until=day, mapper=spreading(cluster or None))
-    except (ClusterProblem, TimeoutError) as problem:
+    except (ClusterProblem, GatheredProblem, TimeoutError) as problem:
         raise CellStop(str(problem)) from None
     if not found.firsts:
         why = "\n".join(f"{one.folder}: {one.reason}" for one in found.failed)
