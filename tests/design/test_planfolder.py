@@ -4,7 +4,9 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from trialkit.cli import app
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4
 from trialkit.design.planfile import read_drawn, read_request
@@ -18,6 +20,7 @@ from trialkit.design.request import (
     PlanRequest,
 )
 from trialkit.records import read_records
+from trialkit.records.starter import start_trial
 
 FIVE = ("Blue Lantern", 'Copper "Bell"', "Dawn Fiddlé", "Evening\\Kite", "007")
 ABOUT = About("Crossing Road beans", "beans", "Invented garden", date(2031, 3, 4), reach="7 ft")
@@ -180,3 +183,91 @@ def test_a_spoilt_plan_file_is_named(text, says, tmp_path):
     with pytest.raises(ValueError, match=says) as wrong:
         read_drawn(path)
     assert "plan.toml" in str(wrong.value)
+
+
+def begun(tmp_path: Path) -> Path:
+    """A folder as `trialkit new` makes it."""
+    folder = tmp_path / "my beans"
+    start_trial(folder)
+    return folder
+
+
+def test_a_folder_that_was_only_begun_is_filled(tmp_path):
+    folder = begun(tmp_path)
+    (folder / "heights.csv").write_text("date,plant,height (in)\n")
+    explained = (folder / "README.txt").read_text()
+    write_plan(folder, plan(), ABOUT)
+    records = read_records(folder)
+    assert records.doubts.empty
+    assert records.trial.title == "Crossing Road beans"
+    assert len(records.plants) == 80
+    assert (folder / "README.txt").read_text() == explained
+    assert (folder / "heights.csv").read_text() == "date,plant,height (in)\n", "its own heading"
+
+
+def filled_in(folder: Path) -> None:
+    path = folder / "trial.toml"
+    path.write_text(path.read_text().replace('garden = ""', 'garden = "Mine"'))
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (filled_in, r"trial.toml \(you filled in garden\)"),
+        (lambda f: (f / "trial.toml").write_text("title = x"), r"trial.toml \(not valid TOML\)"),
+        (lambda f: (f / "picks.csv").open("a").write("2031-05-01,A,3,\n"), r"picks.csv \(1 line\)"),
+        (lambda f: (f / "plants.csv").write_text("plant,variety,mood\n"), r"plants.csv \(a first"),
+        (lambda f: (f / "log.csv").write_text("entry\n"), r"log.csv"),
+        (lambda f: (f / "trial.xlsx").write_bytes(b"PK"), r"trial.xlsx"),
+        (lambda f: (f / "plants.csv").write_bytes(b"\xff\xfe\x00"), r"plants.csv"),
+    ],
+)
+def test_what_somebody_wrote_is_never_written_over_and_is_named(change, says, tmp_path):
+    folder = begun(tmp_path)
+    change(folder)
+    before = {one.name: one.read_bytes() for one in folder.iterdir()}
+    with pytest.raises(FileExistsError, match=says):
+        write_plan(folder, plan(), ABOUT)
+    assert {one.name: one.read_bytes() for one in folder.iterdir()} == before
+
+
+def test_all_that_is_in_the_way_is_named_at_once(tmp_path):
+    folder = begun(tmp_path)
+    filled_in(folder)
+    (folder / "picks.csv").open("a").write("2031-05-01,A,3,\n2031-05-02,A,3,\n")
+    with pytest.raises(FileExistsError) as caught:
+        write_plan(folder, plan(), ABOUT)
+    assert "picks.csv (2 lines), trial.toml (you filled in garden)" in str(caught.value)
+
+
+def test_line_ends_of_another_system_are_not_a_change(tmp_path):
+    folder = begun(tmp_path)
+    for one in folder.glob("*.*"):
+        one.write_bytes(b"\xef\xbb\xbf" + one.read_bytes().replace(b"\n", b"\r\n"))
+    write_plan(folder, plan(), ABOUT)
+    assert len(read_records(folder).plants) == 80
+
+
+def test_new_then_plan_as_typed(tmp_path):
+    run = CliRunner()
+    folder = str(tmp_path / "beans")
+    assert run.invoke(app, ["new", folder]).exit_code == 0
+    asked = ["plan", folder, "-v", "One", "-v", "Two", "--blocks", "2", "--looks", "12"]
+    done = run.invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    assert read_records(folder).trial.looks == 12
+    again = run.invoke(app, asked)
+    assert again.exit_code == 6
+    assert "plants.csv" in again.output
+    assert "nothing was changed" in again.output
+
+
+def test_a_new_trial_and_a_plan_both_say_how_often_it_will_be_looked_at(tmp_path):
+    write_plan(tmp_path / "plan", plan(), ABOUT)
+    for text in (
+        (tmp_path / "plan" / "trial.toml").read_text(),
+        (begun(tmp_path) / "trial.toml").read_text(),
+    ):
+        head, _, line = text.partition("\nlooks = ")
+        assert line.startswith("20\n")
+        assert "finds a winner by luck" in head.replace("\n# ", " ")

@@ -7,7 +7,6 @@ same request gives the same bed.
 
 from __future__ import annotations
 
-import json
 import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -18,6 +17,7 @@ import numpy as np
 from trialkit.design.geometry import COMPASS, BedGeometry
 from trialkit.design.layouts import Planting
 from trialkit.design.request import GUARD_PLACES, PlanRequest
+from trialkit.records.description import toml_value
 
 NAME = "plan.toml"
 HEAD = """# What this bed was laid out from. Needed to draw and print it again; the records do not.
@@ -32,17 +32,6 @@ class Drawn:
     geometry: BedGeometry
     guards: str
     top: str
-
-
-def toml_value(value: object) -> str:
-    """A TOML 1.0 value: text, whole number, number, true or false, or an array of these."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return repr(value)
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml_value(one) for one in value) + "]"
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
 def plan_text(planting: Planting) -> str:

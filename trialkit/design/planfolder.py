@@ -1,6 +1,6 @@
 """A plan written as a trial folder, and paper printed from a trial folder.
 
-Nothing that was recorded is ever written over: a folder that holds a trial is refused.
+Nothing that was recorded or filled in is ever written over (see `trialkit.design.vacant`).
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ from trialkit.design.geometry import BedGeometry
 from trialkit.design.labels import LabelSize, print_labels
 from trialkit.design.layouts import Planting, guard_places, walking_order
 from trialkit.design.paper import Paper
-from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn, toml_value
+from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn
 from trialkit.design.sheets import height_sheets, pick_sheets, print_sheets
+from trialkit.design.vacant import in_the_way, left_alone
 from trialkit.records import Records
+from trialkit.records.description import LOOKS, Description, description_text
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.write import csv_text, sync_folder, write_text
 
@@ -32,7 +34,8 @@ ASSUMED_CM = (60.0, 30.0)
 
 @dataclass(frozen=True)
 class About:
-    """What trial.toml says beyond the layout. planted: the day the plants go out."""
+    """What trial.toml says beyond the layout. planted: the day the plants go out. looks: how
+    often the result is to be looked at before the season ends, usually once a pick."""
 
     title: str
     crop: str
@@ -42,19 +45,24 @@ class About:
     height_unit: str = "cm"
     weight_unit: str = "g"
     reach: str | None = None
+    looks: int = LOOKS
 
 
 def write_plan(folder: Path, planting: Planting, about: About) -> list[Path]:
     """Write trial.toml, plants.csv, plan.toml and empty tables; returns the files written.
 
-    Raises FileExistsError, changing nothing, where the folder holds a trial or any of its
-    tables, and OSError when a file cannot be written.
+    The folder may be one that `trialkit new` made and nobody filled in.  Raises FileExistsError,
+    changing nothing and naming all that is in the way, where it holds records or anything a user
+    wrote, and OSError when a file cannot be written.
     """
     folder = Path(folder)
-    texts = _texts(planting, about)
-    taken = _taken(folder, texts)
+    taken = in_the_way(folder)
     if taken:
-        raise FileExistsError(f"{folder} holds {', '.join(taken)} already")
+        raise FileExistsError(
+            f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
+        )
+    alone = left_alone(folder)
+    texts = {name: text for name, text in _texts(planting, about).items() if name not in alone}
     parent = folder.resolve().parent
     parent.mkdir(parents=True, exist_ok=True)
     # All files appear together: they are written aside, then moved in.
@@ -179,21 +187,6 @@ def bed_of_plan(planting: Planting, about: About) -> Bed:
     )
 
 
-def _taken(folder: Path, texts: dict[str, str]) -> list[str]:
-    """Files in the folder that are a trial's, whatever their ending (.csv or .xlsx)."""
-    if folder.exists() and not folder.is_dir():
-        return ["a file of that name"]
-    stems = {Path(name).stem.lower() for name in texts} | {table.name for table in TABLES}
-    if not folder.is_dir():
-        return []
-    endings = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}
-    return sorted(
-        one.name
-        for one in folder.iterdir()
-        if one.stem.lower() in stems and one.suffix.lower() in endings
-    )
-
-
 def _texts(planting: Planting, about: About) -> dict[str, str]:
     """Every file of the folder, trial.toml last."""
     texts = {
@@ -213,41 +206,27 @@ def _texts(planting: Planting, about: About) -> dict[str, str]:
 
 
 def _description(planting: Planting, about: About) -> str:
-    """trial.toml of a plan, with notes for whoever edits it."""
+    """trial.toml of a plan."""
     request = planting.request
-    planted = about.planted or date.today()
-    light = "shade" if request.sun and "shade" in request.sun.lower() else "sun"
-    lines = [
-        "# What this trial is. Lines that begin with # are notes and are not read.",
-        f"title = {toml_value(about.title)}",
-        f"garden = {toml_value(about.garden)}",
-        f"crop = {toml_value(about.crop)}",
-        "",
-        "# The day the plants went out, year first. Change it if they went out on another day.",
-        f"planted = {planted.isoformat()}",
-        "",
-        "# What you count at each pick, and how high you can reach.",
-        f"counted = {toml_value(about.counted)}",
-        f"reach = {toml_value(about.reach)}" if about.reach else '# reach = "210 cm"',
-        "",
-        "[units]",
-        f"height = {toml_value(about.height_unit)}",
-        f"weight = {toml_value(about.weight_unit)}",
-        "",
-        "[layout]",
-        f"design = {toml_value(request.design)}",
-        f"rows = {int(planting.plants['row'].max())}",
-        f"columns = {int(planting.plants['column'].max())}",
-        f'row_spacing = "{request.row_spacing_cm:g} cm"',
-        f'plant_spacing = "{request.plant_spacing_cm:g} cm"',
-        "# The layout was drawn with this seed; plan.toml holds the rest of what was asked.",
-        f"seed = {planting.seed}",
-    ]
-    if request.sun:
-        lines.append(f"{light} = {toml_value(request.sun)}")
-    check = request.check or request.varieties[0]
-    for name in request.varieties:
-        lines += ["", "[[varieties]]", f"name = {toml_value(name)}"]
-        if name == check:
-            lines.append("check = true")
-    return "\n".join(lines) + "\n"
+    shaded = request.sun is not None and "shade" in request.sun.lower()
+    return description_text(Description(
+        title=about.title,
+        crop=about.crop,
+        garden=about.garden,
+        planted=about.planted or date.today(),
+        counted=about.counted,
+        reach=about.reach,
+        looks=about.looks,
+        height_unit=about.height_unit,
+        weight_unit=about.weight_unit,
+        varieties=tuple(request.varieties),
+        check=request.check or request.varieties[0],
+        design=request.design,
+        rows=int(planting.plants["row"].max()),
+        columns=int(planting.plants["column"].max()),
+        row_cm=request.row_spacing_cm,
+        plant_cm=request.plant_spacing_cm,
+        sun=None if shaded else request.sun,
+        shade=request.sun if shaded else None,
+        seed=planting.seed,
+    ))

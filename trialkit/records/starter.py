@@ -2,64 +2,17 @@
 
 from __future__ import annotations
 
-import json
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
+from trialkit.cautions import ALL, in_a_line
+from trialkit.records.description import Description, description_text
 from trialkit.records.folder import DESCRIPTION, WORKBOOK
 from trialkit.records.schema import TABLES
 from trialkit.records.write import csv_text, write_text
 
 READ_ME = "README.txt"
-
-TEMPLATE = """\
-# What this trial is. Lines that begin with # are notes and are not read.
-title = {title}
-garden = ""
-crop = "climbing bean"
-
-# The day the plants went out, year first: planted = 2026-05-24
-planted = ""
-
-# What you count at each pick ("pods", "fruits", "heads"), and how high you reach
-# ("210 cm", "7 ft").
-counted = "pods"
-reach = "210 cm"
-
-# How often you mean to look at the result before the season ends, and the picking rate,
-# a plant a week, below which a variety is not worth picking any more. Both may be left out.
-looks = 15
-threshold_per_week = 1
-
-# If your tables have dates like 3/7/2026, say which number comes first:
-# dates = "day first"
-# dates = "month first"
-
-# What a number without a unit is in. Heights: cm, m, in, or ft for feet and
-# inches. Weights: g, kg, oz, lb. A cell may name its own: 5'6", 66 in, 1 lb 4 oz.
-[units]
-height = "cm"
-weight = "g"
-
-# How the bed lies. Rows of plants, plants along a row, the spacing between them.
-[layout]
-# design = "randomised complete blocks"
-# rows = 4
-# columns = 30
-row_spacing = "100 cm"
-plant_spacing = "30 cm"
-# sun = "south"
-# shade = "a hedge along the west end"
-
-# One [[varieties]] part for each variety, its name as plants.csv has it. Mark one as the check:
-# the variety you would grow anyway, which the others are compared with.
-[[varieties]]
-name = "First variety"
-check = true
-
-[[varieties]]
-name = "Second variety"
-"""
 
 EXPLANATION = """\
 How to fill in these tables. Any spreadsheet can. Keep the first line of each.
@@ -83,11 +36,20 @@ An .xlsx workbook of the same name does as well as a CSV file.
 
 Then:                  trialkit check FOLDER
 and after every pick:  trialkit report FOLDER
-
-Keep knives sharp, closed and away from children. Drink, and stop picking in great heat. Do not
-lean a ladder on canes. After a spray, keep to the days before picking that its label says. Lime
-and feed by a soil test. Labels, local rules and your local advisory service come first.
 """
+
+
+def starter_texts(folder: Path) -> dict[str, str]:
+    """Every file of a new trial in that folder; trial.toml last, so that a folder half made is not
+    taken for a trial."""
+    texts = {f"{table.name}.csv": csv_text([c.name for c in table.columns], []) for table in TABLES}
+    care = textwrap.fill(in_a_line(ALL, "this file"), 99)
+    texts[READ_ME] = f"{EXPLANATION}\n{care}\n"
+    title = "".join(filter(str.isprintable, folder.resolve().name)) or "My variety trial"
+    texts[DESCRIPTION] = description_text(
+        Description(title, reach="210 cm", threshold_per_week=1, row_cm=100, plant_cm=30)
+    )
+    return texts
 
 
 def start_trial(folder: str | Path) -> list[Path]:
@@ -97,11 +59,7 @@ def start_trial(folder: str | Path) -> list[Path]:
     OSError where they cannot be written; what was written until then is taken away again.
     """
     folder = Path(folder)
-    texts = {f"{table.name}.csv": csv_text([c.name for c in table.columns], []) for table in TABLES}
-    texts[READ_ME] = EXPLANATION
-    title = "".join(filter(str.isprintable, folder.resolve().name)) or "My variety trial"
-    # Last, so that a folder half made is not taken for a trial.
-    texts[DESCRIPTION] = TEMPLATE.format(title=json.dumps(title, ensure_ascii=False))
+    texts = starter_texts(folder)
     taken = _taken(folder, texts.keys())
     if taken:
         raise FileExistsError(f"{folder} holds {', '.join(taken)} already")

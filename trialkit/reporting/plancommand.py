@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from trialkit.records.description import LOOKS
 from trialkit.reporting.terminal import Exit, Folder, day, say, stop, the_trial
 
 LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
@@ -62,6 +63,10 @@ def plan(
     heights: Annotated[str, typer.Option(help="Unit of heights: cm, in, ft-in, ...")] = "cm",
     weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb.")] = "g",
     reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
+    looks: Annotated[
+        int,
+        typer.Option(min=1, help="How often you mean to look at the result, usually once a pick."),
+    ] = LOOKS,
     seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
     neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
     paper_name: _Sheet = "A4",
@@ -86,6 +91,7 @@ def plan(
         heights,
         weights,
         reach or None,
+        looks,
     )
     try:
         sheet = sheet_named(paper_name)

@@ -34,6 +34,7 @@ from trialkit.power import (
     smallest_ratio,
     ways_to_see,
 )
+from trialkit.records.description import LOOKS
 from trialkit.reporting import powerplot
 from trialkit.reporting.blocks import Block, part
 from trialkit.reporting.opened import CellStop
@@ -71,6 +72,7 @@ def lay_out(
     height_unit: str = "cm",
     weight_unit: str = "g",
     reach: str = "",
+    looks: int = LOOKS,
     **asked: Any,
 ) -> Plan:
     """Lay out a trial; `asked` are the figures of a PlanRequest, "" and None meaning not said.
@@ -88,7 +90,7 @@ def lay_out(
         planting = lay_out_request(request)
     except (PlanProblem, ValueError, TypeError) as error:
         raise CellStop(str(error)) from None
-    about = About(title, crop, garden, day, counted, height_unit, weight_unit, reach or None)
+    about = About(title, crop, garden, day, counted, height_unit, weight_unit, reach or None, looks)
     return Plan(planting, about)
 
 
@@ -267,7 +269,8 @@ def write(
             blind=blind,
         )
     except FileExistsError as error:
-        return _paragraphs([f"Nothing was written: {error}. A plan goes into a new folder."])
+        where = "A plan goes into a new folder, or one that nobody filled in yet."
+        return _paragraphs([f"Nothing was written: {error}. {where}"])
     except (OSError, ValueError) as error:
         raise CellStop(f"Could not write {folder}: {error}") from None
     items = [f"Written to {target}: {', '.join(path.name for path in made)}"]
