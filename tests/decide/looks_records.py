@@ -114,7 +114,7 @@ def plot_looks(whole: Analysis) -> dict[tuple[str, str], list[Look]]:
 def looks_of_whole_seasons(
     kind: Bed, rngs: Sequence[np.random.Generator]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """estimate (seasons, looks, varieties - 1) and se (seasons, looks) of the looks that decide.
+    """estimate and se of the looks that decide, (seasons, looks, varieties - 1) each.
 
     The short way to what `plot_looks` gives of seasons without a missed look or a lost plant:
     all plots then have the same expected pods, which drop out of contrasts, and least squares is
@@ -132,5 +132,7 @@ def looks_of_whole_seasons(
     residual = log - means[:, :, None, :] - log.mean(axis=3, keepdims=True)
     residual += log.mean(axis=(2, 3), keepdims=True)
     df = (kind.blocks - 1) * (kind.varieties - 1)
-    se = np.sqrt(2.0 * (residual**2).sum(axis=(2, 3)) / df / kind.blocks)
+    variance = 2.0 * (residual**2).sum(axis=(2, 3)) / df / kind.blocks
+    by_chance = (1.0 / (seen + 0.5)).sum(axis=2) / kind.blocks**2
+    se = np.sqrt(np.maximum(variance[..., None], by_chance[..., 1:] + by_chance[..., :1]))
     return means[..., 1:] - means[..., :1], se

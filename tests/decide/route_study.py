@@ -101,8 +101,11 @@ def short_way(kind: Bed, lots: list[np.random.Generator]) -> Iterator[np.ndarray
     """As `by_totals`, for many seasons at once."""
     estimate, se = looks_of_whole_seasons(kind, lots)
     df = np.full(LOOKS, (kind.blocks - 1.0) * (kind.varieties - 1.0))
-    for one, error in zip(estimate, se, strict=True):
-        yield np.array([np.column_stack([column, error, df]) for column in one.T])
+    for one, errors in zip(estimate, se, strict=True):
+        yield np.array([
+            np.column_stack([column, error, df])
+            for column, error in zip(one.T, errors.T, strict=True)
+        ])
 
 
 def percent(claims: np.ndarray) -> str:

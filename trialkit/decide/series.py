@@ -87,27 +87,44 @@ def plot_total_looks(
     and block of log((pods + 1/2) / (expected + 1/2)), expected as in `counting.unit_index`.
     """
     looks = looks.assign(days=_days_known_then(looks))
-    expected = looks.assign(expected=looks["days"] * date_pace(looks))
-    table = expected.pivot_table(index="unit", columns="date", values=["pods", "expected"],
-                                 aggfunc="sum", fill_value=0.0)
-    dates = [pd.Timestamp(d).date() for d in np.sort(looks["date"].unique())]
-    seen = table["pods"].to_numpy(float).cumsum(axis=1)
-    due = table["expected"].to_numpy(float).cumsum(axis=1)
-    about = looks.drop_duplicates("unit").set_index("unit").loc[table.index]
-    variety, block = (about[name].astype(str).to_numpy() for name in ("variety", "block"))
-    index = np.log((seen + 0.5) / (due + 0.5))
-    blocks = pd.get_dummies(block).to_numpy(float)
-    blocks = blocks[:, 1:] - blocks[:, :1]
+    dates = np.sort(looks["date"].unique())
+    bore = looks[looks["pods"] > 0].groupby("variety")["date"].min()
     pairs = ([(v, check) for v in varieties if v != check] if check in varieties
              else list(combinations(varieties, 2)))
     out: dict[Pair, list[Look]] = {(str(a), str(b)): [] for a, b in pairs}
+    borne: list[str] = []
     for k, when in enumerate(dates):
-        borne = [v for v in varieties if seen[variety == v, k].sum() > 0]
-        there = (due[:, k] > 0) & np.isin(variety, borne)
-        found = _one_date(variety[there], blocks[there], index[there, k], borne, when)
+        by_now = [v for v in varieties if v in bore.index and bore[v] <= when]
+        if k == 0 or by_now != borne:
+            borne, plots = by_now, _plots(looks[looks["variety"].isin(by_now)], dates)
+        found = _one_date(plots, k, borne, pd.Timestamp(when).date())
         for (left, right), series in out.items():
             series.append(found(left, right))
     return out
+
+
+@dataclass(frozen=True)
+class _Plots:
+    """variety (n,), blocks (n, b - 1) as columns of a design; seen, due and index (n, dates):
+    pods picked and expected up to each date, and the logarithm of the one over the other."""
+
+    variety: np.ndarray
+    blocks: np.ndarray
+    seen: np.ndarray
+    due: np.ndarray
+    index: np.ndarray
+
+
+def _plots(looks: pd.DataFrame, dates: np.ndarray) -> _Plots:
+    expected = looks.assign(expected=looks["days"] * date_pace(looks))
+    table = expected.pivot_table(index="unit", columns="date", values=["pods", "expected"],
+                                 aggfunc="sum", fill_value=0.0)
+    seen, due = (table[name].reindex(columns=dates, fill_value=0.0).to_numpy(float).cumsum(axis=1)
+                 for name in ("pods", "expected"))
+    about = looks.drop_duplicates("unit").set_index("unit").loc[table.index]
+    blocks = pd.get_dummies(about["block"].astype(str)).to_numpy(float)
+    return _Plots(about["variety"].astype(str).to_numpy(), blocks[:, 1:] - blocks[:, :1], seen,
+                  due, np.log((seen + 0.5) / (due + 0.5)))
 
 
 def _days_known_then(looks: pd.DataFrame) -> pd.Series:
@@ -121,19 +138,23 @@ def _days_known_then(looks: pd.DataFrame) -> pd.Series:
 
 
 def _one_date(
-    variety: np.ndarray, blocks: np.ndarray, y: np.ndarray, borne: list[str], when: date
+    plots: _Plots, k: int, varieties: Sequence[str], when: date
 ) -> Callable[[str, str], Look]:
-    """The look at any pair after one pick; NaN where there is no such comparison yet.
+    """The look at any pair at date number k; NaN where there is no such comparison yet.
 
-    variety, y: of each plot that was looked at, shape (n,).  blocks: its columns for blocks.
+    The variance is that of the plots, but never less than pods that fell by chance alone would
+    give (Poisson: 1 / n for the logarithm of n): at an early look two or three plots can agree to
+    the pod, and a standard error of nothing would settle anything.
     """
     def nothing(left: str, right: str) -> Look:
         return Look(when, np.nan, np.nan, np.nan)
 
-    some = [v for v in borne if (variety == v).any()]
+    there = plots.due[:, k] > 0
+    some = [v for v in varieties if (plots.variety[there] == v).any()]
     if len(some) < 2:
         return nothing
-    x = np.hstack([variety[:, None] == np.array(some), blocks]).astype(float)
+    x = np.hstack([plots.variety[there, None] == np.array(some), plots.blocks[there]])
+    y = plots.index[there, k]
     beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
     df = float(len(y) - rank)
     if df < 1:
@@ -146,9 +167,11 @@ def _one_date(
             return nothing(left, right)
         step = np.zeros(x.shape[1])
         step[some.index(left)], step[some.index(right)] = 1.0, -1.0
-        if np.abs(x.T @ (x @ inverse @ step) - step).max() > 1e-6:
+        weights = x @ inverse @ step  # of each plot in the difference
+        if np.abs(x.T @ weights - step).max() > 1e-6:
             return nothing(left, right)  # no block among those picked holds the two together
-        se = float(np.sqrt(max(step @ inverse @ step * mean_square, 0.0)))
-        return Look(when, float(step @ beta), se, df)
+        by_chance = float(weights**2 @ (1.0 / (plots.seen[there, k] + 0.5)))
+        variance = max(float(weights @ weights) * mean_square, by_chance)
+        return Look(when, float(step @ beta), float(np.sqrt(variance)), df)
 
     return look
