@@ -84,7 +84,7 @@ class Analysis:
         if isinstance(pods, Missing):
             return Missing("season", pods.reason)
         return _tried("season", lambda: season_trait(
-            self.records, pods, self.check, self.counted))
+            self.records, pods, self.check, self.counted, self.ground))
 
     @cached_property
     def height(self) -> HeightResult | Missing:

@@ -8,34 +8,42 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.models.lived import combined, lived_limits, lived_shares
 from trialkit.models.pods import PodsResult, rate_means
 from trialkit.models.results import MethodNote, TraitResult, empty
 
 if TYPE_CHECKING:
+    from trialkit.models.support import Support
     from trialkit.records import Records
 
 
 @dataclass(frozen=True)
 class SeasonResult(TraitResult):
     """`means`: pods a plant that stood the whole season.  `metre`: variety, estimate, low, high,
-    pods a metre of row as planted, losses included (NaN without a plant spacing).  `per_planted`:
-    the same a plant set out.  `days` of the season so far.  `curve`: variety, date, estimate,
-    low, high, pods a living plant so far."""
+    pods a metre of row as planted, losses and their uncertainty included (NaN without a plant
+    spacing).  `per_planted`: the same a plant set out.  `metre_ratio`: as `against_check`, of a
+    metre of row.  `losses`: variety, planted, lost, lived (share of plant-days) with lived_low
+    and lived_high.  `days` of the season so far.  `curve`: variety, date, estimate, low, high,
+    pods a living plant so far."""
 
     metre: pd.DataFrame = field(default_factory=pd.DataFrame)
     per_planted: pd.DataFrame = field(default_factory=pd.DataFrame)
     metre_ratio: pd.DataFrame = field(default_factory=pd.DataFrame)
+    losses: pd.DataFrame = field(default_factory=pd.DataFrame)
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
     days: float = float("nan")
 
 
-def season_trait(records: Records, pods: PodsResult, check: str | None, counted: str
-                 ) -> SeasonResult:
+def season_trait(
+    records: Records, pods: PodsResult, check: str | None, counted: str,
+    ground: Support | None = None,
+) -> SeasonResult:
     """Rates times the days of the season.
 
     A plant not looked at on some date still had its pods: the rate covers those days, so a
     missed pick counts neither as zero nor twice.  Losses enter the metre of row only, as the
-    share of plant-days that were lived.  The ratios are those of the rates.
+    share of plant-days that were lived, with an uncertainty of their own (see `lived`).  The
+    ratios of a living plant are those of the rates.
     """
     looks = pods.looks
     days = season_days(looks)
@@ -43,29 +51,47 @@ def season_trait(records: Records, pods: PodsResult, check: str | None, counted:
     means = rate_means(varieties, pods.log_rate, pods.covariance, pods.df, days)
     behind = pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
     means = means.join(behind.reset_index(drop=True))
-    lived = lived_share(records, looks, varieties)
-    planted = means[["variety", "estimate", "low", "high"]].copy()
-    planted[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]].mul(
-        lived.to_numpy(), axis=0)
+    shares = lived_shares(records, looks, varieties, ground)
+    planted = _planted(means, shares)
     spacing = records.trial.layout.plant_spacing_cm
     a_metre = 100.0 / spacing if spacing else np.nan
     metre = planted.copy()
     metre[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]] * a_metre
+    lived = shares.set_index("variety")["lived"]
+    low, high = lived_limits(shares)
+    bounded = pods.supported
+    losses = shares[["variety", "planted", "lost", "lived"]].assign(
+        lived_low=low if bounded else np.nan, lived_high=high if bounded else np.nan)
     method = MethodNote(
         f"{counted} a day times the {days:.0f} days picked so far. A living plant: one that stood "
-        "to the end. A metre of row: as planted, so that lost plants count as losses.",
+        "to the end. A metre of row: as planted, so that lost plants count as losses, and as "
+        "more or fewer could have been lost.",
         "Season total = modelled rate x days from the usual interval before the first pick to "
-        "the last pick. Metre of row = that x share of plant-days lived x plants a metre; its "
-        "interval holds the losses as they were (the stand has its own comparison).",
+        "the last pick. Metre of row = that x share of plant-days lived x plants a metre. Its "
+        "interval joins that of the rate and that of the losses, taken as independent (Zou & "
+        "Donner 2008): losses binomial with Jeffreys' interval (Brown, Cai & DasGupta 2001), "
+        "plants counted as fewer where plants of a plot were lost together (design effect). "
+        "How early lost plants went is taken as it was.",
         pods.method.formula, pods.method.groups, pods.method.df_method,
         {"days": days, **{f"lived {v}": float(lived[v]) for v in varieties}},
     )
     return SeasonResult(
         "season", f"{counted} a living plant, season so far", f"{counted} a plant", "ratio", means,
         pods.against_check, pods.pairs, pods.letters, pods.supported, pods.why_not, method, (),
-        metre, planted,
-        _with_losses(pods.against_check, lived, check), total_curve(pods), days,
+        metre, planted, _with_losses(pods.against_check, shares, check), losses,
+        total_curve(pods), days,
     )
+
+
+def _planted(means: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
+    """A plant set out: variety, estimate, low, high; losses' limits joined to the rates'."""
+    lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    least, most = lived_limits(shares)
+    log = np.log(means[["estimate", "low", "high"]].to_numpy(float)).T
+    low, high = combined(log[0] + lived, [(log[0], log[1], log[2]),
+                                          (lived, np.log(least), np.log(most))])
+    return pd.DataFrame({"variety": means["variety"], "estimate": np.exp(log[0] + lived),
+                         "low": np.exp(low), "high": np.exp(high)})
 
 
 def season_days(looks: pd.DataFrame) -> float:
@@ -73,17 +99,6 @@ def season_days(looks: pd.DataFrame) -> float:
     first = looks.loc[looks["first"], "days"]
     before = float(first.median()) if len(first) else 0.0
     return float((looks["date"].max() - looks["date"].min()).days) + before
-
-
-def lived_share(records: Records, looks: pd.DataFrame, varieties: list[str]) -> pd.Series:
-    """Share of the season's plant-days that the plants set out were alive, by variety."""
-    plants = records.plants.drop_duplicates("plant")
-    end = looks["date"].max()
-    start = looks["date"].min() - pd.Timedelta(days=float(looks["days"].median()))
-    whole = (end - start).days
-    alive = (plants["lost"].fillna(end).clip(start, end) - start).dt.days / max(whole, 1)
-    by_variety: pd.Series = alive.groupby(plants["variety"]).mean().reindex(varieties)
-    return by_variety
 
 
 def total_curve(pods: PodsResult) -> pd.DataFrame:
@@ -123,11 +138,25 @@ def _half(pods: PodsResult) -> dict[str, float]:
     return {v: float(half[v]) for v in pods.varieties}
 
 
-def _with_losses(against: pd.DataFrame, lived: pd.Series, check: str | None) -> pd.DataFrame:
-    """Ratios a metre of row: those of a living plant times the ratio of the shares lived."""
+def _with_losses(
+    against: pd.DataFrame, shares: pd.DataFrame, check: str | None
+) -> pd.DataFrame:
+    """Ratios a metre of row: those of a living plant times the ratio of the shares lived.
+
+    The losses' limits hold over all comparisons together by Bonferroni, as the ratios' do by
+    Dunnett.
+    """
     if check is None or against.empty:
         return against.copy()
-    factor = against["variety"].map(lived / lived[check]).astype(float)
-    out = against.copy()
-    out[["estimate", "low", "high"]] = out[["estimate", "low", "high"]].mul(factor, axis=0)
-    return out.assign(p=np.nan)
+    least, most = lived_limits(shares, 0.05 / len(against))
+    at = {v: i for i, v in enumerate(shares["variety"])}
+    one = np.array([at[v] for v in against["variety"]])
+    other = np.full(len(one), at[check])
+    lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    below, above = np.log(least), np.log(most)
+    rate = np.log(against[["estimate", "low", "high"]].to_numpy(float)).T
+    ratio = rate[0] + lived[one] - lived[other]
+    low, high = combined(ratio, [
+        (rate[0], rate[1], rate[2]), (lived[one], below[one], above[one]),
+        (-lived[other], -above[other], -below[other])])
+    return against.assign(estimate=np.exp(ratio), low=np.exp(low), high=np.exp(high), p=np.nan)
