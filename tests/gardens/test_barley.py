@@ -49,7 +49,7 @@ def test_six_sites_and_two_years_as_lme4_and_emmeans_have_them(firsts):
     assert second.terms["variety x garden"] == pytest.approx(sd["variety:site"], abs=1e-4)
     assert second.terms["variety x year"] == pytest.approx(sd["variety:year"], abs=1e-4)
     assert second.terms["variety x trial"] == pytest.approx(sd["Residual"], abs=1e-4)
-    assert second.confounded
+    assert second.error == 0
     assert not second.known
     found = apart(second, rows.main)
     at = {name: i for i, name in enumerate(found.varieties)}

@@ -146,11 +146,11 @@ def test_chances_are_those_of_the_joint_distribution():
     variance = 0.04
     two = Apart(("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), 9.0)
     want = stats.t.cdf(0.2 / np.sqrt(2 * variance), 9)
-    assert chance_best(two, 0.0, 1)[0] == pytest.approx(want, abs=0.01)
+    assert chance_best(two, 0.0, 9.0, 1)[0] == pytest.approx(want, abs=0.01)
     wider = stats.t.cdf(0.2 / np.sqrt(2 * (variance + 0.1)), 9)
-    assert chance_best(two, 0.1, 1)[0] == pytest.approx(wider, abs=0.01)
+    assert chance_best(two, 0.1, 9.0, 1)[0] == pytest.approx(wider, abs=0.01)
     alike = Apart(("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), 5.0)
-    assert chance_best(alike, 0.0, 1) == pytest.approx([1 / 3] * 3, abs=0.012)
+    assert chance_best(alike, 0.0, 5.0, 1) == pytest.approx([1 / 3] * 3, abs=0.012)
 
 
 def test_a_new_garden_is_less_certain_than_the_average_of_gardens():

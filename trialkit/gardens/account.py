@@ -35,7 +35,8 @@ def method(rows: Rows, second: SecondFit | None, found: Apart) -> MethodNote:
              f"and trials leave ({second.df:g}); against the check Dunnett's, without a check "
              "Bonferroni's. " if several else "Intervals are those of the one trial. ")
     full += ("Another garden: the variances of variety x garden, variety x year and variety x "
-             "trial are added, each interval for its own variety; chances from 20,000 draws of "
+             "trial are added, the degrees of freedom Satterthwaite's (1946); each interval is for "
+             "its own variety; chances from 20,000 draws of "
              "the joint t distribution. Evenness: regression on the trial's mean (Finlay and "
              "Wilkinson 1963) and each variety's own variance (Shukla 1972). Turned orders: named "
              "where intervals simultaneous over gardens and varieties lie on opposite sides. ")

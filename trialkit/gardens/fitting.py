@@ -23,6 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from trialkit.gardens.first import FirstStage
 from trialkit.gardens.rows import Rows
 from trialkit.mixed import LMM, fit_known, fit_lmm
 
@@ -39,14 +40,15 @@ that were not grown everywhere is well weighted, and no column a trial is needed
 class SecondFit:
     """fit: the mixed model.  terms: standard deviation of each random part, model scale.
     df: degrees of freedom between varieties and trials, the most any comparison may claim.
-    known: whether V was known.  confounded: the row's own error is part of variety x trial.
+    known: whether V was known.  error: variance of a variety's mean in a trial by stage 1, median
+    over trials; 0 where the row's own error is part of variety x trial.
     """
 
     fit: LMM
     terms: dict[str, float]
     df: float
     known: bool
-    confounded: bool
+    error: float
     left_out: tuple[str, ...] = field(default=())
 
     @property
@@ -82,7 +84,7 @@ def fit_second(rows: Rows) -> SecondFit:
         fit = fit_lmm(formula, table, groups=[column for _, column in groups])
         terms = _terms(fit, groups)
         terms[_trial_term(table)] = fit.residual_sd
-        return SecondFit(fit, terms, spare, False, True, tuple(left_out))
+        return SecondFit(fit, terms, spare, False, 0.0, tuple(left_out))
     if spare >= 1 and several:
         groups.append((_trial_term(table), "row"))
     multiplied: dict[str, str] = {}
@@ -93,9 +95,10 @@ def fit_second(rows: Rows) -> SecondFit:
         multiplied = {"own": "single"}
     fit = fit_known(formula, table, first_covariance(rows), [column for _, column in groups],
                     multiplied=multiplied)
+    error = float(np.nanmedian([mean_variance(one) for one in rows.firsts]))
     # With nothing to judge the trials' agreement by, all there is are the trials' own errors.
     df = spare if several and spare >= 1 else min(one.df for one in rows.firsts)
-    return SecondFit(fit, _terms(fit, groups), df, True, False, tuple(left_out))
+    return SecondFit(fit, _terms(fit, groups), df, True, error, tuple(left_out))
 
 
 def first_covariance(rows: Rows) -> sparse.csr_array:
@@ -110,14 +113,19 @@ def first_covariance(rows: Rows) -> sparse.csr_array:
 
 def single_plot_variance(rows: Rows) -> float:
     """Error variance of one plot, as the trials with repeats measured it: the median over trials
-    of (mean variance of a difference) / 2 x plots a variety."""
-    found = []
-    for one in rows.firsts:
-        if one.covariance is not None and len(one.varieties) > 1:
-            m = len(one.varieties)
-            apart = (np.trace(one.covariance) - one.covariance.sum() / m) / (m - 1)
-            found.append(float(apart) * float(np.mean(one.plots)))
+    of that of a mean x plots a variety.  NaN where none has repeats."""
+    found = [mean_variance(one) * float(np.mean(one.plots)) for one in rows.firsts
+             if one.covariance is not None and len(one.varieties) > 1]
     return float(np.median(found)) if found else float("nan")
+
+
+def mean_variance(one: FirstStage) -> float:
+    """Error variance of a variety's mean in a trial, without what its varieties share: half the
+    mean variance of a difference.  NaN without repeats."""
+    m = len(one.varieties)
+    if one.covariance is None or m < 2:
+        return float("nan")
+    return float((np.trace(one.covariance) - one.covariance.sum() / m) / (m - 1))
 
 
 def _trial_term(table: pd.DataFrame) -> str:

@@ -14,13 +14,31 @@ Floats = npt.NDArray[np.float64]
 DRAWS = 20_000
 
 
-def new_garden(found: Apart, interaction: float, check: str | None, ratio: bool) -> pd.DataFrame:
+def new_df(found: Apart, interaction: float, error: float, gardens: int) -> float:
+    """Degrees of freedom of var(difference) + 2 interaction.
+
+    The interaction is what the trials' disagreement leaves once stage 1's error of a mean, `error`
+    (known), is taken off, so that it is less well known than the disagreement itself: df times
+    (T / (T + 2 error))^2, T the sum above (Satterthwaite 1946, Biometrics Bulletin 2:110).  Never
+    fewer than gardens less two, those of Higgins, Thompson & Spiegelhalter (2009), nor more than
+    those of the difference.
+    """
+    v = len(found.varieties)
+    pair = 2.0 * float(np.trace(found.covariance)) / max(v - 1, 1)
+    total = pair + 2.0 * interaction
+    share = (total / (total + 2.0 * error)) ** 2 if total > 0 else 0.0
+    return float(np.clip(found.df * share, min(gardens - 2.0, found.df), found.df))
+
+
+def new_garden(
+    found: Apart, interaction: float, df: float, check: str | None, ratio: bool
+) -> pd.DataFrame:
     """Interval for each variety against the check (or the mean of all) in a new garden.
 
-    interaction: variance of a variety in a new garden about its mean over gardens.  Estimate
-    plus or minus t sqrt(var(difference) + 2 interaction), after Higgins, Thompson &
-    Spiegelhalter (2009, J. R. Stat. Soc. A 172:137), here for several treatments of one variance.
-    Each interval is for its own variety.  Returns variety, low, high.
+    interaction: variance of a variety in a new garden about its mean over gardens.  df: from
+    `new_df`.  Estimate plus or minus t sqrt(var(difference) + 2 interaction), after Higgins,
+    Thompson & Spiegelhalter (2009, J. R. Stat. Soc. A 172:137), here for several treatments of one
+    variance.  Each interval is for its own variety.  Returns variety, low, high.
     """
     v = len(found.varieties)
     weights = np.eye(v)
@@ -31,7 +49,7 @@ def new_garden(found: Apart, interaction: float, check: str | None, ratio: bool)
     value = weights @ found.mean
     extra = interaction * (weights**2).sum(axis=1)
     variance = np.diagonal(weights @ found.covariance @ weights.T) + extra
-    half = stats.t.isf(0.5 * ALPHA, found.df) * np.sqrt(np.maximum(variance, 0.0))
+    half = stats.t.isf(0.5 * ALPHA, df) * np.sqrt(np.maximum(variance, 0.0))
     low, high = value - half, value + half
     if ratio:
         low, high = np.exp(low), np.exp(high)
@@ -41,22 +59,23 @@ def new_garden(found: Apart, interaction: float, check: str | None, ratio: bool)
     return out
 
 
-def chance_best(found: Apart, interaction: float, seed: int) -> Floats:
+def chance_best(found: Apart, interaction: float, df: float, seed: int) -> Floats:
     """Chance of each variety to be the best, (v,), sums to 1.
 
     Drawn from the joint t distribution of the means, with a garden's own deviations of variance
     `interaction` on top (0: best on average over these gardens).  The same seed draws the same.
+    df: of the spread (from `new_df`, or those of the means).
     NaN where the means have no covariance.
     """
     v = len(found.varieties)
-    if v < 2 or not np.isfinite(found.covariance).all() or not found.df > 0:
+    if v < 2 or not np.isfinite(found.covariance).all() or not df > 0:
         return np.full(v, np.nan)
     rng = np.random.default_rng(seed)
     joint = found.covariance + interaction * (np.eye(v) - 1.0 / v)
     values, vectors = np.linalg.eigh((joint + joint.T) / 2.0)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     z = rng.standard_normal((DRAWS, v)) @ root.T
-    if np.isfinite(found.df):
-        z *= np.sqrt(found.df / rng.chisquare(found.df, DRAWS))[:, None]
+    if np.isfinite(df):
+        z *= np.sqrt(df / rng.chisquare(df, DRAWS))[:, None]
     winner = np.argmax(found.mean + z, axis=1)
     return np.asarray(np.bincount(winner, minlength=v) / DRAWS)

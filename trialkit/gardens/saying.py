@@ -78,7 +78,7 @@ def _signed_span(low: float, high: float) -> str:
 
 def signed(value: float) -> str:
     """A figure with its sign where it is below zero."""
-    return f"-{figure(-value)}" if value < 0 else figure(value)
+    return f"\N{MINUS SIGN}{figure(-value)}" if value < 0 else figure(value)
 
 
 def _outcome(answer: SeasonAnswer) -> tuple[Any, bool, str]:
@@ -117,25 +117,25 @@ def _second(answer: SeasonAnswer, best: Any) -> str:
         return f"What another garden would see cannot be said: {answer.new_why_not}."
     group = answer.overall[answer.overall["group"] == 0]
     rival = group.sort_values("best", ascending=False, kind="stable").iloc[0]
-    chance = (f"the chance that it comes out best of the {len(group)} there is "
-              f"{percent(float(best['best']))}")
+    chance = (f"with a chance of {percent(float(best['best']))} that it comes out best of the "
+              f"{len(group)}")
     if rival["variety"] != best["variety"]:
         chance += f" (for {rival['variety']} {percent(float(rival['best']))})"
-    low, high = float(best["new_low"]), float(best["new_high"])
-    to = answer.check or AVERAGE
-    if answer.scale == "log":
-        expect = (f"{figure(low)} to {figure(high)} times the {answer.firsts[0].counted} of "
-                  f"{to}")
-    elif low < 0 < high:
-        expect = f"between {figure(-low)} {answer.unit} less and {figure(high)} more than {to}"
-    else:
-        near, far = sorted((abs(low), abs(high)))
-        word = "more" if high > 0 else "less"
-        expect = f"{figure(near)} to {figure(far)} {answer.unit} {word} than {to}"
     where = "In another garden"
     if not any(one.replicated for one in answer.firsts):
         where = "From one row of each in another garden"
-    return f"{where} expect {expect}, and {chance}."
+    return f"{where} expect {_expected(answer, best)}, {chance}."
+
+
+def _expected(answer: SeasonAnswer, best: Any) -> str:
+    """`0.9 to 2.1 times`, `5.1 g less to 15 g more`, `2 to 9 g more`."""
+    low, high = float(best["new_low"]), float(best["new_high"])
+    if answer.scale == "log":
+        return f"{figure(low)} to {figure(high)} times"
+    if low < 0 < high:
+        return f"{figure(-low)} less to {figure(high)} more"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{figure(near)} to {figure(far)} {'more' if high > 0 else 'less'}"
 
 
 def _how_sure(answer: SeasonAnswer, found: Apart, state: str) -> str:

@@ -15,7 +15,7 @@ from trialkit.gardens.additive import Additive, additive
 from trialkit.gardens.apart import Apart, against, apart
 from trialkit.gardens.first import Failed, FirstStage, Scale
 from trialkit.gardens.fitting import SecondFit, fit_second, spare_df
-from trialkit.gardens.newgarden import chance_best, new_garden
+from trialkit.gardens.newgarden import chance_best, new_df, new_garden
 from trialkit.gardens.order import by_garden, flips
 from trialkit.gardens.rows import Rows, gather, shared_varieties
 from trialkit.gardens.stability import stability
@@ -107,7 +107,7 @@ def second_stage(
     interaction = second.interaction if second else float("nan")
     new_why = why or saying.no_new_garden(places, NEW_GARDEN)
     alone = by_garden(rows, table)
-    overall = _overall(rows, table, together, found, interaction, bool(new_why), seed)
+    overall = _overall(rows, table, together, found, second, bool(new_why), seed)
     answer = SeasonAnswer(
         firsts=rows.firsts, failed=tuple(failed), aside=rows.aside, crop=rows.firsts[0].crop,
         trait=rows.firsts[0].trait, label=rows.firsts[0].label, unit=rows.firsts[0].unit,
@@ -169,19 +169,22 @@ def _described(table: Additive) -> Apart:
 
 
 def _overall(
-    rows: Rows, table: Additive, together: pd.DataFrame, found: Apart, interaction: float,
-    not_new: bool, seed: int,
+    rows: Rows, table: Additive, together: pd.DataFrame, found: Apart,
+    second: SecondFit | None, not_new: bool, seed: int,
 ) -> pd.DataFrame:
     grown = rows.table.groupby("variety").agg(
         gardens=("place", "nunique"), years=("year", "nunique"), trials=("at", "nunique"))
     group = {v: g for g, part in enumerate(rows.groups) for v in part}
     out = together.assign(
         check=together["variety"] == rows.check, mean=found.mean + table.level.mean(),
-        best_here=chance_best(found, 0.0, seed), best=np.nan, new_low=np.nan, new_high=np.nan)
-    if not not_new:
-        new = new_garden(found, interaction, rows.check, ratio=False)
+        best_here=chance_best(found, 0.0, found.df, seed), best=np.nan, new_low=np.nan,
+        new_high=np.nan)
+    if second is not None and not not_new:
+        interaction = second.interaction
+        df = new_df(found, interaction, second.error, rows.table["place"].nunique())
+        new = new_garden(found, interaction, df, rows.check, ratio=False)
         out = out.assign(new_low=new["low"], new_high=new["high"],
-                         best=chance_best(found, interaction, seed))
+                         best=chance_best(found, interaction, df, seed))
     out = out.sort_values("mean", ascending=False, kind="stable")
     others = [v for v in rows.varieties if v not in set(out["variety"])]
     rest = pd.DataFrame({"variety": others, "check": [False] * len(others)})

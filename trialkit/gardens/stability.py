@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 FEWEST = 3
 """Trials from which on a line can be drawn and its error told."""
 
+RISES, HOLDS = "gains most where gardens do well", "holds up where gardens do poorly"
+
 COLUMNS = ["variety", "trials", "slope", "slope_se", "slope_low", "slope_high", "deviation",
            "variance", "words"]
 
@@ -85,7 +87,7 @@ def _words(n: int, low: float, high: float) -> str:
     if not np.isfinite(low):
         return "cannot be said"
     if low > 1.0:
-        return "gains most where gardens do well"
+        return RISES
     if high < 1.0:
-        return "holds up where gardens do poorly"
+        return HOLDS
     return "no sign of being choosy"

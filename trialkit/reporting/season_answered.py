@@ -7,13 +7,16 @@ from typing import Any
 
 import trialkit
 from trialkit.gardens import saying
+from trialkit.gardens.stability import HOLDS, RISES
 from trialkit.reporting import words
 from trialkit.reporting.answered import Cell, Row
 from trialkit.reporting.blocks import Block, bullets, isolate, paragraphs, part, tabled
 from trialkit.reporting.season_opened import OpenSeason
 
 SHOWN = 40
-"""Trials and turned orders a table lists; more are counted."""
+"""Trials a table lists; more are counted."""
+TURNED = 8
+"""Gardens named where the order looked reversed."""
 BEST_HERE = "Chance of being best on average here"
 
 
@@ -65,7 +68,8 @@ def varieties(season: OpenSeason) -> Block:
                     "once)")
     if found.new_supported:
         caption += "; for another garden the range alone"
-    html = part("cards", caption=f"{caption}.", heads=heads, rows=lines)
+    caption += "." + _alike(season)
+    html = part("cards", caption=caption, heads=heads, rows=lines)
     plain = ["  ".join([line.name, *(f"{c.value} {c.range}".strip() for c in line.cells)])
              for line in lines]
     return Block(html, "\n".join(["  ".join(["Variety", *heads]), *plain]))
@@ -85,12 +89,36 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
         columns.append(("Chance of being best there", lambda row: Cell(_chance(row.best))))
     elif found.supported:
         columns.append((BEST_HERE, lambda row: Cell(_chance(row.best_here))))
-    if len(found.firsts) > 1:
+    if not _everywhere(season):
         columns.append(("Grown in", lambda row: _grown(row, gardens)))
-    if any(word != "too few gardens to say" for word in stable.values()):
+    if _uneven(season):
         columns.append(("From garden to garden",
                         lambda row: Cell("", remark=stable.get(row.variety, words.NONE))))
     return columns
+
+
+def _everywhere(season: OpenSeason) -> bool:
+    """Whether every trial grew every variety."""
+    trials = len(season.answer.firsts)
+    return bool((season.answer.overall["trials"] == trials).all())
+
+
+def _uneven(season: OpenSeason) -> bool:
+    """Whether a variety takes to good or poor gardens more than the others do."""
+    return season.answer.stability["words"].isin([RISES, HOLDS]).any().item()
+
+
+def _alike(season: OpenSeason) -> str:
+    """What holds for every variety, and so needs no column."""
+    found = season.answer
+    said = ""
+    if _everywhere(season) and len(found.firsts) > 1:
+        gardens = len({one.place for one in found.firsts})
+        said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
+        said += f"{words.counted(gardens, 'garden')}." * (gardens > 1)
+    if not _uneven(season) and found.stability["slope"].notna().any():
+        said += " None shows a liking for good or for poor gardens."
+    return said
 
 
 def _value(season: OpenSeason, row: Any) -> Cell:
@@ -143,30 +171,29 @@ def turned(season: OpenSeason) -> Block:
     own = found.flips.dropna(subset=["low"])
     told = [f"{row.garden} ({row.year}): {row.variety}" for row in
             own[own["supported"]].itertuples()]
-    lead = ("The order truly turns round in " + words.listed(told) + "." if told else
-            "No garden shows by itself that the order turns round there.")
-    texts = [lead]
+    texts = ["The order truly turns round in " + words.listed(told) + "." if told else
+             "No garden shows by itself that the order turns round there."]
     if len(own) < len(found.flips):
         texts.append(f"{words.counted(len(found.flips) - len(own), 'time')} a variety was on the "
                      f"other side of {season.to} in a garden with one row of each; that can be the "
                      "row as well as the garden.")
     block = paragraphs(texts, season.names)
-    if own.empty:
-        return block
-    rows = [
-        (f"{row.variety}, {row.garden} {row.year}",
-         f"{_number(season, row.estimate)} ({_number(season, row.low)} to "
-         f"{_number(season, row.high)})", _chance(row.chance), str(row.words))
-        for row in own.head(SHOWN).itertuples()
+    items = [
+        f"{row.variety} in {row.garden}, {row.year}: {_size(season, row)}; {row.words} (chance "
+        f"{_chance(row.chance)})." for row in own.head(TURNED).itertuples()
     ]
-    heads = ("Where", f"There, against {season.to}", "Chance that it is so", "In words")
-    more = f"; the first {SHOWN} of {len(own)}" if len(own) > SHOWN else ""
-    table = tabled(f"Where the order looked reversed{more}", heads, rows)
-    return Block(f"{block.html}\n{table.html}", f"{block.plain}\n{table.plain}")
+    if len(own) > TURNED:
+        items.append(f"{words.counted(len(own) - TURNED, 'more case')} like these.")
+    more = bullets(items, season.names)
+    return Block(f"{block.html}\n{more.html}", f"{block.plain}\n{more.plain}")
 
 
-def _number(season: OpenSeason, value: Any) -> str:
-    return words.number(value) if season.answer.scale == "log" else words.signed(value)
+def _size(season: OpenSeason, row: Any) -> str:
+    if season.answer.scale == "log":
+        return (f"{words.number(row.estimate)} times {season.to} "
+                f"({words.interval(row.low, row.high)})")
+    return (f"{words.signed(row.estimate)} {season.answer.unit} against {season.to} "
+            f"({_between(row.low, row.high)})")
 
 
 def shared(season: OpenSeason) -> Block:
@@ -174,20 +201,20 @@ def shared(season: OpenSeason) -> Block:
     found = season.answer
     if len(found.firsts) < 2:
         return Block("", "")
-    groups = [group for group in found.groups if group]
-    if len(groups) == 1:
+    if _everywhere(season):
+        many = words.counted(len(found.overall), "variety", "varieties")
+        return paragraphs([f"All {len(found.firsts)} trials grew the same {many}, so that every "
+                           "two are compared directly in every trial."])
+    if len(found.groups) == 1:
         lead = "All trials are linked: every two varieties can be compared, some through others."
     else:
         lead = ("Not all trials are linked. These can be compared only among themselves: "
-                + "; ".join(words.listed(list(group)) for group in groups) + ".")
-    rows = []
-    for at, row in enumerate(found.shared.head(SHOWN).itertuples()):
-        plots = found.firsts[at].plots
-        each = str(min(plots)) if min(plots) == max(plots) else f"{min(plots)} to {max(plots)}"
-        rows.append((f"{row.garden} {row.year}", str(row.varieties), str(row.shared),
-                     ("yes" if row.check else "no") if found.check else words.NONE, each))
+                + "; ".join(words.listed(list(group)) for group in found.groups) + ".")
+    rows = [(f"{row.garden} {row.year}", str(row.varieties), str(row.shared),
+             *(("yes" if row.check else "no",) if found.check else ()))
+            for row in found.shared.head(SHOWN).itertuples()]
     more = f"; the first {SHOWN} of {len(found.shared)}" if len(found.shared) > SHOWN else ""
-    heads = ("Garden", "Varieties", "Grown elsewhere too", "Check grown", "Plots of each")
+    heads = ("Garden", "Varieties", "Grown elsewhere too", *(("Check",) if found.check else ()))
     table = tabled(f"What links the gardens{more}", heads, rows)
     block = paragraphs([lead], season.names)
     return Block(f"{block.html}\n{table.html}", f"{block.plain}\n{table.plain}")
@@ -198,6 +225,12 @@ def left_out(season: OpenSeason) -> Block:
     gone = [*season.answer.failed, *season.answer.aside]
     if not gone:
         return Block("", "")
-    rows = [(one.folder, " ".join(one.reason.splitlines()[:4])) for one in gone[:SHOWN]]
+    rows = [(one.folder, _reason(one.reason)) for one in gone[:SHOWN]]
     more = f"; the first {SHOWN} of {len(gone)}" if len(gone) > SHOWN else ""
     return tabled(f"Left out{more}; trialkit check FOLDER tells more", ("Folder", "Why"), rows)
+
+
+def _reason(text: str) -> str:
+    """A reason on one line, cut where it is a long table."""
+    line = " ".join(text.split())
+    return line if len(line) <= 300 else line[:300].rsplit(" ", 1)[0] + " …"

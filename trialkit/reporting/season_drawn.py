@@ -78,7 +78,7 @@ def against_gardens(season: OpenSeason) -> Block:
 
 def _axis(season: OpenSeason, variety: str = "") -> str:
     found = season.answer
-    to = plots.short([season.to], 18)[season.to]
+    to = plots.short([season.to], 20)[season.to]
     if found.scale == "log":
         return f"{found.firsts[0].counted}, times {to}"
     return f"{found.unit}, more than {to}"
