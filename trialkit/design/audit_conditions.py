@@ -6,6 +6,7 @@ import pandas as pd
 
 from trialkit.design.audit_findings import CAREFUL, NOTE, Finding, counted, listed
 from trialkit.design.audit_units import Units
+from trialkit.design.setting import at_edge
 
 UNEVEN_EDGE = 0.5
 """Difference in the share of plants at an edge that is worth a word. Own choice."""
@@ -168,9 +169,4 @@ def assumptions(units: Units) -> list[Finding]:
 
 def edge_share(plants: pd.DataFrame) -> pd.Series:
     """Share of each variety's plants at the edge: ends of rows, and outer rows of three or more."""
-    ends = plants.groupby("row")["column"].agg(["min", "max"]).reindex(plants["row"])
-    column = plants["column"].to_numpy()
-    at_end = (column == ends["min"].to_numpy()) | (column == ends["max"].to_numpy())
-    rows = plants["row"]
-    outer = rows.isin([rows.min(), rows.max()]) if rows.nunique() > 2 else rows != rows
-    return pd.Series(at_end | outer.to_numpy()).groupby(plants["variety"].to_numpy()).mean()
+    return at_edge(plants).groupby(plants["variety"].to_numpy()).mean()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,8 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import compare
 from trialkit.models.grading import grade_shares
 from trialkit.models.picking import difference_means
+from trialkit.models.places import PlaceEffects, place_columns, place_effects
+from trialkit.models.position import bed_map
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.support import Support, behind, design_df, usable_groups
 
@@ -23,13 +25,17 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
     """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
-    `dates`: variety, days from planting to harvest.  `grades`: see `grading.grade_shares`."""
+    `dates`: variety, days from planting to harvest.  `grades`: see `grading.grade_shares`.
+    `places`: slope, edge and shade, tested on the plots and taken out one at a time.  `bed`: as
+    `PositionResult.bed`, ratio being the weight over the variety's mean."""
 
     tests: pd.DataFrame = field(default_factory=pd.DataFrame)
     treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
     dates: pd.DataFrame = field(default_factory=pd.DataFrame)
     grades: pd.DataFrame = field(default_factory=pd.DataFrame)
     fit: LMM | None = field(default=None, repr=False, compare=False)
+    places: PlaceEffects | Missing = Missing("position", "nothing was weighed")
+    bed: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def harvest_trait(
@@ -49,7 +55,10 @@ def harvest_trait(
     varieties = [v for v in order if (data["variety"] == v).any()]
     unit = _unit(records, value)
     what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
-    extra = {"dates": _days(records, data), "grades": grade_shares(table, data, ground.supported)}
+    extra: dict[str, Any] = {
+        "dates": _days(records, data), "bed": _bed(records, data),
+        "grades": grade_shares(table, data, ground.supported),
+    }
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
     main = "unit"
     if treated and ("split" in str(records.trial.layout.design or "").lower()
@@ -65,9 +74,13 @@ def harvest_trait(
         blank = np.full((len(varieties),) * 2, np.nan)
         note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
         return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note, extra)
-    groups, left_out = usable_groups(data, [*ground.by, main], ("variety",))
+    fitted = data
+    if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
+        # A plot's total shared out evenly among its plants is one figure, not several.
+        fitted = data.drop_duplicates("unit")
+    groups, left_out = usable_groups(fitted, [*ground.by, main], ("variety",))
     formula = "weight ~ variety * treatment" if treated else "weight ~ variety"
-    fit = fit_lmm(formula, data, groups=groups)
+    fit = fit_lmm(formula, fitted, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
@@ -81,6 +94,7 @@ def harvest_trait(
                                     else ["variety"])]).rename_axis("term").reset_index()
     if treated:
         extra["treatments"] = fit.means("treatment")
+    extra["places"] = _places(records, ground, data, varieties, check, unit)
     note = MethodNote(
         "Weights compared between the plots the varieties were given to.",
         f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; F tests "
@@ -95,7 +109,8 @@ def harvest_trait(
 
 def _result(
     data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
-    df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote, extra: dict,  # type: ignore[type-arg]
+    df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote,
+    extra: dict[str, Any],
 ) -> HarvestResult:
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
@@ -112,6 +127,29 @@ def _described(
     about = records.plants.drop_duplicates("plant")
     out = total.merge(about[["plant", "variety", "block", "plot", "treatment"]], on="plant")
     return ground.located(out).assign(weight=out["weight"].astype(float))
+
+
+def _places(
+    records: Records, ground: Support, data: pd.DataFrame, varieties: list[str],
+    check: str | None, unit: str,
+) -> PlaceEffects | Missing:
+    """What the place in the bed makes of the plots' means."""
+    where, words = place_columns(records, ground)
+    if where.empty:
+        return Missing("position", "the places of the plants (row and column) are not recorded")
+    per = pd.crosstab(data["unit"], data["treatment"])
+    if len(per.drop_duplicates()) > 1:
+        return Missing("position", "the plots differ in treatment as well as in place")
+    kept = ["variety", "block", *(name for name in ground.by if name != "block")]
+    units = data.groupby("unit").agg(value=("weight", "mean"), **{k: (k, "first") for k in kept})
+    return place_effects(units.reset_index(), where, words, varieties, check, ratio=False,
+                         unit=unit)
+
+
+def _bed(records: Records, data: pd.DataFrame) -> pd.DataFrame:
+    mean = data.groupby("variety")["weight"].transform("mean")
+    ratio = (data["weight"] / mean.where(mean > 0)).to_numpy(float)
+    return bed_map(records, dict(zip(data["plant"], ratio, strict=True)))
 
 
 def _unit(records: Records, value: str) -> str:

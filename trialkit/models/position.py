@@ -9,10 +9,20 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.design.setting import standing
 from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Compared, Floats, compare
-from trialkit.models.counting import date_pace
+from trialkit.models.counting import date_pace, unit_index
+from trialkit.models.places import (
+    EDGE,
+    FEWEST_DF,
+    MATTERS,
+    SHADE,
+    PlaceEffects,
+    place_columns,
+    place_effects,
+)
 from trialkit.models.pods import PodsResult
 from trialkit.models.results import (
     AGAINST,
@@ -29,11 +39,7 @@ from trialkit.models.support import Support, behind, usable_groups
 if TYPE_CHECKING:
     from trialkit.records import Records
 
-MATTERS = 0.10
-"""Adjusted and unadjusted ratios further apart than this are both shown."""
 ROW, COLUMN = "across the rows", "along the rows"
-ROOM_CM = 30.0
-"""Drawn distance between plants or rows where the trial gives no spacing."""
 
 
 @dataclass(frozen=True)
@@ -41,13 +47,15 @@ class PositionResult(TraitResult):
     """`against_check`: ratios adjusted for place.  `side_by_side`: variety, check, unadjusted,
     unadjusted_low, unadjusted_high, adjusted, adjusted_low, adjusted_high, change (adjusted over
     unadjusted, less 1).  `trend`: direction, ratio (far end to near end), low, high, p.
-    `differs`: some ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm),
-    ratio (1 as expected, NaN not known), lost."""
+    `differs`: some ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm on
+    the ground, aisles included), ratio (1 as expected, NaN not known), lost.  `places`: the edge of
+    the bed and the shade, each tested on the plots and taken out by itself."""
 
     side_by_side: pd.DataFrame = field(default_factory=pd.DataFrame)
     trend: pd.DataFrame = field(default_factory=pd.DataFrame)
     differs: bool = False
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    places: PlaceEffects | None = None
 
 
 def position_trait(
@@ -69,13 +77,25 @@ def position_trait(
         why = ground.why_not or "there is only one variety"
         return _unjudged(pods, bed, "place and variety cannot be told apart: " + why, counted)
     columns = [c for some in terms.values() for c in some]
+    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
+        terms = {direction: names[:1] for direction, names in terms.items()}
+        columns = [names[0] for names in terms.values()]
+    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF and len(terms) > 1:
+        terms = {COLUMN: terms[COLUMN]}
+        columns = terms[COLUMN]
+    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
+        return _unjudged(pods, bed, "there are too few plots to tell a trend from chance", counted)
+    where, words = place_columns(records, ground)
+    index = unit_index(pods.looks, "unit").rename(columns={"log_index": "value"})
+    places = place_effects(index, where, words, list(pods.varieties), check, ratio=True, unit="",
+                           only=(EDGE, SHADE))
     groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
     formula = "pods ~ variety + " + " + ".join(columns)
     plain = _fitted("pods ~ variety", data, groups, ground, pods, check)
-    adjusted = _fitted(formula, data, groups, ground, pods, check, lost_df=1)
+    adjusted = _fitted(formula, data, groups, ground, pods, check, lost_df=len(columns))
     fit, level, joint, df, compared = adjusted
     side = _side_by_side(plain[4].against_check, compared.against_check)
-    trend = _trend(fit, data, terms)
+    trend = _trend(fit, data, terms, df)
     differs = bool((side["change"].abs() > MATTERS).any())
     se = np.sqrt(np.diagonal(joint))
     half = stats.t.isf(0.025, df) * se
@@ -86,15 +106,18 @@ def position_trait(
         "The same comparison with the place in the bed allowed for.",
         f"Negative binomial mixed model on each plant's season total, {formula}, offset log of "
         "what an average plant looked at on the same dates gave, random "
-        f"{', '.join(groups) or 'nothing'}; {df:g} df (one less than the layout's, for the trend "
-        f"between plots). {'; '.join(left_out)}",
-        formula, tuple(groups), f"design less one, {df:g}", {"dispersion": fit.dispersion},
+        f"{', '.join(groups) or 'nothing'}; {df:g} df, the layout's less {len(columns)} for the "
+        "trend, for comparisons and for its own test: plots, not plants, tell of places. Edge and "
+        "shade: least squares on the plots' log totals, one at a time (analysis of covariance), "
+        f"p by Holm over the two. {'; '.join(left_out)}",
+        formula, tuple(groups), f"design less {len(columns)}, {df:g}",
+        {"dispersion": fit.dispersion},
     )
     return PositionResult(
         "position", f"{counted} a plant against an average plant, place allowed for",
         "times the average", "ratio", means.join(behind(pods.looks, varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
-        trend, differs, bed,
+        trend, differs, bed, places,
     )
 
 
@@ -148,7 +171,7 @@ def _fitted(
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
     level, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
-    df = max(ground.df(varieties) - lost_df, 1.0)
+    df = ground.df(varieties) - lost_df
     return fit, level, joint, df, compare(varieties, level, joint, df, check, ratio=True)
 
 
@@ -162,10 +185,11 @@ def _side_by_side(plain: pd.DataFrame, adjusted: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _trend(fit: GLMM, data: pd.DataFrame, terms: dict[str, list[str]]) -> pd.DataFrame:
-    """End-to-end change in each direction, and the test that there is none."""
+def _trend(
+    fit: GLMM, data: pd.DataFrame, terms: dict[str, list[str]], df: float
+) -> pd.DataFrame:
+    """End-to-end change in each direction, and the test that there is none, on the plots' df."""
     rows = []
-    df = max(len(data) - fit.p - data["unit"].nunique(), 1.0)
     for direction, names in terms.items():
         place = data["column" if direction == COLUMN else "row"]
         near, far = data[place == place.min()].iloc[0], data[place == place.max()].iloc[0]
@@ -186,14 +210,17 @@ def bed_frame(records: Records, pods: PodsResult) -> pd.DataFrame:
     ratio: the model's prediction of plot and plant together (shrunk towards 1, more so the less
     it was looked at); without a fit, observed over expected of its variety.
     """
-    layout = records.trial.layout
-    plants = records.plants.drop_duplicates("plant").copy()
-    x = plants["column"].astype(float) * (layout.plant_spacing_cm or ROOM_CM)
-    y = plants["row"].astype(float) * (layout.row_spacing_cm or ROOM_CM * 2)
+    return bed_map(records, _ratio(pods))
+
+
+def bed_map(records: Records, ratio: dict[str, float]) -> pd.DataFrame:
+    """Every plant where it stands on the ground: plant, variety, plot, x, y (cm), ratio, lost."""
+    plants = records.plants.drop_duplicates("plant")
+    place = standing(records).reindex(plants["plant"])
     return pd.DataFrame({
         "plant": plants["plant"], "variety": plants["variety"], "plot": plants["plot"],
-        "x": x, "y": y, "ratio": plants["plant"].map(_ratio(pods)).astype(float),
-        "lost": plants["lost"].notna(),
+        "x": place["x"].to_numpy(), "y": place["y"].to_numpy(),
+        "ratio": plants["plant"].map(ratio).astype(float), "lost": plants["lost"].notna(),
     }).dropna(subset=["x", "y"]).reset_index(drop=True)
 
 
