@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.looks import Look
-from trialkit.decide.series import plot_total_looks
+from trialkit.decide.series import LEAST_SHARE, plot_total_looks
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.pods import prepared
 from trialkit.models.support import Support
@@ -133,6 +133,6 @@ def looks_of_whole_seasons(
     residual += log.mean(axis=(2, 3), keepdims=True)
     df = (kind.blocks - 1) * (kind.varieties - 1)
     variance = 2.0 * (residual**2).sum(axis=(2, 3)) / df / kind.blocks
-    by_chance = (1.0 / (seen + 0.5)).sum(axis=2) / kind.blocks**2
+    by_chance = LEAST_SHARE * (1.0 / (seen + 0.5)).sum(axis=2) / kind.blocks**2
     se = np.sqrt(np.maximum(variance[..., None], by_chance[..., 1:] + by_chance[..., :1]))
     return means[..., 1:] - means[..., :1], se

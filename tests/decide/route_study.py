@@ -125,10 +125,10 @@ def false_winners(share: int) -> None:
     names = ["naive", "planned", "anytime", "naive, model", "planned, model"]
     head = ["blocks", "varieties", "plot sd", "lost, missed %", "seasons", *names]
     print("| " + " | ".join(head) + " |\n" + "|---" * len(head) + "|")
-    kinds = [(Bed(b, 2, sd), 4000, 40 if (b, sd) == (3, 0.1) else 0)
+    kinds = [(Bed(b, 2, sd), 2000, 30 if (b, sd) == (3, 0.1) else 0)
              for b in (3, 4) for sd in (0.0, 0.1, 0.3)]
-    kinds += [(Bed(b, 5, sd), 2000, 0) for b in (3, 4) for sd in (0.0, 0.1)]
-    kinds += [(Bed(4, 2, 0.1, lost=0.2, missed=0.15), 1000, 0)]
+    kinds += [(Bed(b, 5, 0.1), 1000, 0) for b in (3, 4)]
+    kinds += [(Bed(4, 2, 0.1, lost=0.2, missed=0.15), 500, 0)]
     for number, (kind, seasons, fits) in enumerate(kinds):
         found = study(kind, seasons // share, fits // share, number)
         row = setting(kind, seasons // share)
@@ -142,9 +142,9 @@ def sooner(share: int) -> None:
     head += ["planned: settled", "median look", "picks sooner"]
     head += ["anytime: settled", "median look", "picks sooner", "planned, model: settled"]
     print("| " + " | ".join(head) + " |\n" + "|---" * len(head) + "|")
-    kinds = [(Bed(b, 2, sd, 1.5), 1000, 40 if (b, sd) == (4, 0.1) else 0)
+    kinds = [(Bed(b, 2, sd, 1.5), 500, 30 if (b, sd) == (4, 0.1) else 0)
              for b in (3, 4) for sd in (0.0, 0.1, 0.2)]
-    kinds += [(Bed(b, 5, 0.1, 1.5), 500, 0) for b in (3, 4)]
+    kinds += [(Bed(b, 5, 0.1, 1.5), 300, 0) for b in (3, 4)]
     kinds += [(Bed(4, 2, 0.1, 1.5, lost=0.2, missed=0.15), 200, 0)]
     for number, (kind, seasons, fits) in enumerate(kinds):
         found = study(kind, seasons // share, fits // share, 100 + number)

@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.looks import SETTLED
+from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
 from trialkit.decide.saying import day, few, figure, plain, times
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
 
 
 def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
-    """Sentences: what was picked, how the leading comparison moved, what it settled, losses.
+    """Sentences: what was picked, how the leading comparison moved, what is settled or given up,
+    losses.
 
     Earlier and later figures of a comparison are made in the same way, from plot totals.
     """
@@ -28,6 +29,7 @@ def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
     if looks is not None:
         out += _moved(looks)
         out += _settled(looks, last)
+        out += _given_up(looks)
     out.append(_lost(analysis, before))
     return tuple(line for line in out if line)
 
@@ -76,6 +78,17 @@ def _settled(looks: Looks, last: pd.Timestamp) -> list[str]:
         return ["Nothing was settled by this pick that was not settled before."]
     said = [f"{a} against {b}" for a, b in fresh]
     return [f"This pick settled {few(said)}."]
+
+
+def _given_up(looks: Looks) -> list[str]:
+    """Comparisons that were still worth waiting for before this pick and are not now."""
+    fresh = [
+        pair for pair, r in looks.results.items()
+        if r.state == UNSETTLED and r.looks > 1
+        and evaluate_looks(looks.totals[pair][:-1], r.planned, r.alpha).state == KEEP
+    ]
+    said = [f"{a} against {b}" for a, b in fresh]
+    return [f"Not to be settled this season, as it now looks: {few(said)}."] if said else []
 
 
 def _lost(analysis: Analysis, before: pd.Timestamp) -> str:

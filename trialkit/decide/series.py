@@ -27,6 +27,12 @@ from trialkit.models.results import Missing
 
 Pair = tuple[str, str]
 
+LEAST_SHARE = 0.01
+"""At an early look two or three plots can agree to the pod, and a standard error of nothing would
+settle anything; this much of chance stops that. The whole of it is too much where degrees of
+freedom are few: with 3 blocks of two varieties it named a false winner in 0.1 % of 4000 seasons,
+where 5 % are allowed, and power goes with it."""
+
 
 @dataclass(frozen=True)
 class Looks:
@@ -142,9 +148,8 @@ def _one_date(
 ) -> Callable[[str, str], Look]:
     """The look at any pair at date number k; NaN where there is no such comparison yet.
 
-    The variance is that of the plots, but never less than pods that fell by chance alone would
-    give (Poisson: 1 / n for the logarithm of n): at an early look two or three plots can agree to
-    the pod, and a standard error of nothing would settle anything.
+    The variance is that of the plots, but never less than LEAST_SHARE of what pods that fell by
+    chance alone would give (Poisson: 1 / n for the logarithm of n).
     """
     def nothing(left: str, right: str) -> Look:
         return Look(when, np.nan, np.nan, np.nan)
@@ -171,7 +176,7 @@ def _one_date(
         if np.abs(x.T @ weights - step).max() > 1e-6:
             return nothing(left, right)  # no block among those picked holds the two together
         by_chance = float(weights**2 @ (1.0 / (plots.seen[there, k] + 0.5)))
-        variance = max(float(weights @ weights) * mean_square, by_chance)
+        variance = max(float(weights @ weights) * mean_square, LEAST_SHARE * by_chance)
         return Look(when, float(step @ beta), float(np.sqrt(variance)), df)
 
     return look
