@@ -13,6 +13,7 @@ import typer
 from trialkit.reporting import (
     clubcommand,
     gathercommand,
+    newcommand,
     plancommand,
     recordcommand,
     reportcommand,
@@ -69,22 +70,9 @@ def check(folder: Folder) -> None:
     raise typer.Exit(Exit.DONE if result.sound else Exit.RECORDS)
 
 
-@app.command(epilog=example("trialkit new my-beans"))
-def new(folder: Folder) -> None:
-    """Begin a trial: a folder with a trial.toml and empty tables to fill in."""
-    from trialkit.records.starter import start_trial
-
-    try:
-        made = start_trial(folder)
-    except FileExistsError:
-        stop(Exit.NOT_WRITTEN, f"{folder} holds a trial already; nothing was changed.")
-    except OSError as error:
-        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
-    say(f"Began a trial in {folder}:")
-    for path in made:
-        say(f"  {path.name}")
-    say(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}")
-    say(f"Or have the bed laid out at random for you: trialkit plan {folder} -v NAME -v NAME")
+app.command(
+    epilog=example("trialkit new my-beans", "trialkit new beans-2027 --from beans-2026")
+)(newcommand.new)
 
 
 @app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))

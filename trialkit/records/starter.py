@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from trialkit.cautions import ALL, in_a_line
@@ -52,14 +52,15 @@ def starter_texts(folder: Path) -> dict[str, str]:
     return texts
 
 
-def start_trial(folder: str | Path) -> list[Path]:
+def start_trial(folder: str | Path, texts: Mapping[str, str] | None = None) -> list[Path]:
     """Make the folder and its files; returns the files made.
 
+    texts : what they say, by name, the last one written last; else those of `starter_texts`.
     Raises FileExistsError, changing nothing, where the folder holds any of a trial's files, and
     OSError where they cannot be written; what was written until then is taken away again.
     """
     folder = Path(folder)
-    texts = starter_texts(folder)
+    texts = texts or starter_texts(folder)
     taken = _taken(folder, texts.keys())
     if taken:
         raise FileExistsError(f"{folder} holds {', '.join(taken)} already")

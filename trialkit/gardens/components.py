@@ -1,0 +1,198 @@
+"""What a trial taught of how much plots, plants and picks differ, and how well it taught it.
+
+The three spreads of `trialkit.power`: standard deviations on the log scale.  Of counts:
+
+    plot, plant: of the negative binomial mixed model's own groupings;
+    pick: what makes a plant's total over n looks vary beyond its plant and plot,
+          pick^2 = n var(total) / E(total)^2 = n sum(mu + mu^2 / size) / (sum mu)^2,
+          the average over plants (variance of the NB2 law; mu the fitted means).
+
+Of a crop dug once they are coefficients of variation, standard deviations over the mean, which is
+the same thing for small spreads (delta method).
+
+What a trial says of a spread is the whole profile of its likelihood: trials are taken together by
+adding their profiles, and a 95 % interval is where the sum has not yet risen by 3.84 (Cox &
+Hinkley 1974, Theoretical Statistics, section 9.3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+from scipy.interpolate import PchipInterpolator
+
+from trialkit.mixed import GLMM, LMM, MixedModelError
+from trialkit.mixed.countspread import Profile, count_spread
+from trialkit.models import Missing
+
+if TYPE_CHECKING:
+    from trialkit.models.analysis import Analysis
+
+KINDS = ("plot", "plant", "pick")
+GRID = np.concatenate([[0.0], np.geomspace(0.005, 5.0, 400)])
+"""Standard deviations that profiles are kept at."""
+RISE = float(stats.chi2.isf(0.05, 1))
+SINGLE = "A plot is one plant or one record, so that the spread of plots holds that of plants."
+STEEP = 1e6
+"""Rise of a spread that cannot be."""
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """One spread as standard deviation: estimate, 95 % limits, and `rise` of -2 log likelihood
+    at each of GRID."""
+
+    sd: float
+    low: float
+    high: float
+    rise: Floats
+
+
+def learned(rise: Floats, sd: float | None = None) -> Learned:
+    """From a profile on GRID; `sd` where the estimate is known better than by the grid."""
+    best = float(GRID[int(np.argmin(rise))]) if sd is None else sd
+    inside = np.flatnonzero(rise - rise.min() <= RISE)
+    first, last = int(inside[0]), int(inside[-1])
+    high = float("inf") if last == len(GRID) - 1 else float(GRID[last])
+    return Learned(best, min(float(GRID[first]), best), max(high, best), rise - rise.min())
+
+
+@dataclass(frozen=True)
+class Components:
+    """The spreads of a trial, or of several together; None where nothing was learned.
+
+    held: spreads that are part of the plots' own, and must not be counted again.  notes: what to
+    know of them, sentences.
+    """
+
+    plot: Learned | None
+    plant: Learned | None
+    pick: Learned | None
+    held: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def of(self, kind: str) -> Learned | None:
+        """`plot`, `plant` or `pick`; None where nothing was learned of it."""
+        found: Learned | None = getattr(self, kind)
+        return found
+
+
+def components(analysis: Analysis) -> Components | Missing:
+    """What the records teach; `Missing` with the reason where the layout or the counts cannot."""
+    pods = analysis.pods
+    try:
+        with np.errstate(all="ignore"):
+            if not isinstance(pods, Missing):
+                if pods.fit is None:
+                    return Missing("spread", pods.why_not or "no model could be fitted")
+                return _of_counts(pods.fit)
+            harvest = analysis.harvest
+            if isinstance(harvest, Missing):
+                return Missing("spread", pods.reason)
+            if harvest.fit is None:
+                return Missing("spread", harvest.why_not or "no model could be fitted")
+            mean = float(harvest.means["estimate"].mean())
+            if not mean > 0:
+                return Missing("spread", "nothing was harvested")
+            return _of_harvest(harvest.fit, mean, max(analysis.ground.df(), 1.0))
+    except (MixedModelError, np.linalg.LinAlgError) as error:
+        return Missing("spread", f"its spreads could not be worked out: {error}")
+
+
+def _of_counts(fit: GLMM) -> Components:
+    found = count_spread(fit)
+    of = {name: learned(_on_grid(one), float(fit.group_sd[name]))
+          for name, one in found.profiles.items()}  # fmt: skip
+    plot, plant = of.get("unit"), of.get("plant")
+    single = plant is None and plot is not None
+    return Components(plot, plant, _pick(fit, found.log_size_variance),
+                      ("plant",) if single else (), (SINGLE,) if single else ())  # fmt: skip
+
+
+def _on_grid(profile: Profile) -> Floats:
+    """Between its points by a monotone cubic, past the last along its slope."""
+    points, rise = profile.points, profile.rise
+    curve = PchipInterpolator(points, rise, extrapolate=False)(GRID)
+    slope = (rise[-1] - rise[-2]) / (points[-1] - points[-2])
+    past = rise[-1] + np.maximum(slope, 0.0) * (GRID - points[-1])
+    return np.asarray(np.where(points[-1] < GRID, past, curve), dtype=np.float64)
+
+
+def _pick(fit: GLMM, log_size_variance: float) -> Learned:
+    """From the counts' own law; see the module.  Its uncertainty is that of the law's size."""
+    mu = fit.fitted
+    by_name = {g.name: g for g in fit.random.groupings}
+    grouping = by_name.get("plant") or by_name.get("unit")
+    owner = np.zeros(len(mu), dtype=int) if grouping is None else np.asarray(grouping.codes)
+    total, squares, n = (np.bincount(owner, w) for w in (mu, mu**2, np.ones_like(mu)))
+    by_mean = float(np.average(n / total, weights=total))
+    by_size = float(np.average(n * squares / total**2, weights=total))
+    size = fit.dispersion
+    sd = float(np.sqrt(by_mean + (0.0 if np.isinf(size) else by_size / size)))
+    rise = np.full(len(GRID), STEEP)
+    if np.isinf(size) or not log_size_variance > 0:
+        rise[int(np.argmin(np.abs(GRID - sd)))] = 0.0
+        return learned(rise, sd)
+    extra = GRID**2 - by_mean
+    can = extra > 0
+    rise[can] = (np.log(by_size / extra[can]) - fit.log_size) ** 2 / log_size_variance
+    return learned(rise, sd)
+
+
+def _of_harvest(fit: LMM, mean: float, df: float) -> Components:
+    """Coefficients of variation; their profiles are those of the mean squares of the two strata,
+    scaled chi-squared on their degrees of freedom (Searle, Casella & McCulloch 1992, Variance
+    Components, section 3.6)."""
+    residual = (float(fit.residual_sd) / mean) ** 2
+    sds = fit.group_sd
+    name = next((n for n in ("unit", "main") if n in sds.index), None)
+    square = GRID**2
+    if name is None:
+        return Components(learned(_rise(residual, square, df), float(np.sqrt(residual))), None,
+                          None, ("plant", "pick"), (SINGLE,))
+    groups = next(g for g in fit.random.groupings if g.name == name).n_levels
+    each, inner = fit.n / groups, max(float(fit.n - groups), 1.0)
+    own = (float(sds[name]) / mean) ** 2
+    between = residual + each * own
+    within = _rise(residual, square, inner)
+    # The plots' profile: the residual square follows, taken over all that it may be.
+    joint = _rise(between, square[None, :] + each * square[:, None], df) + within
+    return Components(
+        learned(joint.min(axis=1), float(np.sqrt(own))),
+        learned(within, float(np.sqrt(residual))), None, ("pick",),
+    )  # fmt: skip
+
+
+def _rise(mean_square: float, expected: Floats, df: float) -> Floats:
+    """Of -2 log likelihood of a mean square, over its least value."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = mean_square / expected
+        rise = df * (ratio - 1.0 - np.log(ratio))
+    return np.where(np.isfinite(rise), np.minimum(rise, STEEP), STEEP)
+
+
+def pooled(several: Sequence[Components]) -> Components:
+    """Trials together, taken to have one spread each of plots, plants and picks.
+
+    Raises ValueError for none.
+    """
+    if not several:
+        raise ValueError("There is no trial to learn from.")
+    notes = tuple(dict.fromkeys(note for one in several for note in one.notes))
+    plot, plant, pick = (_pool([one.of(kind) for one in several]) for kind in KINDS)
+    held = tuple(k for k in KINDS if all(k in one.held for one in several))
+    return Components(plot, plant, pick, held, notes)
+
+
+def _pool(spreads: Sequence[Learned | None]) -> Learned | None:
+    known = [one for one in spreads if one is not None]
+    if len(known) < 2:
+        return known[0] if known else None
+    return learned(np.sum([one.rise for one in known], axis=0))
