@@ -126,6 +126,17 @@ def test_permutation_against_brute_force():
     assert found.smallest <= min(found.p.values())
 
 
+def test_permutation_of_the_tea_tasting():
+    # Fisher 1935, The Design of Experiments, ch. 2: eight cups, four of each kind, all four of one
+    # kind told and none of the other: one arrangement in 70 for each side, so 2 in 70 both ways.
+    # Here eight plots of one plant without blocks, none lost of one variety and all of the other.
+    units = pd.DataFrame({"variety": list("AAAABBBB"), "block": "1",
+                          "observed": [0.0] * 4 + [1.0] * 4, "expected": 0.5})
+    found = loss_test(units, [("A", "B")])
+    assert found.arrangements == 70
+    assert found.p["A", "B"] == found.smallest == pytest.approx(2 / 70)
+
+
 def test_permutation_by_lot_is_near_the_exact_one():
     rng = np.random.default_rng(3)
     units = pd.DataFrame({"variety": list("ABCDE") * 6, "block": np.repeat(list("123456"), 5)})

@@ -24,6 +24,7 @@ from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season import SeasonResult, season_trait
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
+from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import WindowResult, window_trait
 from trialkit.records import Records
 
@@ -135,6 +136,11 @@ class Analysis:
             self.records, self.ground, self.order, self.check))
 
     @cached_property
+    def weights(self) -> WeightsResult | Missing:
+        return _tried("weights", lambda: weights_trait(
+            self.records, self.ground, self.order, self.check, self.counted))
+
+    @cached_property
     def diagnostics(self) -> Diagnostics:
         """Of the pods model, for the variety furthest from the check."""
         pods = self.pods
@@ -153,6 +159,7 @@ class Analysis:
             "window": self.window, "pods": self.pods, "picks_per_week": self.picks_per_week,
             "season": self.season, "height": self.height, "rate": self.rate,
             "stand": self.stand, "position": self.position, "harvest": self.harvest,
+            "weights": self.weights,
         }
 
     @property
