@@ -97,6 +97,12 @@ class KeptKernel:
     def __exit__(self, *_: object) -> None:
         self._stop()
 
+    @property
+    def pid(self) -> int | None:
+        """The kernel's process; None where none is running."""
+        provisioner = self._manager.provisioner if self._manager else None
+        return getattr(provisioner, "pid", None)
+
     def execute(
         self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
     ) -> NotebookNode:
