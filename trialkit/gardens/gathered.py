@@ -23,6 +23,8 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -246,16 +248,18 @@ def _stacked(
     good: Sequence[tuple[str, Records]], table: str, schema: pa.Schema
 ) -> pa.Table:
     """One table of some trials, one below the other, each row with its trial's name."""
-    parts = []
-    for name, records in good:
-        frame = getattr(records, table)
-        columns = [pa.repeat(pa.scalar(name, pa.string()), len(frame))]
-        columns += [
-            pa.array(frame[field.name], from_pandas=True).cast(field.type)
-            for field in list(schema)[1:]
-        ]
-        parts.append(pa.table(columns, schema=schema))
-    return pa.concat_tables(parts) if parts else schema.empty_table()
+    frames = [getattr(records, table) for _, records in good]
+    many = [len(frame) for frame in frames]
+    full = [frame for frame in frames if len(frame)]
+    if not full:
+        return schema.empty_table()
+    rows = pd.concat(full, ignore_index=True)
+    columns = [pa.array(np.repeat([name for name, _ in good], many), pa.string())]
+    columns += [
+        pa.array(rows[field.name], from_pandas=True).cast(field.type)
+        for field in list(schema)[1:]
+    ]
+    return pa.table(columns, schema=schema)
 
 
 def is_gathered(path: Path) -> bool:
