@@ -13,6 +13,7 @@ from made_gardens import Size, make_gardens
 from real_cluster import RealCluster, real_cluster
 from same import same_stage
 
+from trialkit.gardens import cluster as module
 from trialkit.gardens.cluster import ClusterProblem
 from trialkit.gardens.first import first_stage
 from trialkit.gardens.spread import Fault, spread
@@ -94,11 +95,7 @@ def test_a_worker_that_cannot_do_it_is_named(
         cluster.waits_for(1)
 
 
-def test_a_scheduler_without_workers(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    from trialkit.gardens import cluster as module
-
+def test_a_scheduler_without_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "CONNECT", 3.0)
     with (
         real_cluster(tmp_path) as empty,
@@ -107,7 +104,8 @@ def test_a_scheduler_without_workers(
         list(spread(working.root, [1], empty.address))
 
 
-def test_a_scheduler_that_stops(tmp_path: Path) -> None:
+def test_a_scheduler_that_stops(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "CONNECT", 3.0)
     with real_cluster(tmp_path) as ending:
         ending.worker()
         ending.waits_for(1)

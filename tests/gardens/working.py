@@ -24,7 +24,7 @@ def root(number: int) -> float:
 
 
 def slow_root(number: int) -> float:
-    time.sleep(0.25)
+    time.sleep(0.2)
     return root(number)
 
 
