@@ -17,13 +17,16 @@ the rest.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
 from trialkit.decide.families import dunnett_quantile
+from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
 from trialkit.design.request import (
     COMPLETE_BLOCKS,
@@ -201,6 +204,31 @@ def power_to_see(
     return _beyond(critical**2, 1, df, shift**2)
 
 
+def power_of_pairs(
+    ratio: float, planting: Planting, spread: Spread, *, picks: int = 10, alpha: float = 0.05
+) -> pd.DataFrame:
+    """Power for every pair of a layout, each with its own efficiency factor.
+
+    Where blocks are incomplete some pairs share more blocks than others and are seen better;
+    `power_to_see` answers for a pair of average efficiency.  Columns: left, right, efficiency,
+    power.
+    """
+    setup, plots = setup_of(planting, picks), planting.plots
+    strata = {
+        COMPLETELY_RANDOMISED: (),
+        LATIN_SQUARE: ("plot_row", "plot_column"),
+        ROW_COLUMN: ("plot_row", "plot_column"),
+    }.get(setup.design, ("block",))
+    factors = pair_efficiency(plots["variety"], *(plots[name] for name in strata))
+    names = sorted(plots["variety"].unique())
+    rows = [
+        (names[i], names[j], factors[i, j],
+         power_to_see(ratio, replace(setup, efficiency=factors[i, j]), spread, alpha=alpha))
+        for i, j in combinations(range(len(names)), 2)
+    ]
+    return pd.DataFrame(rows, columns=["left", "right", "efficiency", "power"])
+
+
 def power_of_any(ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05) -> float:
     """Power of the F test over all varieties when the best and worst differ by `ratio`.
 
@@ -239,10 +267,25 @@ def smallest_ratio(
     """
     if error_df(setup) < 1:
         return float("inf")
+    return _smallest(
+        lambda ratio: power_to_see(ratio, setup, spread, alpha=alpha, test=test), target
+    )
+
+
+def smallest_treatment_ratio(
+    setup: Setup, spread: Spread, *, target: float = 0.8, alpha: float = 0.05
+) -> float:
+    """The smallest ratio between two treatments of a split plot seen with the target chance."""
+    if setup.blocks < 2:
+        return float("inf")
+    return _smallest(lambda ratio: power_of_treatment(ratio, setup, spread, alpha=alpha), target)
+
+
+def _smallest(power: Callable[[float], float], target: float) -> float:
+    """The ratio above 1 at which the power reaches the target; infinite above e^200."""
 
     def short(log_ratio: float) -> float:
-        ratio = float(np.exp(log_ratio))
-        return power_to_see(ratio, setup, spread, alpha=alpha, test=test) - target
+        return power(float(np.exp(log_ratio))) - target
 
     top = 1.0
     while short(top) < 0:

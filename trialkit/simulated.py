@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -35,8 +36,9 @@ Progress = Callable[[int, int], None]
 class SimulatedPower:
     """Share of made-up seasons in which the ratio was seen.
 
-    low, high: 95 % interval for the power itself (Clopper & Pearson 1934); it narrows with
-    the number of seasons. unusable: seasons in which the model could not be fitted, counted
+    error: standard error of that share, by chance of the draw alone, sqrt(p (1 - p) / seasons).
+    low, high: 95 % interval for the power itself (Clopper & Pearson 1934); both narrow with the
+    number of seasons. unusable: seasons in which the model could not be fitted, counted
     as not seen.
     """
 
@@ -45,6 +47,10 @@ class SimulatedPower:
     high: float
     seasons: int
     unusable: int
+
+    @property
+    def error(self) -> float:
+        return float(np.sqrt(self.power * (1.0 - self.power) / self.seasons))
 
 
 def simulated_power(
@@ -58,11 +64,15 @@ def simulated_power(
     lost: float = 0.0,
     missed: float = 0.0,
     progress: Progress | None = None,
+    planting: Planting | None = None,
 ) -> SimulatedPower:
     """Chance that two varieties which differ by `ratio` come out as different.
 
     lost: share of plants that die, each at a random pick. missed: share of picks of a plant
-    that are not looked at. The two varieties compared are chosen beforehand.
+    that are not looked at. planting: the bed, of this setup; None lays one out with the seed. The
+    two varieties compared are chosen beforehand, and from season to season every pair takes its
+    turn: where blocks are incomplete one pair may be seen 10 points better than another
+    (`trialkit.power.power_of_pairs`), and this is about a pair like any other.
 
     Where plots hardly differ beyond what their plants and picks explain, REML often puts the
     plot variance at zero; the test then leans on plants too, and sees a little less than the
@@ -72,15 +82,16 @@ def simulated_power(
     if not (0 <= lost < 1 and 0 <= missed < 1):
         raise ValueError("The shares lost and missed must be at least 0 and less than 1.")
     rng = np.random.default_rng(seed)
-    planting = lay_out(plan_for(setup, seed))
+    planting = planting or lay_out(plan_for(setup, seed))
     formula = _formula(setup)
-    other = planting.request.varieties[1]
+    pairs = list(combinations(planting.request.varieties, 2))
     seen = unusable = 0
     for season in range(seasons):
         records = _season(planting, setup, spread, rng, lost, missed)
+        one, other = pairs[season % len(pairs)]
         shift = np.where(records["variety"] == other, np.log(ratio), 0.0)
         records["y"] = records["y"] + shift
-        p_value = _p_value(formula, records, setup, other)
+        p_value = _p_value(formula, records, setup, one, other)
         unusable += p_value is None
         seen += p_value is not None and p_value < alpha
         if progress is not None:
@@ -161,7 +172,9 @@ def _draws(groups: pd.Series, sd: float, rng: np.random.Generator) -> npt.NDArra
     return np.asarray(rng.normal(0.0, sd, int(index.max()) + 1)[index])
 
 
-def _p_value(formula: str, records: pd.DataFrame, setup: Setup, other: str) -> float | None:
+def _p_value(
+    formula: str, records: pd.DataFrame, setup: Setup, one: str, other: str
+) -> float | None:
     """p of the comparison by Kenward and Roger's method, None where it cannot be made."""
     groups = ["plot"]
     if setup.parts > 1:
@@ -173,8 +186,11 @@ def _p_value(formula: str, records: pd.DataFrame, setup: Setup, other: str) -> f
         groups = []
     try:
         model = fit_lmm(formula, records, groups=groups)
-        # The first variety is the base of the coding, so the other's column is the difference.
-        columns = [float(name == f"variety[T.{other}]") for name in model.fixed.index]
+        # One variety is the base of the coding and has no column: it counts as 0.
+        columns = [
+            float(name == f"variety[T.{other}]") - float(name == f"variety[T.{one}]")
+            for name in model.fixed.index
+        ]
         found = float(model.contrast(columns, df="kenward-roger")["p"].iloc[0])
     except MixedModelError:
         return None

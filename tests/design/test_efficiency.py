@@ -11,6 +11,7 @@ from trialkit.design.efficiency import (
     efficiency,
     harmonic_mean,
     incomplete_bound,
+    pair_efficiency,
     resolvable_bound,
 )
 from trialkit.design.incomplete import (
@@ -34,6 +35,26 @@ def test_balanced_incomplete_blocks_of_cochran_and_cox():
     assert factors == pytest.approx(np.full(12, 13 * 3 / (4 * 12)), abs=1e-12)
     assert round(harmonic_mean(factors), 2) == 0.81
     assert incomplete_bound(13, 4) == pytest.approx(0.8125)
+
+
+def test_every_pair_of_a_balanced_design_is_seen_alike_and_a_weighted_pair_is_not():
+    # Cochran & Cox 1957, p. 448, as above: one efficiency factor for every pair.
+    plan = pd.read_csv(DATA / "cochran_cox_bib.csv")
+    factors = pair_efficiency(plan["variety"], plan["block"])
+    assert np.isnan(np.diag(factors)).all()
+    assert factors[~np.eye(13, dtype=bool)] == pytest.approx(13 * 3 / (4 * 12))
+    # Three varieties in blocks AB, AB, AC, BC: a least-squares fit by numpy gives the variances.
+    variety, block = list("ABABACBC"), [1, 1, 2, 2, 3, 3, 4, 4]
+    x = np.hstack([pd.get_dummies(variety).to_numpy(float), pd.get_dummies(block).to_numpy(float)])
+    inverse = np.linalg.pinv(x.T @ x)
+    for i, j, each in ((0, 1, 2 / 3), (0, 2, 1 / 3 + 1 / 2)):
+        contrast = np.zeros(7)
+        contrast[i], contrast[j] = 1, -1
+        assert pair_efficiency(variety, block)[i, j] == pytest.approx(
+            each / (contrast @ inverse @ contrast)
+        )
+    with pytest.raises(ValueError, match="never be compared"):
+        pair_efficiency(list("AABB"), [1, 1, 2, 2])
 
 
 def test_balanced_lattice_square_of_cochran_and_cox():

@@ -27,6 +27,7 @@ from trialkit.power import (
     power_of_treatment,
     power_to_see,
     smallest_ratio,
+    smallest_treatment_ratio,
     ways_to_see,
 )
 
@@ -180,6 +181,13 @@ def test_split_plot_sees_its_treatment_better_than_its_varieties():
     assert power_of_treatment(1.4, setup, Spread()) > power_to_see(1.4, setup, Spread())
     # A split plot holds twice the plants, so its plots are steadier.
     assert plot_variance(setup, Spread()) < plot_variance(Setup(4, 4), Spread())
+
+
+def test_smallest_treatment_ratio_is_seen_with_the_target_chance():
+    setup = Setup(4, 3, design=SPLIT_PLOT)
+    ratio = smallest_treatment_ratio(setup, Spread(part=0.1), target=0.8)
+    assert power_of_treatment(ratio, setup, Spread(part=0.1)) == pytest.approx(0.8, abs=1e-6)
+    assert smallest_treatment_ratio(Setup(4, 1, design=SPLIT_PLOT), Spread()) == math.inf
 
 
 def test_latin_square_of_the_wrong_size_is_refused():

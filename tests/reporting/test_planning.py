@@ -6,9 +6,9 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from trialkit.power import power_by_blocks, setup_of
+from trialkit.power import power_by_blocks, power_of_treatment, setup_of
 from trialkit.records import read_records
-from trialkit.reporting import plancommand, planning, powerplot
+from trialkit.reporting import plancommand, planning, planpower, powerplot
 from trialkit.reporting.opened import CellStop
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
@@ -44,7 +44,7 @@ def test_the_map_is_a_picture_with_words_and_runs_nothing(plan):
 
 
 def test_chance_says_what_was_assumed_and_what_helps(plan):
-    text = planning.chance(plan, 1.5).plain
+    text = planpower.chance(plan, 1.5).plain
     assert "Assumed" in text
     assert "in every season" not in text
     assert re.search(r"shows it in \d+% of seasons", text)
@@ -53,13 +53,25 @@ def test_chance_says_what_was_assumed_and_what_helps(plan):
 
 def test_one_plot_of_each_is_told_plainly():
     alone = planning.lay_out(varieties=FIVE, blocks=1, seed=1)
-    assert "can compare nothing" in planning.chance(alone).plain
-    assert "Nothing to try out" in planning.with_losses(alone).plain
+    assert "can compare nothing" in planpower.chance(alone).plain
+    assert "Nothing to try out" in planpower.with_losses(alone).plain
     assert "cannot be told apart" in planning.heading(alone).plain
 
 
+def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
+    halves = planning.lay_out(varieties=FIVE[:3], layout="split", blocks=4, seed=1)
+    spread = planpower.spread(plot=0.15, plant=0.3, pick=0.6, part=0.1)
+    text = planpower.chance(halves, 1.5, spread=spread).plain
+    found = re.search(r'Between "topped" and "not topped", .* 1.5 times in (\d+)% of seasons', text)
+    assert found
+    expected = power_of_treatment(1.5, setup_of(halves.planting), spread)
+    assert int(found[1]) == round(100 * expected)
+    assert "parts of one plot by 10%" in text
+    assert "Between" not in planpower.chance(plan, 1.5).plain
+
+
 def test_power_picture_has_the_facts_in_words(plan):
-    curve = power_by_blocks(1.5, setup_of(plan.planting), planning.Spread())
+    curve = power_by_blocks(1.5, setup_of(plan.planting), planpower.Spread())
     picture = powerplot.power_by_blocks(curve, 1.5)
     four = curve[(curve["plants"] == 4) & (curve["blocks"] == 12)]["power"].iloc[0]
     assert f"{four:.0%} with 12" in picture.alt
@@ -69,14 +81,14 @@ def test_power_picture_has_the_facts_in_words(plan):
 
 
 def test_ways_are_listed_cheapest_first(plan):
-    block = planning.ways(plan, 1.5)
+    block = planpower.ways(plan, 1.5)
     assert "plants in all" in block.plain
-    none = planning.ways(plan, 1.01)
+    none = planpower.ways(plan, 1.01)
     assert "No plan of up to 60 blocks" in none.plain
 
 
 def test_losses_are_tried_out_in_made_up_seasons(plan):
-    text = planning.with_losses(plan, 3.0, picks=2, seasons=8).plain
+    text = planpower.with_losses(plan, 3.0, picks=2, seasons=8).plain
     assert "8 made-up seasons" in text
 
 
@@ -86,7 +98,7 @@ def test_impossible_plans_stop_the_cell_with_the_nearest_ones():
     with pytest.raises(CellStop, match="wrong_word"):
         planning.lay_out(varieties=FIVE, wrong_word=4)
     with pytest.raises(CellStop, match="spread of a plot"):
-        planning.chance(planning.lay_out(varieties=FIVE), plot_sd=-1)
+        planpower.spread(plot=-1)
 
 
 def test_writing_needs_a_folder_and_never_replaces_a_trial(plan, tmp_path):

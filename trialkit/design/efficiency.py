@@ -75,6 +75,25 @@ def canonical_efficiency_factors(variety: npt.ArrayLike, *strata: npt.ArrayLike)
     return np.clip(values[:-1], 0.0, 1.0)
 
 
+def pair_efficiency(variety: npt.ArrayLike, *strata: npt.ArrayLike) -> FloatArray:
+    """Efficiency factor of every pair: 2/r over the pair's variance in units of s2.
+
+    The variance of a difference is s2 (g_ii + g_jj - 2 g_ij), G a generalised inverse of the
+    information matrix (John & Williams 1995, section 2.2).  Over all pairs of an equally
+    replicated design the harmonic mean is the average efficiency factor.  Shape (varieties,
+    varieties), varieties in sorted order; NaN on the diagonal.  Raises ValueError where some
+    varieties can never be compared.
+    """
+    if harmonic_mean(canonical_efficiency_factors(variety, *strata)) == 0.0:
+        raise ValueError("Some varieties can never be compared in this layout.")
+    inverse = np.linalg.pinv(information_matrix(variety, *strata), hermitian=True)
+    own = np.diag(inverse)
+    variance = own[:, None] + own[None, :] - 2.0 * inverse
+    np.fill_diagonal(variance, np.nan)
+    each = 1.0 / np.bincount(codes(variety)).astype(float)
+    return np.asarray((each[:, None] + each[None, :]) / variance)
+
+
 def harmonic_mean(factors: FloatArray) -> float:
     """Average efficiency factor from canonical factors; 0 for a disconnected layout."""
     if factors.size == 0 or float(factors.min()) < DISCONNECTED:

@@ -80,7 +80,7 @@ def plan(
     from trialkit.design.paper import paper as sheet_named
     from trialkit.design.planfolder import About, bed_of_plan, print_paper, write_plan
     from trialkit.design.request import PlanRequest
-    from trialkit.reporting import planning
+    from trialkit.reporting import planning, planpower
 
     about = About(
         title or folder.resolve().name,
@@ -137,7 +137,7 @@ def plan(
         stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
     for text in planning.size_words(planting):
         say(text)
-    say(planning.reach_words(planting))
+    say(planpower.reach_words(planting))
     say(f"Written to {folder}: {', '.join(path.name for path in made)}")
     _list(printed)
     say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")
