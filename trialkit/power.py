@@ -396,17 +396,22 @@ def double_plants_or_blocks(
     if np.isnan(now):
         words = (
             "As planned, nothing can be compared: there is no second plot of a variety to "
-            f"judge by. {setup.blocks * 2} blocks give a {blocks:.0%} chance."
+            f"judge by. {setup.blocks * 2} blocks give a {in_words(blocks)} chance."
         )
     else:
         better = "More blocks beat more plants" if blocks > plants + 0.005 else "They buy the same"
         words = (
-            f"To see {ratio:g} times: {now:.0%} as planned, {plants:.0%} with twice the plants in "
-            f"each plot, {blocks:.0%} with twice the blocks, for the same {sizes[1].all_plants} "
+            f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice the plants in "
+            f"each plot, {in_words(blocks)} with twice the blocks, for the same {sizes[1].all_plants} "
             f"plants. {better}: {share:.0%} of what makes plots differ is the plot itself, which "
             "more plants in it cannot average away."
         )
     return Doubling(now, plants, blocks, words)
+
+
+def in_words(chance: float) -> str:
+    """A chance in whole per cent; never "100%", for no trial is certain."""
+    return "over 99%" if chance >= 0.995 else f"{chance:.0%}"
 
 
 def _resized(setup: Setup, blocks: int, plants: int) -> Setup:

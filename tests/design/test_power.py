@@ -21,6 +21,7 @@ from trialkit.power import (
     double_plants_or_blocks,
     error_df,
     f_power,
+    in_words,
     plot_variance,
     power_by_blocks,
     power_of_any,
@@ -136,6 +137,13 @@ def test_smallest_ratio_is_seen_with_the_target_chance():
     ratio = smallest_ratio(Setup(6, 4), Spread(), target=0.8)
     assert power_to_see(ratio, Setup(6, 4), Spread()) == pytest.approx(0.8, abs=1e-6)
     assert smallest_ratio(Setup(6, 1), Spread()) == math.inf
+
+
+def test_no_chance_is_called_certain():
+    assert [in_words(one) for one in (0.0, 0.994, 0.995, 1.0)] == [
+        "0%", "99%", "over 99%", "over 99%",
+    ]  # fmt: skip
+    assert "100%" not in double_plants_or_blocks(9.0, Setup(5, 9), Spread()).in_words
 
 
 def test_one_block_can_compare_nothing():

@@ -18,6 +18,7 @@ from trialkit.power import (
     PAIR,
     Spread,
     double_plants_or_blocks,
+    in_words,
     power_by_blocks,
     power_of_treatment,
     power_to_see,
@@ -76,7 +77,7 @@ def chance(
         power = power_to_see(ratio, setup, spread, test=test)
         texts += [
             f"If a variety truly yields {ratio:g} times another, this trial shows it in "
-            f"{power:.0%} of seasons ({test}, two-sided test at 5%).",
+            f"{in_words(power)} of seasons ({test}, two-sided test at 5%).",
             f"The smallest ratio it shows 8 times in 10 is {smallest:.2f} times.",
         ]
     texts += treatment_words(plan.planting, ratio, spread, picks)
@@ -98,7 +99,7 @@ def treatment_words(
     power = power_of_treatment(ratio, setup, spread)
     return [
         f"Between {what}, inside the plots and over all varieties, it shows {ratio:g} times in "
-        f"{power:.0%} of seasons; the smallest ratio it shows 8 times in 10 is {smallest:.2f} "
+        f"{in_words(power)} of seasons; the smallest ratio it shows 8 times in 10 is {smallest:.2f} "
         "times. The plot itself drops out of that comparison."
     ]
 
@@ -140,7 +141,7 @@ def ways(
     heads = ["blocks", "plants in a plot", "picks", "plants in all", "counts in all", "chance"]
     rows = [
         [f"{int(row[key])}" for key in ("blocks", "plants", "picks", "all_plants", "counts")]
-        + [f"{row['power']:.0%}"]
+        + [in_words(row["power"])]
         for row in table.to_dict("records")
     ]
     caption = f"Ways to see {ratio:g} times, 8 times in 10: fewest plants first"
