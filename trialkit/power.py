@@ -49,15 +49,17 @@ class Spread:
     """Standard deviations on the log scale: 0.15 is about 15 %.
 
     plot: between plots of one variety in one block. plant: between plants of one plot.
-    pick: of one plant from pick to pick. part: between parts of a split plot.
-    The defaults are a guess to start from (common practice, no source); last year's report
-    gives your own.
+    pick: of one plant from pick to pick. part: between parts of a split plot. told: where the
+    figures come from, in sentences; none for a guess.
+    The defaults are a guess to start from (common practice, no source); an earlier trial gives
+    your own (`trialkit new --from`).
     """
 
     plot: float = 0.15
     plant: float = 0.30
     pick: float = 0.60
     part: float = 0.0
+    told: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for word in ("plot", "plant", "pick", "part"):
@@ -401,10 +403,10 @@ def double_plants_or_blocks(
     else:
         better = "More blocks beat more plants" if blocks > plants + 0.005 else "They buy the same"
         words = (
-            f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice the plants in "
-            f"each plot, {in_words(blocks)} with twice the blocks, for the same {sizes[1].all_plants} "
-            f"plants. {better}: {share:.0%} of what makes plots differ is the plot itself, which "
-            "more plants in it cannot average away."
+            f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice "
+            f"the plants in each plot, {in_words(blocks)} with twice the blocks, for the same "
+            f"{sizes[1].all_plants} plants. {better}: {share:.0%} of what makes plots differ is "
+            "the plot itself, which more plants in it cannot average away."
         )
     return Doubling(now, plants, blocks, words)
 

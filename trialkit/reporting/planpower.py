@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from IPython.display import HTML, display
 
 from trialkit.design.layouts import Planting
 from trialkit.design.request import SPLIT_PLOT
+from trialkit.gardens.spreadfile import read_spread
 from trialkit.power import (
     PAIR,
     Spread,
@@ -37,18 +40,20 @@ from trialkit.simulated import Progress, simulated_power
 GUESS = Spread()
 
 
-def spread(**sd: float) -> Spread:
+def spread(learned: str | Path = "", **sd: float) -> Spread:
     """Standard deviations on the log scale, 0.15 for 15 %; raises CellStop for ones that cannot
-    be.  plot, plant, pick, part: as in `trialkit.power.Spread`."""
+    be.  plot, plant, pick, part: as in `trialkit.power.Spread`.  learned: a spread.toml that
+    `trialkit new --from` wrote, or its folder, which takes the place of plot, plant and pick."""
     try:
+        if learned:
+            return replace(read_spread(Path(learned)), part=sd.get("part", 0.0))
         return Spread(**sd)
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, OSError) as error:
         raise CellStop(str(error)) from None
 
 
-def reach_words(planting: Planting, picks: int = 10) -> str:
-    """The smallest ratio the bed shows 8 times in 10, with spreads that are only a guess."""
-    spread = GUESS
+def reach_words(planting: Planting, picks: int = 10, spread: Spread = GUESS) -> str:
+    """The smallest ratio the bed shows 8 times in 10."""
     ratio = smallest_ratio(setup_of(planting, picks), spread)
     if ratio == float("inf"):
         return "This bed can compare nothing: each variety needs a second plot at least."
@@ -99,13 +104,15 @@ def treatment_words(
     power = power_of_treatment(ratio, setup, spread)
     return [
         f"Between {what}, inside the plots and over all varieties, it shows {ratio:g} times in "
-        f"{in_words(power)} of seasons; the smallest ratio it shows 8 times in 10 is {smallest:.2f} "
-        "times. The plot itself drops out of that comparison."
+        f"{in_words(power)} of seasons; the smallest ratio it shows 8 times in 10 is "
+        f"{smallest:.2f} times. The plot itself drops out of that comparison."
     ]
 
 
 def spread_words(spread: Spread, picks: int, parts: bool = False) -> str:
-    """What was assumed of the spreads."""
+    """What was taken of the spreads, and where it comes from."""
+    if spread.told:
+        return f"{' '.join(spread.told)} {picks} picks."
     part = f"parts of one plot by {spread.part:.0%}, " if parts else ""
     return (
         f"Assumed: plots of one variety differ by {spread.plot:.0%} (standard deviation), {part}"
