@@ -17,7 +17,7 @@ import pytest
 from trialkit.reporting import lab, shipped
 
 
-@pytest.mark.parametrize("stem", ["check", "report"])
+@pytest.mark.parametrize("stem", ["check", "report", "season"])
 def test_a_notebook_runs_on_its_own_and_takes_the_demo_trial(stem, tmp_path):
     source = shipped.notebook(stem)
     command = [sys.executable, "-m", "nbconvert", "--to", "notebook", "--execute", str(source),

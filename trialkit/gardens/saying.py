@@ -144,7 +144,7 @@ def _how_sure(answer: SeasonAnswer, found: Apart, state: str) -> str:
     single = [one for one in answer.firsts if not one.replicated]
     said = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
             "(95 %)." if state == SETTLED else
-            "Not sure: the interval in brackets takes in no difference at all."]
+            "Not sure: by the range in brackets they may as well be equal."]
     if single and len(single) == len(answer.firsts):
         said.append("Each trial counts as one block, as every variety stood in one plot there: "
                     f"together they are one trial in blocks, with {round(found.df, 1):g} degrees "
