@@ -24,7 +24,7 @@ from trialkit.reading.toml import (
     seed_of,
     text_of,
 )
-from trialkit.reading.units import LENGTH, WEIGHT, Measure, length_cm, unit_name
+from trialkit.reading.units import LENGTH, WEIGHT, Measure, length_cm, unit_name, weight_g
 
 LONGEST_CM = 100_000.0
 
@@ -67,7 +67,9 @@ class Trial:
     result is to be looked at.  ended : the day after which nothing more is picked; None while the
     season lasts.  threshold_per_week : picked a plant a week below which it is not worth
     picking.  day_order : which comes first in 3/7/2026, where the trial says so.
-    invented : the records are made up.
+    invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
+    the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
+    ready_share : share of the plants that must have given one for the variety to be ready.
     """
 
     title: str
@@ -88,6 +90,10 @@ class Trial:
     invented: bool = False
     source: str = ""
     notes: str = ""
+    grades: tuple[str, ...] = ()
+    marketable: tuple[str, ...] = ()
+    marketable_from_g: float | None = None
+    ready_share: float | None = None
 
     @property
     def check(self) -> str | None:
@@ -113,7 +119,8 @@ class TrialProblems(ValueError):  # noqa: N818  (a list of problems, named for w
 
 TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
-    "threshold_per_week", "dates", "invented", "source", "notes", "units", "layout", "varieties",
+    "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "dates",
+    "invented", "source", "notes", "units", "layout", "varieties",
 )
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
@@ -129,6 +136,7 @@ _ELSEWHERE = {
 }
 _WORDS = '"a few words"'
 _LENGTHS = 'a length such as "210 cm" or "7 ft"; a bare number is in the unit of heights'
+_GRADES = 'the names in order, best first: ["large", "medium", "small"]'
 SOME_DAY = date(EARLIEST.year, 1, 1)
 
 
@@ -196,6 +204,10 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         invented=r.take(top, "invented", flag_of, "true or false, without quotes") or False,
         source=words("source") or "",
         notes=words("notes") or "",
+        grades=r.take(top, "grades", _grades, _GRADES) or (),
+        marketable=r.take(top, "marketable", _grades, _GRADES) or (),
+        marketable_from_g=r.take(top, "marketable_from", _weight(weight), WEIGHT.examples),
+        ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
     )
     if trial.ended is not None and trial.ended < trial.planted:
         r.wrong("ended", top["ended"], "It is before the day of planting.",
@@ -257,6 +269,32 @@ def _unit(measure: Measure) -> Callable[[Any], str]:
         if name is None or name not in measure.factors:
             raise ValueError("not a unit")
         return name
+
+    return convert
+
+
+def _grades(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not value:
+        raise ValueError("not a list")
+    names = tuple(text_of(one) for one in value)
+    if len({folded(one) for one in names}) < len(names):
+        raise Unreadable("A grade is named twice.", _GRADES)
+    return names
+
+
+def _share(value: Any) -> float:
+    if number_of(value) > 1:
+        raise ValueError("above 1")
+    return float(value)
+
+
+def _weight(unit: str) -> Callable[[Any], float]:
+    def convert(value: Any) -> float:
+        bare = isinstance(value, int | float) and not isinstance(value, bool)
+        found = weight_g(f"{value:f}" if bare else text_of(value), unit)
+        if not found > 0:
+            raise Unreadable("The weight cannot be right.", WEIGHT.examples)
+        return found
 
     return convert
 

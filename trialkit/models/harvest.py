@@ -11,28 +11,40 @@ import pandas as pd
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import compare
-from trialkit.models.grading import grade_shares
+from trialkit.models.grading import GRADES, GradeResult, grade_result
 from trialkit.models.picking import difference_means
 from trialkit.models.places import PlaceEffects, place_columns, place_effects
 from trialkit.models.position import bed_map
-from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.ready import ReadyResult, ReadyRule, ready_from
+from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import Support, behind, design_df, usable_groups
 
 if TYPE_CHECKING:
     from trialkit.records import Records
 
 
+METRE = ["variety", "estimate", "low", "high", "share"]
+
+
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
     """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
-    `dates`: variety, days from planting to harvest.  `grades`: see `grading.grade_shares`.
+    `dates`: variety, days from planting to harvest.  `grades`: its shares, `grading`: all of
+    `grading.GradeResult`, None where nothing is graded.
+    `ready`: when each variety was ready, None without dates.  `metre`: variety, estimate, low,
+    high a metre of row as planted, share (of the plants set out that gave something): the means
+    times plants a metre times that share; empty without a plant spacing or where a record is a
+    plot, not a plant.
     `places`: slope, edge and shade, tested on the plots and taken out one at a time.  `bed`: as
     `PositionResult.bed`, ratio being the weight over the variety's mean."""
 
     tests: pd.DataFrame = field(default_factory=pd.DataFrame)
     treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
     dates: pd.DataFrame = field(default_factory=pd.DataFrame)
-    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    grades: pd.DataFrame = field(default_factory=lambda: empty(GRADES))
+    grading: GradeResult | None = None
+    ready: ReadyResult | None = None
+    metre: pd.DataFrame = field(default_factory=lambda: empty(METRE))
     fit: LMM | None = field(default=None, repr=False, compare=False)
     places: PlaceEffects | Missing = Missing("position", "nothing was weighed")
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -49,16 +61,25 @@ def harvest_trait(
     if table.empty:
         return Missing("harvest", "nothing is recorded as dug or cut once")
     value = "weight_g" if table["weight_g"].notna().any() else "count"
+    if value == "count" and not table["count"].notna().any() and table["grade"].notna().any():
+        table = table.assign(count=table["count"].where(table["grade"].isna(), 1.0))
     if not table[value].notna().any():
         return Missing("harvest", "the harvest has neither weights nor counts")
     data = _described(records, ground, table, value)
     varieties = [v for v in order if (data["variety"] == v).any()]
     unit = _unit(records, value)
+    planted = records.plants.drop_duplicates("plant").groupby("variety")["plant"].size()
+    a_metre = _a_metre(records)
     what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
     extra: dict[str, Any] = {
         "dates": _days(records, data), "bed": _bed(records, data),
-        "grades": grade_shares(table, data, ground.supported),
     }
+    trial = records.trial
+    rule = ReadyRule(trial.ready_share or 0.5, trial.marketable or None, trial.marketable_from_g)
+    extra["ready"] = ready_from(records, data, ground, varieties, check, rule)
+    grading = grade_result(table, data, ground, varieties, check, trial.grades)
+    if grading is not None:
+        extra |= {"grading": grading, "grades": grading.shares}
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
     main = "unit"
     if treated and ("split" in str(records.trial.layout.design or "").lower()
@@ -73,7 +94,8 @@ def harvest_trait(
         plain = data.groupby("variety")["weight"].mean().reindex(varieties).to_numpy(float)
         blank = np.full((len(varieties),) * 2, np.nan)
         note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
-        return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note, extra)
+        return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note,
+                       extra, planted, a_metre)
     fitted = data
     if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
         # A plot's total shared out evenly among its plants is one figure, not several.
@@ -104,18 +126,30 @@ def harvest_trait(
     )
     covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
     return _result(data, varieties, rows @ fit.fixed.to_numpy(), covariance, df, check, what, unit,
-                   "", note, {**extra, "fit": fit})
+                   "", note, {**extra, "fit": fit}, planted, a_metre)
 
 
 def _result(
     data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
     df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote,
-    extra: dict[str, Any],
+    extra: dict[str, Any], planted: pd.Series, a_metre: float,
 ) -> HarvestResult:
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
+    given = data.groupby("variety")["plant"].nunique().reindex(varieties).to_numpy(float)
+    share = given / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
+    metre = means[["variety", "estimate", "low", "high"]].copy()
+    metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
+        share * a_metre, axis=0)
+    extra["metre"] = metre.assign(share=share)[METRE] if np.isfinite(a_metre) else empty(METRE)
     return HarvestResult("harvest", what, unit, "difference", means, compared.against_check,
                          compared.pairs, compared.letters, not why, why, note, **extra)
+
+
+def _a_metre(records: Records) -> float:
+    """Plants a metre of row; NaN without a spacing, or where a row of plants.csv is a plot."""
+    spacing = records.trial.layout.plant_spacing_cm
+    return 100.0 / spacing if spacing and not records.trial.harvest_unit else float("nan")
 
 
 def _described(

@@ -1,0 +1,242 @@
+"""Grades by proportional odds, judged between plots.
+
+* cheese: McCullagh (1980), J. R. Stat. Soc. B 42:109; McCullagh & Nelder (1989), Generalized
+  Linear Models, 2nd ed., section 5.3.1: four cheeses in nine grades of liking; estimates of
+  additives A, B, C against D -1.613, -4.965, -3.323 (from memory, and by R 4.2's MASS::polr);
+* two grades: the quasi-binomial of a general library.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from seasons import bed, day, records
+
+from trialkit.models import analyse
+from trialkit.models.gradetests import counted_shares, parallel_p
+from trialkit.models.grading import DESCRIBED, MULTINOMIAL, ODDS, grade_order, poor
+from trialkit.models.oddsmodel import OddsError, fit_odds
+
+CHEESE = np.array([
+    [0, 0, 0, 1, 3, 7, 14, 16, 11],  # D
+    [0, 0, 1, 7, 8, 8, 19, 8, 1],  # A
+    [6, 9, 12, 11, 7, 6, 1, 0, 0],  # B
+    [1, 1, 6, 8, 23, 7, 5, 1, 0],  # C
+], dtype=float)
+NAMES = ("small", "medium", "large")
+
+
+def test_a_published_example():
+    found = fit_odds(CHEESE, np.eye(4), np.zeros((4, 0)), 0.0)
+    assert found.log_odds == pytest.approx([0, -1.61280, -4.96466, -3.32268], abs=1e-4)
+    # standard errors and cuts by polr(grade ~ additive, weights = n, Hess = TRUE)
+    se = np.sqrt(np.diagonal(found.covariance))[1:]
+    assert se == pytest.approx([0.380544, 0.476723, 0.421831], rel=2e-4)
+    assert found.thresholds == pytest.approx(
+        [-7.08019, -6.02501, -4.92545, -3.85683, -2.52057, -1.56856, -0.06690, 1.49294], abs=2e-4)
+    assert found.log_likelihood == pytest.approx(-355.673952, abs=1e-5)
+    assert found.spread == 1.0
+    assert found.shares().sum(axis=1) == pytest.approx(1)
+
+
+def test_two_grades_are_the_quasi_binomial():
+    """Logistic regression of a general library on the plots: estimates, and Pearson's chi-square
+    over its df (McCullagh & Nelder 1989, section 4.5) as the spread between plots."""
+    rng = np.random.default_rng(3)
+    variety = np.tile(np.eye(3), (5, 1))
+    block = np.repeat(np.eye(5), 3, axis=0)
+    nuisance = block[:, 1:] - block[:, :1]
+    n = rng.integers(8, 40, 15)
+    good = rng.binomial(n, 1 / (1 + np.exp(-rng.normal(0, 1.0, 15))))
+    counts = np.column_stack([n - good, good]).astype(float)
+    found = fit_odds(counts, variety, nuisance, 8.0)
+    x = np.column_stack([np.ones(15), variety[:, 1:], nuisance])
+    glm = sm.GLM(np.column_stack([good, n - good]), x, family=sm.families.Binomial()).fit()
+    assert found.log_odds[1:] == pytest.approx(glm.params[1:3], abs=1e-4)
+    assert found.spread == pytest.approx(glm.pearson_chi2 / 8, rel=1e-4)
+    assert np.diagonal(found.covariance)[1:] == pytest.approx(
+        np.diagonal(glm.cov_params())[1:3] * glm.pearson_chi2 / 8, rel=1e-3)
+
+
+def test_infinite_odds_are_refused():
+    counts = np.array([[0.0, 20], [0, 20], [20, 0], [20, 0]])
+    with pytest.raises(OddsError):
+        fit_odds(counts, np.array([[1.0, 0], [1, 0], [0, 1], [0, 1]]), np.zeros((4, 0)), 2.0)
+
+
+def season(seed=1, blocks=5, effect=(0.0, 1.5, 0.0), plot_sd=0.4, pieces=20, grades=NAMES,
+           cuts=(-0.6, 0.8), names="ABC"):
+    """Pieces of each plot in grades by a latent logistic; blocks and plots vary."""
+    rng = np.random.default_rng(seed)
+    plants = bed(names, blocks=blocks, plants=1)
+    level, rows = rng.normal(0, 0.4, blocks + 1), []
+    of = dict(zip(names, effect, strict=True))
+    for row in plants.itertuples(index=False):
+        eta = of[row.variety] + level[int(row.block)] + rng.normal(0, plot_sd)
+        found = np.histogram(eta + rng.logistic(size=pieces), [-99, *cuts, 99])[0]
+        rows += [(day(100), row.plant, np.nan, float(k), g)
+                 for g, k in zip(grades, found, strict=True)]
+    return plants, pd.DataFrame(rows, columns=["date", "plant", "weight_g", "count", "grade"])
+
+
+def graded(*args, **kwargs):
+    plants, dug = season(*args, **kwargs)
+    return analyse(records(plants, harvest=dug)).harvest.grading
+
+
+def test_a_better_graded_variety_is_found():
+    found = graded()
+    assert found.method_name == ODDS
+    assert found.order == ("large", "medium", "small")
+    row = found.against_check.set_index("variety").loc["B"]
+    assert row["low"] < np.exp(1.5) < row["high"]
+    assert row["low"] > 1
+    assert row["df"] == 8
+    assert found.p < 0.01
+    chance = found.chance_better.set_index("variety").loc["B", "chance"]
+    assert 0.55 < chance < 0.9
+    shares = found.shares.set_index(["variety", "grade"])
+    assert (shares["low"] < shares["high"]).all()
+    assert shares.loc["B"]["share"].sum() == pytest.approx(1)
+    assert shares.loc[("B", "large"), "low"] > shares.loc[("A", "large"), "share"]
+
+
+def test_plots_not_pieces_are_the_measure():
+    """Plots that differ much widen the interval by the root of the spread; more pieces of the
+    same plots do not narrow it as they would were they independent."""
+    few, many = graded(plot_sd=1.5, pieces=15), graded(plot_sd=1.5, pieces=240)
+    assert many.spread > 10
+    width = [np.log(g.against_check["high"] / g.against_check["low"]).mean() for g in (few, many)]
+    assert width[1] > 0.5 * width[0]  # 16 times the pieces: independent ones would give 0.25
+
+
+def test_odds_that_are_not_alike_go_to_single_grades():
+    """B has many large and many small: no common odds; each grade has its own interval."""
+    rng = np.random.default_rng(5)
+    plants = bed("ABC", blocks=6, plants=1)
+    share = {"A": (0.1, 0.8, 0.1), "B": (0.45, 0.1, 0.45), "C": (0.1, 0.8, 0.1)}
+    rows = [(day(90), r.plant, np.nan, float(k), g) for r in plants.itertuples(index=False)
+            for g, k in zip(NAMES, rng.multinomial(30, share[r.variety]), strict=True)]
+    dug = pd.DataFrame(rows, columns=["date", "plant", "weight_g", "count", "grade"])
+    found = analyse(records(plants, harvest=dug)).harvest.grading
+    assert found.method_name == MULTINOMIAL
+    assert found.p_odds < 0.05
+    shares = found.shares.set_index(["variety", "grade"])
+    assert shares.loc[("B", "medium"), "high"] < shares.loc[("A", "medium"), "low"]
+    assert (shares["low"] < shares["share"]).all()
+    assert (shares["p"] < 0.05).sum() >= 3
+    assert found.against_check.empty
+
+
+def test_shares_are_those_of_a_multinomial_logit():
+    """MNLogit of a general library, on the single pieces."""
+    counts = np.array([[5.0, 3, 2], [4, 4, 4], [1, 6, 8], [2, 5, 5]])
+    x = np.array([[1.0, 0], [1, 0], [0, 1], [0, 1]])
+    fitted, low, high = counted_shares(counts, x)
+    rows = np.repeat(np.repeat([0, 0, 1, 1], 3), counts.astype(int).ravel())
+    grade = np.repeat(np.tile([0, 1, 2], 4), counts.astype(int).ravel())
+    library = sm.MNLogit(grade, np.eye(2)[rows]).fit(disp=False).predict(np.eye(2))
+    assert fitted == pytest.approx(library, abs=1e-6)
+    assert (low < fitted).all()
+    assert (fitted < high).all()
+
+
+def test_odds_alike_by_hand():
+    """Two varieties, two blocks, three grades: the interaction's t on one df."""
+    frame = pd.DataFrame({"variety": list("ABAB"), "block": list("1122"),
+                          "x": [10.0, 4, 8, 3], "y": [5.0, 9, 6, 7], "z": [5.0, 7, 6, 10]})
+    first = np.log((frame["x"] + 0.5) / (frame["y"] + frame["z"] + 0.5))
+    second = np.log((frame["x"] + frame["y"] + 0.5) / (frame["z"] + 0.5))
+    gap = (second - first).to_numpy()
+    step = (gap[[1, 3]] - gap[[0, 2]])
+    from scipy import stats
+    assert parallel_p(frame, ["A", "B"], ["x", "y", "z"], 1.0) == pytest.approx(
+        stats.ttest_1samp(step, 0).pvalue)
+
+
+@pytest.mark.parametrize(("names", "order"), [
+    (("small", "large", "medium"), ("large", "medium", "small")),
+    (("Class II", "Extra", "Class I"), ("Extra", "Class I", "Class II")),
+    (("2", "waste", "1"), ("1", "2", "waste")),
+    (("crooked", "straight", "fair"), ()),
+    (("split", "waste", "1"), ()),
+    (("large", "1"), ()),
+])
+def test_order_of_grades(names, order):
+    assert grade_order(names) == order
+
+
+def test_the_trial_gives_the_order():
+    plants, dug = season(grades=("c", "b", "a"))
+    from dataclasses import replace
+    plain = records(plants, harvest=dug)
+    told = replace(plain, trial=replace(plain.trial, grades=("a", "b", "c", "d")))
+    assert analyse(plain).harvest.grading.method_name == MULTINOMIAL
+    found = analyse(told).harvest.grading
+    assert (found.method_name, found.order) == (ODDS, ("a", "b", "c"))
+    assert found.ordered_by == "as the trial gives it"
+
+
+def test_waste_by_name():
+    assert poor("Waste")
+    assert poor("forked roots")
+    assert not poor("small")
+
+
+class TestDegenerate:
+    def test_one_block(self):
+        found = graded(blocks=1)
+        assert found.method_name == DESCRIBED
+        assert not found.supported
+        assert found.shares[["low", "high", "p"]].isna().all(axis=None)
+        assert found.why_not
+
+    def test_two_blocks_of_two_are_too_few(self):
+        found = graded(blocks=2, names="AB", effect=(0.0, 3.0))
+        assert found.method_name == DESCRIBED
+        assert "too few plots" in found.why_not
+
+    def test_one_grade(self):
+        plants, dug = season()
+        found = analyse(records(plants, harvest=dug.assign(grade="large"))).harvest.grading
+        assert found.why_not == "every piece was graded large"
+
+    def test_one_piece_a_plant(self):
+        plants, dug = season(pieces=1, blocks=8)
+        dug = dug[dug["count"] > 0].assign(count=np.nan)
+        found = analyse(records(plants, harvest=dug)).harvest
+        assert found.grading.shares["count"].sum() == 24
+        assert found.grading.method_name in (ODDS, MULTINOMIAL)
+
+    def test_all_varieties_at_one_end(self):
+        plants, dug = season()
+        best = plants.set_index("plant")["variety"].map({"A": "large", "B": "small", "C": "large"})
+        dug = dug.drop_duplicates("plant")
+        dug = dug.assign(count=9.0, grade=dug["plant"].map(best))
+        found = analyse(records(plants, harvest=dug)).harvest.grading
+        assert found.method_name == DESCRIBED
+        assert len(found.notes) == 3
+
+    def test_weighed_by_grade_but_not_counted(self):
+        plants, dug = season()
+        dug = dug.assign(weight_g=dug["count"] * 100, count=np.nan)
+        found = analyse(records(plants, harvest=dug)).harvest.grading
+        assert "without counting" in found.why_not
+        assert found.shares["share"].isna().all()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("plot_sd", "pieces"), [(0.0, 15), (0.6, 15), (1.0, 40)])
+def test_false_claims_and_coverage(plot_sd, pieces):
+    """No difference: claims at most 5 %; the intervals (Dunnett, two) cover in 95 % or more."""
+    told, held = [], []
+    for seed in range(120):
+        found = graded(seed, blocks=4, effect=(0.0, 0.0, 0.0), plot_sd=plot_sd, pieces=pieces)
+        told.append(found.p < 0.05)
+        if found.method_name == ODDS:
+            rows = found.against_check
+            held.append(((rows["low"] < 1) & (rows["high"] > 1)).all())
+    assert np.mean(told) < 0.05 + 2.6 * np.sqrt(0.05 * 0.95 / 120)
+    assert np.mean(held) > 0.95 - 2.6 * np.sqrt(0.05 * 0.95 / 120)
