@@ -1,12 +1,13 @@
 """Simulation study: looking after every pick through the report's own route.
 
-    python tests/decide/route_study.py             # about ten minutes of processor time
-    python tests/decide/route_study.py --quick     # a tenth of the seasons
+    python tests/decide/route_study.py             # about four minutes of processor time
+    python tests/decide/route_study.py --model     # the model of every record, about five
+    python tests/decide/route_study.py --quick     # either with a tenth of the seasons
 
 Seasons are records, plants x picks (looks_records.py), judged as `conclude` judges them: looks at
 plants, layout, plot totals after every pick, boundaries; where nothing is missed or lost by a
-short way that gives the same numbers (test_route.py). In the first seasons of some settings the
-model of every record is fitted after every pick, to say what would happen if that decided.
+short way that gives the same numbers (test_route.py). With --model the model of every record is
+fitted after every pick, to say what would happen if that decided.
 
 Tables printed here are kept in tests/decide/README.md.
 """
@@ -77,24 +78,21 @@ def first_claims(looks: np.ndarray, kind: Bed) -> dict[str, np.ndarray]:
     return out
 
 
-def study(kind: Bed, seasons: int, fits: int, number: int) -> dict[str, np.ndarray]:
-    """First claims of every season, by totals and (for the first `fits`) by the model."""
-    def lot(one: int) -> np.random.Generator:
-        return np.random.default_rng([SEED, number, one])
+def lots(number: int, seasons: int) -> list[np.random.Generator]:
+    return [np.random.default_rng([SEED, number, one]) for one in range(seasons)]
 
-    if kind.lost or kind.missed:
-        every = (by_totals(season(kind, lot(one)), kind) for one in range(seasons))
+
+def study(kind: Bed, seasons: int, number: int, model: bool = False) -> dict[str, np.ndarray]:
+    """First claims of every season by rule, (seasons, varieties - 1, 2); by totals or the model."""
+    drawn = lots(number, seasons)
+    if model:
+        every = (by_model(season(kind, lot), kind) for lot in drawn)
+    elif kind.lost or kind.missed:
+        every = (by_totals(season(kind, lot), kind) for lot in drawn)
     else:
-        every = short_way(kind, [lot(one) for one in range(seasons)])
-    claims = {name: [] for name in RULES}  # type: dict[str, list[np.ndarray]]
-    for looks in every:
-        for name, rows in first_claims(looks, kind).items():
-            claims[name].append(rows)
-    for one in range(fits):
-        model = by_model(season(kind, lot(one)), kind)
-        for name, rows in first_claims(model, kind).items():
-            claims.setdefault(f"{name}, model", []).append(rows)
-    return {name: np.array(rows) for name, rows in claims.items()}
+        every = short_way(kind, drawn)
+    claims = [first_claims(looks, kind) for looks in every]
+    return {name: np.array([one[name] for one in claims]) for name in RULES}
 
 
 def short_way(kind: Bed, lots: list[np.random.Generator]) -> Iterator[np.ndarray]:
@@ -120,48 +118,61 @@ def setting(kind: Bed, seasons: int) -> list[str]:
     return [str(kind.blocks), str(kind.varieties), str(kind.plot_sd), gone, str(seasons)]
 
 
-def false_winners(share: int) -> None:
-    print("\nFalse winners, % of seasons (95 % interval); no true difference, 20 looks\n")
-    names = ["naive", "planned", "anytime", "naive, model", "planned, model"]
+def heading(*names: str) -> None:
     head = ["blocks", "varieties", "plot sd", "lost, missed %", "seasons", *names]
     print("| " + " | ".join(head) + " |\n" + "|---" * len(head) + "|")
-    kinds = [(Bed(b, 2, sd), 2000, 30 if (b, sd) == (3, 0.1) else 0)
-             for b in (3, 4) for sd in (0.0, 0.1, 0.3)]
-    kinds += [(Bed(b, 5, 0.1), 1000, 0) for b in (3, 4)]
-    kinds += [(Bed(4, 2, 0.1, lost=0.2, missed=0.15), 500, 0)]
-    for number, (kind, seasons, fits) in enumerate(kinds):
-        found = study(kind, seasons // share, fits // share, number)
+
+
+def false_winners(share: int) -> None:
+    print("\nFalse winners, % of seasons (95 % interval); no true difference, 20 looks\n")
+    heading("naive", "planned", "anytime")
+    kinds = [(Bed(b, 2, sd), 1500) for b in (3, 4) for sd in (0.0, 0.1, 0.3)]
+    kinds += [(Bed(b, 5, 0.1), 500) for b in (3, 4)]
+    kinds += [(Bed(4, 2, 0.1, lost=0.2, missed=0.15), 200)]
+    for number, (kind, seasons) in enumerate(kinds):
+        found = study(kind, seasons // share, number)
         row = setting(kind, seasons // share)
-        row += [percent(found[name]) if name in found else "" for name in names]
+        row += [percent(found[name]) for name in ("naive", "planned", "anytime")]
         print("| " + " | ".join(row) + " |", flush=True)
 
 
 def sooner(share: int) -> None:
     print("\nOne variety 1.5 times the check: settled rightly by look 20 (%), and how soon\n")
-    head = ["blocks", "varieties", "plot sd", "lost, missed %", "seasons", "one test at the end"]
-    head += ["planned: settled", "median look", "picks sooner"]
-    head += ["anytime: settled", "median look", "picks sooner", "planned, model: settled"]
-    print("| " + " | ".join(head) + " |\n" + "|---" * len(head) + "|")
-    kinds = [(Bed(b, 2, sd, 1.5), 500, 30 if (b, sd) == (4, 0.1) else 0)
-             for b in (3, 4) for sd in (0.0, 0.1, 0.2)]
-    kinds += [(Bed(b, 5, 0.1, 1.5), 300, 0) for b in (3, 4)]
-    kinds += [(Bed(4, 2, 0.1, 1.5, lost=0.2, missed=0.15), 200, 0)]
-    for number, (kind, seasons, fits) in enumerate(kinds):
-        found = study(kind, seasons // share, fits // share, 100 + number)
+    one = ("settled", "median look", "picks sooner")
+    heading("one test at the end", *(f"{name}: {what}" for name in ("planned", "anytime")
+                                    for what in one))
+    kinds = [(Bed(b, 2, sd, 1.5), 300) for b in (3, 4) for sd in (0.0, 0.1, 0.2)]
+    kinds += [(Bed(b, 5, 0.1, 1.5), 150) for b in (3, 4)]
+    kinds += [(Bed(4, 2, 0.1, 1.5, lost=0.2, missed=0.15), 100)]
+    for number, (kind, seasons) in enumerate(kinds):
+        found = study(kind, seasons // share, 100 + number)
         row = setting(kind, seasons // share)
-        for name in ("end", "planned", "anytime", "planned, model"):
-            if name not in found:
-                continue
+        for name in ("end", "planned", "anytime"):
             look, sign = found[name][:, -1].T
             right = look[sign > 0]
             row.append(f"{100 * right.size / look.size:.0f}")
-            if name in ("planned", "anytime"):
+            if name != "end":
                 row.append(f"{np.median(right):.0f}" if right.size else "")
                 row.append(f"{LOOKS - right.mean():.1f}" if right.size else "")
-        print("| " + " | ".join(row) + (" |" if len(row) == len(head) else " | |"), flush=True)
+        print("| " + " | ".join(row) + " |", flush=True)
+
+
+def by_every_record(share: int) -> None:
+    print("\nIf the model of every record decided: % of seasons (95 % interval) with a claim\n")
+    heading("ratio", "naive", "planned", "naive, totals", "planned, totals")
+    for number, kind in enumerate([Bed(3, 2, 0.0), Bed(3, 2, 0.1), Bed(4, 2, 0.1, 1.5)]):
+        seasons = 40 // share
+        model = study(kind, seasons, 200 + number, model=True)
+        totals = study(kind, seasons, 200 + number)
+        row = [*setting(kind, seasons), str(kind.ratio)]
+        row += [percent(one[name]) for one in (model, totals) for name in ("naive", "planned")]
+        print("| " + " | ".join(row) + " |", flush=True)
 
 
 if __name__ == "__main__":
     part = 10 if "--quick" in sys.argv else 1
-    false_winners(part)
-    sooner(part)
+    if "--model" in sys.argv:
+        by_every_record(part)
+    else:
+        false_winners(part)
+        sooner(part)

@@ -28,6 +28,7 @@ the statistics a little less correlated than they are, which errs on the careful
 _REACH = 9.0  # standard deviations kept either side; beyond lies less than 1e-18
 _NODES_PER_WIDTH = 3.0  # quadrature nodes per standard deviation of one increment
 _PANEL, _MOST_NODES = 32, 1600
+_NODES, _WEIGHTS = leggauss(_PANEL)
 
 
 @dataclass(frozen=True)
@@ -138,10 +139,9 @@ def crossing(
 def _quadrature(low: float, high: float, wanted: float) -> tuple[Array, Array]:
     """Nodes and weights of a composite Gauss-Legendre rule with at least `wanted` nodes."""
     panels = max(int(np.ceil(wanted / _PANEL)), 2)
-    nodes, weights = leggauss(_PANEL)
     width = (high - low) / panels
-    at = low + width * (np.arange(panels)[:, None] + (nodes[None, :] + 1.0) / 2.0)
-    return at.ravel(), np.tile(weights * width / 2.0, panels)
+    at = low + width * (np.arange(panels)[:, None] + (_NODES[None, :] + 1.0) / 2.0)
+    return at.ravel(), np.tile(_WEIGHTS * width / 2.0, panels)
 
 
 def _density(at: Array, centre: Array, mass: Array, spread: float) -> Array:

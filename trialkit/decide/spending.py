@@ -24,6 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import ndtri
 from scipy.stats import norm
 from scipy.stats import t as student_t
 
@@ -111,7 +112,7 @@ def boundaries(
     for k, here in enumerate(steps):
         share = float(allowed[k]) - total
         if share > 1e-9 * total:  # below this the share is only what rounding left over
-            z[k] = _edge(paths, here, share)
+            z[k] = _edge(paths, here, share, float(allowed[k]))
             total += sum(exit_chances(paths, here, z[k], 0.0))
         used[k] = total
         if k + 1 < steps.size:
@@ -119,8 +120,12 @@ def boundaries(
     return Boundaries(alpha, steps, when, z, used)
 
 
-def _edge(paths: Paths, information: float, share: float) -> float:
-    """The boundary that the given paths cross with chance `share` at a look."""
+def _edge(paths: Paths, information: float, share: float, allowed: float) -> float:
+    """The boundary that the given paths cross with chance `share` at a look.
+
+    allowed: chance of having crossed by then. It holds the boundary between the normal quantiles
+    of the two: |Z| is past it in `share` of all paths at least and in `allowed` at most.
+    """
 
     def excess(z: float) -> float:
         chance = sum(exit_chances(paths, information, z, 0.0))
@@ -128,7 +133,10 @@ def _edge(paths: Paths, information: float, share: float) -> float:
 
     if share < 1e-290 or excess(0.0) <= 0:
         return float(np.inf)
-    return float(brentq(excess, 0.0, 37.0, xtol=1e-10))
+    low, high = -ndtri(allowed / 2.0) - 1e-3, -ndtri(share / 2.0) + 1e-3
+    if not excess(low) > 0 > excess(high):  # what rounding left of a very small share
+        low, high = 0.0, 37.0
+    return float(brentq(excess, low, high, xtol=1e-10))
 
 
 def on_normal_scale(statistic: float | Array, df: float | Array) -> Array:
