@@ -138,8 +138,9 @@ def killed_at_random(times: int) -> str:
     with trial() as folder:
         season = Season(folder)
         for n in range(times):
-            turn = n % 2
-            before, old = season.stand_at(turn), season.page.read_bytes()
+            old = season.page.read_bytes()
+            turn = 1 - season.pages.index(old)
+            before = season.stand_at(turn)
             process = start(folder)
             time.sleep(chance.uniform(0.0, season.seconds))
             count["running"] += process.poll() is None
@@ -214,7 +215,7 @@ def _write_on_and_on(season: Season, first: int) -> None:
 def _look_at(page: Path, old: bytes, new: bytes, count: Counter[str]) -> list[Path]:
     """Which page is there; what else is, whole or not.  Returns temporary files left over."""
     found = page.read_bytes()
-    count["new page" if found == new else "old page" if found == old else "neither"] += 1
+    count["old page" if found == old else "new page" if found == new else "neither"] += 1
     count["half"] += not _whole(page.with_suffix(".ipynb"))
     return list(page.parent.glob(".*.part"))
 

@@ -78,10 +78,9 @@ def execute(
 class KeptKernel:
     """One kernel for many runs, so that the libraries are loaded once.
 
-    Each run finds it as the first did: what a notebook named is wiped out after it.  A kernel that
-    died, or would not be wiped, is replaced before the next run; one that dies during a run after
-    its first is replaced at once, and the notebook is run again.  Use it in a `with` statement: no
-    process is left behind.
+    Each run finds it as the first did: what a notebook named is wiped out before the next.  A
+    kernel that died is replaced; where one that ran before dies in a run, or will not be wiped, the
+    notebook is run again in a new one.  Use it in a `with` statement: no process is left behind.
     """
 
     def __init__(self, first: str = CELLS) -> None:
@@ -89,6 +88,7 @@ class KeptKernel:
         self._held = ExitStack()
         self._folder = Path()
         self._manager: KernelManager | None = None
+        self._used = False
 
     def __enter__(self) -> KeptKernel:
         self._start()
@@ -107,8 +107,8 @@ class KeptKernel:
         self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
     ) -> NotebookNode:
         """As the function `execute`, in the kernel kept."""
-        used = self._used
         manager = self._manager if self._manager and self._manager.is_alive() else self._start()
+        used = self._used
         try:
             return self._once(notebook, parameters, manager, on_progress)
         except NotebookStopped as stop:
@@ -124,17 +124,15 @@ class KeptKernel:
         manager: KernelManager,
         on_progress: Progress | None,
     ) -> NotebookNode:
-        self._used = True
+        again, self._used = self._used, True
         try:
-            return _papermill(notebook, parameters, self._folder, manager, on_progress)
+            return _papermill(notebook, parameters, self._folder, manager, on_progress, again)
         except NotebookStopped:
             raise
         except BaseException:
+            # Interrupted, perhaps in the middle of a cell: nobody knows what it is doing.
             self._stop()
             raise
-        finally:
-            if self._manager is not None and not kernel.wiped(manager):
-                self._stop()
 
     def _start(self) -> KernelManager:
         self._stop()
@@ -155,7 +153,9 @@ def _papermill(
     folder: Path,
     manager: KernelManager,
     on_progress: Progress | None,
+    again: bool = False,
 ) -> NotebookNode:
+    """Run it in the kernel of `manager`; again : a notebook ran there before, to be wiped out."""
     import nbformat
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
@@ -180,6 +180,7 @@ def _papermill(
             manager=manager,
             on_progress=on_progress,
             running=running,
+            again=again,
         )
         return done
     except PapermillExecutionError as error:
@@ -215,6 +216,7 @@ def _register_engine() -> None:
             kernel_name: str,
             manager: KernelManager,
             running: list[NotebookNode],
+            again: bool,
             on_progress: Progress | None = None,
             **_: Any,
         ) -> None:
@@ -228,7 +230,7 @@ def _register_engine() -> None:
                 )
             client = PapermillNotebookClient(nb_man, km=manager, kernel_name=kernel_name, **hooks)
             try:
-                _greet(client)
+                _greet(client, again)
                 client.execute()
                 if on_progress is not None:
                     on_progress(total, total)
@@ -242,13 +244,23 @@ def _register_engine() -> None:
     papermill_engines.register("trialkit", RunningKernel)
 
 
-def _greet(client: Any) -> None:
-    """Wait for the kernel to answer.  Raises DeadKernelError where it died, or never does."""
+def _greet(client: Any, again: bool) -> None:
+    """Wait for the kernel to answer, and wipe out what ran in it before.
+
+    Raises DeadKernelError where it died, never answers or cannot be wiped.
+    """
+    from jupyter_core.utils import run_sync
     from nbclient.exceptions import DeadKernelError
+
+    async def wipe() -> dict[str, Any]:
+        reply = client.kc.execute(kernel.WIPE, silent=True, reply=True, timeout=kernel.ANSWER_S)
+        return dict(await reply)
 
     try:
         client.start_new_kernel_client()
-    except RuntimeError as error:
+        if again and run_sync(wipe)()["content"]["status"] != "ok":
+            raise RuntimeError("What the notebook before left could not be cleared away.")
+    except (RuntimeError, TimeoutError) as error:
         raise DeadKernelError(str(error)) from None
 
 
