@@ -58,10 +58,18 @@ class Learned:
 def learned(rise: Floats, sd: float | None = None) -> Learned:
     """From a profile on GRID; `sd` where the estimate is known better than by the grid."""
     best = float(GRID[int(np.argmin(rise))]) if sd is None else sd
-    inside = np.flatnonzero(rise - rise.min() <= RISE)
-    first, last = int(inside[0]), int(inside[-1])
-    high = float("inf") if last == len(GRID) - 1 else float(GRID[last])
-    return Learned(best, min(float(GRID[first]), best), max(high, best), rise - rise.min())
+    over = rise - rise.min() - RISE
+    at = int(np.argmin(rise))
+    below, above = np.flatnonzero(over[:at] > 0), np.flatnonzero(over[at:] > 0)
+    low = _crossing(over, int(below[-1])) if len(below) else 0.0
+    high = _crossing(over, at + int(above[0]) - 1) if len(above) else float("inf")
+    return Learned(best, min(low, best), max(high, best), rise - rise.min())
+
+
+def _crossing(over: Floats, before: int) -> float:
+    """Where the straight line from one point of GRID to the next passes zero."""
+    left, right = over[before], over[before + 1]
+    return float(GRID[before] + (GRID[before + 1] - GRID[before]) * left / (left - right))
 
 
 @dataclass(frozen=True)
@@ -107,7 +115,7 @@ def components(analysis: Analysis) -> Components | Missing:
 
 
 def _of_counts(fit: GLMM) -> Components:
-    found = count_spread(fit)
+    found = count_spread(fit, ("unit", "plant"))
     of = {name: learned(_on_grid(one), float(fit.group_sd[name]))
           for name, one in found.profiles.items()}  # fmt: skip
     plot, plant = of.get("unit"), of.get("plant")
@@ -117,9 +125,11 @@ def _of_counts(fit: GLMM) -> Components:
 
 
 def _on_grid(profile: Profile) -> Floats:
-    """Between its points by a monotone cubic, past the last along its slope."""
+    """Between its points by a monotone cubic, past the last along its slope; before the first as
+    far as it had risen there, which is out of question."""
     points, rise = profile.points, profile.rise
     curve = PchipInterpolator(points, rise, extrapolate=False)(GRID)
+    curve = np.where(points[0] > GRID, max(rise[0], 2 * RISE), curve)
     slope = (rise[-1] - rise[-2]) / (points[-1] - points[-2])
     past = rise[-1] + np.maximum(slope, 0.0) * (GRID - points[-1])
     return np.asarray(np.where(points[-1] < GRID, past, curve), dtype=np.float64)

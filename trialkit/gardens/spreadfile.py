@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -22,15 +21,6 @@ _WHAT = {
     "plant": "between plants of one plot",
     "pick": "of one plant, from pick to pick",
 }
-
-
-@dataclass(frozen=True)
-class LearnedSpread:
-    """spread: for the power question, a guess where nothing was learned.  words: where each
-    figure comes from and how well it is known, a sentence each."""
-
-    spread: Spread
-    words: tuple[str, ...]
 
 
 def spread_text(found: Components, sources: Sequence[tuple[str, Components]]) -> str:
@@ -73,8 +63,8 @@ def _figure(value: float) -> str:
     return f"{value:.3g}" if value else "0.0"
 
 
-def read_spread(path: Path) -> LearnedSpread:
-    """Read the file, or the one in a folder.
+def read_spread(path: Path) -> Spread:
+    """Read the file, or the one in a folder; what was not learned is a guess, and said to be one.
 
     Raises ValueError, naming the file and the key, for what cannot be a spread; OSError.
     """
@@ -83,7 +73,8 @@ def read_spread(path: Path) -> LearnedSpread:
         whole = tomllib.loads(path.read_text(encoding="utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ValueError(f"{path.name} is not TOML: {error}") from None
-    figures, words = {}, []
+    figures: dict[str, float] = {}
+    words: list[str] = []
     for kind in KINDS:
         part = whole.get(kind, {})
         if not isinstance(part, Mapping):
@@ -97,7 +88,7 @@ def read_spread(path: Path) -> LearnedSpread:
     names = source.get("from", []) if isinstance(source, Mapping) else []
     if isinstance(names, list) and names:
         words.append(f"Learned from {', '.join(str(name) for name in names)}.")
-    return LearnedSpread(Spread(**figures), tuple(words))
+    return Spread(**figures, told=tuple(words))
 
 
 def _sentence(kind: str, value: float, part: Mapping[str, Any]) -> str:

@@ -137,14 +137,17 @@ def _judged(row: pd.DataFrame, main: TraitResult, other: str) -> Found:
     if main.scale == "ratio":
         none, size = 1.0, f"{times(estimate)}{span(low, high)} {other}"
     else:
-        more = "more" if estimate >= 0 else "less"
-        size = f"{figure(abs(estimate))} {main.unit} {more} than {other}"
-        none, size = 0.0, f"{size} ({_signed(low)} to {_signed(high)})"
+        none = 0.0
+        size = (f"{_signed(estimate, high - low)} {main.unit} against {other} "
+                f"({_signed(low)} to {_signed(high)})")  # fmt: skip
     if low > none:
         return Found("better", f"clearly better: {size}")
     return Found("worse", f"clearly worse: {size}") if high < none else Found(
         "open", f"not settled: {size}")
 
 
-def _signed(value: float) -> str:
+def _signed(value: float, against: float = 0.0) -> str:
+    """With its sign; nothing where it is nothing beside the width of its interval."""
+    if abs(value) <= 1e-6 * against:
+        return "0"
     return f"-{figure(-value)}" if value < 0 else figure(value)

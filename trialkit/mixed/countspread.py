@@ -1,15 +1,13 @@
 """How well a count model knows its own spreads: profiles of its restricted likelihood.
 
 For each standard deviation of a grouping's effects, -2 log likelihood over its least value as the
-standard deviation moves and the other spreads follow.  They follow by one Newton step from the
-optimum: with g and H gradient and Hessian over the others, the least value near by is
-f - g' H^-1 g / 2 (Barndorff-Nielsen & Cox 1994, Inference and Asymptotics, section 3.4, on
-profiles).  The fixed effects are integrated out.
+standard deviation is held and the other spreads are fitted again (Barndorff-Nielsen & Cox 1994,
+Inference and Asymptotics, section 3.4).  The fixed effects are integrated out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,14 +25,17 @@ FAR = 12.0
 """Rise at which a profile is followed no further; a 95 % interval ends at 3.84."""
 STEP = 1.3
 SMALLEST, LARGEST = 0.01, 5.0
+STEPS, HALVINGS = 12, 6
+NEAR = 0.02
+"""What -2 log likelihood may still be from its least value at a point of a profile."""
 
 Value = Callable[[Floats], tuple[float, Floats]]
 
 
 @dataclass(frozen=True)
 class Profile:
-    """points: standard deviations (m,) on the link scale, ascending, the first 0.  rise: of
-    -2 log likelihood over its least value, (m,)."""
+    """points: standard deviations (m,) on the link scale, ascending, as far as the rise of
+    -2 log likelihood over its least value, (m,), is not past 12."""
 
     points: Floats
     rise: Floats
@@ -49,8 +50,10 @@ class CountSpread:
     log_size_variance: float
 
 
-def count_spread(fit: GLMM) -> CountSpread:
+def count_spread(fit: GLMM, names: Sequence[str] | None = None) -> CountSpread:
     """The spreads of a fit made with ``method="reml"`` and random intercepts only.
+
+    names: the groupings to profile; all of them unless said.
 
     Raises MixedModelError for other fits, and where the curvature is not positive.
     """
@@ -64,6 +67,7 @@ def count_spread(fit: GLMM) -> CountSpread:
         hessian = _hessian(x, value)
         profiles = {
             g.name: _profile(i, x, hessian, value) for i, g in enumerate(fit.random.groupings)
+            if names is None or g.name in names
         }
     known = 2.0 * np.linalg.inv(hessian)
     return CountSpread(profiles, float(known[-1, -1]) if sized else 0.0)
@@ -103,27 +107,48 @@ def _hessian(x: Floats, value: Value) -> Floats:
 
 def _profile(i: int, x: Floats, hessian: Floats, value: Value) -> Profile:
     others = np.flatnonzero(np.arange(len(x)) != i)
-    inner = hessian[np.ix_(others, others)]
+    inner = np.linalg.inv(hessian[np.ix_(others, others)])
     least, _ = value(x)
+    found = {float(x[i]): 0.0}
 
-    def rise(sd: float) -> float:
-        at, gradient = value(_moved(x, i, sd))
-        step = np.linalg.solve(inner, gradient[others])
-        return max(float(at - least - 0.5 * gradient[others] @ step), 0.0)
-
-    found = {0.0: rise(0.0), float(x[i]): 0.0}
-    for factor in (STEP, 1.0 / STEP):
-        sd = max(float(x[i]), SMALLEST * STEP)
-        while SMALLEST < sd * factor < LARGEST:
-            sd *= factor
-            found[sd] = rise(sd)
+    def follow(sds: Sequence[float]) -> None:
+        """The rise at one standard deviation after the other, each from where the last ended."""
+        at = x.copy()
+        for sd in sds:
+            at[i] = sd
+            at, low = _settled(at, others, inner, value)
+            found[sd] = max(low - least, 0.0)
             if found[sd] > FAR:
-                break
+                return
+
+    start = max(float(x[i]), SMALLEST * STEP)
+    ladder = np.arange(1, 40)
+    follow([sd for sd in start * STEP**ladder if sd < LARGEST])
+    follow([*(sd for sd in start / STEP**ladder if SMALLEST < sd < x[i]), *([0.0] if x[i] > 0 else [])])
     points = np.array(sorted(found))
     return Profile(points, np.array([found[one] for one in points]))
 
 
-def _moved(x: Floats, i: int, to: float) -> npt.NDArray[np.float64]:
-    there = x.copy()
-    there[i] = to
-    return there
+def _settled(at: Floats, others: npt.NDArray[np.intp], inverse: Floats, value: Value) -> tuple[
+    Floats, float
+]:
+    """The others fitted again: quasi-Newton steps with the optimum's Hessian, halved where they
+    do not lead down.  Returns where that ends and what is left to reach there taken off."""
+    now, gradient = value(at)
+    left = 0.0
+    for _ in range(STEPS):
+        move = -inverse @ gradient[others]
+        left = -0.5 * float(gradient[others] @ move)
+        if left < NEAR:
+            break
+        for _ in range(HALVINGS):
+            there = at.copy()
+            there[others] += move
+            low, slope = value(there)
+            if low < now:
+                at, now, gradient = there, low, slope
+                break
+            move = 0.5 * move
+        else:
+            break
+    return at, now - min(left, NEAR)

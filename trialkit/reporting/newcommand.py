@@ -40,9 +40,12 @@ def new(
     for path in made:
         say(f"  {path.name}")
     say(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}")
-    learned = f" --learned {folder}" if any(path.name == "spread.toml" for path in made) else ""
-    say("Or have the bed laid out at random for you: "
-        f"trialkit plan {folder} -v NAME -v NAME{learned}")
+    if any(path.name == "spread.toml" for path in made):
+        say("How many blocks it takes, by what was learned: "
+            f"trialkit plan BED -v NAME -v NAME --learned {folder}")
+    else:
+        say("Or have the bed laid out at random for you: "
+            f"trialkit plan {folder} -v NAME -v NAME")
 
 
 def _carried(folder: Path, earlier: Sequence[Path]) -> Sequence[Path]:

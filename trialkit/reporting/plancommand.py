@@ -67,6 +67,10 @@ def plan(
         int,
         typer.Option(min=1, help="How often you mean to look at the result, usually once a pick."),
     ] = LOOKS,
+    learned: Annotated[
+        Path | None,
+        typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml."),
+    ] = None,
     seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
     neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
     paper_name: _Sheet = "A4",
@@ -80,6 +84,7 @@ def plan(
     from trialkit.design.paper import paper as sheet_named
     from trialkit.design.planfolder import About, bed_of_plan, print_paper, write_plan
     from trialkit.design.request import PlanRequest
+    from trialkit.gardens.spreadfile import read_spread
     from trialkit.reporting import planning, planpower
 
     about = About(
@@ -94,6 +99,7 @@ def plan(
         looks,
     )
     try:
+        spread = read_spread(learned) if learned else planpower.GUESS
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
@@ -119,7 +125,7 @@ def plan(
             improve_neighbours=neighbours,
         )
         planting = lay_out(request)
-    except ValueError as error:
+    except (ValueError, OSError) as error:
         stop(Exit.USAGE, str(error))
     try:
         made = write_plan(folder, planting, about)
@@ -137,7 +143,7 @@ def plan(
         stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
     for text in planning.size_words(planting):
         say(text)
-    say(planpower.reach_words(planting))
+    say(planpower.reach_words(planting, spread=spread))
     say(f"Written to {folder}: {', '.join(path.name for path in made)}")
     _list(printed)
     say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")

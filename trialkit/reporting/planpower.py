@@ -47,7 +47,7 @@ def spread(learned: str | Path = "", **sd: float) -> Spread:
     try:
         if learned:
             return replace(read_spread(Path(learned)), part=sd.get("part", 0.0))
-        return Spread(**sd)
+        return Spread(**sd, told=())
     except (ValueError, TypeError, OSError) as error:
         raise CellStop(str(error)) from None
 
