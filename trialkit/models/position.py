@@ -17,11 +17,13 @@ from trialkit.models.counting import date_pace, unit_index
 from trialkit.models.places import (
     EDGE,
     FEWEST_DF,
-    MATTERS,
     SHADE,
     PlaceEffects,
     place_columns,
     place_effects,
+)
+from trialkit.models.places import (
+    MATTERS as MATTERS,
 )
 from trialkit.models.pods import PodsResult
 from trialkit.models.results import (
