@@ -36,9 +36,9 @@ R = TypeVar("R")
 # Called after each part of the work with items done and items in all.
 Progress = Callable[[int, int], None]
 
-START = 4.0
-"""Seconds a local cluster takes before its first result, loading the models in each process
-included (3.2 to 4.5 measured on two cores); less work left than it would save is done here."""
+START = 5.5
+"""Seconds that processes of their own cost: 4.6 to the first result, the models loaded in each,
+and 1.1 to close (measured on two idle cores).  Work that would gain less than that is done here."""
 BATCHES = 16
 """Batches a worker: the last to finish keeps the others waiting a sixteenth of the time at most."""
 LARGEST = 64
