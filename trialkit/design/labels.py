@@ -15,20 +15,9 @@ from matplotlib.collections import PatchCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from trialkit.design import paper
 from trialkit.design.bed import Bed
-from trialkit.design.paper import (
-    A4,
-    MARGIN_MM,
-    MM_PER_POINT,
-    Paper,
-    box,
-    fitting_size,
-    new_page,
-    printing,
-    save_pdf,
-    shortened,
-    write,
-)
+from trialkit.design.paper import A4, MARGIN_MM, MM_PER_POINT, Paper
 
 # Empty squares that must surround the code (ISO/IEC 18004, 6.3.8).
 QUIET_SQUARES = 4
@@ -69,9 +58,9 @@ def stake_labels(
     rows = bed.plants.to_dict("records")
     pages = -(-len(rows) // per_page)
     figures = []
-    with printing():
+    with paper.printing():
         for page in range(pages):
-            figure, axes = new_page(sheet)
+            figure, axes = paper.new_page(sheet)
             left = (sheet.wide - across * size.wide) / 2
             for place, plant in enumerate(rows[page * per_page : (page + 1) * per_page]):
                 x = left + (place % across) * size.wide
@@ -82,8 +71,8 @@ def stake_labels(
                 f"or go over in pencil: ink fades. Page {page + 1} of {pages}. {bed.title}"
             )
             room = sheet.wide - 2 * MARGIN_MM
-            foot = shortened(foot, room, 7.0)
-            write(axes, MARGIN_MM, sheet.tall - MARGIN_MM, foot, 7.0, grey=0.3)
+            foot = paper.shortened(foot, room, 7.0)
+            paper.write(axes, MARGIN_MM, sheet.tall - MARGIN_MM, foot, 7.0, grey=0.3)
             figures.append(figure)
     return figures
 
@@ -97,7 +86,7 @@ def print_labels(
 ) -> int:
     """Write the labels as a PDF; returns the number of pages."""
     figures = stake_labels(bed, sheet, size, blind)
-    save_pdf(figures, path, f"Stake labels: {bed.title}")
+    paper.save_pdf(figures, path, f"Stake labels: {bed.title}")
     return len(figures)
 
 
@@ -110,13 +99,13 @@ def _label(
     bed: Bed,
     blind: bool,
 ) -> None:
-    box(axes, x, y, size.wide, size.tall, line=0.3, grey=0.6)
+    paper.box(axes, x, y, size.wide, size.tall, line=0.3, grey=0.6)
     name = str(plant["plant"])
     side = size.tall - 2.0
     draw_code(axes, x + 1.0, y + 1.0, side, name)
     left, room = x + side + 2.5, size.wide - side - 4.5
-    big = min(fitting_size(name, room, 60.0, 8.0, bold=True), size.tall * 0.5 / MM_PER_POINT)
-    write(axes, left, y + size.tall * 0.31, name, big, bold=True, up="center")
+    big = min(paper.fitting_size(name, room, 60.0, 8.0, bold=True), size.tall * 0.5 / MM_PER_POINT)
+    paper.write(axes, left, y + size.tall * 0.31, name, big, bold=True, up="center")
     variety = str(plant["variety"])
     lines = [_place(plant)]
     if plant["treatment"] is not None:
@@ -126,9 +115,9 @@ def _label(
     step = size.tall * 0.40 / max(len(lines), 2)
     for at, text in enumerate(lines):
         largest = step / MM_PER_POINT * 0.85
-        points = fitting_size(text, room, min(largest, 12.0), 5.0, bold=at == 0)
-        text = shortened(text, room, points, bold=at == 0)
-        write(
+        points = paper.fitting_size(text, room, min(largest, 12.0), 5.0, bold=at == 0)
+        text = paper.shortened(text, room, points, bold=at == 0)
+        paper.write(
             axes,
             left,
             y + size.tall * 0.58 + step * (at + 0.5),
