@@ -1,7 +1,8 @@
 """Simulation study: looking after every pick, with and without the rules of trialkit.decide.
 
-    python tests/decide/looks_study.py            # all tables, the better part of an hour
+    python tests/decide/looks_study.py            # all tables, half an hour
     python tests/decide/looks_study.py --quick    # a tenth of the seasons
+    python tests/decide/looks_study.py --giving-up    # the last table alone, minutes
 
 Each season is a randomised complete block trial seen after each of 20 picks. On the log scale
 a plot's value at a pick is block + plot + pick part; plots keep their part all season, pick
@@ -20,7 +21,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import binomtest, norm
 
 from trialkit.decide.families import alpha_each
 from trialkit.decide.looks import Look, evaluate_looks
@@ -198,36 +199,51 @@ def sooner(seasons: int) -> None:
 
 def giving_up(seasons: int) -> None:
     """How often "will not be settled" is said of a season that the full run would settle."""
-    print("\nGiving up: % of seasons called hopeless before look 20, and % in which that was wrong")
-    print("(the rule would have settled it at a later look)\n")
-    print("| blocks | varieties | ratio | plan | called hopeless | median look | wrongly |")
-    print("|---|---|---|---|---|---|---|")
+    print("\nGiving up: % of seasons (95 % interval) in which it was said before look 20, and in")
+    print("which that was wrong (the rule would have settled it at a later look)\n")
+    print("| blocks | varieties | ratio | plan | seasons | said | median look | wrongly |")
+    print("|---|---|---|---|---|---|---|---|")
+    kinds = [(3, 4, 1.5, LOOKS), (4, 4, 1.5, LOOKS), (3, 2, 1.5, LOOKS), (4, 4, 1.0, LOOKS),
+             (3, 2, 1.0, LOOKS), (4, 4, 1.5, None), (4, 4, 1.0, None)]
+    for number, (blocks, varieties, ratio, planned) in enumerate(kinds):
+        garden = Garden(blocks, varieties, 0.1, 0.4, ratio)
+        some = seasons if ratio > 1.0 else seasons // 3
+        drawn = grow(garden, some, np.random.default_rng([SEED, 200 + number]))
+        told = [
+            gave_up(Seasons(drawn.estimate[one, :, :1], drawn.se[one], garden.df), planned,
+                    alpha_each(varieties, True))
+            for one in range(some)
+        ]
+        look, wrong = np.array(told).T
+        row = [blocks, varieties, ratio, planned or "none", some, percent(look > 0)]
+        row += [f"{np.median(look[look > 0]):.0f}" if look.any() else "", percent(wrong > 0)]
+        print("| " + " | ".join(str(one) for one in row) + " |", flush=True)
+
+
+def gave_up(season: Seasons, planned: int | None, alpha: float) -> tuple[int, bool]:
+    """Look at which the first comparison was given up (0: never), and whether wrongly."""
     start = date(2024, 6, 1)
-    for number, (blocks, ratio) in enumerate([(3, 1.0), (3, 1.5), (4, 1.0), (4, 1.5)]):
-        garden = Garden(blocks, 4, 0.1, 0.4, ratio)
-        drawn = grow(garden, seasons, np.random.default_rng([SEED, 200 + number]))
-        each = alpha_each(4, True)
-        for planned in (LOOKS, None):
-            when, wrong = [], 0
-            for estimate, se in zip(drawn.estimate[..., 0], drawn.se, strict=True):
-                looks = [
-                    Look(start + timedelta(days=3 * k), estimate[k], se[k], garden.df)
-                    for k in range(LOOKS)
-                ]
-                states = [evaluate_looks(looks[: k + 1], planned, each) for k in range(LOOKS - 1)]
-                final = evaluate_looks(looks, planned, each)
-                gave_up = [k + 1 for k, one in enumerate(states) if one.state.startswith("will")]
-                when += gave_up[:1]
-                wrong += bool(gave_up) and final.state == "settled"
-            plan = "20 looks" if planned else "none"
-            median = f"{np.median(when):.0f}" if when else ""
-            row = [blocks, 4, ratio, plan, f"{100 * len(when) / seasons:.0f}", median]
-            row.append(f"{100 * wrong / seasons:.0f}")
-            print("| " + " | ".join(str(one) for one in row) + " |", flush=True)
+    looks = [
+        Look(start + timedelta(days=3 * k), season.estimate[k, 0], season.se[k], season.df)
+        for k in range(LOOKS)
+    ]
+    final = evaluate_looks(looks, planned, alpha)
+    before = LOOKS - 1 if final.settled_on is None else (final.settled_on - start).days // 3
+    for k in range(LOOKS // 2, before + 1):  # never said earlier
+        if evaluate_looks(looks[:k], planned, alpha).state.startswith("will"):
+            return k, final.state == "settled"
+    return 0, False
+
+
+def percent(some: np.ndarray) -> str:
+    """Share, and its 95 % interval (Wilson)."""
+    ends = binomtest(int(some.sum()), some.size).proportion_ci(method="wilson")
+    return f"{100 * some.mean():.1f} ({100 * ends.low:.1f} to {100 * ends.high:.1f})"
 
 
 if __name__ == "__main__":
     share = 10 if "--quick" in sys.argv else 1
-    false_winners(4000 // share)
-    sooner(1000 // share)
-    giving_up(60 // share)
+    if "--giving-up" not in sys.argv:
+        false_winners(4000 // share)
+        sooner(1000 // share)
+    giving_up(200 // share)

@@ -123,14 +123,16 @@ class _Plots:
 
 def _plots(looks: pd.DataFrame, dates: np.ndarray) -> _Plots:
     expected = looks.assign(expected=looks["days"] * date_pace(looks))
-    table = expected.pivot_table(index="unit", columns="date", values=["pods", "expected"],
-                                 aggfunc="sum", fill_value=0.0)
-    seen, due = (table[name].reindex(columns=dates, fill_value=0.0).to_numpy(float).cumsum(axis=1)
-                 for name in ("pods", "expected"))
-    about = looks.drop_duplicates("unit").set_index("unit").loc[table.index]
+    seen, due = (
+        expected.pivot_table(index="unit", columns="date", values=name, aggfunc="sum",
+                             fill_value=0.0)
+        .reindex(columns=dates, fill_value=0.0).cumsum(axis=1) for name in ("pods", "expected")
+    )
+    about = looks.drop_duplicates("unit").set_index("unit").loc[seen.index]
     blocks = pd.get_dummies(about["block"].astype(str)).to_numpy(float)
-    return _Plots(about["variety"].astype(str).to_numpy(), blocks[:, 1:] - blocks[:, :1], seen,
-                  due, np.log((seen + 0.5) / (due + 0.5)))
+    picked, awaited = seen.to_numpy(float), due.to_numpy(float)
+    return _Plots(about["variety"].astype(str).to_numpy(), blocks[:, 1:] - blocks[:, :1], picked,
+                  awaited, np.log((picked + 0.5) / (awaited + 0.5)))
 
 
 def _days_known_then(looks: pd.DataFrame) -> pd.Series:

@@ -133,7 +133,8 @@ def _edge(paths: Paths, information: float, share: float, allowed: float) -> flo
 
     if share < 1e-290 or excess(0.0) <= 0:
         return float(np.inf)
-    low, high = -ndtri(allowed / 2.0) - 1e-3, -ndtri(share / 2.0) + 1e-3
+    low, high = (float(-ndtri(one / 2.0)) for one in (allowed, share))
+    low, high = low - 1e-3, high + 1e-3
     if not excess(low) > 0 > excess(high):  # what rounding left of a very small share
         low, high = 0.0, 37.0
     return float(brentq(excess, low, high, xtol=1e-10))
