@@ -11,14 +11,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import pandas as pd
 
 from trialkit.records import Records
 from trialkit.records.folder import LOG, WORKBOOK
 from trialkit.records.schema import TABLES
-from trialkit.trial import Layout, Trial
+from trialkit.trial import Trial
 
 NAMES, PLACES, NOTES = "names", "places", "notes"
 KINDS = (NAMES, PLACES, NOTES)
@@ -58,7 +57,18 @@ _LAYOUT = re.compile(
     r"latin|squares?|rows?|columns?|row-column|and|split|plots?)\b",
     re.I,
 )
-_SIDE = re.compile(r"\s*(?:(?:north|south)[- ]?(?:east|west)?|east|west)(?:ern)?\s*", re.I)
+# Sun and shade are shown as written where every word is one of these; else only what says where in
+# the bed they fall.
+_LIGHT = re.compile(
+    r"(?:(?:north|south)?-?(?:east|west|north|south)(?:ern)?|rows?|columns?|\d+|a|and|at|along|"
+    r"beyond|by|end|ends|first|from|half|hedge|in|last|morning|midday|afternoon|evening|of|on|"
+    r"shade|side|sides|sun|the|to|tree|trees|wall|fence|[\s,;])+",
+    re.I,
+)
+_WHERE = re.compile(
+    r"\b(?:(?:north|south)[- ]?(?:east|west)?|east|west|(?:(?:beyond|along) )?(?:row|column) \d+)\b",
+    re.I,
+)
 # What may stand in a club's pages of an event; the models look for "topped" alone.
 EVENTS = frozenset({"topped", "fed", "watered", "sprayed", "storm", "frost", "hail"})
 _FILES = frozenset(
@@ -70,7 +80,8 @@ _NUMBER_OR_DAY = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]
 def public_records(records: Records, showing: Showing, title: str, garden: str) -> Records:
     """The records with what is not to be shown taken out, nothing that is worked out changed.
 
-    title, garden : what the trial and its garden are called instead of their own names.
+    title, garden : what the trial and its garden are called instead of their own names.  The
+    folder stays, for the models to find the bed's plan in; no page shows it.
     """
     trial = _public_trial(records.trial, showing, title, garden)
     frames = {t.name: getattr(records, t.name).copy() for t in TABLES}
@@ -92,7 +103,7 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
         doubts["value"] = [v if _NUMBER_OR_DAY.fullmatch(str(v)) else "" for v in doubts["value"]]
     doubts["file"] = doubts["file"].map(_file_name)
     return replace(
-        records, folder=Path(title), trial=trial, doubts=doubts, **frames,
+        records, trial=trial, doubts=doubts, **frames,
         files=tuple((_file_name(name), rows) for name, rows in records.files),
     )
 
@@ -105,9 +116,9 @@ def _public_trial(trial: Trial, showing: Showing, title: str, garden: str) -> Tr
         garden=(showing.places and trial.garden) or garden,
         layout=replace(
             layout,
-            design=layout.design if showing.notes else _layout_words(layout),
-            sun=_side(layout.sun, showing),
-            shade=_side(layout.shade, showing),
+            design=layout.design if showing.notes else _words(_LAYOUT, layout.design),
+            sun=layout.sun if showing.places else _light(layout.sun),
+            shade=layout.shade if showing.places else _light(layout.shade),
             seed=None,
         ),
         varieties=tuple(v if showing.notes else replace(v, note="") for v in trial.varieties),
@@ -116,13 +127,14 @@ def _public_trial(trial: Trial, showing: Showing, title: str, garden: str) -> Tr
     )
 
 
-def _layout_words(layout: Layout) -> str | None:
-    return " ".join(_LAYOUT.findall(layout.design or "")) or None
+def _words(known: re.Pattern[str], text: str | None) -> str | None:
+    """Those words of a text that are known to name nobody and no place."""
+    return " ".join(known.findall(text or "")) or None
 
 
-def _side(words: str | None, showing: Showing) -> str | None:
-    """A compass side says nothing of the place; "the wall of the old forge" does."""
-    return words if words and (showing.places or _SIDE.fullmatch(words)) else None
+def _light(text: str | None) -> str | None:
+    """Where sun or shade falls, without what they may say of the place."""
+    return text if text and _LIGHT.fullmatch(text) else _words(_WHERE, text)
 
 
 def _neutral(names: pd.Series, letter: str) -> dict[str, str]:

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 import trialkit
+from trialkit.design.planfile import NAME
 from trialkit.records import RecordsError
 from trialkit.records.findings import Findings
 from trialkit.records.folder import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
@@ -77,8 +78,7 @@ def read_fingerprint(folder: Path) -> str:
     if not (folder / DESCRIPTION).is_file():
         raise FileNotFoundError(f"{folder} has no {DESCRIPTION}, so it is not a trial.")
     paths = [folder / DESCRIPTION, *table_paths(folder, findings).values()]
-    if (folder / LOG).exists():
-        paths.append(folder / LOG)
+    paths += [folder / name for name in (LOG, NAME) if (folder / name).exists()]
     files = [read_file(path, findings) for path in paths]
     found: list[File] = [file for file in files if file is not None]
     if len(found) < len(paths):
