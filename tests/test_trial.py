@@ -22,6 +22,7 @@ planted = 2026-05-24
 counted = "pods"
 reach = "7 ft"
 looks = 20
+ended = 2026-10-12
 threshold_per_week = 1.5
 dates = "day first"
 invented = true
@@ -73,6 +74,7 @@ def test_everything_it_may_say() -> None:
     trial = parse_trial(WHOLE)
     assert (trial.title, trial.garden, trial.crop) == ("Five beans", "Long Acre", "climbing bean")
     assert trial.planted == date(2026, 5, 24)
+    assert trial.ended == date(2026, 10, 12)
     assert (trial.counted, trial.looks, trial.threshold_per_week) == ("pods", 20, 1.5)
     assert (trial.height_unit, trial.weight_unit) == ("in", "lb")
     assert trial.harvest_unit == "bushels an acre"
@@ -167,6 +169,8 @@ check = "yes"
     ('[[varieties]]\nname = "A"', 'varieties = ["A"]', "varieties"),
     ('crop = "bean"', 'crop = "bean"\nlooks = 0', "looks"),
     ('crop = "bean"', 'crop = "bean"\nlooks = true', "looks"),
+    ('crop = "bean"', 'crop = "bean"\nended = "autumn"', "ended"),
+    ('crop = "bean"', 'crop = "bean"\nended = 2026-05-23', "ended"),
     ('crop = "bean"', 'crop = "bean"\nthreshold_per_week = -1', "threshold_per_week"),
     ('crop = "bean"', 'crop = "bean"\nthreshold_per_week = inf', "threshold_per_week"),
     ('crop = "bean"', 'crop = "bean"\nreach = "0 cm"', "reach"),

@@ -143,7 +143,7 @@ def test_hopeless_season_is_called_so_and_alike_varieties_too():
     wide = evaluate_looks(season(0.05, 16, a=0.09), 20, names=("Red", "Blue"))
     assert wide.state == UNSETTLED
     assert not wide.alike
-    assert max(wide.chance_at_trend, wide.chance_if_worthwhile) < 0.10
+    assert max(wide.chance_at_trend, wide.chance_if_worthwhile) < 0.05
     assert "More plots next year" in wide.full
     close = evaluate_looks(season(0.02, 20, a=0.001, b=0.02, df=30), 20, names=("Red", "Blue"))
     assert close.state == UNSETTLED
@@ -154,6 +154,14 @@ def test_hopeless_season_is_called_so_and_alike_varieties_too():
     going = evaluate_looks(season(0.25, 13), 20)
     assert going.state == KEEP
     assert 0.10 < going.chance_at_trend < 1
+
+
+def test_one_hopeless_look_is_not_enough():
+    """The chance is known from the twelfth of twenty looks on, so the thirteenth may give up."""
+    states = {k: evaluate_looks(season(0.05, k, a=0.09), 20) for k in (11, 12, 13)}
+    assert states[11].chance_at_trend is None
+    assert max(states[12].chance_at_trend, states[12].chance_if_worthwhile) < 0.05
+    assert [states[k].state for k in (11, 12, 13)] == [KEEP, KEEP, UNSETTLED]
 
 
 def test_over_running_and_stopping_short():
