@@ -24,8 +24,8 @@ import numpy as np
 from scipy.stats import binomtest, norm
 
 from trialkit.decide.families import alpha_each
-from trialkit.decide.looks import Look, evaluate_looks
-from trialkit.decide.outlook import always_z, boundary_z
+from trialkit.decide.looks import HOPELESS, IN_A_ROW, WORTHWHILE_RATIO, Look, evaluate_looks
+from trialkit.decide.outlook import always_z, boundary_z, chances
 from trialkit.decide.spending import (
     alpha_for_few_df,
     boundaries,
@@ -221,16 +221,28 @@ def giving_up(seasons: int) -> None:
 
 
 def gave_up(season: Seasons, planned: int | None, alpha: float) -> tuple[int, bool]:
-    """Look at which the first comparison was given up (0: never), and whether wrongly."""
+    """Look at which the first comparison was given up (0: never), and whether wrongly.
+
+    As `evaluate_looks` would say look by look (test_anytime.py), with every boundary and chance
+    worked out once.
+    """
     start = date(2024, 6, 1)
     looks = [
         Look(start + timedelta(days=3 * k), season.estimate[k, 0], season.se[k], season.df)
         for k in range(LOOKS)
     ]
     final = evaluate_looks(looks, planned, alpha)
+    history, worthwhile = final.history, float(np.log(WORTHWHILE_RATIO))
     before = LOOKS - 1 if final.settled_on is None else (final.settled_on - start).days // 3
-    for k in range(LOOKS // 2, before + 1):  # never said earlier
-        if evaluate_looks(looks[:k], planned, alpha).state.startswith("will"):
+    running = 0
+    for k in range(1, before + 1):
+        now = history.iloc[k - 1]
+        if max(-now["low"], now["high"]) < worthwhile:
+            return k, final.state == "settled"
+        known = [one for one in chances(history.iloc[:k], planned, alpha, worthwhile)
+                 if one is not None]
+        running = running + 1 if known and max(known) < HOPELESS else 0
+        if running == IN_A_ROW:
             return k, final.state == "settled"
     return 0, False
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from looks_study import Garden, anytime_edges, first_crossing, grow
+from looks_study import LOOKS, Garden, Seasons, anytime_edges, first_crossing, gave_up, grow
 from scipy.optimize import minimize_scalar
 
 from trialkit.decide.anytime import anytime_interval, anytime_z, mixture_rho
@@ -162,6 +162,15 @@ def test_one_hopeless_look_is_not_enough():
     assert states[11].chance_at_trend is None
     assert max(states[12].chance_at_trend, states[12].chance_if_worthwhile) < 0.05
     assert [states[k].state for k in (11, 12, 13)] == [KEEP, KEEP, UNSETTLED]
+
+
+def test_the_study_gives_up_where_the_judgement_does():
+    drawn = grow(Garden(3, 2, 0.1, 0.4), 3, np.random.default_rng(4))
+    for estimate, se in zip(drawn.estimate, drawn.se, strict=True):
+        looks = [look(k + 1, estimate[k, 0], se[k], 2.0) for k in range(LOOKS)]
+        said = [evaluate_looks(looks[:k], 20).state for k in range(10, LOOKS)]
+        first = said.index(UNSETTLED) + 10 if UNSETTLED in said else 0
+        assert gave_up(Seasons(estimate, se, 2), 20, 0.05) == (first, False)
 
 
 def test_over_running_and_stopping_short():

@@ -5,9 +5,9 @@ times must say the same of a look whenever it is asked, and its error must be kn
 looks together. The logarithms of plot totals are one number a plot, and their analysis of
 variance has exactly the degrees of freedom that the layout gives: the theory behind the
 boundaries applies. The model of every record (`models.pods`) gives the same estimate within 2
-or 3 %, but where it puts the plots' variance at zero its standard error rests on all records
-while its test keeps to the layout's degrees of freedom: safe for one test, and so careful that
-it settles next to nothing with 3 or 4 blocks (both measured in tests/decide/README.md).
+or 3 %. Where it puts the plots' variance at zero, though, its standard error rests on all records
+while its test keeps to the layout's few degrees of freedom: safe for one test, but how safe
+differs from look to look (tests/decide/README.md; route_study.py --model).
 """
 
 from __future__ import annotations
