@@ -315,6 +315,50 @@ def test_31_like_neighbours_by_lot_stay_plots_when_lots_are_declared():
     expect(by_lot, "plot", {"A": 2, "B": 2, "C": 2}, True, 3)
 
 
+def test_34_like_plots_across_the_edge_of_a_block_are_told_and_still_count():
+    # A ends block 1 and begins block 2: side by side along the row, as lots may put them.
+    plants = bed(
+        "BBAAAABB", "CCDDDDCC", blocks=lambda r, c: f"block {1 + (c > 4)}",
+        plots=lambda r, c, v: f"{r}{(c + 1) // 2}",
+    )  # fmt: skip
+    found = audit_plants(plants, "randomised complete blocks")
+    expect(found, "plot", dict.fromkeys("BACD", 2), True, 3, "neighbours-across-blocks")
+    (told,) = [one for one in found.findings if one.code == "neighbours-across-blocks"]
+    assert "(A and D)" in told.one_line
+    assert "2 pairs" in told.full
+    assert told.severity == "note"
+    apart = audit_plants(plants.assign(column=plants["column"].where(plants["column"] < 5)))
+    assert not apart.found("neighbours-across-blocks")
+
+
+def test_35_the_same_order_back_to_back_in_every_block_is_more_than_lots_would_do():
+    rows = ["".join(2 * v for v in "ABCDEF")] * 6
+    plants = bed(*rows, blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    found = audit_plants(plants, "randomised complete blocks")
+    (told,) = [one for one in found.findings if one.code == "neighbours-across-blocks"]
+    assert told.severity == "careful"
+    assert "more than lots" in told.full
+
+
+def test_36_places_that_start_again_in_each_block_say_nothing_of_their_edges():
+    half = bed("AABB", "CCDD", blocks=lambda r, c: "1", plots=lambda r, c, v: f"1{v}")
+    other = bed("CCDD", "AABB", blocks=lambda r, c: "2", plots=lambda r, c, v: f"2{v}")
+    other["plant"] = "s" + other["plant"]
+    found = audit_plants(pd.concat([half, other], ignore_index=True))
+    assert not found.found("neighbours-across-blocks")
+
+
+def test_37_one_line_a_plot_is_not_called_single_plants():
+    """Data recorded by the plot have one line for each, as many published trials do."""
+    for plots in (None, lambda r, c, v: f"p{r}{c}"):
+        for blocks in (None, by_row):
+            plants = bed("ABCD", "CADB", "DBAC", "BCDA", blocks=blocks, plots=plots)
+            found = audit_plants(plants, "randomised blocks")
+            said = [found.layout, *(one.one_line for one in found.findings)]
+            assert not any("single plant" in text for text in said), said
+            assert "16 plots" in found.layout
+
+
 def test_32_thirty_varieties_two_blocks():
     letters = [chr(ord("a") + i) for i in range(26)] + list("WXYZ")
     rng = np.random.default_rng(3)

@@ -98,6 +98,7 @@ def audit_plants(
         *_one_variety(names),
         *checks.unknown_places(units),
         *checks.neighbours(units, still=enough),
+        *checks.across_edges(units),
         *checks.replication(units, plants, df),
         *checks.aliasing(units, groups, cause),
         *conditions.places(units, plants),
@@ -204,7 +205,7 @@ def _clause(sentence: str) -> str:
     """A sentence as the clause that follows "because"."""
     first, rest = sentence[:1], sentence.rstrip(".")[1:]
     keep = sentence.split(" ")[0] not in {
-        "Each", "There", "It", "Some", "Plots", "Plants", "Variety", "No",
+        "Each", "There", "It", "Some", "Plots", "Plants", "Variety", "No", "Like",
     }  # fmt: skip
     return (first if keep else first.lower()) + rest
 
@@ -213,7 +214,7 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
     """The layout in a sentence."""
     per = units.frame.groupby("variety").size()
     v, n = counted(len(names), "variety", "varieties"), len(units.frame)
-    things = {"plot": "plots", "row": "rows", "plant": "single plants"}[units.unit]
+    things = {"plot": "plots", "row": "rows", "plant": "plots of one line each"}[units.unit]
     sizes = units.frame["plants"]
     typical = int(np.median(sizes))
     of = f" of {typical} plants" if typical > 1 else ""

@@ -96,10 +96,12 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
             Finding(
                 "plants-called-plots",
                 severity,
-                "Plants standing side by side were entered as plots; they count as one plot.",
-                f"Single plants of {names} were entered as plots, but stand next to each other "
-                "with no other variety between. They share soil, light and water, so they say how "
-                "much plants differ, not how much plots do. They are counted as one plot.",
+                "Like neighbours, a line of plants.csv each, were entered as plots; they count as "
+                "one plot.",
+                f"Lines of {names}, each entered as a plot, stand next to each other with no other "
+                "variety between. Single plants or small plots, they share soil, light and water, "
+                "so they say how much neighbours differ, not how much plots do. They are counted "
+                "as one plot.",
                 cure,
             )
         ]
@@ -116,6 +118,31 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
             )
         ]
     return []
+
+
+def across_edges(units: Units) -> list[Finding]:
+    """Plots of one variety side by side across the edge between two blocks."""
+    if not units.across:
+        return []
+    names = listed(sorted(units.across))
+    pairs = counted(sum(units.across.values()), "pair")
+    lots = (
+        "Lots drawn in each block can put them so, and they are counted as plots each."
+        if units.across_by_lot
+        else "That is more than lots drawn in each block would leave, so the blocks may not have "
+        "been drawn one by one. They are counted as plots each all the same."
+    )
+    return [
+        Finding(
+            "neighbours-across-blocks",
+            NOTE if units.across_by_lot else CAREFUL,
+            f"Plots of one variety lie side by side across the edge of a block ({names}).",
+            f"{pairs} of plots of {names} lie next to each other, one on each side of the edge "
+            f"between two blocks. Unless an aisle parts them they share a patch of ground, and "
+            f"agree a little more than plots farther apart would. {lots}",
+            "Next year draw the lots of a block again where it would put a variety beside itself.",
+        )
+    ]
 
 
 def unknown_places(units: Units) -> list[Finding]:

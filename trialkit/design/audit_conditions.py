@@ -158,10 +158,11 @@ def assumptions(units: Units) -> list[Finding]:
             Finding(
                 "plants-are-plots",
                 NOTE,
-                "Varieties are mixed plant by plant, so each plant is a plot of its own.",
-                "Varieties stand mixed plant by plant. Each plant is taken as placed on its own, "
-                "and the comparison rests on differences between single plants. That holds if "
-                "places were drawn by lot.",
+                "Varieties alternate line by line in plants.csv: each line is a plot of its own.",
+                "Each line of plants.csv, whether it is one plant or a plot of several, stands by "
+                "itself among other varieties. It is taken as placed on its own, and the "
+                "comparison rests on differences between lines. That holds if places were drawn "
+                "by lot.",
             )
         )
     return found

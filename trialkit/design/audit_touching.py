@@ -51,6 +51,30 @@ def units_touching(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.
     return touching
 
 
+def touching_across_blocks(
+    plants: pd.DataFrame, owner: pd.Series
+) -> tuple[dict[str, int], float]:
+    """Pairs of units of one variety that touch across the edge of two blocks, by variety, and the
+    chance that lots drawn in each block would leave as many.
+
+    plants: with places, see `audit_units`. owner: the unit of each. None where rows start again in
+    each block: then nobody knows which blocks lie beside which.
+    """
+    again = not plants["row"].equals(plants["row_told"])
+    if again or plants["block"].nunique() == 1:
+        return {}, 1.0
+    codes, _ = pd.factorize(owner)
+    names = plants["variety"].groupby(codes).first()
+    variety = pd.factorize(names)[0]
+    block = pd.factorize(plants["block"].groupby(codes).first())[0]
+    edges = units_touching(plants, codes, True) & (block[:, None] != block)
+    first, _ = np.nonzero(np.triu(edges & (variety[:, None] == variety)))
+    if not len(first):
+        return {}, 1.0
+    found = {str(name): int(n) for name, n in names.iloc[first].value_counts().items()}
+    return found, chance_of_touching(edges, variety, block)
+
+
 def chance_of_touching(
     touching: np.ndarray, variety: np.ndarray, block: np.ndarray, seed: int = 1
 ) -> float:

@@ -8,7 +8,7 @@ plots of one variety side by side, with none of another between, are one plot un
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from trialkit.design.audit_touching import (
     across_rows,
     along_rows,
     chance_of_touching,
+    touching_across_blocks,
     units_touching,
 )
 
@@ -40,8 +41,10 @@ class Units:
     varieties, so that varieties can be compared within them.
     merged: claimed plots that were joined because they stand side by side, by variety.
     mixed: claimed plots holding more than one variety.
-    single_plants, placed, drawn: claimed plots are single plants; positions are known;
-    the layout is declared to be drawn by lot.
+    single_plants, placed, drawn: claimed plots are a line of plants.csv each (single plants, or
+    plots recorded as one); positions are known; the layout is declared to be drawn by lot.
+    across: pairs of units of one variety side by side across the edge of a block, by variety.
+    across_by_lot: whether lots drawn in each block would leave as many.
     """
 
     unit: Unit
@@ -56,6 +59,8 @@ class Units:
     drawn: bool
     block_is_plot: bool = False
     plot_is_block: bool = False
+    across: dict[str, int] = field(default_factory=dict)
+    across_by_lot: bool = True
 
 
 def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
@@ -81,6 +86,7 @@ def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
     if single and not placed and basis == "plots":
         owner, merged = _one_each_block(plants, owner)
     frame = unit_table(plants, owner)
+    across, chance = touching_across_blocks(plants, owner) if placed else ({}, 1.0)
     varieties_in = plants.groupby("block")["variety"].nunique()
     return Units(
         unit=_name(plants, owner, frame),
@@ -95,6 +101,8 @@ def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
         drawn=drawn,
         block_is_plot=block_is_plot,
         plot_is_block=plot_is_block,
+        across=across,
+        across_by_lot=chance > CHANCE,
     )
 
 

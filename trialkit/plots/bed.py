@@ -58,7 +58,9 @@ def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
     )
     if sun:
         caption += f" {sun}"
-    return Picture(figure, f"Map of the bed, {what} of single plants: {said}.", caption)
+    lines = plants.dropna(subset=["plot"]).groupby("plot").size()
+    each = "plot" if len(lines) and (lines == 1).all() else "plant"
+    return Picture(figure, f"Map of the bed, {what} {each} by {each}: {said}.", caption)
 
 
 def _gap(places: pd.Series[Any], lone: float) -> float:
