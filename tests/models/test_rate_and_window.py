@@ -9,6 +9,7 @@ from seasons import bed, day, grown, records
 
 from trialkit.models import Missing, analyse
 from trialkit.models.rate import rate_trait
+from trialkit.models.window import fell_below, scatter_of
 
 DAYS = list(range(50, 114, 4))
 
@@ -39,13 +40,19 @@ def test_depth_and_date_of_a_slump():
     assert day(72) <= slump.loc["A", "lowest_on"] <= day(88)
     # pods of days 86 to 90 are all there again at the pick of day 90
     assert day(84) <= slump.loc["A", "recovered_on"] <= day(96)
+    assert slump.loc["A", "recovered_low"] <= slump.loc["A", "recovered_on"]
+    assert slump.loc["A", "recovered_on"] <= slump.loc["A", "recovered_high"]
+    assert slump.loc["A", "lowest_low"] <= slump.loc["A", "lowest_on"]
+    assert slump.loc["A", "lowest_on"] <= slump.loc["A", "lowest_high"]
     assert slump.loc["B", "recovery"] == "no slump"
+    assert pd.isna(slump.loc["B", "recovered_low"])
 
 
 def test_no_recovery_yet_is_an_answer():
     slump = _rate(*_season(0.6, recovers=False)).slumps.set_index("variety")
     assert slump.loc["A", "recovery"] == "no recovery yet"
     assert pd.isna(slump.loc["A", "recovered_on"])
+    assert pd.isna(slump.loc["A", "recovered_high"])
 
 
 def test_the_curve_runs_at_the_rate_picked():
@@ -78,6 +85,9 @@ def test_pods_within_reach_by_hand():
     assert abs((window.loc["A", "end"] - day(passed)).days) <= 2
     assert window.loc["B", "ended_by"] == "last record"
     assert window.loc["B", "end"] == day(DAYS[-1])
+    length = passed - DAYS[0]
+    assert window.loc["A", "days_low"] < length < window.loc["A", "days_high"]
+    assert window.loc["B", ["days_low", "days_high"]].tolist() == [DAYS[-1] - DAYS[0]] * 2
 
 
 def test_a_rate_below_the_threshold_ends_the_window():
@@ -85,4 +95,22 @@ def test_a_rate_below_the_threshold_ends_the_window():
     found = analyse(records(plants, picks, threshold=5.0)).window.window.set_index("variety")
     assert found.loc["A", "ended_by"] == "rate below what is worth picking"
     assert day(66) <= found.loc["A", "end"] <= day(80)
+    # the day the rate fell too low is an estimate too
+    assert found.loc["A", "end_low"] <= found.loc["A", "end"] <= found.loc["A", "end_high"]
+    assert found.loc["A", "days_low"] < found.loc["A", "days_high"]
     assert found.loc["B", "ended_by"] == "last record"
+
+
+def test_the_last_day_worth_picking_by_hand():
+    curves = np.array([[3.0, 1.0, 3.0, 1.0, 1.0], [3.0, 1.0, 1.0, 1.0, 3.0], [1.0] * 5])
+    assert list(fell_below(curves, 2.0)) == [3.0, np.inf, np.inf]
+
+
+def test_scatter_is_pearson_s_chi_squared_over_its_df():
+    """One variety, two plots, two dates: the 2 x 2 table 10, 20 / 20, 10 has X2 = 6.667 on 1 df
+    (each expected 15, four times 25 / 15)."""
+    looks = pd.DataFrame({"variety": "A", "unit": list("aabb"), "date": [1, 2, 1, 2],
+                          "pods": [10.0, 20.0, 20.0, 10.0], "days": 4.0})
+    assert scatter_of(looks) == pytest.approx(4 * 25 / 15)
+    assert scatter_of(looks.assign(pods=5.0)) == 1.0
+    assert scatter_of(looks.iloc[:1]) == 1.0

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import fit_glmm
 from trialkit.models.pods import WEEK, PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
-from trialkit.models.smooth import Curves, Spline, curves_of
+from trialkit.models.smooth import Curves, Floats, Spline, curves_of
 from trialkit.models.support import Support, usable_groups
 
 FEWEST = 5
@@ -25,16 +27,18 @@ BACK = 0.75
 since a crop's rate falls with age anyway (own choice)."""
 SLUMP = 0.2
 """A fall of less than this share is not called a slump (own choice)."""
-SLUMPS = ["variety", "hot_from", "hot_to", "before", "lowest", "lowest_on", "depth", "depth_low",
-          "depth_high", "recovered_on", "recovery"]
+SLUMPS = ["variety", "hot_from", "hot_to", "before", "lowest", "lowest_on", "lowest_low",
+          "lowest_high", "depth", "depth_low", "depth_high", "recovered_on", "recovered_low",
+          "recovered_high", "recovery"]
 
 
 @dataclass(frozen=True)
 class RateResult(TraitResult):
     """`means`: pods a plant a week on the last pick.  `curve`: variety, date, estimate, low, high
     (pods a plant a week).  `hot`: first and last day of each hot spell.  `slumps`: variety,
-    hot_from, hot_to, before, lowest (rates a week), lowest_on, depth (share lost) with depth_low
-    and depth_high, recovered_on (NaT: not yet), recovery (in words)."""
+    hot_from, hot_to, before, lowest (rates a week), lowest_on with lowest_low and lowest_high
+    (days), depth (share lost) with depth_low and depth_high, recovered_on with recovered_low and
+    recovered_high (days; NaT: not by the last pick), recovery (in words)."""
 
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
     hot: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
@@ -133,23 +137,42 @@ def _slump(
     draws = curves.draws(DRAWS, 2)
     rows = []
     for i, variety in enumerate(curves.varieties):
-        after = value[i, at:to]
-        low_at = at + int(after.argmin())
-        depth = 1.0 - np.exp(value[i, low_at] - value[i, at])
-        drawn = 1.0 - np.exp(draws[:, i, low_at] - draws[:, i, at])
-        band = np.quantile(drawn, [0.025, 0.975]) if supported else np.full(2, np.nan)
-        back = np.flatnonzero(value[i, low_at:] >= value[i, at] + np.log(BACK))
-        slumped = low_at > at and depth > SLUMP
-        recovered = dates[low_at + back[0]] if len(back) and slumped else pd.NaT
+        own = np.vstack([value[i], draws[:, i]])  # the curve, then the draws of it
+        low_at = at + own[:, at:to].argmin(axis=1)
+        back_at = _back(own, at, low_at)
+        # At the curve's own lowest day: a lowest day sought in every draw is below any start.
+        depth = 1.0 - np.exp(own[:, low_at[0]] - own[:, at])
+        band = np.quantile(depth[1:], [0.025, 0.975]) if supported else np.full(2, np.nan)
+        slumped = bool(low_at[0] > at and depth[0] > SLUMP)
+        told = slumped and not band[0] <= 0
         if not slumped:
             words = "no slump"
-        elif band[0] <= 0:
-            recovered, words = pd.NaT, "which may be chance"
-        elif pd.isna(recovered):
+        elif not told:
+            words = "which may be chance"
+        elif np.isinf(back_at[0]):
             words = "no recovery yet"
         else:
-            words = f"recovered by {recovered:%-d %B}"
-        rows.append((variety, first, last, np.exp(value[i, at] + shift) * WEEK,
-                     np.exp(value[i, low_at] + shift) * WEEK, dates[low_at], depth, band[0],
-                     band[1], recovered, words))
+            words = f"recovered by {_date(dates, back_at[0]):%-d %B}"
+        days: list[Any] = [pd.NaT] * 4
+        if supported and told:
+            ends = [np.quantile(drawn[1:], [0.025, 0.975], method="nearest")
+                    for drawn in (low_at.astype(float), back_at)]
+            days = [_date(dates, one) for pair in ends for one in pair]
+        rows.append((
+            variety, first, last, np.exp(value[i, at] + shift) * WEEK,
+            np.exp(value[i, low_at[0]] + shift) * WEEK, dates[low_at[0]], *days[:2], depth[0],
+            *band, _date(dates, back_at[0]) if told else pd.NaT, *days[2:], words))
     return pd.DataFrame(rows, columns=SLUMPS)
+
+
+def _back(curves: Floats, at: int, low_at: npt.NDArray[np.int64]) -> Floats:
+    """Index of the first day from each curve's lowest on with BACK of its rate at `at`, (n,);
+    inf: not by the end."""
+    enough = curves >= curves[:, [at]] + np.log(BACK)
+    enough &= np.arange(curves.shape[1]) >= low_at[:, None]
+    return np.where(enough.any(axis=1), enough.argmax(axis=1).astype(float), np.inf)
+
+
+def _date(dates: pd.DatetimeIndex, index: float) -> Any:
+    """The date at an index of the grid; NaT for inf."""
+    return dates[int(index)] if np.isfinite(index) else pd.NaT

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from trialkit.models.comparing import compare
 from trialkit.models.height import HeightResult
@@ -26,7 +27,8 @@ REACH, THRESHOLD, RECORDS = "out of reach", "rate below what is worth picking", 
 @dataclass(frozen=True)
 class WindowResult(TraitResult):
     """`means`: pods a plant a week picked within reach, over the weeks of the picking season.
-    `window`: variety, start, end, end_low, end_high, days, ended_by (what ended it)."""
+    `window`: variety, start, end, end_low, end_high, days (from start to end) with days_low and
+    days_high, ended_by (what ended it)."""
 
     window: pd.DataFrame = field(default_factory=pd.DataFrame)
 
@@ -39,55 +41,60 @@ def window_trait(
 
     Pods within reach: those before the window closed, over the weeks of the whole picking
     season, so that a variety that grows away early has less.  Intervals by parametric draws: of
-    the rates from the pods model, of the day out of reach from the height model.
+    the rates from the pods model, of the day out of reach from the height model, of the day the
+    rate fell too low from the rate model, and of how the season's pods fell before and after.
     """
     varieties = list(pods.varieties)
     looks = pods.looks
     last_day = looks["date"].max()
     start = {v: looks.loc[(looks["variety"] == v) & (looks["pods"] > 0), "date"].min()
              for v in varieties}
-    out = _out_of_reach(records, varieties, height)
-    slow = _too_slow(records, varieties, rate)
+    ends = {v: _End(out, slow) for v, out, slow in zip(
+        varieties, _out_of_reach(records, varieties, height), _too_slow(records, varieties, rate),
+        strict=True)}
     curve = total_curve(pods)
     share = {v: _Share(curve[curve["variety"] == v], looks) for v in varieties}
-    point = np.array([share[v](min(out[v][0], slow[v])) for v in varieties])
+    point = np.array([share[v](ends[v].day) for v in varieties])
     season_weeks = season_days(looks) / WEEK
     with np.errstate(divide="ignore"):
         level = pods.log_rate + np.log(WEEK) + np.log(point)
+    v = len(varieties)
+    log_within, joint = np.full((DRAWS, v), np.nan), np.full((v, v), np.nan)
+    scatter = scatter_of(looks)
     if pods.supported:
         rng = np.random.default_rng(3)
+        totals = looks.groupby("variety")["pods"].sum()
+        moved = np.array([
+            share[one].drawn(ends[one].draws(rng), scatter / float(totals[one]), rng)
+            for one in varieties]).T
         rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
-        drawn = np.array([
-            [share[v](min(day, slow[v])) for day in rng.choice(out[v][1], DRAWS)]
-            for v in varieties
-        ]).T
-        with np.errstate(divide="ignore"):
-            log_within = rates + np.log(drawn)
-    else:
-        log_within = np.full((DRAWS, len(varieties)), np.nan)
+        log_within = rates + moved
+        # Back from quantiles of draws to the scale of a t interval, which outliers do not move.
+        with np.errstate(invalid="ignore"):
+            low, high = np.quantile(moved, [0.025, 0.975], axis=0)
+            spread = (high - low) / (2.0 * stats.t.isf(0.025, pods.df))
+        joint = pods.covariance + np.diag(spread**2)
     means = _means(varieties, level, log_within, pods.df).join(
         pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
         .reset_index(drop=True))
-    some = np.isfinite(level)
-    kept = [v for v, ok in zip(varieties, some, strict=True) if ok]
-    joint = (np.cov(log_within[:, some], rowvar=False).reshape(len(kept), len(kept))
-             if pods.supported else np.full((len(kept),) * 2, np.nan))
-    if pods.supported and pods.df > 2:
-        joint = joint * (pods.df - 2) / pods.df  # draws are t: back to the scale of a t interval
-    elif pods.supported:
-        joint = pods.covariance[np.ix_(some, some)]
-    compared = compare(kept, level[some], joint, pods.df, check, ratio=True)
-    window = _window(varieties, start, out, slow, last_day, height)
+    some = np.isfinite(level) & (np.isfinite(np.diagonal(joint)) | (not pods.supported))
+    kept = [one for one, ok in zip(varieties, some, strict=True) if ok]
+    compared = compare(kept, level[some], joint[np.ix_(some, some)], pods.df, check, ratio=True)
+    window = _window(varieties, start, ends, last_day)
     method = MethodNote(
         f"{counted.capitalize()} count while the variety is within reach, over all "
         f"{season_weeks:.1f} weeks of picking.",
         "Rate of the pods model x share of the variety's pods before its window closed. Window: "
         "first pick with something on it to the earliest of passing reach (height model), rate "
-        f"below the grower's threshold for good, last record. {DRAWS} parametric draws of both "
-        "models. Season: from the usual interval before the first pick to the last.",
+        "below the grower's threshold for good (rate model), last record. "
+        f"{DRAWS} parametric draws of these models, taken as independent, and of the share: "
+        f"counts of plots at each pick scatter {scatter:.1f} times as much as Poisson counts "
+        "would. Season: from the usual interval before the first pick to the last. With few "
+        "degrees of freedom the intervals are on the wide side, since each source is given the "
+        "t factor of the layout.",
         pods.method.formula, pods.method.groups, pods.method.df_method,
-        {"weeks": season_weeks, **{f"share {v}": float(s)
-                                   for v, s in zip(varieties, point, strict=True)}},
+        {"weeks": season_weeks, "scatter": scatter,
+         **{f"share {one}": float(s) for one, s in zip(varieties, point, strict=True)}},
     )
     reach_known = isinstance(height, HeightResult) and len(height.reach) > 0
     label = f"{counted} a plant a week{' within reach' if reach_known else ''}"
@@ -96,6 +103,55 @@ def window_trait(
                         compared.letters if pods.supported else {}, pods.supported, pods.why_not,
                         method, () if reach_known else ("reach or heights are not known: every "
                                                         "pod counts",), window)
+
+
+def scatter_of(looks: pd.DataFrame) -> float:
+    """Variance over mean of plots' counts at each pick about variety x date and plot, at least 1.
+
+    Pearson's X2 over its degrees of freedom (McCullagh & Nelder 1989, Generalized Linear Models,
+    2nd ed., section 6.2.3), the margins fitted by proportions.
+    """
+    cells = looks.groupby(["variety", "unit", "date"], as_index=False)[["pods", "days"]].sum()
+    dates = cells.groupby(["variety", "date"])[["pods", "days"]].transform("sum")
+    expected = cells["days"] * dates["pods"] / dates["days"]
+    by_unit = cells.assign(expected=expected).groupby("unit")[["pods", "expected"]].transform("sum")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (expected * by_unit["pods"] / by_unit["expected"]).to_numpy(float)
+        parts = (cells["pods"].to_numpy(float) - mean) ** 2 / mean
+    some = mean > 0
+    groups = cells[some].groupby(["variety", "date"]).ngroups
+    units, varieties = cells["unit"].nunique(), cells["variety"].nunique()
+    df = int(some.sum()) - groups - (units - varieties)
+    return max(1.0, float(parts[some].sum()) / df) if df > 0 else 1.0
+
+
+@dataclass(frozen=True)
+class _Ending:
+    """A day (ordinal, inf: never) and draws of it; sure: whether the draws mean anything."""
+
+    day: float
+    drawn: np.ndarray
+    sure: bool = True
+
+
+@dataclass(frozen=True)
+class _End:
+    """What may end a window."""
+
+    out: _Ending
+    slow: _Ending
+
+    @property
+    def day(self) -> float:
+        return min(self.out.day, self.slow.day)
+
+    def draws(self, rng: np.random.Generator) -> np.ndarray:
+        """The two models' draws, joined at random."""
+        both = rng.choice(self.out.drawn, DRAWS), rng.choice(self.slow.drawn, DRAWS)
+        return np.asarray(np.minimum(*both))
+
+
+NEVER = _Ending(float("inf"), np.full(1, np.inf))
 
 
 class _Share:
@@ -114,37 +170,62 @@ class _Share:
             return 1.0
         return float(np.interp(day - self.origin.toordinal(), self.days, self.share))
 
+    def drawn(self, days: np.ndarray, scatter: float, rng: np.random.Generator) -> np.ndarray:
+        """log share up to each of these days, with the chance of counts: the variance of log(s)
+        of pods split in s before and 1 - s after is scatter (1 - s) / s, scatter being the
+        variance of a count over its mean, over all pods."""
+        own = np.where(np.isinf(days), 1.0, np.interp(
+            days - self.origin.toordinal(), self.days, self.share))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            sd = np.where(own > 0, np.sqrt(scatter * (1.0 - own) / own), 0.0)
+            return np.asarray(np.minimum(np.log(own) + sd * rng.standard_normal(len(own)), 0.0))
+
 
 def _out_of_reach(
     records: Records, varieties: list[str], height: HeightResult | Missing
-) -> dict[str, tuple[float, np.ndarray]]:
-    """Day out of reach as an ordinal, and draws of it (inf: never)."""
-    never = (np.inf, np.full(1, np.inf))
+) -> list[_Ending]:
+    """When each variety passed reach."""
     if isinstance(height, Missing) or height.reach.empty or height.curves is None:
-        return dict.fromkeys(varieties, never)
+        return [NEVER] * len(varieties)
     planted = records.trial.planted.toordinal()
-    where = {v: i for i, v in enumerate(height.curves.varieties)}
+    where = {v: i for i, v in enumerate(height.curves.names)}
     point = height.reach.set_index("variety")["day"]
-    return {
-        v: (float(point[v]) + planted, height.crossing[:, where[v]] + planted)
-        if v in where else never
+    return [
+        _Ending(float(point[v]) + planted, height.crossing[:, where[v]] + planted,
+                height.supported) if v in where else NEVER
         for v in varieties
-    }
+    ]
 
 
 def _too_slow(
     records: Records, varieties: list[str], rate: RateResult | Missing
-) -> dict[str, float]:
-    """Day (ordinal) from which the rate stays below the grower's threshold; inf: not yet."""
+) -> list[_Ending]:
+    """When the rate went below the grower's threshold for good; inf: not yet."""
     limit = records.trial.threshold_per_week
-    out = dict.fromkeys(varieties, float("inf"))
-    if not limit or isinstance(rate, Missing):
-        return out
-    for variety, part in rate.curve.groupby("variety"):
-        enough = np.flatnonzero(part["estimate"].to_numpy() >= limit)
-        if len(enough) and enough[-1] < len(part) - 1:
-            out[str(variety)] = float(part["date"].iloc[enough[-1] + 1].toordinal())
+    if not limit or isinstance(rate, Missing) or rate.curves is None:
+        return [NEVER] * len(varieties)
+    where = {v: i for i, v in enumerate(rate.curves.varieties)}
+    first = rate.curve["date"].min().toordinal()
+    shown = rate.curve.groupby("variety", sort=False)["estimate"]
+    moved = rate.curves.draws(DRAWS, 4) - rate.curves.value if rate.supported else None
+    out = []
+    for v in varieties:
+        if v not in where:
+            out.append(NEVER)
+            continue
+        level = np.log(shown.get_group(v).to_numpy(float))[None]
+        drawn = level if moved is None else level + moved[:, where[v]]
+        days = fell_below(np.vstack([level, drawn]), float(np.log(limit))) + first
+        out.append(_Ending(float(days[0]), days[1:], rate.supported))
     return out
+
+
+def fell_below(curves: np.ndarray, limit: float) -> np.ndarray:
+    """First day (n,) from which each curve (n, d) stays below the limit; inf: it does not."""
+    enough = curves >= limit
+    last = curves.shape[1] - 1 - enough[:, ::-1].argmax(axis=1)
+    ended = enough.any(axis=1) & (last < curves.shape[1] - 1)
+    return np.asarray(np.where(ended, last + 1.0, np.inf))
 
 
 def _means(
@@ -159,23 +240,28 @@ def _means(
 
 
 def _window(
-    varieties: list[str], start: dict[str, pd.Timestamp],
-    out: dict[str, tuple[float, np.ndarray]], slow: dict[str, float], last: pd.Timestamp,
-    height: HeightResult | Missing,
+    varieties: list[str], start: dict[str, pd.Timestamp], ends: dict[str, _End],
+    last: pd.Timestamp,
 ) -> pd.DataFrame:
     rows = []
-    supported = isinstance(height, HeightResult) and height.supported
+    rng = np.random.default_rng(5)
     for v in varieties:
-        ends = {REACH: out[v][0], THRESHOLD: slow[v], RECORDS: float(last.toordinal())}
-        by = min(ends, key=lambda name: ends[name])
-        drawn = np.minimum(out[v][1], min(slow[v], ends[RECORDS]))
+        end, begin = ends[v], start[v]
+        final = float(last.toordinal())
+        days = {REACH: end.out.day, THRESHOLD: end.slow.day, RECORDS: final}
+        by = min(days, key=lambda name: days[name])
+        drawn = np.minimum(end.draws(rng), final)
         low, high = np.quantile(drawn, [0.025, 0.975], method="nearest")
-        end, begin = _stamp(ends[by]), start[v]
+        stop = _stamp(days[by])
+        sure = end.out.sure and end.slow.sure
+        first = begin.toordinal()
         rows.append({
-            "variety": v, "start": begin, "end": max(end, begin),
-            "end_low": _stamp(low) if supported else pd.NaT,
-            "end_high": _stamp(high) if supported else pd.NaT,
-            "days": float(max((end - begin).days, 0)), "ended_by": by,
+            "variety": v, "start": begin, "end": max(stop, begin),
+            "end_low": max(_stamp(low), begin) if sure else pd.NaT,
+            "end_high": max(_stamp(high), begin) if sure else pd.NaT,
+            "days": float(max((stop - begin).days, 0)),
+            "days_low": max(low - first, 0.0) if sure else np.nan,
+            "days_high": max(high - first, 0.0) if sure else np.nan, "ended_by": by,
         })
     return pd.DataFrame(rows)
 
