@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
@@ -13,6 +13,9 @@ from trialkit.reporting import clubfeed, clubtable, words
 from trialkit.reporting.blocks import isolate, whole
 from trialkit.reporting.clubfolder import Placed
 from trialkit.reporting.clubseason import CropSeason
+
+if TYPE_CHECKING:
+    from trialkit.gardens.second import SeasonAnswer
 
 NEEDED = ("title", "garden", "crop", "planted", "updated", "invented", "answer", "sure", "state",
           "names", "results", "picture", "first", "fingerprint")  # fmt: skip
@@ -79,7 +82,7 @@ def _crop(one: CropSeason) -> dict[str, Any]:
         season = {
             "answer": isolate(answer.answer, names),
             "sure": isolate(answer.how_sure, names),
-            "head": "Times the check" if answer.scale == "log" else f"{answer.unit} above it",
+            "head": _season_head(answer),
             "rows": [_season_row(row) for row in answer.overall.itertuples(index=False)],
         }
     return {
@@ -87,6 +90,13 @@ def _crop(one: CropSeason) -> dict[str, Any]:
         "season": season,
         "trials": [_trial(placed) for placed in one.placed],
     }
+
+
+def _season_head(answer: SeasonAnswer) -> str:
+    """What the season's estimates are of: ratios or differences, and to what."""
+    other = "the average variety" if answer.check is None else "the check"
+    return f"Times {other}" if answer.scale == "log" else words.capital(
+        f"{answer.unit} more than {other}")
 
 
 def _season_row(row: Any) -> dict[str, Any]:

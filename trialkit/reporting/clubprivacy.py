@@ -66,7 +66,8 @@ _LIGHT = re.compile(
     re.I,
 )
 _WHERE = re.compile(
-    r"\b(?:(?:north|south)[- ]?(?:east|west)?|east|west|(?:(?:beyond|along) )?(?:row|column) \d+)\b",
+    r"\b(?:(?:north|south)[- ]?(?:east|west)?|east|west|"
+    r"(?:(?:beyond|along) )?(?:row|column) \d+)\b",
     re.I,
 )
 # What may stand in a club's pages of an event; the models look for "topped" alone.
