@@ -9,21 +9,29 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.mixed import MixedModelError
 from trialkit.models.counting import counted_looks, unit_index
 from trialkit.models.plot_totals import plot_contrasts, without_each
-from trialkit.models.pods import PodsResult
+from trialkit.models.pods import PodsResult, fit_looks, prepared, variety_rows
 from trialkit.models.support import Support
 
 if TYPE_CHECKING:
     from trialkit.records import Records
 
 
+FEW = 3
+MANY_PLOTS = 60
+"""Of more plots than this, the model is fitted again for three only, for speed."""
+
+
 @dataclass(frozen=True)
 class Diagnostics:
     """residuals: what the randomised quantile residuals show, a row a check: check, value,
-    expected, words.  influence: unit, variety, ratio (headline ratio without that plot), change
-    (share), words.  doubts: variety, ratio, without (ratio with the doubtful picks left out),
-    change.  remarks: sentences for a grower."""
+    expected, words.  influence: a row a plot, most first: unit, variety, ratio (of the headline
+    variety to the check without that plot, from the plots' totals), change (share), and for
+    plots of these two refitted (that ratio from the whole model fitted again without the plot) and
+    refitted_change (NaN for the others).  doubts: variety, ratio, without (from the whole model
+    fitted again with the doubtful picks left out), change.  remarks: sentences for a grower."""
 
     residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
     influence: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -45,7 +53,7 @@ def diagnose(
     residuals, remarks = _residuals(pods, quantile)
     influence, doubts = pd.DataFrame(), pd.DataFrame()
     if headline is not None and check is not None and headline != check:
-        influence = leave_one_out(pods, headline, check)
+        influence = refitted(pods, ground, leave_one_out(pods, headline, check), headline, check)
         doubts = without_doubtful(records, pods, ground, check)
         remarks += _said(influence, doubts, headline, check)
     return Diagnostics(residuals, influence, doubts, quantile, tuple(remarks))
@@ -83,21 +91,65 @@ def leave_one_out(pods: PodsResult, headline: str, check: str) -> pd.DataFrame:
         drop=True)
 
 
+def refitted(
+    pods: PodsResult, ground: Support, influence: pd.DataFrame, headline: str, check: str
+) -> pd.DataFrame:
+    """`influence` with the whole model fitted again without plots of the pair.
+
+    The plots' totals rank all plots in no time, but roughly: of the two varieties compared, each
+    plot is left out of the whole model (of a big trial, the first few).  Others hardly matter.
+    """
+    pair = influence["variety"].isin([headline, check])
+    influence = pd.concat([influence[pair], influence[~pair]], ignore_index=True)
+    count = int(pair.sum()) if len(influence) <= MANY_PLOTS else min(FEW, int(pair.sum()))
+    whole = _model_ratio(pods.log_rate, pods.varieties, headline, check)
+    again = [
+        _again(pods.looks[pods.looks["unit"] != unit], ground, [headline, check])
+        for unit in influence["unit"].head(count)
+    ]
+    ratio = np.full(len(influence), np.nan)
+    ratio[: len(again)] = [_model_ratio(one, (headline, check), headline, check) for one in again]
+    out = influence.assign(refitted=ratio, refitted_change=ratio / whole - 1.0)
+    first = out.head(count).sort_values("refitted_change", key=np.abs, ascending=False)
+    return pd.concat([first, out.iloc[count:]], ignore_index=True)
+
+
+def _again(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> np.ndarray:
+    """Log rates of some varieties from the model of these looks; NaN where there is none."""
+    nothing = np.full(len(varieties), np.nan)
+    bearing = looks.groupby("variety")["pods"].sum()
+    if not all(bearing.get(v, 0.0) > 0 for v in varieties):
+        return nothing
+    try:
+        fit = fit_looks(looks, ground)[0]
+    except (MixedModelError, np.linalg.LinAlgError):
+        return nothing
+    return np.asarray(variety_rows(fit, varieties) @ fit.fixed.to_numpy())
+
+
+def _model_ratio(
+    log_rate: np.ndarray, varieties: tuple[str, ...], left: str, right: str
+) -> float:
+    return float(np.exp(log_rate[varieties.index(left)] - log_rate[varieties.index(right)]))
+
+
 def without_doubtful(
     records: Records, pods: PodsResult, ground: Support, check: str
 ) -> pd.DataFrame:
-    """Ratios to the check with and without the picks listed as doubtful."""
+    """Ratios to the check with and without the picks listed as doubtful, the model fitted again."""
     doubtful = doubtful_picks(records)
     if not len(doubtful):
         return pd.DataFrame()
     kept = records.picks.drop(index=doubtful)
     looks = counted_looks(_Picks(records.plants, kept))  # type: ignore[arg-type]
-    looks = ground.located(looks[looks["variety"].isin(pods.varieties)])
-    with_all, without = unit_index(pods.looks, "unit"), unit_index(looks, "unit")
+    looks = prepared(looks[looks["variety"].isin(pods.varieties)], ground)
+    names = list(pods.varieties)
+    without = _again(looks, ground, names)
     rows = []
-    for variety in pods.varieties:
+    for variety in names:
         if variety != check:
-            a, b = _ratio(with_all, variety, check), _ratio(without, variety, check)
+            a = _model_ratio(pods.log_rate, pods.varieties, variety, check)
+            b = _model_ratio(without, pods.varieties, variety, check)
             rows.append((variety, a, b, b / a - 1.0))
     return pd.DataFrame(rows, columns=["variety", "ratio", "without", "change"])
 
@@ -152,12 +204,17 @@ def _said(
     out = []
     if len(influence) and np.isfinite(influence["change"].iloc[0]):
         top = influence.iloc[0]
-        whole = top["ratio"] / (1 + top["change"])
+        ratio, change = top["refitted"], top["refitted_change"]
+        if not np.isfinite(ratio):
+            ratio, change = top["ratio"], top["change"]
         out.append(
             f"The plot that matters most is {top['unit']} ({top['variety']}): without it "
-            f"{headline} would stand at {top['ratio']:.2g} times {check} instead of {whole:.2g}."
+            f"{headline} would stand at {ratio:.2g} times {check} instead of "
+            f"{ratio / (1 + change):.2g}."
         )
-    if len(doubts):
+    if len(doubts) and doubts["change"].isna().any():
+        out.append("Without the doubtful picks there is too little left to compare.")
+    elif len(doubts):
         most = float(doubts["change"].abs().max())
         out.append("Leaving out the doubtful picks changes no ratio by more than "
                    f"{max(most, 0.001):.1%}.")

@@ -72,17 +72,9 @@ def _modelled(
     notes: list[str],
 ) -> PodsResult:
     some = data[data["variety"].isin(varieties)]
-    groups, left_out = usable_groups(some, [*ground.by, "unit", "plant", "pick"], ("variety",))
-    formula = "pods ~ variety"
-    treated = some["treatment"].dropna().nunique() > 1 and some["treatment"].notna().all()
-    if treated:
-        formula += " + treatment"
-    fit = fit_glmm(formula, some, family="negative-binomial", offset="log_days", groups=groups,
-                   method="reml")
+    fit, groups, left_out = fit_looks(some, ground)
     df = ground.df(varieties)
-    labels, rows = marginal_rows(fit.part, "variety")
-    at = [list(labels["variety"]).index(v) for v in varieties]
-    rows = rows[:, fit.part.kept][at]
+    rows = variety_rows(fit, varieties)
     estimate, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
     joint = joint - _season(fit, some, joint)
     level = estimate + _calibration(some, dict(zip(varieties, estimate, strict=True)))
@@ -94,6 +86,27 @@ def _modelled(
         compared.against_check, compared.pairs, compared.letters, True, "", method, tuple(notes),
         tuple(varieties), level, joint, df, fit, some,
     )
+
+
+def fit_looks(data: pd.DataFrame, ground: Support) -> tuple[GLMM, list[str], list[str]]:
+    """The model of the looks, the groupings in it and those left out.
+
+    data: from `prepared`.  Raises MixedModelError where it cannot be fitted.
+    """
+    groups, left_out = usable_groups(data, [*ground.by, "unit", "plant", "pick"], ("variety",))
+    formula = "pods ~ variety"
+    if data["treatment"].dropna().nunique() > 1 and data["treatment"].notna().all():
+        formula += " + treatment"
+    fit = fit_glmm(formula, data, family="negative-binomial", offset="log_days", groups=groups,
+                   method="reml")
+    return fit, groups, left_out
+
+
+def variety_rows(fit: GLMM, varieties: list[str]) -> Floats:
+    """What of the fixed effects makes each variety's log rate, (v, p)."""
+    labels, rows = marginal_rows(fit.part, "variety")
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    return np.asarray(rows[:, fit.part.kept][at])
 
 
 def rate_means(
