@@ -29,8 +29,9 @@ def test_capped_method_worked_examples():
     # Growing degree days for maize, 86/50 method, as printed by the Waushara Argus (25 April
     # 2018, county extension column): 90/65 gives 25.5, 72/46 gives 11, 63/42 gives 6.5.
     # Ohio State University Extension (2023, after the Ohio Agronomy Guide): 87/63 gives 24.5.
-    found = fahrenheit_days([65, 46, 42, 63], [90, 72, 63, 87], 30.0, 2)
-    assert found == pytest.approx([25.5, 11.0, 6.5, 24.5])
+    # Iowa State University, Agronomy 541, lesson 2b: 70/50 gives 10, and no day more than 36.
+    found = fahrenheit_days([65, 46, 42, 63, 50, 95], [90, 72, 63, 87, 70, 110], 30.0, 2)
+    assert found == pytest.approx([25.5, 11.0, 6.5, 24.5, 10.0, 36.0])
 
 
 def test_methods_differ_only_where_a_reading_passes_a_limit():

@@ -20,8 +20,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 BASE_C, CAP_C = 10.0, 30.0
-"""Base 10 and cap 30 degrees Celsius: the 50 and 86 degrees Fahrenheit in use for maize and
-other warm-season crops (Barger 1969, U.S. National Weather Service, from memory)."""
+"""Base 10 and cap 30 degrees Celsius: the 50 and 86 degrees Fahrenheit of the "86/50 method" for
+maize, in use for other warm-season crops too (Ohio State University Extension 2023, after the
+Ohio Agronomy Guide; Iowa State University, Agronomy 541, lesson 2b)."""
 
 LEAST_HOT_C, HOT_SHARE, HOT_DAYS = 30.0, 0.9, 3
 """A hot day has a high of at least 30 degrees Celsius and is among the hottest tenth of the days
