@@ -10,7 +10,6 @@ from typing import Annotated
 
 import typer
 
-from trialkit.records.description import LOOKS
 from trialkit.reporting.terminal import Exit, Folder, day, say, stop, the_trial
 
 LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
@@ -64,9 +63,9 @@ def plan(
     weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb.")] = "g",
     reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
     looks: Annotated[
-        int,
+        int | None,
         typer.Option(min=1, help="How often you mean to look at the result, usually once a pick."),
-    ] = LOOKS,
+    ] = None,
     learned: Annotated[
         Path | None,
         typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml."),
@@ -85,6 +84,7 @@ def plan(
     from trialkit.design.planfolder import About, bed_of_plan, print_paper, write_plan
     from trialkit.design.request import PlanRequest
     from trialkit.gardens.spreadfile import read_spread
+    from trialkit.records.description import LOOKS
     from trialkit.reporting import planning, planpower
 
     about = About(
@@ -96,7 +96,7 @@ def plan(
         heights,
         weights,
         reach or None,
-        looks,
+        LOOKS if looks is None else looks,
     )
     try:
         spread = read_spread(learned) if learned else planpower.GUESS
