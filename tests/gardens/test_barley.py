@@ -51,7 +51,7 @@ def test_six_sites_and_two_years_as_lme4_and_emmeans_have_them(firsts):
     assert second.terms["variety x trial"] == pytest.approx(sd["Residual"], abs=1e-4)
     assert second.error == 0
     assert not second.known
-    found = apart(second, rows.main)
+    found = apart(second, rows.main, rows.check)
     at = {name: i for i, name in enumerate(found.varieties)}
     pairs = R["mixed"]["pairs"]
     for contrast, estimate, se, df in zip(
@@ -71,7 +71,7 @@ def test_one_year_is_a_trial_in_blocks_with_sites_as_blocks(firsts, year):
     rows = gather([one for one in firsts if one.year == year])
     second = fit_second(rows)
     assert second.terms["variety x garden"] ** 2 == pytest.approx(want["ss"]["Residuals"] / 45)
-    found = apart(second, rows.main)
+    found = apart(second, rows.main, rows.check)
     assert found.df == pytest.approx(45)
     names = list(found.varieties)
     table = compare(names, found.mean, found.covariance, found.df, None, False).pairs
@@ -104,7 +104,7 @@ def test_immers_five_barleys_as_venables_and_ripley_print_them():
     assert mean.to_dict() == pytest.approx(want["means"])
     rows = gather(trials)
     second = fit_second(rows)
-    found = apart(second, rows.main)
+    found = apart(second, rows.main, rows.check)
     assert (found.df, second.terms["variety x garden"] ** 2) == (
         pytest.approx(20), pytest.approx(want["ms"][2]))
     assert 6 * (found.mean**2).sum() / 4 / want["ms"][2] == pytest.approx(5.99, abs=0.005)

@@ -144,12 +144,13 @@ def test_noise_alone_names_no_turned_order_more_often_than_one_time_in_twenty():
 def test_chances_are_those_of_the_joint_distribution():
     """Two varieties: the chance is t's distribution function; three alike: a third each."""
     variance = 0.04
-    two = Apart(("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), 9.0)
+    nan = np.full(3, np.nan)
+    two = Apart(("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), None, nan, 9.0)
     want = stats.t.cdf(0.2 / np.sqrt(2 * variance), 9)
     assert chance_best(two, 0.0, 9.0, 1)[0] == pytest.approx(want, abs=0.01)
     wider = stats.t.cdf(0.2 / np.sqrt(2 * (variance + 0.1)), 9)
     assert chance_best(two, 0.1, 9.0, 1)[0] == pytest.approx(wider, abs=0.01)
-    alike = Apart(("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), 5.0)
+    alike = Apart(("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), None, nan, 5.0)
     assert chance_best(alike, 0.0, 5.0, 1) == pytest.approx([1 / 3] * 3, abs=0.012)
 
 

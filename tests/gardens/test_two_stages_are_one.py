@@ -95,7 +95,7 @@ def stage_one(part: pd.DataFrame):
 def both(plots: Plots):
     rows = gather([stage_one(part) for _, part in plots.table.groupby("trial")])
     second = fit_second(rows)
-    return second, apart(second, tuple(sorted(rows.main)))
+    return second, apart(second, tuple(sorted(rows.main)), rows.check)
 
 
 @pytest.mark.parametrize(("sites", "missing", "seed"), [(4, 0.0, 1), (5, 0.25, 2), (3, 0.4, 3)])
@@ -133,7 +133,7 @@ def test_sites_and_years_with_three_interactions():
 def test_one_trial_alone_is_its_own_stage_one():
     plots = planted(5, 3, 1, 1, 0.0)
     rows = gather([stage_one(plots.table)])
-    found = apart(fit_second(rows), rows.main)
+    found = apart(fit_second(rows), rows.main, rows.check)
     one = rows.firsts[0]
     j = np.eye(3) - 1 / 3
     assert found.covariance == pytest.approx(j @ one.covariance @ j, abs=1e-12)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,21 +16,37 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import ALPHA, compare
 
 Floats = npt.NDArray[np.float64]
+ALIKE = 1.1
+"""Degrees of freedom within this factor count as one number."""
 
 
 @dataclass(frozen=True, eq=False)
 class Apart:
     """mean (v,): about their own mean, model scale.  covariance (v, v): of these deviations,
-    small-sample adjusted.  df: the smallest of any two varieties' difference; NaN where the
-    layout gives no measure of error, and then `covariance` is NaN too."""
+    small-sample adjusted; NaN where the layout gives no measure of error.  check: what each is
+    set against, None for the mean of all.  df_each (v,): of each variety's difference from that,
+    NaN below 1, where nothing can be judged.  df: of the whole, the median of any two's.
+    """
 
     varieties: tuple[str, ...]
     mean: Floats
     covariance: Floats
+    check: str | None
+    df_each: Floats
     df: float
 
+    @property
+    def weights(self) -> Floats:
+        """(v, v): the means' weights in each variety's difference from the check or the mean."""
+        v = len(self.varieties)
+        if self.check is None:
+            return np.eye(v) - 1.0 / v
+        weights = np.eye(v)
+        weights[:, self.varieties.index(self.check)] -= 1.0
+        return weights
 
-def apart(second: SecondFit, varieties: Sequence[str]) -> Apart:
+
+def apart(second: SecondFit, varieties: Sequence[str], check: str | None) -> Apart:
     """Differences of `varieties` (all linked) in the fitted model.
 
     The Kenward-Roger variances of all pairs, D (v, v), are turned into the covariance of the
@@ -40,12 +55,13 @@ def apart(second: SecondFit, varieties: Sequence[str]) -> Apart:
     never more than varieties and trials leave: a variance that REML puts at zero frees none.
     """
     names = tuple(varieties)
-    labels, rows = marginal_rows(second.fit.part, "variety")
-    at = [list(labels["variety"]).index(v) for v in names]
-    rows = rows[at]
     v = len(names)
+    to = check if check in names else None
     if v < 2:
-        return Apart(names, np.zeros(v), np.full((v, v), np.nan), float("nan"))
+        return undetermined(names, np.zeros(v), check)
+    labels, rows = marginal_rows(second.fit.part, "variety")
+    at = [list(labels["variety"]).index(name) for name in names]
+    rows = rows[at]
     pairs = list(combinations(range(v), 2))
     table = second.fit.contrast(np.array([rows[i] - rows[j] for i, j in pairs]))
     difference, distance = np.zeros((v, v)), np.zeros((v, v))
@@ -53,47 +69,54 @@ def apart(second: SecondFit, varieties: Sequence[str]) -> Apart:
         difference[i, j], difference[j, i] = estimate, -estimate
         distance[i, j] = distance[j, i] = se**2
     centre = np.eye(v) - 1.0 / v
-    df = float(np.nanmin([*table["df"], second.df]))
-    return Apart(names, difference.mean(axis=1), -0.5 * centre @ distance @ centre, df)
+    frame = Apart(names, difference.mean(axis=1), -0.5 * centre @ distance @ centre, to,
+                  np.full(v, np.nan), float("nan"))
+    others = [i for i in range(v) if names[i] != to]
+    own = second.fit.contrast((frame.weights @ rows)[others])["df"].to_numpy(dtype=np.float64)
+    each = np.full(v, np.nan)
+    each[others] = _capped(own, second.df)
+    whole = float(np.median(np.fmin(table["df"].to_numpy(dtype=np.float64), second.df)))
+    return Apart(names, frame.mean, frame.covariance, to, each,
+                 whole if whole >= 1.0 else float("nan"))
 
 
-def against(found: Apart, check: str | None, ratio: bool) -> pd.DataFrame:
-    """Each variety against the check, or against the mean of all: variety, estimate, low, high,
-    p, df; one row a variety, in order.
+def undetermined(varieties: tuple[str, ...], mean: Floats, check: str | None) -> Apart:
+    """Means without any measure of error."""
+    v = len(varieties)
+    return Apart(varieties, mean, np.full((v, v), np.nan), check if check in varieties else None,
+                 np.full(v, np.nan), float("nan"))
 
-    Simultaneous: Dunnett's with a check; without one Bonferroni's over the varieties.
+
+def _capped(df: Floats, most: float) -> Floats:
+    least = np.fmin(df, most)
+    return np.where(least >= 1.0 - 1e-9, least, np.nan)
+
+
+def against(found: Apart) -> pd.DataFrame:
+    """Each variety against the check, or against the mean of all, on the model's scale: variety,
+    estimate, low, high, p, df; one row a variety, in order.
+
+    Simultaneous over the varieties: Dunnett's with a check, where all differences have much the
+    same degrees of freedom; else Bonferroni's, each difference with its own.
     """
     names = list(found.varieties)
-    if check in names:
-        table = compare(names, found.mean, found.covariance, found.df, check, ratio)
-        known = table.against_check.set_index("variety").reindex(names)
-        known.loc[check, ["estimate", "low", "high"]] = 1.0 if ratio else 0.0
-        known.loc[check, ["p", "df"]] = np.nan
-        return known[["estimate", "low", "high", "p", "df"]].reset_index()
-    v = len(names)
-    se = np.sqrt(np.maximum(np.diagonal(found.covariance), 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        p = np.minimum(1.0, v * 2.0 * stats.t.sf(np.abs(found.mean / se), found.df))
-        half = stats.t.isf(0.5 * ALPHA / max(v, 1), found.df) * se
-    out = pd.DataFrame({"variety": names, "estimate": found.mean, "low": found.mean - half,
-                        "high": found.mean + half, "p": p, "df": found.df})
-    if ratio:
-        out[["estimate", "low", "high"]] = np.exp(out[["estimate", "low", "high"]])
-    return out
-
-
-def lead(found: Apart) -> tuple[str, str, float, float, float, float] | None:
-    """The leading variety and the next: names, difference, low, high, p (Tukey-Kramer, model
-    scale); None for one variety alone."""
-    if len(found.varieties) < 2:
-        return None
-    first, second = (found.varieties[i] for i in np.argsort(-found.mean, kind="stable")[:2])
-    pairs = compare(list(found.varieties), found.mean, found.covariance, found.df, None,
-                    False).pairs
-    row: Any
-    for row in pairs.itertuples(index=False):
-        if {row.left, row.right} == {first, second}:
-            turn = 1.0 if row.left == first else -1.0
-            ends = sorted((turn * float(row.low), turn * float(row.high)))
-            return first, second, turn * float(row.estimate), ends[0], ends[1], float(row.p)
-    raise AssertionError("every two varieties are a pair")
+    known = found.df_each[np.isfinite(found.df_each)]
+    alike = len(known) > 0 and float(known.max()) <= ALIKE * float(known.min())
+    if found.check is not None and alike and len(known) == len(names) - 1:
+        table = compare(names, found.mean, found.covariance, float(known.min()), found.check, False)
+        out = table.against_check.set_index("variety").reindex(names).reset_index()
+    else:
+        weights = found.weights
+        value = weights @ found.mean
+        se = np.sqrt(np.maximum(np.diagonal(weights @ found.covariance @ weights.T), 0.0))
+        many = max(len(names) - (found.check is not None), 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            p = np.minimum(1.0, many * 2.0 * stats.t.sf(np.abs(value / se), found.df_each))
+        half = stats.t.isf(0.5 * ALPHA / many, found.df_each) * se
+        out = pd.DataFrame({"variety": names, "estimate": value, "low": value - half,
+                            "high": value + half, "p": p, "df": found.df_each})
+    if found.check is not None:
+        itself = out["variety"] == found.check
+        out.loc[itself, ["estimate", "low", "high"]] = 0.0
+        out.loc[itself, ["p", "df"]] = np.nan
+    return out[["variety", "estimate", "low", "high", "p", "df"]]

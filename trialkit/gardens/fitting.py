@@ -25,6 +25,7 @@ from scipy import sparse
 
 from trialkit.gardens.first import FirstStage
 from trialkit.gardens.rows import Rows
+from trialkit.gardens.telling import told_apart
 from trialkit.mixed import LMM, fit_known, fit_lmm
 
 Floats = npt.NDArray[np.float64]
@@ -74,30 +75,27 @@ def fit_second(rows: Rows) -> SecondFit:
     replicated = table["replicated"].to_numpy()
     known = bool(replicated.any())
     trials = table["at"].nunique()
-    several = trials > 1
-    fixed = several and trials <= MANY
+    judged = trials > 1 and spare >= 1
+    fixed = 1 < trials <= MANY
     formula = "y ~ variety + trial" if fixed else "y ~ variety"
-    groups, left_out = _groups(table) if several and spare >= 1 else ([], [])
-    if several and not fixed:
+    groups, left_out = _groups(table, fixed) if judged else ([], [])
+    if trials > MANY:
         groups.append((LEVEL, "trial"))
+    columns = [column for _, column in groups]
     if not known:
-        fit = fit_lmm(formula, table, groups=[column for _, column in groups])
-        terms = _terms(fit, groups)
-        terms[_trial_term(table)] = fit.residual_sd
+        residual, *others = groups
+        fit = fit_lmm(formula, table, groups=columns[1:])
+        terms = {residual[0]: fit.residual_sd, **_terms(fit, others)}
         return SecondFit(fit, terms, spare, False, 0.0, tuple(left_out))
-    if spare >= 1 and several:
-        groups.append((_trial_term(table), "row"))
     multiplied: dict[str, str] = {}
-    if spare >= 1 and several and not replicated.all():
+    if (OWN, "own") in groups:
         table["single"] = (~replicated).astype(float)
         table["own"] = np.where(replicated, "repeated", table["row"].astype(str))
-        groups.append((OWN, "own"))
         multiplied = {"own": "single"}
-    fit = fit_known(formula, table, first_covariance(rows), [column for _, column in groups],
-                    multiplied=multiplied)
+    fit = fit_known(formula, table, first_covariance(rows), columns, multiplied=multiplied)
     error = float(np.nanmedian([mean_variance(one) for one in rows.firsts]))
     # With nothing to judge the trials' agreement by, all there is are the trials' own errors.
-    df = spare if several and spare >= 1 else min(one.df for one in rows.firsts)
+    df = spare if judged else min(one.df for one in rows.firsts)
     return SecondFit(fit, _terms(fit, groups), df, True, error, tuple(left_out))
 
 
@@ -134,21 +132,28 @@ def _trial_term(table: pd.DataFrame) -> str:
     return YEAR if table["place"].nunique() == 1 else TRIAL
 
 
-def _groups(table: pd.DataFrame) -> tuple[list[tuple[str, str]], list[str]]:
-    """Random terms beside variety x trial that the gardens and years tell apart from it."""
-    out: list[tuple[str, str]] = []
-    left_out: list[str] = []
-    trials = table["at"].nunique()
+def _groups(table: pd.DataFrame, fixed: bool) -> tuple[list[tuple[str, str]], list[str]]:
+    """Random terms with their columns, variety x trial first, as far as the trials at hand tell
+    them apart; and why the others are left out."""
+    trial = _trial_term(table)
+    columns = {PLACE: "variety:place", YEAR: "variety:year", OWN: "own", trial: "row"}
+    single = ~table["replicated"].to_numpy()
+    codes: dict[str, npt.NDArray[np.intp]] = {trial: np.arange(len(table))}
+    left_out = []
     for name, column in ((PLACE, "place"), (YEAR, "year")):
-        levels = table[column].nunique()
-        if levels < 2:
+        if name == trial:
+            continue
+        if table[column].nunique() < 2:
             left_out.append(f"{name}: there is only one {column.replace('place', 'garden')}")
-        elif levels == trials:
-            left_out.append(f"{name}: every trial has a {column.replace('place', 'garden')} of "
-                            "its own, so that it is variety x trial")
         else:
-            out.append((name, f"variety:{column}"))
-    return out, left_out
+            both = table["variety"] + "\0" + table[column]
+            codes[name] = pd.factorize(both)[0]
+    if single.any() and not single.all():
+        codes[OWN] = np.where(single, np.arange(len(table)), -1)
+    found = told_apart(table, ["variety", "trial"] if fixed else ["variety"], codes)
+    left_out += [f"{name}: these trials cannot tell it from the other terms"
+                 for name in codes if name not in found]
+    return [(name, columns[name]) for name in found], left_out
 
 
 def _terms(fit: LMM, groups: list[tuple[str, str]]) -> dict[str, float]:

@@ -14,8 +14,8 @@ Floats = npt.NDArray[np.float64]
 DRAWS = 20_000
 
 
-def new_df(found: Apart, interaction: float, error: float, gardens: int) -> float:
-    """Degrees of freedom of var(difference) + 2 interaction.
+def new_df(found: Apart, interaction: float, error: float, gardens: int) -> Floats:
+    """Degrees of freedom of var(difference) + 2 interaction, (v,).
 
     The interaction is what the trials' disagreement leaves once stage 1's error of a mean, `error`
     (known), is taken off, so that it is less well known than the disagreement itself: df times
@@ -23,40 +23,32 @@ def new_df(found: Apart, interaction: float, error: float, gardens: int) -> floa
     fewer than gardens less two, those of Higgins, Thompson & Spiegelhalter (2009), nor more than
     those of the difference.
     """
-    v = len(found.varieties)
-    pair = 2.0 * float(np.trace(found.covariance)) / max(v - 1, 1)
-    total = pair + 2.0 * interaction
-    share = (total / (total + 2.0 * error)) ** 2 if total > 0 else 0.0
-    return float(np.clip(found.df * share, min(gardens - 2.0, found.df), found.df))
+    total = _variance(found, interaction)
+    extra = error * (found.weights**2).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.nan_to_num((total / (total + extra)) ** 2)
+    least = np.fmin(gardens - 2.0, found.df_each)
+    return np.asarray(np.clip(found.df_each * share, least, found.df_each))
 
 
-def new_garden(
-    found: Apart, interaction: float, df: float, check: str | None, ratio: bool
-) -> pd.DataFrame:
-    """Interval for each variety against the check (or the mean of all) in a new garden.
+def _variance(found: Apart, interaction: float) -> Floats:
+    weights = found.weights
+    own = np.diagonal(weights @ found.covariance @ weights.T)
+    return np.asarray(np.maximum(own + interaction * (weights**2).sum(axis=1), 0.0))
+
+
+def new_garden(found: Apart, interaction: float, df: Floats) -> pd.DataFrame:
+    """Interval for each variety against the check (or the mean of all) in a new garden, on the
+    model's scale.
 
     interaction: variance of a variety in a new garden about its mean over gardens.  df: from
     `new_df`.  Estimate plus or minus t sqrt(var(difference) + 2 interaction), after Higgins,
     Thompson & Spiegelhalter (2009, J. R. Stat. Soc. A 172:137), here for several treatments of one
     variance.  Each interval is for its own variety.  Returns variety, low, high.
     """
-    v = len(found.varieties)
-    weights = np.eye(v)
-    if check in found.varieties:
-        weights[:, found.varieties.index(check)] -= 1.0
-    else:
-        weights = weights - 1.0 / v
-    value = weights @ found.mean
-    extra = interaction * (weights**2).sum(axis=1)
-    variance = np.diagonal(weights @ found.covariance @ weights.T) + extra
-    half = stats.t.isf(0.5 * ALPHA, df) * np.sqrt(np.maximum(variance, 0.0))
-    low, high = value - half, value + half
-    if ratio:
-        low, high = np.exp(low), np.exp(high)
-    out = pd.DataFrame({"variety": found.varieties, "low": low, "high": high})
-    if check in found.varieties:
-        out.loc[out["variety"] == check, ["low", "high"]] = np.nan
-    return out
+    value = found.weights @ found.mean
+    half = stats.t.isf(0.5 * ALPHA, df) * np.sqrt(_variance(found, interaction))
+    return pd.DataFrame({"variety": found.varieties, "low": value - half, "high": value + half})
 
 
 def chance_best(found: Apart, interaction: float, df: float, seed: int) -> Floats:

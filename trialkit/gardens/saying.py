@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from trialkit.decide.conclude import WIDEST
 from trialkit.decide.saying import few, figure, listed, plain, span, times
 
 if TYPE_CHECKING:
@@ -63,11 +65,19 @@ def size(answer: SeasonAnswer, row: Any, to: str, *, ends: tuple[str, str] = ("l
     """`1.4 times (1.1 to 1.8) the pods of TO` or `5.1 bushels an acre (1.2 to 9) more than TO`."""
     value, low, high = (float(row[name]) for name in ("estimate", *ends))
     if answer.scale == "log":
-        return f"{times(value)}{span(low, high)} the {answer.firsts[0].counted} of {to}"
+        ends_said = span(low, high) if within(answer, low, high) else ""
+        return f"{times(value)}{ends_said} the {answer.firsts[0].counted} of {to}"
     word = "more" if value >= 0 else "less"
     if value < 0:
         value, low, high = -value, -high, -low
     return f"{figure(value)} {answer.unit}{_signed_span(low, high)} {word} than {to}"
+
+
+def within(answer: SeasonAnswer, low: float, high: float) -> bool:
+    """Whether an interval says anything: ratios whose ends are a hundredfold apart do not."""
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return False
+    return answer.scale == "linear" or bool(np.log(high) - np.log(low) < WIDEST)
 
 
 def _signed_span(low: float, high: float) -> str:
@@ -105,6 +115,9 @@ def _first(answer: SeasonAnswer, best: Any, clear: bool) -> str:
         return f"{where} {name} gave {row}, but there is nothing to judge that by."
     if clear:
         return f"{where} {name} gave {row}."
+    if not within(answer, float(best["low"]), float(best["high"])):
+        return (f"{where} {name} gave {row}, too early to say within what limits; that may well "
+                "be chance.")
     if best["estimate"] >= zero:
         return f"{where} {name} is ahead, at {row}, but that may still be chance."
     return f"{where} no variety gave more than {to}; next is {name}, with {row}."
@@ -130,6 +143,8 @@ def _second(answer: SeasonAnswer, best: Any) -> str:
 def _expected(answer: SeasonAnswer, best: Any) -> str:
     """`0.9 to 2.1 times`, `5.1 g less to 15 g more`, `2 to 9 g more`."""
     low, high = float(best["new_low"]), float(best["new_high"])
+    if not within(answer, low, high):
+        return "anything, more or less,"
     if answer.scale == "log":
         return f"{figure(low)} to {figure(high)} times"
     if low < 0 < high:
@@ -144,7 +159,7 @@ def _how_sure(answer: SeasonAnswer, found: Apart, state: str) -> str:
     single = [one for one in answer.firsts if not one.replicated]
     said = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
             "(95 %)." if state == SETTLED else
-            "Not sure: by the range in brackets they may as well be equal."]
+            "Not sure: they may as well be equal, as far as these trials can tell."]
     if single and len(single) == len(answer.firsts):
         said.append("Each trial counts as one block, as every variety stood in one plot there: "
                     f"together they are one trial in blocks, with {round(found.df, 1):g} degrees "

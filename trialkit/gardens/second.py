@@ -12,7 +12,7 @@ import pandas as pd
 from trialkit.gardens import saying
 from trialkit.gardens.account import method
 from trialkit.gardens.additive import Additive, additive
-from trialkit.gardens.apart import Apart, against, apart
+from trialkit.gardens.apart import Apart, against, apart, undetermined
 from trialkit.gardens.first import Failed, FirstStage, Scale
 from trialkit.gardens.fitting import SecondFit, fit_second, spare_df
 from trialkit.gardens.newgarden import chance_best, new_df, new_garden
@@ -99,15 +99,19 @@ def second_stage(
         return _nothing(rows, tuple(failed))
     table = additive(rows.table, rows.main)
     second, why = _fitted(rows)
-    found = _apart(second, table) if second else _described(table)
-    why = why or ("" if np.isfinite(found.df) else "there is only one variety")
+    found = undetermined(table.varieties, table.effect, rows.check)
+    if second is not None:
+        found = apart(second, table.varieties, rows.check)
+        if not np.isfinite(found.df_each).any() or not np.isfinite(found.df):
+            why = "the trials share too few varieties to judge any difference by"
+            found = undetermined(table.varieties, found.mean, rows.check)
     ratio = rows.firsts[0].scale == "log"
-    together = against(found, rows.check, ratio=False)
+    together = against(found)
     places = rows.table.loc[table.rows, "place"].nunique()
     interaction = second.interaction if second else float("nan")
     new_why = why or saying.no_new_garden(places, NEW_GARDEN)
     alone = by_garden(rows, table)
-    overall = _overall(rows, table, together, found, second, bool(new_why), seed)
+    overall = _overall(rows, table, together, found, second, places, bool(new_why), seed)
     answer = SeasonAnswer(
         firsts=rows.firsts, failed=tuple(failed), aside=rows.aside, crop=rows.firsts[0].crop,
         trait=rows.firsts[0].trait, label=rows.firsts[0].label, unit=rows.firsts[0].unit,
@@ -158,19 +162,9 @@ def _fitted(rows: Rows) -> tuple[SecondFit | None, str]:
         return None, f"the model could not be fitted: {error}"
 
 
-def _apart(second: SecondFit, table: Additive) -> Apart:
-    return apart(second, table.varieties)
-
-
-def _described(table: Additive) -> Apart:
-    """Means without any measure of error."""
-    v = len(table.varieties)
-    return Apart(table.varieties, table.effect, np.full((v, v), np.nan), float("nan"))
-
-
 def _overall(
     rows: Rows, table: Additive, together: pd.DataFrame, found: Apart,
-    second: SecondFit | None, not_new: bool, seed: int,
+    second: SecondFit | None, places: int, not_new: bool, seed: int,
 ) -> pd.DataFrame:
     grown = rows.table.groupby("variety").agg(
         gardens=("place", "nunique"), years=("year", "nunique"), trials=("at", "nunique"))
@@ -181,10 +175,10 @@ def _overall(
         new_high=np.nan)
     if second is not None and not not_new:
         interaction = second.interaction
-        df = new_df(found, interaction, second.error, rows.table["place"].nunique())
-        new = new_garden(found, interaction, df, rows.check, ratio=False)
+        df = new_df(found, interaction, second.error, places)
+        new = new_garden(found, interaction, df)
         out = out.assign(new_low=new["low"], new_high=new["high"],
-                         best=chance_best(found, interaction, df, seed))
+                         best=chance_best(found, interaction, float(np.nanmedian(df)), seed))
     out = out.sort_values("mean", ascending=False, kind="stable")
     others = [v for v in rows.varieties if v not in set(out["variety"])]
     rest = pd.DataFrame({"variety": others, "check": [False] * len(others)})
@@ -197,7 +191,8 @@ def _overall(
 def _shown(frame: pd.DataFrame, ratio: bool, columns: list[str]) -> pd.DataFrame:
     if not ratio:
         return frame
-    values = np.exp(frame[columns].to_numpy(dtype=np.float64))
+    # Ends beyond e^100 mean no limit; they stay numbers.
+    values = np.exp(np.clip(frame[columns].to_numpy(dtype=np.float64), -100.0, 100.0))
     return frame.assign(**{name: values[:, i] for i, name in enumerate(columns)})
 
 

@@ -17,6 +17,7 @@ SHOWN = 40
 """Trials a table lists; more are counted."""
 TURNED = 8
 """Gardens named where the order looked reversed."""
+UNTOLD = "too little to say within what limits"
 BEST_HERE = "Chance of being best on average here"
 
 
@@ -127,13 +128,16 @@ def _value(season: OpenSeason, row: Any) -> Cell:
         return Cell("1, the check" if ratio else "0, the check")
     if words.missing(row.estimate):
         return Cell(words.NONE, remark=f"cannot be set against {season.to}: no garden links them")
+    told = saying.within(season.answer, row.low, row.high)
+    remark = UNTOLD if season.answer.supported and not told else ""
     if ratio:
-        return Cell(f"{words.number(row.estimate)} times", words.interval(row.low, row.high))
-    return Cell(words.signed(row.estimate), _between(row.low, row.high))
+        span = words.interval(row.low, row.high) if told else ""
+        return Cell(f"{words.number(row.estimate)} times", span, remark)
+    return Cell(words.signed(row.estimate), _between(row.low, row.high), remark)
 
 
 def _elsewhere(season: OpenSeason, row: Any) -> Cell:
-    if words.missing(row.new_low):
+    if not saying.within(season.answer, row.new_low, row.new_high):
         return Cell(words.NONE)
     if season.answer.scale == "log":
         return Cell("", f"{words.interval(row.new_low, row.new_high)} times")

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from trialkit import plots
+from trialkit.gardens import saying
 from trialkit.reporting import pictures
 from trialkit.reporting.blocks import Block
 from trialkit.reporting.season_opened import OpenSeason
@@ -30,7 +32,8 @@ def gardens_and_whole(season: OpenSeason) -> Block:
     note += f" Dashed line: {season.to}."
     if len(rows) > VARIETIES:
         note += f" The leading {VARIETIES} varieties are drawn; the others are in the table."
-    drawn = plots.gardens_and_whole(rows.head(VARIETIES), found.by_garden, _axis(season), note,
+    shown = _told(season, rows.head(VARIETIES))
+    drawn = plots.gardens_and_whole(shown, found.by_garden, _axis(season), note,
                                     _none(season), found.scale == "log")
     return pictures.show(drawn, "gardens-and-whole", season.names)
 
@@ -48,7 +51,8 @@ def garden_by_garden(season: OpenSeason) -> Block:
     years = alone["year"].nunique() > 1
     alone = alone.assign(garden=[f"{row.garden[:17]} {row.year}" if years else row.garden
                                  for row in alone.itertuples()])
-    whole = next(rows.head(1)[["estimate", "low", "high"]].itertuples(index=False))
+    alone = _told(season, alone)
+    whole = next(_told(season, rows.head(1))[["estimate", "low", "high"]].itertuples(index=False))
     note = f"{best['variety']}, garden by garden."
     if alone["low"].notna().any():
         note += " Bar: the range it may well lie in there (95 % interval)."
@@ -74,6 +78,17 @@ def against_gardens(season: OpenSeason) -> Block:
             "one gave. Dashed: as the average variety. A steeper line gains most in good gardens.")
     drawn = plots.against_gardens(means, found.stability, found.unit, note, ratio)
     return pictures.show(drawn, "against-gardens", season.names)
+
+
+def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows without the intervals that say nothing."""
+    out = rows.copy()
+    for low, high in (("low", "high"), ("new_low", "new_high")):
+        if low in out:
+            wide = [not saying.within(season.answer, a, b)
+                    for a, b in zip(out[low], out[high], strict=True)]
+            out.loc[wide, [low, high]] = np.nan
+    return out
 
 
 def _axis(season: OpenSeason, variety: str = "") -> str:
