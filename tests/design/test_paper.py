@@ -104,6 +104,26 @@ def test_nothing_runs_off_the_paper(sheet, sun):
         assert overflows(figure, sheet) == []
 
 
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
+def test_the_lines_at_the_head_of_the_map_do_not_overlap(sheet):
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    asked = bed(guards="all round", sun="afternoon shade from the west")
+    crowded = replace(asked, planted="2031-03-04", note="spacing not given, drawn at 60 x 30 cm")
+    figure = bed_map(crowded, sheet)
+    drawer = FigureCanvasAgg(figure).get_renderer()
+    top = figure.bbox.height * 0.85
+    boxes = [
+        (text.get_text(), text.get_window_extent(drawer))
+        for text in figure.axes[0].texts
+        if text.get_text() and text.get_window_extent(drawer).y0 > top
+    ]
+    assert len(boxes) >= 4
+    for at, (one, here) in enumerate(boxes):
+        for other, there in boxes[at + 1 :]:
+            assert not here.overlaps(there), (one, other)
+
+
 def test_codes_on_labels_read_back_as_the_plants(tmp_path):
     reader = pytest.importorskip("zxingcpp", reason="zxing-cpp reads QR codes independently")
     pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 turns the PDF into an image")

@@ -35,8 +35,12 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
         else f"bed {(right - left) / 100:.1f} x {(bottom - top) / 100:.1f} m",
         bed.note,
     ]
-    line = shortened("  ·  ".join(part for part in parts if part), room, 10.0)
-    write(axes, MARGIN_MM, y + 7.0, line, 10.0)
+    top_side = f"top of map: {bed.top}"
+    # The side at the top stands at the end of the same line.
+    beside = room - text_width(top_side, 9.0) - 5.0
+    line = "  ·  ".join(part for part in parts if part)
+    small = fitting_size(line, beside, 10.0, 8.0)
+    write(axes, MARGIN_MM, y + 7.0, shortened(line, beside, small), small)
     y += 15.0
     write(
         axes,
@@ -48,7 +52,7 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     )
     _scale_bar(axes, frame, y)
     tip = frame.sheet.wide - MARGIN_MM
-    write(axes, tip, MARGIN_MM + 12.0, f"top of map: {bed.top}", 9.0, across="right")
+    write(axes, tip, MARGIN_MM + 12.0, top_side, 9.0, across="right")
     if bed.sun:
         words = shortened(f"Light: {bed.sun}", room, 9.0)
         write(axes, MARGIN_MM, y + 5.5, words, 9.0)
