@@ -181,6 +181,31 @@ def test_everything_topped_on_one_day_ends_the_heights():
     found = analyse(records(plants, heights=heights, events=events)).height
     assert found.seen["date"].max() < day(60)
     assert found.notes[0].startswith("every plant topped on")
+    early = analyse(records(plants, heights=heights, events=events.assign(date=day(10)))).height
+    assert "after the plants were topped" in early.reason
+
+
+@pytest.mark.parametrize("case", ["one block measured", "one plot read twice", "flat"])
+def test_heights_of_odd_seasons(case):
+    plants = bed("ABC", 3, 2)
+    heights = grown(plants, FINAL, [20, 30, 40, 50, 60, 70])
+    if case == "one block measured":
+        heights = heights[heights["plant"].isin(plants.loc[plants["block"] == "1", "plant"])]
+    if case == "one plot read twice":
+        own = plants.loc[plants["plot"] == plants["plot"].iloc[0], "plant"]
+        heights = heights[~heights["plant"].isin(own) | (heights["date"] <= day(30))]
+    if case == "flat":
+        heights = heights.assign(height_cm=100.0)
+    found = analyse(records(plants, heights=heights, reach=200.0)).height
+    assert found.supported == (case != "one block measured")
+    if not found.supported:
+        assert "too few plots" in found.why_not
+        assert found.reach["day_low"].isna().all()
+    if case == "one plot read twice":
+        last = FINAL["A"] / (1 + np.exp(-(70 - 45) / 10))
+        row = found.of("A")
+        assert row["low"] < last < row["high"]
+        assert found.curve["estimate"].between(0, 300).all()  # no curve runs away
 
 
 @pytest.mark.parametrize("blocks", [1, 2])

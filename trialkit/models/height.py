@@ -75,7 +75,9 @@ def height_trait(
     topped = topping(records)
     seen = measured(records, topped)
     if seen.empty:
-        return Missing("height", "no height is recorded yet")
+        some = records.heights["height_cm"].notna().any()
+        return Missing("height", "every height was measured after the plants were topped" if some
+                       and topped.ended.notna().any() else "no height is recorded yet")
     data = _prepared(records, seen, ground, topped)
     varieties = [v for v in order if (data["variety"] == v).any()]
     dates = data.groupby("variety")["day"].nunique().reindex(varieties)
@@ -205,7 +207,7 @@ def _result(
     crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
     if reach_cm:
         crossing = first_passed(curves.draws(DRAWS, 1), curves.days, reach_cm)
-        reach = reach_frame(curves, reach_cm, planted)
+        reach = reach_frame(curves, reach_cm, planted, crossing)
     dated = f"height on {planted + pd.Timedelta(days=curves.days[-1]):%-d %B}"
     return HeightResult(
         "height", dated, "cm", "difference",
@@ -235,8 +237,9 @@ def _treated(
                        None, ratio=False)
     return {
         "treated_curve": parted(curve_frame(cells, planted)),
-        "treated_reach": parted(reach_frame(cells, reach_cm, planted)) if reach_cm
-        else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
+        "treated_reach": parted(reach_frame(
+            cells, reach_cm, planted, first_passed(cells.draws(DRAWS, 1), cells.days, reach_cm)))
+        if reach_cm else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
         "treatments": pd.DataFrame({
             "treatment": treatments.names, "estimate": value, "se": treatments.se[:, -1],
             "df": treatments.df[:, -1], "low": value - half, "high": value + half}),
@@ -256,8 +259,10 @@ def curve_frame(curves: MeanCurves, planted: pd.Timestamp) -> pd.DataFrame:
     ], ignore_index=True)
 
 
-def reach_frame(curves: MeanCurves, reach: float, planted: pd.Timestamp) -> pd.DataFrame:
-    """OUT_OF_REACH of every curve.
+def reach_frame(
+    curves: MeanCurves, reach: float, planted: pd.Timestamp, crossing: Floats
+) -> pd.DataFrame:
+    """OUT_OF_REACH of every curve; crossing: the day in each draw of the curves, (n, v).
 
     A day is in the interval while the height's interval on that day holds reach (inverse
     prediction, Fieller 1954, J. R. Stat. Soc. B 16:175-185, day by day): from the day the upper
@@ -268,7 +273,7 @@ def reach_frame(curves: MeanCurves, reach: float, planted: pd.Timestamp) -> pd.D
     if curves.supported:
         limits = np.array([curves.value + curves.half, curves.value - curves.half])
         low, high = first_passed(limits, curves.days, reach)
-        never = np.isinf(first_passed(curves.draws(DRAWS, 1), curves.days, reach)).mean(axis=0)
+        never = np.isinf(crossing).mean(axis=0)
 
     def dated(day: Floats) -> pd.Series:
         some = np.where(np.isfinite(day), day, 0.0)

@@ -125,7 +125,8 @@ def fitted(value: Floats, x: Floats, rows: Floats) -> Fitted:
     residual = value - x @ (inverse := np.linalg.pinv(x)) @ value
     df = float(len(x) - np.linalg.matrix_rank(x))
     joins = rows @ np.linalg.pinv(x.T @ x) @ rows.T
-    return Fitted(rows @ inverse @ value, np.asarray(joins), residual, df)
+    # Rounded, so that heights all alike do not differ by what the arithmetic leaves.
+    return Fitted(np.round(rows @ inverse @ value, 9), np.asarray(joins), residual, df)
 
 
 def indicators(labels: pd.Series, levels: list[str]) -> Floats:
