@@ -42,7 +42,7 @@ def compare(
     `ratio`, and the frames then hold ratios).  df: degrees of freedom of the covariance.
     check: name of the variety to compare with, or None for all pairs only.
     """
-    against = _against(varieties, estimate, covariance, df, check)
+    against = with_check(varieties, estimate, covariance, df, check, ratio)
     pairs = _pairs(varieties, estimate, covariance, df)
     letters: dict[str, str] = {}
     if len(varieties) > 1 and pairs["p"].notna().all():
@@ -53,14 +53,15 @@ def compare(
         letters = minimal_letters(order, different)
     if ratio:
         columns = ["estimate", "low", "high"]
-        against[columns] = np.exp(against[columns])
         pairs[columns] = np.exp(pairs[columns])
     return Compared(against, pairs, letters)
 
 
-def _against(
-    varieties: list[str], estimate: Floats, covariance: Floats, df: float, check: str | None
+def with_check(
+    varieties: list[str], estimate: Floats, covariance: Floats, df: float, check: str | None,
+    ratio: bool,
 ) -> pd.DataFrame:
+    """The comparisons with the check alone, as `compare` gives them."""
     at = varieties.index(check) if check in varieties else -1
     others = [i for i in range(len(varieties)) if i != at] if at >= 0 else []
     rows = np.zeros((len(others), len(varieties)))
@@ -70,9 +71,10 @@ def _against(
     joint = rows @ covariance @ rows.T
     se = np.sqrt(np.maximum(np.diagonal(joint), 0.0))
     p, half = dunnett(value, se, joint, df) if others else (np.zeros(0), np.zeros(0))
+    shown = np.exp if ratio else np.asarray
     return pd.DataFrame({
         "variety": [varieties[i] for i in others], "check": [check] * len(others),
-        "estimate": value, "low": value - half, "high": value + half, "p": p,
+        "estimate": shown(value), "low": shown(value - half), "high": shown(value + half), "p": p,
         "df": np.full(len(others), df),
     })
 

@@ -11,8 +11,7 @@ from scipy import stats
 
 from trialkit.design.setting import standing
 from trialkit.mixed import GLMM, fit_glmm
-from trialkit.mixed.grid import marginal_rows
-from trialkit.models.comparing import Compared, Floats, compare
+from trialkit.models.comparing import Floats, compare, with_check
 from trialkit.models.counting import date_pace, unit_index
 from trialkit.models.places import (
     EDGE,
@@ -25,7 +24,7 @@ from trialkit.models.places import (
 from trialkit.models.places import (
     MATTERS as MATTERS,
 )
-from trialkit.models.pods import PodsResult
+from trialkit.models.pods import PodsResult, variety_rows
 from trialkit.models.results import (
     AGAINST,
     MEANS,
@@ -93,15 +92,16 @@ def position_trait(
                            only=(EDGE, SHADE))
     groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
     formula = "pods ~ variety + " + " + ".join(columns)
-    plain = _fitted("pods ~ variety", data, groups, ground, pods, check)
-    adjusted = _fitted(formula, data, groups, ground, pods, check, lost_df=len(columns))
-    fit, level, joint, df, compared = adjusted
-    side = _side_by_side(plain[4].against_check, compared.against_check)
+    varieties = list(pods.varieties)
+    _, level, joint, df = _fitted("pods ~ variety", data, groups, ground, varieties)
+    plain = with_check(varieties, level, joint, df, check, ratio=True)
+    fit, level, joint, df = _fitted(formula, data, groups, ground, varieties, len(columns))
+    compared = compare(varieties, level, joint, df, check, ratio=True)
+    side = _side_by_side(plain, compared.against_check)
     trend = _trend(fit, data, terms, df)
     differs = bool((side["change"].abs() > MATTERS).any())
     se = np.sqrt(np.diagonal(joint))
     half = stats.t.isf(0.025, df) * se
-    varieties = list(pods.varieties)
     means = pd.DataFrame({"variety": varieties, "estimate": np.exp(level), "se": np.exp(level) * se,
                           "df": df, "low": np.exp(level - half), "high": np.exp(level + half)})
     method = MethodNote(
@@ -163,18 +163,15 @@ def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
 
 
 def _fitted(
-    formula: str, data: pd.DataFrame, groups: list[str], ground: Support, pods: PodsResult,
-    check: str | None, lost_df: int = 0,
-) -> tuple[GLMM, Floats, Floats, float, Compared]:
+    formula: str, data: pd.DataFrame, groups: list[str], ground: Support, varieties: list[str],
+    lost_df: int = 0,
+) -> tuple[GLMM, Floats, Floats, float]:
+    """The fit, log rates (v,), their covariance (v, v) and df."""
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_expected", groups=groups,
                    method="reml")
-    labels, rows = marginal_rows(fit.part, "variety")
-    varieties = list(pods.varieties)
-    at = [list(labels["variety"]).index(v) for v in varieties]
-    rows = rows[:, fit.part.kept][at]
+    rows = variety_rows(fit, varieties)
     level, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
-    df = ground.df(varieties) - lost_df
-    return fit, level, joint, df, compare(varieties, level, joint, df, check, ratio=True)
+    return fit, level, joint, ground.df(varieties) - lost_df
 
 
 def _side_by_side(plain: pd.DataFrame, adjusted: pd.DataFrame) -> pd.DataFrame:
