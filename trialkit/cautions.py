@@ -22,6 +22,15 @@ LADDER = Caution("Ladder", "firm level ground, never against canes, do not lean 
 SPRAY = Caution("After a spray", "wait the days to harvest that the label gives")
 LIME = Caution("Lime and feed", "only as a soil test says")
 
+ON_THE_PHONE = (
+    Caution("Knife", "Cut away from your hand. Sheathe it while you walk and while you tap"),
+    Caution("Heat", "Pick in the cool of the day, drink water, rest in shade. If you feel faint, "
+            "sick or confused, stop and get help at once"),
+    Caution("Out of reach", 'Do not climb or lean for a plant: mark it "not looked at"'),
+    Caution("Sprayed?", "Keep to the waiting days on the label before you pick"),
+)
+"""Before a walk along the plants with a phone in one hand: no ladder at all."""
+
 PICKING = (KNIFE, HEAT, LADDER, SPRAY)
 ALL = (*PICKING, LIME)
 

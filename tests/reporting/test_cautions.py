@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,8 @@ from smalltrial import write
 
 from trialkit import cautions
 from trialkit.design.sheets import CAUTIONS
+from trialkit.recording.phone import phone_page
+from trialkit.records import read_records
 from trialkit.records.starter import start_trial
 from trialkit.reporting import cells, shipped
 
@@ -51,3 +55,13 @@ def test_every_list_of_them_defers(to_what):
     assert "label" in cautions.deferring(to_what)
     assert "licensed" in cautions.deferring(to_what)
     assert cautions.deferring(to_what).endswith(f"{to_what}.")
+
+
+def test_the_phone_page_takes_its_cautions_from_the_same_place(tmp_path):
+    page = html.unescape(
+        phone_page(read_records(write(tmp_path / "trial")), date(2026, 6, 1))
+    )
+    for caution in cautions.ON_THE_PHONE:
+        assert caution.text in page
+        assert f"<b>{caution.about}" in page
+    assert "Ladder" not in page, "nobody climbs with a phone in the hand"

@@ -18,6 +18,8 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from trialkit.cautions import ON_THE_PHONE
+
 _IMPORT = re.compile(r'^import \{[^}]*\} from "\./(?P<name>[a-z]+)\.js";\n', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(async function|function|class|const|let) )", re.MULTILINE)
 
@@ -43,6 +45,7 @@ def render(trial: dict[str, Any], planted: str) -> str:
     return environment.from_string(_part("page.html.j2")).render(
         trial=trial,
         planted=planted,
+        cautions=ON_THE_PHONE,
         policy=policy,
         script=Markup(script),
         style=Markup(style),
