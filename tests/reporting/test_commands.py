@@ -124,7 +124,7 @@ def test_a_fault_in_a_cell_keeps_the_partial_notebook_and_the_last_report(
 def test_as_of_a_past_day_the_report_is_what_it_would_have_been(run, beans, tmp_path):
     result = run("report", beans, "--until", "2025-08-10", "--out", tmp_path / "out")
     assert result.exit_code == Exit.DONE, result.output
-    page = tmp_path / "out" / "beans-2025-08-10.html"
+    page = tmp_path / "out" / "beans-as-of-2025-08-10.html"
     text = page.read_text(encoding="utf-8")
     assert "As of 10 August 2025" in text
     assert "17 September" not in text
@@ -203,7 +203,13 @@ def test_the_lab_has_the_notebooks_ready_on_that_trial_and_leaves_changed_ones(b
     for path in made:
         book = nbformat.read(path, as_version=4)
         parameters = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
-        assert f"folder = {str(beans.resolve())!r}" in parameters.source
+        set_to: dict[str, object] = {}
+        exec(parameters.source, set_to)
+        here = str(beans.resolve())
+        if "folders" in set_to:
+            assert set_to["folders"] == [here], "several trials: this one, others to be added"
+        else:
+            assert set_to["folder"] == here
     made[-1].write_text("changed")
     lab.prepare(beans)
     assert made[-1].read_text() == "changed"

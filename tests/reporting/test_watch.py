@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections import defaultdict
+from datetime import date
 from pathlib import Path
 
 import nbformat
@@ -275,6 +276,10 @@ def test_a_report_a_pick_day_and_the_newest_beside_them(tmp_path):
         "beans-2026-06-20.html", "beans-2026-06-24.html", "latest.html",
     ]  # fmt: skip
     assert "<p>2026-06-20</p>" in (folder / "report" / "beans-2026-06-20.html").read_text()
+    # `report --until` of that same day is another page: it may say less than was known that day.
+    as_of = publish.destination(folder, until=date(2026, 6, 20))
+    assert as_of.name == "beans-as-of-2026-06-20.html"
+    assert not as_of.exists()
 
 
 def test_what_a_killed_run_left_is_swept_when_it_is_old(tmp_path):

@@ -37,14 +37,22 @@ def prepare(folder: Path) -> tuple[Path, ...]:
 
 
 def point_at(document: NotebookNode, folder: Path) -> None:
-    """Set `folder` in the cell tagged `parameters`."""
+    """Set `folder` in the cell tagged `parameters`, or `folders` to that one trial.
+
+    The notebook of several trials so opens on one; the user writes the others beside it.
+    """
+    ready = {"folder": repr(str(folder)), "folders": f"[{str(folder)!r}]"}
     for cell in document.cells:
         if "parameters" in cell.metadata.get("tags", []):
-            lines = cell.source.splitlines()
-            cell.source = "\n".join(
-                f"folder = {str(folder)!r}" if line.startswith("folder =") else line
-                for line in lines
-            )
+            lines = []
+            for line in cell.source.splitlines():
+                name = line.partition(" = ")[0]
+                if name in ready:
+                    # What the comment says of an empty value is true of no other.
+                    line = f"{name} = {ready[name]}"
+                    line += "  # add the folders of other trials" if name == "folders" else ""
+                lines.append(line)
+            cell.source = "\n".join(lines)
 
 
 def open_lab(folder: Path, browser: bool = True, options: Sequence[str] = ()) -> int:

@@ -117,7 +117,7 @@ def publish_latest(
     day = page.facts(notebook).get("last_pick")
     if not day:
         return _write_both(notebook, newest)
-    made = _write_both(notebook, destination(folder, until=date.fromisoformat(day)))
+    made = _write_both(notebook, newest.with_name(f"{folder.resolve().name}-{day}.html"))
     _write(newest, made.page.read_text(encoding="utf-8"))
     _partial(newest).unlink(missing_ok=True)
     return made
@@ -138,9 +138,10 @@ def not_written(error: OSError, report: Path) -> str:
 def destination(folder: Path, out: Path | None = None, until: date | None = None) -> Path:
     """Where the report of `folder` goes: `folder/report/<folder's name>.html` unless `out` is set.
 
-    As of a past day the name carries that day, so that the newest report is never written over.
+    As of a past day the name says so and carries that day: neither the newest report nor the one
+    that `publish_latest` made of that day's pick is written over.
     """
-    name = folder.resolve().name + (f"-{until.isoformat()}" if until else "")
+    name = folder.resolve().name + (f"-as-of-{until.isoformat()}" if until else "")
     if out is None:
         return folder / "report" / f"{name}.html"
     if out.is_dir() or out.suffix.lower() not in (".html", ".htm"):
