@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from hostile import NAMES
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from trialkit import plots
 from trialkit.reporting import pictures
@@ -141,6 +142,22 @@ def test_few_varieties_and_a_single_day(n):
     first = curve[curve["date"] == DAYS[0]]
     for frame in (curve, first):
         assert plots.totals(frame, "pods a plant", "").alt.count(NAMES[0]) == 1
+
+
+def test_a_long_axis_goes_on_in_a_second_line_below_the_numbers():
+    axis = "bushels an acre, more than the average variety"
+    drawn = plots.compared(_ratios(), axis, "Dots.", to=0)
+    figure = drawn.figure
+    drawer = FigureCanvasAgg(figure).get_renderer()
+    boxes = [text.get_window_extent(drawer) for text in figure.texts]
+    said = [text.get_text() for text in figure.texts]
+    assert " ".join(reversed(said)) == axis
+    assert len(said) == 2
+    assert all(box.x0 >= 0 and box.x1 <= figure.bbox.width and box.y0 >= 0 for box in boxes)
+    below, above = boxes
+    assert below.y1 <= above.y0 + 1
+    ticks = [label.get_window_extent(drawer) for label in figure.axes[0].get_xticklabels()]
+    assert min(tick.y0 for tick in ticks) >= above.y1 - 1
 
 
 def test_short_names_stay_apart():

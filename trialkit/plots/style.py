@@ -7,6 +7,7 @@ wide.  Ink and colours are named here, so that a page may swap them for its own 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,6 +17,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 WIDTH = 3.5
+AXIS, LINE = 42, 0.15
+"""Characters of an axis in words that fit on one line, in any letters; inches between lines."""
 INK, MUTED, FAINT, PAPER = "#101418", "#5b626a", "#d5d9de", "#fefefe"
 # Okabe & Ito 2008, "Color Universal Design"; the lightest of the eight are left out, and orange
 # and purple are a shade deeper so that a thin line keeps 3:1 against white paper (WCAG 2.1,
@@ -70,16 +73,22 @@ def specks(axes: Axes, x: Any, y: Any, colour: str, size: float = 2.2, alpha: fl
 
 
 def lined(names: Sequence[str], axis: str, each: float) -> tuple[Figure, Axes]:
-    """A figure with a named line for each of `names`, `each` inches tall, and the axis in words."""
+    """A figure with a named line for each of `names`, `each` inches tall, and the axis in words.
+
+    Words too long for one line go on in a second.
+    """
     cut = short(names, 22)
-    height = 0.62 + each * len(names)
+    said = wrap(axis, AXIS)
+    below = 0.45 + LINE * (len(said) - 1)
+    height = 0.17 + below + each * len(names)
     left = min(1.5, 0.3 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
     figure = Figure(figsize=(WIDTH, height))
-    axes = figure.add_axes((left, 0.45 / height, 0.95 - left, 1 - 0.5 / height))
+    axes = figure.add_axes((left, below / height, 0.95 - left, 1 - (below + 0.05) / height))
     axes.set_yticks(range(len(names)), [cut[name] for name in names])
     sns.despine(ax=axes, left=True)
     axes.tick_params(axis="y", length=0)
-    figure.text(0.97, 0.08 / height, axis, ha="right", va="center")
+    for at, line in enumerate(reversed(said)):
+        figure.text(0.97, (0.08 + LINE * at) / height, line, ha="right", va="center")
     return figure, axes
 
 
