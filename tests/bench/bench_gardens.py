@@ -3,10 +3,11 @@
     python tests/bench/bench_gardens.py [gardens ...]        (100 300 1000 unless said)
 
 Stage 1 in one process and on all cores (the answers must be the same to the last digit), the
-records gathered as Parquet, stage 2; time, memory and disk; the growth from the first number of
-gardens to the last; and from these figures a plan for 100,000 gardens.  The smaller seasons are
-the first gardens of the largest, and are timed on the way.  Folders go to the temporary folder
-and are gone after.  Exits with 1 where answers differ or growth is more than `MOST` of linear.
+records gathered as Parquet, stage 2, a garden's page; time, memory and disk; the growth from the
+first number of gardens to the last; and from these figures a plan for 100,000 gardens.  The
+smaller seasons are the first gardens of the largest, and are timed on the way.  Folders go to the
+temporary folder and are gone after.  Exits with 1 where answers differ or growth is more than
+`MOST` of linear.
 """
 
 from __future__ import annotations
@@ -60,6 +61,8 @@ def stage_one(base: Path, workers: int, marks: list[int], to: Path) -> list[dict
         if len(found) in marks:
             row = {"wall": time.perf_counter() - began, **usage()}
             rows.append({**row, "cpu": row["cpu"] - before["cpu"]})
+            print(f"{len(found):,} gardens, {workers} at a time: {row['wall']:.0f} s",
+                  file=sys.stderr)
     children = usage(resource.RUSAGE_CHILDREN)
     rows[-1] |= {"children_cpu": children["cpu"], "child_memory": children["memory"],
                  "kept": len(pickle.dumps(found)) / MEGA}
@@ -99,6 +102,25 @@ def parquet(base: Path) -> dict[str, float]:
     }
 
 
+def reports(base: Path) -> dict[str, float]:
+    """A garden's own page, worked out and laid out in a process started for it, as `club` does."""
+    from trialkit.reporting.clubprivacy import Showing
+    from trialkit.reporting.clubtrial import Job, Made, make_report
+
+    def spent() -> float:
+        return sum(usage(who)["cpu"] for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+
+    jobs = [Job(folder, "1", Showing()) for folder in sorted((base / "gardens").iterdir())[:4]]
+    size, start = 0, 0.0
+    for i, job in enumerate(jobs):
+        if i == 1:  # what is loaded on first use is not counted
+            start = spent()
+        made = make_report(job)
+        assert isinstance(made, Made), made.private
+        size += len(made.html.encode())
+    return {"cpu": (spent() - start) / (len(jobs) - 1), "kb": size / len(jobs) / 1e3}
+
+
 def size_of(folder: Path) -> int:
     """Bytes on the disk, in whole blocks."""
     return sum(path.lstat().st_blocks * 512 for path in [folder, *folder.rglob("*")])
@@ -116,7 +138,9 @@ def apart(base: Path, *what: object) -> Any:
 def part(base: Path, what: str, *rest: str) -> object:
     if what == "stage_one":
         return stage_one(base, int(rest[0]), [int(n) for n in rest[2:]], base / rest[1])
-    return stage_two(base, int(rest[0])) if what == "stage_two" else parquet(base)
+    if what == "stage_two":
+        return stage_two(base, int(rest[0]))
+    return {"parquet": parquet, "reports": reports}[what](base)
 
 
 def table(rows: list[list[str]]) -> None:
@@ -135,20 +159,19 @@ def main(sizes: list[int]) -> int:
         print(f"{sizes[-1]:,} gardens made, {time.process_time() - start:.1f} s; "
               f"{cores()} cores, load before it began {os.getloadavg()[0]:.1f}\n", flush=True)
         one = apart(base, "stage_one", 1, "one", *sizes)
-        print(f"one process: {one[-1]['wall']:.0f} s", flush=True)
         all_ = apart(base, "stage_one", many, "all", *sizes)
-        print(f"{many} processes: {all_[-1]['wall']:.0f} s\n", flush=True)
         two = [apart(base, "stage_two", size) for size in sizes]
         store = apart(base, "parquet")
+        page = apart(base, "reports")
         left, right = (pickle.loads((base / name).read_bytes()) for name in ("one", "all"))
     for first, second in zip(left, right, strict=True):
         same_stage(first, second)
-    return shown(sizes, many, one, all_, two, store)
+    return shown(sizes, many, one, all_, two, store, page)
 
 
 def shown(
     sizes: list[int], many: int, one: list[dict[str, float]], all_: list[dict[str, float]],
-    two: list[dict[str, float]], store: dict[str, float],
+    two: list[dict[str, float]], store: dict[str, float], page: dict[str, float],
 ) -> int:
     rows = [["gardens", "one process, s", "cpu s", "ms a garden", "memory, MB",
              f"{many} processes, s", "times as fast", "stage 2, s", "memory, MB"]]
@@ -174,30 +197,34 @@ def shown(
           f"{all_[-1]['memory']:.0f} MB.")
     print(f"Parquet: gathering {1e3 * store['gather']:.0f} ms a garden, reading "
           f"{1e3 * store['read']:.1f} ms against {1e3 * store['folder']:.1f} ms from a folder; "
-          f"{store['parquet_kb']:.1f} kB a garden against {store['folders_kb']:.0f} kB.\n")
-    plan(last["cpu"] / size / efficiency, two, sizes, all_[-1], store)
+          f"{store['parquet_kb']:.1f} kB a garden against {store['folders_kb']:.0f} kB.")
+    print(f"A garden's own page: {page['cpu']:.1f} s of processor time, {page['kb']:.0f} kB.\n")
+    plan(last["cpu"] / size / efficiency, two, sizes, all_[-1], store, page)
     return 0 if growth < MOST and growth_two < MOST else 1
 
 
 def plan(
     each: float, two: list[dict[str, float]], sizes: list[int], all_: dict[str, float],
-    store: dict[str, float],
+    store: dict[str, float], page: dict[str, float],
 ) -> None:
     """What `PLANNED` gardens need, from seconds a garden on a worker and the growth measured."""
-    hours = each * PLANNED / 3600
+    hours, pages = each * PLANNED / 3600, page["cpu"] * PLANNED / 3600
     print(f"Plan for {PLANNED:,} gardens, extrapolated:")
-    rows = [["cores", "stage 1, h", "memory of the workers, GB"]]
-    rows += [[str(n), f"{hours / n:.2f}", f"{n * all_['child_memory'] / 1e3:.1f}"]
+    rows = [["cores", "stage 1, h", "every garden's page, h", "memory of the workers, GB"]]
+    rows += [[str(n), f"{hours / n:.2f}", f"{pages / n:.1f}",
+              f"{n * all_['child_memory'] / 1e3:.1f}"]
              for n in (2, 8, 32, 128)]
     table(rows)
-    span = sizes[-1] - sizes[0]
-    memory = (two[-1]["memory"] - two[0]["memory"]) / max(span, 1) * PLANNED + two[0]["memory"]
-    print(f"Stage 2: {two[-1]['cpu'] / sizes[-1] * PLANNED / 60:.1f} min and "
-          f"{memory / 1e3:.1f} GB in one process; stage 1 hands it "
-          f"{all_['kept'] / sizes[-1] * PLANNED:.0f} MB.")
+    held, seconds = (
+        two[0][what] + (two[-1][what] - two[0][what]) / (sizes[-1] - sizes[0]) * PLANNED
+        for what in ("memory", "cpu")
+    )
+    print(f"Stage 2: {seconds / 60:.1f} min and {held / 1e3:.1f} GB in one process; stage 1 hands "
+          f"it {all_['kept'] / sizes[-1] * PLANNED:.0f} MB.")
     print(f"Disk: {store['folders_kb'] * PLANNED / MEGA:.1f} GB as folders "
-          f"(four files each), {store['parquet_kb'] * PLANNED / MEGA:.2f} GB as Parquet, "
-          f"gathered in {store['gather'] * PLANNED / 3600:.1f} core hours.")
+          f"(four files each), {store['parquet_kb'] * PLANNED / MEGA:.2f} GB as Parquet "
+          f"(gathered in {store['gather'] * PLANNED / 3600:.1f} core hours), "
+          f"{page['kb'] * PLANNED / MEGA:.0f} GB of pages.")
 
 
 if __name__ == "__main__":
@@ -207,4 +234,7 @@ if __name__ == "__main__":
     else:
         parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
         parser.add_argument("gardens", nargs="*", type=int)
-        sys.exit(main(sorted(parser.parse_args().gardens) or [100, 300, 1000]))
+        wanted = sorted(set(parser.parse_args().gardens)) or [100, 300, 1000]
+        if len(wanted) < 2:
+            parser.error("name two numbers of gardens or more, for the growth")
+        sys.exit(main(wanted))

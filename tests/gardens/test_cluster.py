@@ -16,6 +16,8 @@ from same import same_stage
 from trialkit.gardens import cluster as module
 from trialkit.gardens.cluster import ClusterProblem
 from trialkit.gardens.first import first_stage
+from trialkit.gardens.gathered import gather
+from trialkit.gardens.kept import read_gathered
 from trialkit.gardens.spread import Fault, spread
 
 SMALL = Size(varieties=2, blocks=3, plants=2, picks=5, heights=False)
@@ -66,6 +68,16 @@ def test_a_fault_on_a_worker_is_a_value(cluster: RealCluster) -> None:
     assert found[::2] == [2, 3]
     assert isinstance(found[1], Fault)
     assert found[1].message == "-1 has no root"
+
+
+def test_gathered_records_on_a_cluster(
+    cluster: RealCluster, gardens: list[Path], tmp_path: Path
+) -> None:
+    gather(gardens[:3], tmp_path / "all", cluster=cluster.address)
+    work = partial(first_stage, words=False)
+    found = list(spread(work, read_gathered(tmp_path / "all"), cluster.address))
+    for folder, there in zip(gardens[:3], found, strict=True):
+        same_stage(work(folder), there)
 
 
 @pytest.mark.parametrize(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import os
 import pickle
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -16,10 +18,12 @@ from same import same_stage
 
 from trialkit import __version__
 from trialkit.gardens import gathered as module
+from trialkit.gardens import kept as kept_module
 from trialkit.gardens.first import Failed, FirstStage, first_stage
 from trialkit.gardens.gathered import GatheredProblem, gather, is_gathered
 from trialkit.gardens.kept import read_gathered, trials_of
 from trialkit.records import Records, read_records
+from trialkit.trial import Layout
 
 DATA = Path(__file__).parents[2] / "data"
 PUBLIC = sorted((p.parent for p in DATA.rglob("trial.toml")), key=lambda p: p.name != "beans")
@@ -49,6 +53,21 @@ def test_every_record_comes_back_as_it_was(tmp_path: Path, monkeypatch: pytest.M
         assert isinstance(records, Records)
         same(read_records(folder), records)
         assert records.folder.name == folder.name
+
+
+def test_every_line_of_a_description_comes_back(tmp_path: Path, gardens: list[Path]) -> None:
+    (folder,) = make_gardens(tmp_path / "full", 1, SMALL)
+    records = read_records(folder)
+    some: dict[str, Any] = {
+        "looks": 20, "ended": date(2026, 9, 1), "threshold_per_week": 1.5, "reach_cm": 210.5,
+        "day_order": "day first", "source": "a\u2028b", "notes": 'two\n"lines"',
+        "harvest_unit": "bushels an acre", "grades": ("large", "small"), "marketable": ("large",),
+        "marketable_from_g": 150.0, "ready_share": 0.5, "height_unit": "in", "weight_unit": "oz",
+    }
+    layout = Layout("blocks", 90.0, 30.0, 2, 6, "south", "west", 18)
+    full = dataclasses.replace(records.trial, layout=layout, **some)
+    back = kept_module._trial(json.dumps(dataclasses.asdict(full), default=date.isoformat))
+    assert back == full
 
 
 def test_as_of_a_day(tmp_path: Path) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, is_dataclass
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from types import NoneType, UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
 import pyarrow as pa
@@ -19,8 +20,9 @@ from trialkit.gardens.gathered import DOUBTS, FORMAT, TRIALS, GatheredProblem, i
 from trialkit.records import Records
 from trialkit.records.schema import TABLES
 from trialkit.records.tables import empty_table
-from trialkit.trial import Layout, Trial, Variety
+from trialkit.trial import Trial
 
+OTHER_VERSION = "These records were gathered by another version of trialkit; gather them again."
 SPOILT = "{} cannot be read ({}). Gather the trials again: their folders are as they were."
 
 
@@ -49,11 +51,12 @@ class GatheredTrial(Kept):
         self.stands_for(until)
         try:
             frames = _group(self.file, self.group, self.gathering)
+            trial = _trial(about["description"])
         except GatheredProblem as problem:
             return Failed(self.folder, str(problem))
         own = {name: _own(parts, self.trial, name) for name, parts in frames.items()}
         return Records(
-            folder=Path(self.folder), trial=_trial(json.loads(about["description"])), **own,
+            folder=Path(self.folder), trial=trial, **own,
             fingerprint=about["fingerprint"], until=about["until"],
             files=tuple((name, rows) for name, rows in json.loads(about["files"])),
         )
@@ -117,9 +120,7 @@ def _mark(source: pq.ParquetFile) -> str:
     """Which run wrote a file.  Raises GatheredProblem for a file of another kind."""
     said = source.schema_arrow.metadata or {}
     if said.get(b"trialkit_gathered") != FORMAT.encode():
-        raise GatheredProblem(
-            "These records were gathered by another version of trialkit; gather them again."
-        )
+        raise GatheredProblem(OTHER_VERSION)
     return str(said[b"gathering"], "ascii")
 
 
@@ -161,9 +162,25 @@ def _blank(table: str) -> pd.DataFrame:
     return empty_table(next(t for t in TABLES if t.name == table)).frame
 
 
-def _trial(said: dict[str, Any]) -> Trial:
+def _trial(said: str) -> Trial:
     """A description from the JSON of its fields."""
-    said["planted"] = date.fromisoformat(said["planted"])
-    said["layout"] = Layout(**said["layout"])
-    said["varieties"] = tuple(Variety(**variety) for variety in said["varieties"])
-    return Trial(**said)
+    try:
+        trial: Trial = _of_type(Trial, json.loads(said))
+    except (TypeError, ValueError):
+        raise GatheredProblem(OTHER_VERSION) from None
+    return trial
+
+
+def _of_type(kind: Any, value: Any) -> Any:
+    """A value of JSON as what a field of a dataclass says it is."""
+    if value is None:
+        return None
+    if is_dataclass(kind) and isinstance(kind, type):
+        kinds = get_type_hints(kind)
+        return kind(**{name: _of_type(kinds.get(name), one) for name, one in value.items()})
+    inside = get_args(kind)
+    if get_origin(kind) is tuple:
+        return tuple(_of_type(inside[0], one) for one in value)
+    if get_origin(kind) in (Union, UnionType):
+        return _of_type(next(one for one in inside if one is not NoneType), value)
+    return date.fromisoformat(value) if kind is date else value
