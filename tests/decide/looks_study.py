@@ -208,7 +208,7 @@ def giving_up(seasons: int) -> None:
     for number, (blocks, varieties, ratio, planned) in enumerate(kinds):
         garden = Garden(blocks, varieties, 0.1, 0.4, ratio)
         some = seasons if ratio > 1.0 else seasons // 3
-        drawn = grow(garden, some, np.random.default_rng([SEED, 200 + number]))
+        drawn = grow(garden, some, np.random.default_rng([SEED, 400 + number]))
         told = [
             gave_up(Seasons(drawn.estimate[one, :, :1], drawn.se[one], garden.df), planned,
                     alpha_each(varieties, True))
@@ -258,4 +258,4 @@ if __name__ == "__main__":
     if "--giving-up" not in sys.argv:
         false_winners(4000 // share)
         sooner(1000 // share)
-    giving_up(200 // share)
+    giving_up(150 // share)

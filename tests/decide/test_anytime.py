@@ -10,7 +10,15 @@ from looks_study import LOOKS, Garden, Seasons, anytime_edges, first_crossing, g
 from scipy.optimize import minimize_scalar
 
 from trialkit.decide.anytime import anytime_interval, anytime_z, mixture_rho
-from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Look, evaluate_family, evaluate_looks
+from trialkit.decide.looks import (
+    HOPELESS,
+    KEEP,
+    SETTLED,
+    UNSETTLED,
+    Look,
+    evaluate_family,
+    evaluate_looks,
+)
 from trialkit.decide.outlook import levelling_off
 
 START = date(2025, 6, 1)
@@ -143,7 +151,7 @@ def test_hopeless_season_is_called_so_and_alike_varieties_too():
     wide = evaluate_looks(season(0.05, 16, a=0.09), 20, names=("Red", "Blue"))
     assert wide.state == UNSETTLED
     assert not wide.alike
-    assert max(wide.chance_at_trend, wide.chance_if_worthwhile) < 0.05
+    assert max(wide.chance_at_trend, wide.chance_if_worthwhile) < HOPELESS
     assert "More plots next year" in wide.full
     close = evaluate_looks(season(0.02, 20, a=0.001, b=0.02, df=30), 20, names=("Red", "Blue"))
     assert close.state == UNSETTLED
@@ -157,11 +165,11 @@ def test_hopeless_season_is_called_so_and_alike_varieties_too():
 
 
 def test_one_hopeless_look_is_not_enough():
-    """The chance is known from the twelfth of twenty looks on, so the thirteenth may give up."""
-    states = {k: evaluate_looks(season(0.05, k, a=0.09), 20) for k in (11, 12, 13)}
+    """The chance is known from the twelfth of twenty looks on; it takes three of them."""
+    states = {k: evaluate_looks(season(0.05, k, a=0.09), 20) for k in range(11, 15)}
     assert states[11].chance_at_trend is None
-    assert max(states[12].chance_at_trend, states[12].chance_if_worthwhile) < 0.05
-    assert [states[k].state for k in (11, 12, 13)] == [KEEP, KEEP, UNSETTLED]
+    assert max(states[12].chance_at_trend, states[12].chance_if_worthwhile) < HOPELESS
+    assert [one.state for one in states.values()] == [KEEP, KEEP, KEEP, UNSETTLED]
 
 
 def test_the_study_gives_up_where_the_judgement_does():

@@ -28,14 +28,13 @@ KEEP: State = "keep picking"
 UNSETTLED: State = "will not be settled this season"
 PLANNED, UNPLANNED = "planned looks", "unplanned looks"
 
-HOPELESS = 0.05
-"""Below this chance of settling, at two looks running, more picks are not worth waiting for.
+HOPELESS, IN_A_ROW = 0.02, 3
+"""Below this chance of settling, at so many looks running, more picks are not worth waiting for.
 Stopping for futility at a conditional power of 10 to 20 % is common practice (Lan, Simon &
 Halperin 1982 call it stochastic curtailment). That chance takes the standard error as known,
-though, and on few plots it is not: a single look below 10 % gave up wrongly 7 to 10 seasons in a
-hundred. Measured again in tests/decide (looks_study.py)."""
-
-IN_A_ROW = 2
+though, and on few plots it is not: with 3 blocks, one look below 10 % gave up wrongly 10 to 17
+seasons in a hundred, two below 5 % 6 to 8, three below 2 % about 3. Measured again in tests/decide
+(looks_study.py --giving-up)."""
 
 WORTHWHILE_RATIO = 1.5
 """The ratio between varieties a grower would act on, unless told otherwise. Common practice in
