@@ -20,7 +20,8 @@ FEWEST_LOOKS, SHARE_OF_PLAN = 6, 0.6
 (from the twelfth look without one). Before that, standard errors on a handful of plots are too
 unsteady: called from the sixth look on, a season of 20 looks with one variety truly 1.5 times the
 check was given up wrongly in 13 to 18 % of seasons, from the twelfth in 3 to 7 % (60 seasons
-each). Own choice; measured again in tests/decide (looks_study.py)."""
+each, a single look below 10 %). Own choice; the rule as a whole (`looks.HOPELESS`) is measured in
+tests/decide (looks_study.py --giving-up)."""
 
 HORIZON = 20
 """Without a plan, the chance of settling is worked out over this many looks more. About a
