@@ -81,3 +81,13 @@ def test_a_fault_in_the_season_does_not_take_the_trials_with_it(placed, monkeypa
     index = clubpage.pages("urn:uuid:0", placed, seasons(placed), Look())["index.html"].decode()
     assert "could not be worked out: a fault in trialkit" in index
     assert index.count("<article") == 5
+
+
+def test_means_kept_by_another_version_are_left_out_and_said_to_be(placed):
+    placed[0].facts["first"]["of another version"] = 1
+    del placed[1].facts["first"]["estimates"]
+    found = seasons(placed)
+    assert found[0].without == 2
+    assert len(found[0].answer.firsts) == 3
+    index = clubpage.pages("urn:uuid:0", placed, found, Look())["index.html"].decode()
+    assert "2 trials of the 5 not in it" in index

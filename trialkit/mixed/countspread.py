@@ -124,7 +124,8 @@ def _profile(i: int, x: Floats, hessian: Floats, value: Value) -> Profile:
     start = max(float(x[i]), SMALLEST * STEP)
     ladder = np.arange(1, 40)
     follow([sd for sd in start * STEP**ladder if sd < LARGEST])
-    follow([*(sd for sd in start / STEP**ladder if SMALLEST < sd < x[i]), *([0.0] if x[i] > 0 else [])])
+    down = [sd for sd in start / STEP**ladder if SMALLEST < sd < x[i]]
+    follow([*down, 0.0] if x[i] > 0 else [])
     points = np.array(sorted(found))
     return Profile(points, np.array([found[one] for one in points]))
 

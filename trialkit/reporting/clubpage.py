@@ -85,6 +85,9 @@ def _crop(one: CropSeason) -> dict[str, Any]:
             "head": _season_head(answer),
             "rows": [_season_row(row) for row in answer.overall.itertuples(index=False)],
         }
+    if season and one.without:
+        season["without"] = (f"{words.counted(one.without, 'trial')} of the {len(one.placed)} "
+                             "not in it, for want of means to put in.")  # fmt: skip
     return {
         "name": words.capital(one.crop),
         "season": season,

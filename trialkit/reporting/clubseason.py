@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 
 class CropSeason(NamedTuple):
     """A crop, its trials, and what they say together: None with fewer than two, a sentence where
-    it could not be worked out."""
+    it could not be worked out.  without : trials that are not in it, since they give no means."""
 
     crop: str
     placed: tuple[Placed, ...]
     answer: SeasonAnswer | str | None
+    without: int = 0
 
 
 def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
@@ -30,23 +31,30 @@ def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
     crops: dict[str, list[Placed]] = {}
     for one in placed:
         crops.setdefault(folded(str(one.facts["crop"])), []).append(one)
-    return [CropSeason(str(group[0].facts["crop"]), tuple(group), _together(group))
-            for group in crops.values()]
+    return [_together(group) for group in crops.values()]
 
 
-def _together(group: Sequence[Placed]) -> SeasonAnswer | str | None:
-    firsts = [
-        replace(from_json(one.facts["first"]), folder=f"trial {one.number}")
-        for one in group if one.facts.get("first")
-    ]
+def _together(group: Sequence[Placed]) -> CropSeason:
+    crop = str(group[0].facts["crop"])
+    firsts = [first for one in group if (first := _first(one)) is not None]
     if len(firsts) < 2:
-        return None
+        return CropSeason(crop, tuple(group), None)
     try:
         from trialkit.gardens.second import second_stage
 
-        return second_stage(firsts)
+        answer: SeasonAnswer | str = second_stage(firsts)
     except Exception:  # a fault here must not take the reports of all trials with it
-        return "What the gardens say together could not be worked out: a fault in trialkit."
+        answer = "What the gardens say together could not be worked out: a fault in trialkit."
+    return CropSeason(crop, tuple(group), answer, len(group) - len(firsts))
+
+
+def _first(one: Placed) -> FirstStage | None:
+    """The trial's means; None where it has none, or they were kept by another trialkit."""
+    try:
+        plain = one.facts.get("first")
+        return replace(from_json(plain), folder=f"trial {one.number}") if plain else None
+    except (TypeError, ValueError, LookupError):
+        return None
 
 
 def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
@@ -61,15 +69,14 @@ def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
 
 
 def from_json(plain: Mapping[str, Any]) -> FirstStage:
-    """Back from `to_json`.  Raises TypeError or ValueError for anything else."""
-    values = dict(plain)
+    """Back from `to_json`.  Raises TypeError, ValueError or LookupError for anything else."""
+    values: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value
+                              for name, value in plain.items()}  # fmt: skip
     joint = values["covariance"]
     values["covariance"] = None if joint is None else np.array(joint, dtype=np.float64)
     values["estimates"] = np.array(values["estimates"], dtype=np.float64)
     values["df"] = _nan(values["df"])
     values["spreads"] = Spreads(**{k: _nan(v) for k, v in values["spreads"].items()})
-    for name in ("varieties", "plots", "notes"):
-        values[name] = tuple(values[name])
     return FirstStage(**values)
 
 
