@@ -125,3 +125,20 @@ def test_another_mapper_gives_the_same_answer():
     assert seen == folders
     assert one.overall.equals(other.overall)
     assert one.answer == other.answer
+
+
+def test_a_variety_that_gave_nothing_is_named_as_barren(tmp_path, beans):
+    import pandas as pd
+
+    folder = tmp_path / "beans"
+    shutil.copytree(DATA / "beans", folder)
+    plants = pd.read_csv(folder / "plants.csv", dtype=str).set_index("plant")["variety"]
+    picks = pd.read_csv(folder / "picks.csv", dtype=str, keep_default_na=False)
+    bare = picks["plant"].map(plants).eq("Thimblerow") & picks["count"].ne("")
+    picks.loc[bare, "count"] = "0"
+    picks.to_csv(folder / "picks.csv", index=False)
+    found = first_stage(folder, words=False)
+    assert isinstance(found, FirstStage)
+    assert found.barren == ("Thimblerow",)
+    assert "Thimblerow" not in found.varieties
+    assert beans.barren == ()

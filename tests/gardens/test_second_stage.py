@@ -208,6 +208,58 @@ def test_nothing_at_all_and_one_variety_are_answers_too():
     assert "nothing to compare" in alone.answer
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_trials_are_thrown_together_nothing_is_claimed_without_an_error(seed):
+    """Varieties missing at random, gardens and years as they come, some with repeats."""
+    rng = np.random.default_rng(seed)
+    trials = []
+    for t in range(rng.integers(1, 7)):
+        grown = [i for i in range(4) if rng.random() < 0.7] or [0]
+        m = len(grown)
+        root = rng.normal(0, 0.1, (m, m))
+        known = root @ root.T + 0.01 * np.eye(m) if rng.random() < 0.5 and m > 1 else None
+        trials.append(first(
+            rng.normal(0, 0.3, m), known, name=f"t{t}", garden=f"G{rng.integers(3)}",
+            year=int(2020 + rng.integers(3)), varieties=[f"V{i}" for i in grown],
+            df=float(rng.integers(1, 9)), check="V0" if rng.random() < 0.6 else None,
+            scale="log" if seed % 2 else "linear"))
+    answer = second_stage(trials)
+    rows = answer.overall
+    others = rows[(rows["group"] == 0) & ~rows["check"]]
+    judged = np.isfinite(others["df"])
+    assert judged.any() == answer.supported
+    assert (others["df"].dropna() >= 1).all()
+    assert (np.isfinite(others["low"]) == judged).all()
+    assert (np.isfinite(others["new_low"]) == (judged & answer.new_supported)).all()
+    assert others["best_here"].notna().all() == answer.supported
+    assert rows.loc[rows["group"] > 0, ["estimate", *ENDS, "best", "best_here"]].isna().all(
+        axis=None)
+    said = " ".join([answer.answer, answer.how_sure, answer.next_step, *answer.cannot_tell])
+    assert "nan" not in said.split()
+
+
+def test_a_garden_seen_twice_and_a_second_year_are_told_apart_only_with_enough_to_go_by():
+    """Two gardens and years in a jumble: what rests on one degree of freedom is left
+    out and named; a balanced set keeps all three variances."""
+    balanced = drawn(8, places=[0, 1, 2, 3] * 2, years=[2024] * 4 + [2025] * 4, seed=1)
+    assert set(second_stage(balanced).variances) == {
+        "variety x trial", "variety x garden", "variety x year"}
+    few = drawn(3, effects=[0, 0.3], places=[0, 0, 1], years=[2024, 2025, 2024], seed=2)
+    answer = second_stage(few)
+    assert set(answer.variances) == {"variety x trial"}
+    assert any("year to year" in line for line in answer.cannot_tell)
+    assert "too little to tell it from the other terms" in answer.method.full
+
+
+def test_a_variety_that_gave_nothing_in_a_garden_is_not_passed_over_in_silence():
+    trials = drawn(3)
+    bare = first([0.0, 0.2, 0.4], 0.01 * np.eye(3), name="bare", garden="Dry", barren=("V3",))
+    answer = second_stage([*trials, bare])
+    said = next(line for line in answer.cannot_tell if "Dry" in line)
+    assert "V3 gave nothing at all" in said
+    assert "flatters" in said
+
+
 def test_the_same_trials_give_the_same_answer_and_it_pickles():
     a, b = (second_stage(drawn(5, drop=0.3)) for _ in range(2))
     assert a.overall.equals(b.overall)

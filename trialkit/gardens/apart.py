@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -11,7 +11,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from trialkit.gardens.fitting import SecondFit
+from trialkit.gardens.fitting import LEVEL, SecondFit, fit_second
+from trialkit.gardens.rows import Rows
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import ALPHA, compare
 
@@ -34,6 +35,11 @@ class Apart:
     check: str | None
     df_each: Floats
     df: float
+
+    @property
+    def judged(self) -> bool:
+        """Whether any difference has an error to judge it by."""
+        return bool(np.isfinite(self.df) and np.isfinite(self.df_each).any())
 
     @property
     def weights(self) -> Floats:
@@ -78,6 +84,30 @@ def apart(second: SecondFit, varieties: Sequence[str], check: str | None) -> Apa
     whole = float(np.median(np.fmin(table["df"].to_numpy(dtype=np.float64), second.df)))
     return Apart(names, frame.mean, frame.covariance, to, each,
                  whole if whole >= 1.0 else float("nan"))
+
+
+def fitted_apart(rows: Rows) -> tuple[SecondFit, Apart]:
+    """Stage 2 fitted, and the differences of the varieties that are compared.
+
+    Kenward and Roger's degrees of freedom vanish where a variance rests on next to nothing.  A
+    term estimated as zero is then left out, which changes no estimate; where variety x trial is
+    the only one, the degrees of freedom are those of varieties and trials (the layout's own).
+    Raises MixedModelError where the core does.
+    """
+    second = fit_second(rows)
+    found = apart(second, rows.main, rows.check)
+    if found.judged:
+        return second, found
+    terms = [name for name in second.terms if name != LEVEL]
+    zero = [name for name in terms[1:] if second.terms[name] <= 1e-6]
+    if zero:
+        second = fit_second(rows, without=zero)
+        found = apart(second, rows.main, rows.check)
+        terms = [name for name in second.terms if name != LEVEL]
+    if not found.judged and len(terms) == 1 and second.df >= 1:
+        each = np.where([name == found.check for name in found.varieties], np.nan, second.df)
+        found = replace(found, df_each=each, df=second.df)
+    return second, found
 
 
 def undetermined(varieties: tuple[str, ...], mean: Floats, check: str | None) -> Apart:

@@ -58,7 +58,8 @@ class FirstStage:
     "linear".  estimates: (m,) in the order of `varieties`.  covariance: (m, m), None where the
     layout gives no measure of error.  df: degrees of freedom behind it, NaN without one.  plots:
     (m,) units a variety was given to.  verdict: the trial's own answer, empty unless asked for.
-    notes: what a reader of the season should know of this trial.
+    notes: what a reader of the season should know of this trial.  barren: varieties that gave
+    nothing at all there, which no ratio can show.
     """
 
     folder: str
@@ -88,6 +89,7 @@ class FirstStage:
     invented: bool = False
     source: str = ""
     notes: tuple[str, ...] = ()
+    barren: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -178,6 +180,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> First
         plots=tuple(int(means[v]) for v in varieties), spreads=spreads, verdict=verdict,
         doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
         source=about.source, notes=tuple(found.notes),
+        barren=tuple(str(v) for v in means.index if v not in varieties and means[v] > 0),
     )
 
 

@@ -16,6 +16,7 @@ as the other gardens measured it, and a variance of their own on top, estimated 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -64,11 +65,11 @@ def spare_df(table: pd.DataFrame, groups: int) -> float:
     return float(len(table) - rank)
 
 
-def fit_second(rows: Rows) -> SecondFit:
+def fit_second(rows: Rows, without: Sequence[str] = ()) -> SecondFit:
     """Fit stage 2.
 
-    Needs one spare degree of freedom (`spare_df`) unless every trial has its V.  Raises
-    MixedModelError where the core does.
+    without: terms to leave out.  Needs one spare degree of freedom (`spare_df`) unless every trial
+    has its V.  Raises MixedModelError where the core does.
     """
     table = rows.table.assign(trial=rows.table["at"].astype(str), row=np.arange(len(rows.table)))
     spare = spare_df(table, len(rows.groups))
@@ -78,7 +79,7 @@ def fit_second(rows: Rows) -> SecondFit:
     judged = trials > 1 and spare >= 1
     fixed = 1 < trials <= MANY
     formula = "y ~ variety + trial" if fixed else "y ~ variety"
-    groups, left_out = _groups(table, fixed) if judged else ([], [])
+    groups, left_out = _groups(table, fixed, without) if judged else ([], [])
     if trials > MANY:
         groups.append((LEVEL, "trial"))
     columns = [column for _, column in groups]
@@ -132,26 +133,27 @@ def _trial_term(table: pd.DataFrame) -> str:
     return YEAR if table["place"].nunique() == 1 else TRIAL
 
 
-def _groups(table: pd.DataFrame, fixed: bool) -> tuple[list[tuple[str, str]], list[str]]:
+def _groups(
+    table: pd.DataFrame, fixed: bool, without: Sequence[str]
+) -> tuple[list[tuple[str, str]], list[str]]:
     """Random terms with their columns, variety x trial first, as far as the trials at hand tell
     them apart; and why the others are left out."""
     trial = _trial_term(table)
     columns = {PLACE: "variety:place", YEAR: "variety:year", OWN: "own", trial: "row"}
     single = ~table["replicated"].to_numpy()
     codes: dict[str, npt.NDArray[np.intp]] = {trial: np.arange(len(table))}
-    left_out = []
+    left_out = [f"{name}: estimated as zero, on too little to judge it by" for name in without]
     for name, column in ((PLACE, "place"), (YEAR, "year")):
-        if name == trial:
+        if name == trial or name in without:
             continue
         if table[column].nunique() < 2:
             left_out.append(f"{name}: there is only one {column.replace('place', 'garden')}")
         else:
-            both = table["variety"] + "\0" + table[column]
-            codes[name] = pd.factorize(both)[0]
-    if single.any() and not single.all():
+            codes[name] = pd.factorize(table["variety"] + "\0" + table[column])[0]
+    if single.any() and not single.all() and OWN not in without:
         codes[OWN] = np.where(single, np.arange(len(table)), -1)
     found = told_apart(table, ["variety", "trial"] if fixed else ["variety"], codes)
-    left_out += [f"{name}: these trials cannot tell it from the other terms"
+    left_out += [f"{name}: these trials have too little to tell it from the other terms"
                  for name in codes if name not in found]
     return [(name, columns[name]) for name in found], left_out
 

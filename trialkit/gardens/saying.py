@@ -12,6 +12,7 @@ import pandas as pd
 
 from trialkit.decide.conclude import WIDEST
 from trialkit.decide.saying import few, figure, listed, plain, span, times
+from trialkit.gardens.fitting import YEAR
 
 if TYPE_CHECKING:
     from trialkit.gardens.apart import Apart
@@ -216,6 +217,10 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         out.append(f"What another year would bring: all of it is from {min(years)}.")
     elif len(years) == 2:
         out.append("How much years differ: two of them say little about that.")
+    known = any(name == YEAR for name in answer.variances)
+    if len(years) > 1 and answer.supported and not known:
+        out.append("Whether the order of varieties differs from year to year: too little was grown "
+                   "in several years, so that the intervals are for these years alone.")
     main = answer.groups[0] if answer.groups else ()
     for other in answer.groups[1:]:
         out.append(f"How {few(other)} would do against {answer.check or few(main)}: no garden "
@@ -229,6 +234,11 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         if len(without):
             out.append(f"How {answer.check} would have done in {few(list(without))}, where it was "
                        "not grown; those count through the other varieties.")
+    for one in answer.firsts:
+        if one.barren:
+            out.append(f"{few(one.barren)} gave nothing at all in {one.garden}, {one.year}. No "
+                       "ratio can show that, so that garden is left out of the figures for it, "
+                       "which flatters it.")
     rows = answer.overall
     once = list(rows[(rows["gardens"] == 1) & (rows["group"] == 0)]["variety"])
     if once and len({one.place for one in answer.firsts}) > 1:

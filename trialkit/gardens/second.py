@@ -12,9 +12,9 @@ import pandas as pd
 from trialkit.gardens import saying
 from trialkit.gardens.account import method
 from trialkit.gardens.additive import Additive, additive
-from trialkit.gardens.apart import Apart, against, apart, undetermined
+from trialkit.gardens.apart import Apart, against, fitted_apart, undetermined
 from trialkit.gardens.first import Failed, FirstStage, Scale
-from trialkit.gardens.fitting import SecondFit, fit_second, spare_df
+from trialkit.gardens.fitting import SecondFit, spare_df
 from trialkit.gardens.newgarden import chance_best, new_df, new_garden
 from trialkit.gardens.order import by_garden, flips
 from trialkit.gardens.rows import Rows, gather, shared_varieties
@@ -98,13 +98,7 @@ def second_stage(
     if not rows.firsts:
         return _nothing(rows, tuple(failed))
     table = additive(rows.table, rows.main)
-    second, why = _fitted(rows)
-    found = undetermined(table.varieties, table.effect, rows.check)
-    if second is not None:
-        found = apart(second, table.varieties, rows.check)
-        if not np.isfinite(found.df_each).any() or not np.isfinite(found.df):
-            why = "the trials share too few varieties to judge any difference by"
-            found = undetermined(table.varieties, found.mean, rows.check)
+    second, found, why = _fitted(rows, table)
     ratio = rows.firsts[0].scale == "log"
     together = against(found)
     places = rows.table.loc[table.rows, "place"].nunique()
@@ -147,19 +141,24 @@ def _spare(rows: Rows) -> float:
     return spare_df(rows.table, len(rows.groups))
 
 
-def _fitted(rows: Rows) -> tuple[SecondFit | None, str]:
-    """The fit, or why there is none."""
+def _fitted(rows: Rows, table: Additive) -> tuple[SecondFit | None, Apart, str]:
+    """The fit and the differences in it, or means alone and why there are no more."""
+    means = undetermined(table.varieties, table.effect, rows.check)
     if not any(one.replicated for one in rows.firsts) and _spare(rows) < 1:
         alone = len(rows.firsts) == 1
-        return None, rows.firsts[0].why_not if alone else (
+        return None, means, rows.firsts[0].why_not if alone else (
             "no trial repeats its varieties, and they share too few to repeat each other")
     if len(rows.main) < 2:
-        return None, "there is only one variety"
+        return None, means, "there is only one variety"
     try:
         with np.errstate(all="ignore"):
-            return fit_second(rows), ""
+            second, found = fitted_apart(rows)
     except (MixedModelError, np.linalg.LinAlgError) as error:
-        return None, f"the model could not be fitted: {error}"
+        return None, means, f"the model could not be fitted: {error}"
+    if found.judged:
+        return second, found, ""
+    why = "the trials share too few varieties to judge any difference by"
+    return None, undetermined(table.varieties, found.mean, rows.check), why
 
 
 def _overall(
