@@ -5,6 +5,7 @@ A cluster of this machine listens to this machine only, and leaves no process an
 
 from __future__ import annotations
 
+import logging
 import socket
 import time
 from collections.abc import Iterator, Sequence
@@ -41,7 +42,6 @@ def threads(client: Client) -> int:
 @contextmanager
 def local(workers: int) -> Iterator[Client]:
     """Processes of this machine that listen to this machine only; gone, with their files, after."""
-    import logging
     from tempfile import TemporaryDirectory
 
     from distributed import Client, LocalCluster
@@ -62,6 +62,7 @@ def local(workers: int) -> Iterator[Client]:
 def remote(address: str, items: Sequence[object]) -> Iterator[Client]:
     """A running cluster, whose workers have this trialkit and see the items."""
     from distributed import Client
+    from distributed.utils import silence_logging_cmgr
 
     try:
         client = Client(address, timeout=CONNECT, set_as_default=False)
@@ -69,7 +70,8 @@ def remote(address: str, items: Sequence[object]) -> Iterator[Client]:
         raise ClusterProblem(
             f"No Dask scheduler answers at {address} ({error}). Start one with: dask scheduler"
         ) from None
-    with client:
+    # What Dask logs of a scheduler or worker that goes is said in plain words by ClusterProblem.
+    with silence_logging_cmgr(logging.CRITICAL), client:
         try:
             client.wait_for_workers(1, timeout=CONNECT)
         except TimeoutError:
