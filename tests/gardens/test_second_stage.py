@@ -133,12 +133,12 @@ def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
     assert not single.flips["supported"].any()
 
 
-def test_noise_alone_names_no_turned_order_more_often_than_one_time_in_twenty():
+def test_noise_alone_hardly_ever_names_a_turned_order():
     named = sum(
         second_stage(drawn(5, effects=[0, 0, 0], interaction=0.0, seed=s)).flips["supported"].any()
-        for s in range(60)
+        for s in range(24)
     )
-    assert named <= 3
+    assert named <= 2
 
 
 def test_chances_are_those_of_the_joint_distribution():
@@ -281,20 +281,23 @@ def test_two_hundred_and_fifty_gardens_take_a_random_level_and_agree_with_fixed_
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("single", [(), (2, 4), range(6)])
-def test_intervals_hold_the_truth_as_often_as_they_say(single):
-    """1,000 seasons of 6 gardens, 4 varieties: each 95 % interval of a difference (the three
-    jointly) and of what a seventh garden shows holds in 93.5 % or more."""
-    hits, seen, runs = 0, 0, 1000
+@pytest.mark.parametrize(
+    ("gardens", "single"), [(6, ()), (6, (2, 4)), (6, tuple(range(6))), (3, ())]
+)
+def test_intervals_hold_the_truth_as_often_as_they_say(gardens, single):
+    """600 seasons, 4 varieties: the intervals of the three differences hold all at once, and those
+    of what one more garden shows hold each, in 95 % less three standard errors of 600 or more."""
+    hits, seen, runs = 0, 0.0, 600
     for s in range(runs):
         rng = np.random.default_rng(10_000 + s)
-        answer = second_stage(drawn(6, single=list(single), seed=s))
+        answer = second_stage(drawn(gardens, single=list(single), seed=s))
         rows = answer.overall[~answer.overall["check"]].set_index("variety")
         truth = np.array([float(name[1:]) * 0.2 for name in rows.index])
         hits += bool(((np.log(rows["low"]) < truth) & (truth < np.log(rows["high"]))).all())
-        row = 0.25 if len(single) == 6 else 0.0  # a single row's own error
+        row = 0.25 if len(single) == gardens else 0.0  # a single row's own error
         own = truth + rng.normal(0, np.hypot(0.2, row), 3) - rng.normal(0, np.hypot(0.2, row))
         seen += ((np.log(rows["new_low"]) < own) & (own < np.log(rows["new_high"]))).mean()
-    print(f"single {list(single)}: jointly {hits / runs:.3f}, a new garden {seen / runs:.3f}")
-    assert hits / runs >= 0.935
-    assert seen / runs >= 0.935
+    print(f"{gardens} gardens, single {list(single)}: jointly {hits / runs:.3f}, "
+          f"one more garden {seen / runs:.3f}")
+    assert hits / runs >= 0.95 - 3 * (0.95 * 0.05 / runs) ** 0.5
+    assert seen / runs >= 0.95 - 3 * (0.95 * 0.05 / runs) ** 0.5
