@@ -23,7 +23,8 @@ FINAL = {"A": 250.0, "B": 220.0, "C": 180.0}
 
 def as_curves(units: pd.DataFrame, y: np.ndarray) -> UnitCurves:
     """Units with one 'day' of curve: the layouts' algebra on a printed table."""
-    return UnitCurves(units, np.array([1.0]), y[:, None], PlantSpread(np.zeros((2, 2)), 1.0))
+    return UnitCurves(units, np.array([1.0]), y[:, None], PlantSpread(np.zeros((2, 2)), 1.0),
+                      proportional=False)
 
 
 def oats() -> tuple[pd.DataFrame, np.ndarray]:

@@ -30,12 +30,14 @@ class PlantSpread:
 @dataclass(frozen=True)
 class UnitCurves:
     """units: one row a unit with a curve, columns as in the data.  days (d,): grid.  value
-    (u, d): the curves, in cm.  spread: between plants of a unit."""
+    (u, d): the curves, in cm.  spread: between plants of a unit.  proportional: whether units
+    vary in proportion to their height (see `plot_curves`)."""
 
     units: pd.DataFrame
     days: Floats
     value: Floats
     spread: PlantSpread
+    proportional: bool = True
 
 
 def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:

@@ -173,7 +173,8 @@ def _method(
         f"Natural cubic spline in days from planting with {len(spline.names)} columns for each "
         "plot, by generalised least squares with a level and slope of each plant (variances by "
         f"REML). Then least squares of the plots' heights on each day, {layout.formula}, with "
-        f"that day's error between plots and {df:g} df of the layout. Blocks are fixed: the "
+        f"that day's error between plots, its variance in proportion to the height, and {df:g} df "
+        "of the layout. Blocks are fixed: the "
         "answer is for this bed. The day reach is passed is the first at which the curve does; "
         "its interval runs from the day the upper limit of the height passes reach to the day "
         f"the lower one does.{treated} No curve is drawn past the last measurement.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -10,11 +10,13 @@ import pandas as pd
 from trialkit.models.growth import UnitCurves
 from trialkit.models.plot_curves import (
     TESTS,
+    Fitted,
     MeanCurves,
     Stratum,
     centred,
     fitted,
     indicators,
+    relative,
     term_test,
 )
 from trialkit.models.smooth import Floats
@@ -43,7 +45,8 @@ def plain(curves: UnitCurves, varieties: list[str], df: float, blocked: bool) ->
     rows = np.eye(len(varieties))
     places = _blocks(curves.units) if blocked else np.zeros((len(x), 0))
     fit = fitted(curves.value, np.hstack([x, places]), _wide(rows, places))
-    means = MeanCurves(tuple(varieties), curves.days, fit.value, (fit.stratum(df),))
+    stratum = _between(curves, fit, df, x @ fit.value)
+    means = MeanCurves(tuple(varieties), curves.days, fit.value, (stratum,))
     return Layout(means, formula="variety + block" if places.size else "variety")
 
 
@@ -65,15 +68,17 @@ def whole_plots(
     named = tuple((one, level) for one in varieties for level in levels)
     x = np.hstack([of_v, both, places])
     fit = fitted(curves.value, x, _wide(rows, places))
+    given = indicators(units["treatment"], levels)
+    of_units = _products(of_v, given) @ fit.value
 
     def mean_of(average: Floats, names: tuple[str, ...]) -> MeanCurves:
         own = fitted(curves.value, x, _wide(average @ rows, places))
-        return MeanCurves(names, curves.days, own.value, (own.stratum(df),))
+        return MeanCurves(names, curves.days, own.value, (_between(curves, own, df, of_units),))
 
     over = np.tile(np.eye(t), (1, v)) / v
     treatments = mean_of(over, tuple(levels))
     cells = MeanCurves(tuple(f"{a}, {b}" for a, b in named), curves.days, fit.value,
-                       (fit.stratum(df),))
+                       (_between(curves, fit, df, of_units),))
     one = np.ones((len(units), 1))
     c_v = centred(units["variety"], varieties)
     terms = {"variety": c_v, "treatment": of_t}
@@ -108,22 +113,29 @@ def split_plots(
     # A plot's own curve: mean of its parts, each brought to the average of the treatments.
     level = np.linalg.pinv(of_main) @ (curves.value - effect)
     plots = parts.groupby("main", sort=True).first().loc[mains].reset_index()
-    base = plain(UnitCurves(plots, curves.days, level, curves.spread), varieties, df, blocked)
+    own = replace(curves, units=plots, value=level)
+    base = plain(own, varieties, df, blocked)
     spread = np.repeat(np.eye(v), t, axis=0)  # (cells, v)
     named = tuple((one, lev) for one in varieties for lev in levels)
     over = np.tile(np.eye(t), (1, v)) / v
-    main, sub = base.varieties.strata[0], within.stratum()
     value = spread @ base.varieties.value + within.value
+    of_parts = _products(of_v, indicators(parts["treatment"], levels)) @ value
+    average_day = of_parts.mean(axis=0)
+    main = base.varieties.strata[0]
+    sub = within.stratum(np.inf, relative(of_parts, average_day, curves.proportional),
+                         np.ones_like(value))
 
     def mean_of(average: Floats, names: tuple[str, ...]) -> MeanCurves:
         lift = average @ spread
-        strata = (Stratum(lift @ main.joins @ lift.T, main.sides, main.df),
-                  Stratum(average @ sub.joins @ average.T, sub.sides, sub.df))
+        scale = relative(average @ value, average_day, curves.proportional)
+        strata = (Stratum(lift @ main.joins @ lift.T, main.sides, main.df, scale),
+                  Stratum(average @ sub.joins @ average.T, sub.sides, sub.df, scale))
         return MeanCurves(names, curves.days, average @ value, strata)
 
     cells = mean_of(np.eye(v * t), tuple(f"{a}, {b}" for a, b in named))
     between = MeanCurves(tuple(levels), curves.days, over @ value,
-                         (Stratum(over @ sub.joins @ over.T, sub.sides, sub.df),))
+                         (Stratum(over @ sub.joins @ over.T, sub.sides, sub.df,
+                                  np.ones((t, len(curves.days)))),))
     places = _blocks(plots) if blocked else np.zeros((len(plots), 0))
     one, c_v = np.ones((len(plots), 1)), centred(plots["variety"], varieties)
     last = curves.value[:, -1]
@@ -139,6 +151,13 @@ def split_plots(
     return Layout(base.varieties, cells, named, mean_of(over, tuple(levels)), between,
                   pd.DataFrame(tests, columns=TESTS),
                   f"{base.formula}; within plots treatment + variety:treatment")
+
+
+def _between(curves: UnitCurves, fit: Fitted, df: float, of_units: Floats) -> Stratum:
+    """The error between units; of_units: what the fit says of each unit's height, (u, d)."""
+    average = of_units.mean(axis=0)
+    return fit.stratum(df, relative(of_units, average, curves.proportional),
+                       relative(fit.value, average, curves.proportional))
 
 
 def _blocks(units: pd.DataFrame) -> Floats:
