@@ -6,9 +6,9 @@ Made seasons with a known truth: four varieties in three or four randomised bloc
 plot, every plant measured once a week from day 14 to day 98.  The mean curve of a variety is a
 logistic one.  Blocks, plots and plants differ in their final height (sd 6, 6 and 12 cm) and in
 how early they grow (plots and plants, sd 1.0 and 2.0 days, made linear so that the mean curve
-stays what it is); a reading errs by 3 cm.  "in proportion" has sds of plots and plants of 3 and 6 % of
-the variety's final height instead of 6 and 12 cm, "lean" smaller differences between plots (2 cm,
-0.3 days), "gaps" a fifth of the readings missing and one plant in ten lost.
+stays what it is); a reading errs by 3 cm.  "in proportion" has sds of plots and plants of 3
+and 6 % of the variety's final height instead of 6 and 12 cm, "lean" smaller differences between
+plots (2 cm, 0.3 days), "gaps" a fifth of the readings missing and one plant in ten lost.
 
 The truth of a variety's height is its mean over plots and plants such as these, in the blocks of
 this bed.  Early passes reach (200 cm) half way, Late near the end of the season, Edge levels
