@@ -12,7 +12,7 @@ leave s2_plot as it is. That is why more blocks nearly always beat more plants.
 
 Exact where the layout is balanced: the noncentral F and t distributions (Johnson, Kotz &
 Balakrishnan 1995, chapters 30 and 31). `simulated_power` fits the mixed model itself for
-the rest.
+the rest; `waystosee` sets layouts of several sizes side by side.
 """
 
 from __future__ import annotations
@@ -41,7 +41,6 @@ PAIR = "one pair"
 WITH_CHECK = "each with the check"
 ALL_PAIRS = "all pairs"
 TESTS = (PAIR, WITH_CHECK, ALL_PAIRS)
-MOST_BLOCKS = 60
 
 
 @dataclass(frozen=True)
@@ -295,131 +294,3 @@ def _smallest(power: Callable[[float], float], target: float) -> float:
         if top > 200:
             return float("inf")
     return float(np.exp(optimize.brentq(short, 1e-9, top, xtol=1e-10)))
-
-
-def power_by_blocks(
-    ratio: float,
-    setup: Setup,
-    spread: Spread,
-    *,
-    plants: tuple[int, ...] = (1, 2, 4, 8),
-    blocks: tuple[int, ...] = tuple(range(2, 13)),
-    alpha: float = 0.05,
-    test: str = PAIR,
-) -> pd.DataFrame:
-    """Power for each number of blocks and plants.
-
-    Columns: blocks, plants, picks, all_plants, df, power, smallest_ratio (seen 8 times in 10).
-    """
-    rows = []
-    for each in plants:
-        for many in blocks:
-            one = _resized(setup, many, each)
-            rows.append(
-                {
-                    "blocks": many,
-                    "plants": each,
-                    "picks": one.picks,
-                    "all_plants": one.all_plants,
-                    "df": error_df(one),
-                    "power": power_to_see(ratio, one, spread, alpha=alpha, test=test),
-                    "smallest_ratio": smallest_ratio(one, spread, alpha=alpha, test=test),
-                }
-            )
-    return pd.DataFrame(rows)
-
-
-def ways_to_see(
-    ratio: float,
-    setup: Setup,
-    spread: Spread,
-    *,
-    plants: tuple[int, ...] = (1, 2, 3, 4, 6, 8, 12),
-    picks: tuple[int, ...] = (5, 10, 20),
-    target: float = 0.8,
-    alpha: float = 0.05,
-    test: str = PAIR,
-) -> pd.DataFrame:
-    """The fewest blocks that do it, for each number of plants and picks; cheapest first.
-
-    Columns: blocks, plants, picks, all_plants, counts (plants times picks), power. Rows that
-    would need more than 60 blocks are left out.
-    """
-    rows = []
-    for looks in picks:
-        for each in plants:
-            for many in range(2, MOST_BLOCKS + 1):
-                one = replace(_resized(setup, many, each), picks=looks)
-                power = power_to_see(ratio, one, spread, alpha=alpha, test=test)
-                if power >= target:
-                    rows.append(
-                        {
-                            "blocks": many,
-                            "plants": each,
-                            "picks": looks,
-                            "all_plants": one.all_plants,
-                            "counts": one.all_plants * looks,
-                            "power": power,
-                        }
-                    )
-                    break
-    columns = ["blocks", "plants", "picks", "all_plants", "counts", "power"]
-    table = pd.DataFrame(rows, columns=columns)
-    return table.sort_values(["all_plants", "counts"], ignore_index=True)
-
-
-@dataclass(frozen=True)
-class Doubling:
-    """What twice the plants buy, spent in two ways.
-
-    now, more_plants, more_blocks: power as planned, with twice the plants in each plot, and
-    with twice the blocks.
-    """
-
-    now: float
-    more_plants: float
-    more_blocks: float
-    in_words: str
-
-
-def double_plants_or_blocks(
-    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str = PAIR
-) -> Doubling:
-    """Compare doubling the plants in each plot with doubling the blocks."""
-    sizes = (
-        setup,
-        _resized(setup, setup.blocks, setup.plants * 2),
-        _resized(setup, setup.blocks * 2, setup.plants),
-    )
-    now, plants, blocks = (
-        power_to_see(ratio, one, spread, alpha=alpha, test=test) for one in sizes
-    )
-    share = spread.plot**2 / plot_variance(setup, spread)
-    if np.isnan(now):
-        words = (
-            "As planned, nothing can be compared: there is no second plot of a variety to "
-            f"judge by. {setup.blocks * 2} blocks give a {in_words(blocks)} chance."
-        )
-    else:
-        better = "More blocks beat more plants" if blocks > plants + 0.005 else "They buy the same"
-        words = (
-            f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice "
-            f"the plants in each plot, {in_words(blocks)} with twice the blocks, for the same "
-            f"{sizes[1].all_plants} plants. {better}: {share:.0%} of what makes plots differ is "
-            "the plot itself, which more plants in it cannot average away."
-        )
-    return Doubling(now, plants, blocks, words)
-
-
-def in_words(chance: float) -> str:
-    """A chance in whole per cent; never "100%", for no trial is certain."""
-    return "over 99%" if chance >= 0.995 else f"{chance:.0%}"
-
-
-def _resized(setup: Setup, blocks: int, plants: int) -> Setup:
-    """The same trial with other numbers; a Latin square turns into complete blocks."""
-    design = setup.design
-    if design == LATIN_SQUARE and blocks != setup.varieties:
-        design = COMPLETE_BLOCKS
-    grid = setup.grid if blocks == setup.blocks else None
-    return replace(setup, blocks=blocks, plants=plants, design=design, grid=grid)

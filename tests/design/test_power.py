@@ -18,19 +18,16 @@ from trialkit.power import (
     Setup,
     Spread,
     difference_variance,
-    double_plants_or_blocks,
     error_df,
     f_power,
-    in_words,
     plot_variance,
-    power_by_blocks,
     power_of_any,
     power_of_treatment,
     power_to_see,
     smallest_ratio,
     smallest_treatment_ratio,
-    ways_to_see,
 )
+from trialkit.waystosee import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
 
 # Only plots vary: then a plot mean has the spread of a plot and textbook cases apply.
 PLOTS_ONLY = Spread(plot=1.0, plant=0.0, pick=0.0)

@@ -6,10 +6,11 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from trialkit.power import power_by_blocks, power_of_treatment, setup_of
+from trialkit.power import power_of_treatment, setup_of
 from trialkit.records import read_records
 from trialkit.reporting import plancommand, planning, planpower, powerplot
 from trialkit.reporting.opened import CellStop
+from trialkit.waystosee import power_by_blocks
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
 

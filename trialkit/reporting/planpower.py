@@ -20,15 +20,11 @@ from trialkit.gardens.spreadfile import read_spread
 from trialkit.power import (
     PAIR,
     Spread,
-    double_plants_or_blocks,
-    in_words,
-    power_by_blocks,
     power_of_treatment,
     power_to_see,
     setup_of,
     smallest_ratio,
     smallest_treatment_ratio,
-    ways_to_see,
 )
 from trialkit.reporting import powerplot
 from trialkit.reporting.blocks import Block, paragraphs, tabled
@@ -36,6 +32,12 @@ from trialkit.reporting.opened import CellStop
 from trialkit.reporting.pictures import show
 from trialkit.reporting.planning import Plan
 from trialkit.simulated import Progress, simulated_power
+from trialkit.waystosee import (
+    double_plants_or_blocks,
+    in_words,
+    power_by_blocks,
+    ways_to_see,
+)
 
 GUESS = Spread()
 
