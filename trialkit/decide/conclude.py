@@ -10,11 +10,12 @@ import pandas as pd
 
 from trialkit.decide.changes import since_last
 from trialkit.decide.limits import cannot_tell
+from trialkit.decide.looks_method import looks_method
 from trialkit.decide.series import Looks, looks_so_far
 from trialkit.decide.verdict import Verdict, verdict
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.height import HeightResult
-from trialkit.models.results import Missing, TraitResult
+from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.records import Records
 
 TABLE = [
@@ -37,6 +38,11 @@ class Conclusion:
     def looks(self) -> Looks | None:
         """Every comparison as looked at after every pick; None where none can be made."""
         return looks_so_far(self.analysis)
+
+    @cached_property
+    def looks_method(self) -> MethodNote | None:
+        """How the comparisons were looked at; None where none can be made."""
+        return None if self.looks is None else looks_method(self.analysis, self.looks)
 
     @cached_property
     def verdict(self) -> Verdict:

@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from math import isfinite
 from typing import Any
 
 from trialkit.models import TraitResult
-from trialkit.models.harvest import HarvestResult
-from trialkit.models.rate import RateResult
+from trialkit.models.results import MethodNote
 from trialkit.reporting import words
+from trialkit.reporting.bedplaces import position_tables
 from trialkit.reporting.blocks import Block, isolate, part, tabled, titled
+from trialkit.reporting.digging import harvest_tables
+from trialkit.reporting.found import found, joined
+from trialkit.reporting.growing import height_tables, stand_tables, warmth_lines
+from trialkit.reporting.measures import measure
 from trialkit.reporting.opened import OpenTrial, told
+from trialkit.reporting.yields import rate_tables, season_tables, weights_tables, window_tables
 
 LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
              "papermill", "nbconvert")  # fmt: skip
+TABLES: dict[str, Callable[[Any, Any], list[Block]]] = {
+    "window": window_tables, "season": season_tables, "height": height_tables,
+    "rate": rate_tables, "stand": stand_tables, "position": position_tables,
+    "harvest": harvest_tables, "weights": weights_tables,
+}
+"""What a trait gives beyond its means."""
+
+NO_FIGURE = "not known"
 DOUBTS_SHOWN = 60
 PLOTS_SHOWN = 5
 
@@ -59,12 +72,26 @@ def layout(trial: OpenTrial) -> Block:
 def methods(trial: OpenTrial) -> Block:
     """How each trait was worked out: in a sentence, in full, and the model's own figures."""
     analysis = trial.conclusion.analysis
-    found = [result for result in analysis.traits.values() if isinstance(result, TraitResult)]
-    blocks = [_method(result, trial.names) for result in found]
+    blocks = [
+        _method(result, trial) for result in analysis.traits.values()
+        if isinstance(result, TraitResult)
+    ]
+    warmth = warmth_lines(analysis.warmth, analysis.hot, trial.records.trial)
+    if warmth:
+        blocks.append(titled("Warmth and heat", warmth))
+    grading = getattr(analysis.harvest, "grading", None)
+    if grading is not None:
+        blocks.append(_worked_out(
+            "Grades", [grading.method.plain, f"Order of the grades: {grading.ordered_by}"], [],
+            grading.method, trial.names))
+    looked = trial.conclusion.looks_method
+    if looked is not None:
+        blocks.append(
+            _worked_out("Looking after every pick", [looked.plain], [], looked, trial.names))
     missing = [f"{words.capital(m.trait.replace('_', ' '))}: {m.reason}." for m in analysis.missing]
     if missing:
         blocks.append(titled("What the records do not give", missing, trial.names))
-    return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
+    return joined(blocks)
 
 
 @told
@@ -102,77 +129,47 @@ def versions(trial: OpenTrial) -> Block:
     return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
 
 
-def _method(result: TraitResult, names: Iterable[str]) -> Block:
-    note = result.method
-    texts = [note.plain, note.full]
-    if not result.supported:
-        texts.append(result.why_not)
-    texts += result.notes
+def _method(result: TraitResult, trial: OpenTrial) -> Block:
+    about = trial.records.trial
+    shown = measure(result.unit, about)
+    label = words.capital(words.with_unit(result.label, shown.unit))
+    said = [result.method.plain, *result.notes]
+    if not result.supported and result.why_not not in result.method.plain:
+        said.insert(1, result.why_not)
+    tables = TABLES[result.trait](result, about) if result.trait in TABLES else []
+    if result.trait != "position":  # its own tables hold the same figures twice over
+        tables.insert(0, found(result, about))
+    inside = "" if shown.unit == result.unit else f"lengths and weights here in {_si(result.unit)}"
+    return _worked_out(label, said, tables, result.method, trial.names, inside)
+
+
+def _worked_out(
+    label: str, said: Sequence[str], tables: Sequence[Block], note: MethodNote,
+    names: Iterable[str], inside: str = "",
+) -> Block:
+    """In a sentence, in figures, and folded away in full, with the model and what it found."""
     pairs = {"Model": note.formula, "random terms": ", ".join(note.groups),
              "degrees of freedom": note.df_method}  # fmt: skip
     pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
-    fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value) + "."
-    label = words.capital(words.with_unit(result.label, result.unit))
-    block = titled(label, [words.capital(t) for t in texts if t], names)
-    html = part("paragraphs", paragraphs=[isolate(fine, names)], kind="fine")
-    tables = _harvest_tables(result) if isinstance(result, HarvestResult) else []
-    if isinstance(result, RateResult) and not result.slumps.empty:
-        tables.append(_slumps(result))
-    return Block(
-        "\n".join([block.html, html, *(t.html for t in tables)]),
-        "\n".join([block.plain, fine, *(t.plain for t in tables)]),
-    )
+    parts = [f"{key} {value}" for key, value in pairs.items() if value and value != NO_FIGURE]
+    fine = words.capital("; ".join([*parts, *filter(None, [inside])]))
+    sentences = [f"{words.capital(one.rstrip('. '))}." for one in said if one]
+    full = f"{words.capital(note.full.rstrip('. '))}."
+    html = part("full", summary=f"In full: {label[:1].lower()}{label[1:]}",
+                paragraphs=[isolate(full, names)], fine=isolate(f"{fine}." if fine else "", names))
+    body = [titled(label, sentences, names), *tables, Block(html, f"{full}\n{fine}")]
+    return joined(body)
 
 
-def _slumps(result: RateResult) -> Block:
-    """The slump of every variety after every hot spell."""
-    rows = [
-        (
-            str(row.variety),
-            words.days(row.hot_from, row.hot_to),
-            words.number(row.before),
-            f"{words.number(row.lowest)} on {words.day(row.lowest_on)}",
-            f"{row.depth:.0%}" + _percent(row.depth_low, row.depth_high),
-            str(row.recovery),
-        )
-        for row in result.slumps.itertuples(index=False)
-    ]
-    heads = ("Variety", "Hot spell", "Rate before", "Lowest", "Share lost", "Recovery")
-    return tabled(f"Slump after heat, {result.unit}", heads, rows)
-
-
-def _percent(low: Any, high: Any) -> str:
-    return "" if words.missing(low) or words.missing(high) else f" ({low:.0%} to {high:.0%})"
-
-
-def _harvest_tables(result: HarvestResult) -> list[Block]:
-    """Tests of the terms, and the treatments, of a crop dug or cut once."""
-    tables = []
-    if not result.tests.empty:
-        tests = [
-            (
-                str(r.term),
-                words.number(r.F, 3),
-                f"{words.degrees(r.num_df)} and {words.degrees(r.den_df)}",
-                words.chance(r.p),
-            )
-            for r in result.tests.itertuples(index=False)
-        ]
-        heads = ("Term", "F", "Degrees of freedom", "p")
-        tables.append(tabled("Is there any difference at all?", heads, tests))
-    if not result.treatments.empty:
-        rows = [
-            (str(r.treatment), words.number(r.estimate, 3), words.interval(r.low, r.high, 3))
-            for r in result.treatments.itertuples(index=False)
-        ]
-        caption = f"Treatments, {result.unit}, over all varieties"
-        tables.append(tabled(caption, ("Treatment", "Mean", "95 % interval"), rows))
-    return tables
+def _si(unit: str) -> str:
+    return "cm" if unit.startswith("cm") else "g"
 
 
 def _figure(value: Any) -> str:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return str(value)
+    if not isfinite(value):
+        return NO_FIGURE
     return words.whole(value) if value == round(value) else words.number(value, 3)
 
 
