@@ -12,6 +12,7 @@ from trialkit.decide.saying import few, figure, plain
 from trialkit.decide.verdict import DESCRIPTION, Verdict
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import TraitResult
+from trialkit.reading.units import own_weight
 
 ALPHA = 0.05
 
@@ -22,11 +23,12 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     assert isinstance(result, TraitResult)
     order = list(result.means.sort_values("estimate", ascending=False)["variety"])
     best = order[0]
-    level = f"{figure(float(result.of(best)['estimate']))} {result.unit}"
+    scale, unit = own_unit(result.unit, analysis)
+    level = f"{figure(float(result.of(best)['estimate']) / scale)} {unit}"
     if not result.supported:
-        said = [f"{v} {figure(float(result.of(v)['estimate']))}" for v in order]
+        said = [f"{v} {figure(float(result.of(v)['estimate']) / scale)}" for v in order]
         return Verdict(
-            f"The {result.label} was, in {result.unit}: {few(said, 6)}. Which variety is better "
+            f"The {result.label} was, in {unit}: {few(said, 6)}. Which variety is better "
             f"this trial cannot say: {result.why_not.rstrip('.')}.",
             "No interval or test is given.", "Next year give every variety at least three plots, "
             "drawn by lot within blocks.", open_questions, DESCRIPTION,
@@ -35,8 +37,8 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]
     estimate, low, high, p = _pair(analysis, result, best, str(other))
     named = f"{other}, the check," if other == analysis.check else other
-    size = (f"{figure(estimate)} {result.unit} more than {named} "
-            f"({_signed(low)} to {_signed(high)})")
+    size = (f"{figure(estimate / scale)} {unit} more than {named} "
+            f"({_signed(low / scale)} to {_signed(high / scale)})")
     if abs(estimate) < 1e-6 * abs(float(result.of(best)["estimate"])):
         size = f"the same as {named}"
     lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else
@@ -56,6 +58,12 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
             if state == SETTLED else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     return Verdict(f"{lead} {second}", sure, step, open_questions, state)
+
+
+def own_unit(unit: str, analysis: Analysis) -> tuple[float, str]:
+    """What to divide a harvest by to have it in the gardener's unit, and that unit."""
+    about = analysis.records.trial
+    return (1.0, unit) if unit == about.harvest_unit else own_weight(unit, about.weight_unit)
 
 
 def _pair(

@@ -55,9 +55,13 @@ def _general(analysis: Analysis) -> list[str]:
     if isinstance(analysis.pods, Missing):
         return one
     counted = analysis.counted
+    weights = analysis.weights
+    if isinstance(weights, TraitResult):
+        if weights.supported:
+            return [*one, "How they taste."]
+        return [*one, f"How they taste, and which gives most by weight: {weights.why_not}."]
     if analysis.records.picks["weight_g"].notna().any():
-        return [*one, f"How they taste, and which gives most by weight: {counted} counted are "
-                "compared, weights are not."]
+        return [*one, f"How they taste, and which gives most by weight: {weights.reason}."]
     return [*one, f"How they taste, and which gives most by weight: {counted} were counted, not "
             "weighed."]
 

@@ -57,6 +57,15 @@ LENGTH = Measure("length", CM, """168 cm, 1.68 m, 66 in, 5'6" or 5 ft 6 in""")
 WEIGHT = Measure("weight", GRAMS, "250 g, 1.2 kg, 9 oz or 1 lb 4 oz")
 
 
+def own_weight(unit: str, weight: str) -> tuple[float, str]:
+    """What to divide values in `unit` by to show them in the gardener's unit of weight, and what
+    they are in then: ("g a plant", "lb") gives (453.59, "lb a plant"); any other unit stays."""
+    first, _, rest = unit.partition(" ")
+    if first != "g" or weight not in GRAMS:
+        return 1.0, unit
+    return GRAMS[weight], f"{weight} {rest}".strip()
+
+
 def unit_name(word: str) -> str | None:
     """The unit that a word or mark stands for ("feet" is "ft"), or None."""
     word = " ".join(word.translate(_MARKS).casefold().rstrip(".").split())

@@ -8,7 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 from math import isfinite
 from typing import Any
 
-from trialkit.models import TraitResult
+from trialkit.models import Missing, TraitResult
 from trialkit.models.results import MethodNote
 from trialkit.reporting import words
 from trialkit.reporting.bedplaces import position_tables
@@ -88,7 +88,7 @@ def methods(trial: OpenTrial) -> Block:
     if looked is not None:
         blocks.append(
             _worked_out("Looking after every pick", [looked.plain], [], looked, trial.names))
-    missing = [f"{words.capital(m.trait.replace('_', ' '))}: {m.reason}." for m in analysis.missing]
+    missing = _not_given(analysis.missing)
     if missing:
         blocks.append(titled("What the records do not give", missing, trial.names))
     return joined(blocks)
@@ -127,6 +127,15 @@ def versions(trial: OpenTrial) -> Block:
     pairs += [(name, version_of(name)) for name in LIBRARIES]
     html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
     return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
+
+
+def _not_given(missing: Iterable[Missing]) -> list[str]:
+    """A line a reason, the traits it keeps back before it."""
+    by_reason: dict[str, list[str]] = {}
+    for one in missing:
+        by_reason.setdefault(one.reason, []).append(one.trait.replace("_", " "))
+    return [f"{words.capital(words.listed(traits))}: {reason}."
+            for reason, traits in by_reason.items()]
 
 
 def _method(result: TraitResult, trial: OpenTrial) -> Block:

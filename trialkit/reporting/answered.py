@@ -13,6 +13,7 @@ from trialkit.models import Missing
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.reporting.drawn import headline
+from trialkit.reporting.measures import Measure, measure
 from trialkit.reporting.opened import OpenTrial, told
 
 
@@ -156,13 +157,16 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     main = headline(trial)
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
     if not isinstance(main, Missing):
-        head = words.capital(words.with_unit(main.label, main.unit))
+        shown = measure(main.unit, trial.records.trial)
+        head = words.capital(words.with_unit(main.label, shown.unit))
         columns.append((head, lambda row: Cell(
-            words.number(row.within_reach), words.interval(row.within_low, row.within_high))))
+            shown.number(row.within_reach), shown.span(row.within_low, row.within_high))))
     if table["ratio"].notna().any():
         ratio = conclusion.ratio_is == "ratio"
         head = "Season yield against the check" if ratio else "Difference from the check"
-        columns.append((head, lambda row: _against(row, ratio)))
+        unit = None if ratio or isinstance(main, Missing) else measure(
+            main.unit, trial.records.trial)
+        columns.append((head, lambda row: _against(row, unit)))
     elif not isinstance(main, Missing) and main.letters:
         letters = main.letters
         columns.append(("Not told apart: those that share a letter",
@@ -178,10 +182,13 @@ def _rows(table: pd.DataFrame) -> Iterator[Any]:
     return table.itertuples(index=False)
 
 
-def _against(row: Any, ratio: bool) -> Cell:
+def _against(row: Any, unit: Measure | None) -> Cell:
+    """A ratio, or a difference in `unit`."""
     if row.check:
-        return Cell("1, the check" if ratio else "0, the check")
-    times = " times" if ratio and not words.missing(row.ratio) else ""
+        return Cell("1, the check" if unit is None else "0, the check")
+    if unit is not None:
+        return Cell(unit.number(row.ratio), unit.span(row.ratio_low, row.ratio_high), row.state)
+    times = "" if words.missing(row.ratio) else " times"
     span = words.interval(row.ratio_low, row.ratio_high)
     return Cell(words.number(row.ratio) + times, span, row.state)
 

@@ -99,10 +99,15 @@ def titled(title: str, texts: Sequence[str], names: Iterable[str] = ()) -> Block
     return Block(str(html), "\n".join([title, *texts]))
 
 
-def tabled(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
-    """A plain table, the first cell of a row its name."""
+def tabled(
+    caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], called: str = ""
+) -> Block:
+    """A plain table, the first cell of a row its name.
+
+    called : what a screen reader calls it, where a heading above spares the caption the words.
+    """
     import pandas as pd
 
-    html = part("table", caption=caption, heads=heads, rows=rows)
+    html = part("table", caption=caption, heads=heads, rows=rows, called=called or caption)
     frame = pd.DataFrame([list(row) for row in rows], columns=list(heads))
     return Block(html, f"{caption}\n{frame.to_string(index=False)}")

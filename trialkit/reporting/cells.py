@@ -28,6 +28,7 @@ from trialkit.reporting.drawn import (
     rate_over_season,
     yield_so_far,
 )
+from trialkit.reporting.further import further
 from trialkit.reporting.opened import CellStop, OpenTrial, RecordsCellStop, open_trial
 
 __all__ = [
@@ -41,6 +42,7 @@ __all__ = [
     "diagnostics",
     "doubts",
     "files_read",
+    "further",
     "heading",
     "height_and_reach",
     "layout",

@@ -12,7 +12,11 @@ from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import RateResult
 from trialkit.reporting import pictures, words
+from trialkit.reporting.bedplaces import place_lines, places_tables, slope_table
 from trialkit.reporting.blocks import Block, isolate, part
+from trialkit.reporting.found import joined
+from trialkit.reporting.growing import treatment_lines
+from trialkit.reporting.measures import Measure, measure, percent
 from trialkit.reporting.opened import OpenTrial, told
 
 BAND = "Band: 95 % interval of the variety."
@@ -54,7 +58,7 @@ def height_and_reach(trial: OpenTrial) -> Block:
         reach=about.reach_cm / scale if about.reach_cm else None,
         check=about.check,
     )
-    return pictures.show(drawn, "height", trial.names)
+    return pictures.show(drawn, "height", trial.names, treatment_lines(height, about))
 
 
 @told
@@ -78,15 +82,21 @@ def rate_over_season(trial: OpenTrial) -> Block:
 @told
 def bed_map(trial: OpenTrial) -> Block:
     """The bed from above: where plants gave more or less than their variety does."""
-    position = trial.conclusion.analysis.position
+    analysis, about = trial.conclusion.analysis, trial.records.trial
+    position, harvest = analysis.position, analysis.harvest
     if isinstance(position, Missing):
-        return _missing("The bed", position.reason, trial)
-    about = trial.records.trial.layout
-    sun = f"Sun: {about.sun}." if about.sun else ""
-    shade = f" Shade: {about.shade}." if about.shade else ""
-    counted = trial.conclusion.analysis.counted
-    drawn = plots.bed(position.bed, f"{counted} a plant", (sun + shade).strip() or None)
-    return pictures.show(drawn, "bed", trial.names, _trend(position))
+        if isinstance(harvest, Missing) or harvest.bed.empty:
+            return _missing("The bed", position.reason, trial)
+        bed, what = harvest.bed, harvest.label
+        remarks = place_lines(harvest.places, about)
+    else:
+        bed, what = position.bed, f"{analysis.counted} a plant"
+        remarks = _trend(position) + place_lines(position.places, about)
+    layout = about.layout
+    sun = f"Sun: {layout.sun}." if layout.sun else ""
+    shade = f" Shade: {layout.shade}." if layout.shade else ""
+    drawn = plots.bed(bed, what, (sun + shade).strip() or None)
+    return pictures.show(drawn, "bed", trial.names, remarks)
 
 
 @told
@@ -104,19 +114,22 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     main = headline(trial)
     if isinstance(main, Missing):
         return None
+    shown = measure(main.unit, trial.records.trial)
     ratios = table.rename(columns={"ratio_low": "low", "ratio_high": "high"})
     ratios = ratios.assign(estimate=ratios["ratio"])[["variety", "estimate", "low", "high"]]
     if check is not None and ratios["estimate"].notna().sum() > 1:
         ratio = conclusion.ratio_is == "ratio"
         name = plots.short([check], 16)[check]
-        axis = f"season yield, times {name}" if ratio else f"{main.unit}, more than {name}"
+        axis = f"season yield, times {name}" if ratio else f"{shown.unit}, more than {name}"
         rows, to = ratios.dropna(subset=["estimate"]), 1.0 if ratio else 0.0
+        if not ratio:
+            rows = _in_units(rows, shown)
         note = f"Dashed line: {check}, the check. Dot: best estimate."
     else:
-        rows = main.means[["variety", "estimate", "low", "high"]].sort_values(
+        rows = _in_units(main.means, shown).sort_values(
             "estimate", ascending=False, kind="stable"
         )
-        axis, to, note = words.with_unit(main.label, main.unit), None, "Dot: best estimate."
+        axis, to, note = words.with_unit(main.label, shown.unit), None, "Dot: best estimate."
     if rows["low"].notna().any():
         note += " Bar: the range it may well lie in (95 % interval)."
     elif not main.supported:
@@ -126,23 +139,23 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
 
 @told
 def place_in_bed(trial: OpenTrial) -> Block:
-    """The ratios with and without the place in the bed, where it makes a difference."""
-    position = trial.conclusion.analysis.position
-    if isinstance(position, Missing) or not position.differs:
-        return Block("", "")
-    rows = [
-        (
-            str(row.variety),
-            f"{words.number(row.unadjusted)} times"
-            f"{_bracketed(row.unadjusted_low, row.unadjusted_high)}",
-            f"{words.number(row.adjusted)} times{_bracketed(row.adjusted_low, row.adjusted_high)}",
-        )
-        for row in position.side_by_side.itertuples(index=False)
-    ]
-    caption = "Ratio to the check as counted, and with the place in the bed allowed for"
-    heads = ("Variety", "As counted", "Place allowed for")
-    html = part("table", caption=caption, heads=heads, rows=rows)
-    return Block(html, "\n".join([caption, *("  ".join(cells) for cells in rows)]))
+    """The varieties with and without the place in the bed, where it makes a difference."""
+    analysis, about = trial.conclusion.analysis, trial.records.trial
+    position, harvest = analysis.position, analysis.harvest
+    tables = []
+    if not isinstance(position, Missing):
+        tables = [slope_table(position)] if position.differs else []
+        tables += places_tables(position.places, about, only_where_it_matters=True)
+    elif not isinstance(harvest, Missing):
+        tables = places_tables(harvest.places, about, only_where_it_matters=True)
+    return joined(tables)
+
+
+def _in_units(means: pd.DataFrame, shown: Measure) -> pd.DataFrame:
+    """variety, estimate, low, high as the gardener measures."""
+    out = means[["variety", "estimate", "low", "high"]].copy()
+    out[["estimate", "low", "high"]] = out[["estimate", "low", "high"]].astype(float) / shown.scale
+    return out
 
 
 def _trend(position: PositionResult) -> list[str]:
@@ -188,7 +201,7 @@ def _slumps(rate: RateResult) -> list[str]:
         first, last = spell[["hot_from", "hot_to"]].iloc[0]
         said = []
         for row in spell.head(SLUMPS_SAID).itertuples(index=False):
-            fell = "" if row.recovery == "no slump" else f"down {row.depth:.0%}, "
+            fell = "" if row.recovery == "no slump" else f"down {percent(row.depth)}, "
             said.append(f"{row.variety} {fell}{row.recovery}")
         more = len(spell) - SLUMPS_SAID
         rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""

@@ -7,9 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-CM_PER_INCH = 2.54
-G_PER_OUNCE = 28.349523125
-"""The international inch and avoirdupois ounce (exact by definition, 1959 agreement)."""
+from trialkit.reading.units import CM, GRAMS
 
 NONE = "–"
 """Shown where there is nothing to show."""
@@ -88,15 +86,21 @@ def days(low: object, high: object) -> str:
 
 
 def height(cm: object, unit: str) -> str:
-    """A length in the gardener's unit: `5'6"` where they use feet, else cm, m or inches."""
+    """A length or a difference of two in the gardener's unit: `5'6"` where they use feet."""
     if missing(cm):
         return NONE
     x = float(cm)  # type: ignore[arg-type]
-    if unit in ("ft", "ft-in", "feet"):
-        inches = round(x / CM_PER_INCH)
+    if x < 0:
+        shown = height(-x, unit)
+        return shown if shown[0] == "0" and not any(c in shown for c in "123456789") else (
+            f"\N{MINUS SIGN}{shown}")
+    if unit == "ft":
+        inches = round(x / CM["in"])
         return f"{inches // 12}'{inches % 12}\""
-    if unit in ("in", "inch", "inches"):
-        return f"{x / CM_PER_INCH:.0f} in"
+    if unit == "in":
+        return f"{x / CM['in']:.0f} in"
+    if unit == "mm":
+        return f"{10 * x:.0f} mm"
     if unit == "m":
         return f"{x / 100:.2f} m"
     return f"{x:.0f} cm"
@@ -104,27 +108,15 @@ def height(cm: object, unit: str) -> str:
 
 def height_scale(unit: str) -> tuple[float, str]:
     """(cm in one unit of a drawing's axis, the unit's name): feet for feet and inches."""
-    if unit in ("ft", "ft-in", "feet"):
-        return 12 * CM_PER_INCH, "feet"
-    if unit in ("in", "inch", "inches"):
-        return CM_PER_INCH, "inches"
-    if unit == "m":
-        return 100.0, "metres"
-    return 1.0, "cm"
+    named = {"ft": "feet", "in": "inches", "m": "metres"}
+    return CM.get(unit, 1.0), named.get(unit, unit if unit in CM else "cm")
 
 
 def weight(grams: object, unit: str) -> str:
     """A weight in the gardener's unit."""
     if missing(grams):
         return NONE
-    x = float(grams)  # type: ignore[arg-type]
-    if unit == "oz":
-        return f"{number(x / G_PER_OUNCE, 3)} oz"
-    if unit == "lb":
-        return f"{number(x / (16 * G_PER_OUNCE), 3)} lb"
-    if unit == "kg":
-        return f"{number(x / 1000, 3)} kg"
-    return f"{number(x, 3)} g"
+    return f"{number(float(grams) / GRAMS[unit], 3)} {unit}"  # type: ignore[arg-type]
 
 
 def listed(items: Sequence[str]) -> str:
@@ -141,8 +133,12 @@ def counted(n: int, one: str, many: str | None = None) -> str:
 
 def with_unit(label: str, unit: str) -> str:
     """`weight harvested, g`; the label alone where it names the unit already."""
-    named = f" {label.lower()} ".replace(",", " ")
-    return label if f" {unit.lower()} " in named else f"{label}, {unit}"
+    named = label.lower().replace(",", " ").split()
+    if set(unit.lower().split()) <= set(named):
+        return label
+    # "weight a plant a week" in "g a plant a week" is "weight, g a plant a week".
+    per = " " + unit.partition(" ")[2]
+    return f"{label.removesuffix(per) if per.strip() else label}, {unit}"
 
 
 def capital(text: str) -> str:
