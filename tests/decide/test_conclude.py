@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 
 from seasons import bed, day, grown, picked, records  # noqa: E402
 
-from trialkit.decide import conclude  # noqa: E402
+from trialkit.decide import conclude, looks_method  # noqa: E402
 from trialkit.decide.saying import figure, span  # noqa: E402
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
@@ -155,3 +156,30 @@ def test_the_place_in_the_bed_is_answered(settled):
     ratio = figure(side["adjusted"])
     said = settled.verdict.how_sure
     assert f"along the rows (sun, shade) allowed for, it is {ratio} times" in said
+
+
+def test_how_it_was_looked_at_is_told_with_and_without_a_plan(settled):
+    plan = settled.looks_method
+    assert plan.plain.startswith("Looked at after every pick, 20 looks of 20 planned")
+    assert "Lan & DeMets 1983" in plan.full
+    ratio = settled.analysis.pods.against_check.set_index("variety").loc["Rich", "estimate"]
+    assert plan.figures["Rich by the model of every record"] == f"{figure(ratio)} times"
+    trial = replace(settled.records.trial, looks=None)
+    free = conclude(replace(settled.records, trial=trial)).looks_method
+    assert "Robbins (1970)" in free.full
+    assert "Its power is low" in free.full
+    assert "trial.toml" in free.full
+
+
+def test_the_figures_told_are_those_of_the_study():
+    """The lines of two varieties in the first two tables of README.md."""
+    text = (Path(__file__).parent / "README.md").read_text()
+    rows = [[cell.strip() for cell in line.strip("| ").split("|")]
+            for line in text.splitlines() if re.match(r"\| [34] \| 2 \| 0\.\d \|  \|", line)]
+    null = [[float(cell.split()[0]) for cell in row[5:7]] for row in rows if len(row) == 8]
+    real = [[float(row[6]), float(row[9])] for row in rows if len(row) == 12]
+    assert (len(null), len(real)) == (6, 6)
+    told = [looks_method.NAIVE, looks_method.FALSE, looks_method.PLANNED_SETTLES,
+            looks_method.ANYTIME_SETTLES]
+    for said, found in zip(told, [*zip(*null, strict=True), *zip(*real, strict=True)], strict=True):
+        assert said == f"{min(found):.0f} to {max(found):.0f}"
