@@ -33,7 +33,7 @@ HOPELESS, IN_A_ROW = 0.02, 3
 Stopping for futility at a conditional power of 10 to 20 % is common practice (Lan, Simon &
 Halperin 1982 call it stochastic curtailment). That chance takes the standard error as known,
 though, and on few plots it is not: with 3 blocks, one look below 10 % gave up wrongly 10 to 17
-seasons in a hundred, two below 5 % 6 to 8, three below 2 % about 3. Measured again in tests/decide
+seasons in a hundred, two below 5 % 6 to 8, three below 2 % 3 to 5. Measured again in tests/decide
 (looks_study.py --giving-up)."""
 
 WORTHWHILE_RATIO = 1.5
