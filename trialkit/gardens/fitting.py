@@ -91,7 +91,8 @@ def fit_second(rows: Rows, without: Sequence[str] = ()) -> SecondFit:
     multiplied: dict[str, str] = {}
     if (OWN, "own") in groups:
         table["single"] = (~replicated).astype(float)
-        table["own"] = np.where(replicated, "repeated", table["row"].astype(str))
+        # The others' levels, multiplied by zero, stay within their trials: V keeps its blocks.
+        table["own"] = np.where(replicated, "trial " + table["trial"], table["row"].astype(str))
         multiplied = {"own": "single"}
     fit = fit_known(formula, table, first_covariance(rows), columns, multiplied=multiplied)
     error = float(np.nanmedian([mean_variance(one) for one in rows.firsts]))

@@ -234,11 +234,11 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         if len(without):
             out.append(f"How {answer.check} would have done in {few(list(without))}, where it was "
                        "not grown; those count through the other varieties.")
-    for one in answer.firsts:
-        if one.barren:
-            out.append(f"{few(one.barren)} gave nothing at all in {one.garden}, {one.year}. No "
-                       "ratio can show that, so that garden is left out of the figures for it, "
-                       "which flatters it.")
+    bare = [f"{few(one.barren)} in {one.garden}, {one.year}"
+            for one in answer.firsts if one.barren]
+    if bare:
+        out.append(f"How much the varieties that gave nothing at all are flattered ({few(bare)}): "
+                   "no ratio can show nothing, so that those gardens are left out for them.")
     rows = answer.overall
     once = list(rows[(rows["gardens"] == 1) & (rows["group"] == 0)]["variety"])
     if once and len({one.place for one in answer.firsts}) > 1:

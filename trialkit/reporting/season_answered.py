@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import trialkit
+from trialkit.decide.saying import few
 from trialkit.gardens import saying
 from trialkit.gardens.stability import HOLDS, RISES
 from trialkit.reporting import words
@@ -175,7 +176,7 @@ def turned(season: OpenSeason) -> Block:
     own = found.flips.dropna(subset=["low"])
     told = [f"{row.garden} ({row.year}): {row.variety}" for row in
             own[own["supported"]].itertuples()]
-    texts = ["The order truly turns round in " + words.listed(told) + "." if told else
+    texts = ["The order truly turns round in " + few(told, TURNED) + "." if told else
              "No garden shows by itself that the order turns round there."]
     if len(own) < len(found.flips):
         texts.append(f"{words.counted(len(found.flips) - len(own), 'time')} a variety was on the "
