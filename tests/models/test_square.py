@@ -19,6 +19,7 @@ import pytest
 from scipy import stats
 from seasons import day, picked, records
 
+from trialkit.decide.series import looks_so_far
 from trialkit.models import analyse
 from trialkit.models.counting import unit_index
 from trialkit.models.plot_totals import plot_contrasts
@@ -138,6 +139,24 @@ def test_totals_of_plots_take_rows_and_columns_out():
         found.varieties].to_numpy())
     c = found.covariance
     assert c[0, 0] + c[1, 1] - 2 * c[0, 1] == pytest.approx(2 * (left**2).sum() / 12 / 5)
+
+
+def test_looks_and_rate_take_rows_and_columns_out():
+    """The last look is the plots' own analysis of variance: 12 df, standard error by hand; and
+    the rate over the season has the square's groupings."""
+    plants, picks = simulated()
+    analysis = analyse(records(plants, picks, design="Latin square", check="A"))
+    looks = looks_so_far(analysis)
+    index = unit_index(analysis.pods.looks, "unit")
+    y = index["log_index"]
+    mean = [y.groupby(index[n]).transform("mean") for n in ("bed_row", "bed_column", "variety")]
+    left = y - sum(mean) + 2 * y.mean()
+    last = looks.totals["B", "A"][-1]
+    assert last.df == 12
+    assert last.se == pytest.approx(np.sqrt(2 * (left**2).sum() / 12 / 5), rel=1e-6)
+    many = picked(plants, dict.fromkeys("ABCDE", 1.0), range(50, 80, 4), seed=3, plot_sd=0.3)
+    rate = analyse(records(plants, many, design="Latin square")).rate
+    assert {"bed_row", "bed_column"} <= set(rate.method.groups)
 
 
 def test_two_squares_have_rows_and_columns_of_their_own():

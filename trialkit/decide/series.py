@@ -23,6 +23,7 @@ import pandas as pd
 from trialkit.decide.looks import Look, LooksResult, evaluate_family
 from trialkit.models.analysis import Analysis
 from trialkit.models.counting import ONE_LOOK, date_pace
+from trialkit.models.plot_totals import layout_columns
 from trialkit.models.results import Missing
 
 Pair = tuple[str, str]
@@ -111,7 +112,7 @@ def plot_total_looks(
 
 @dataclass(frozen=True)
 class _Plots:
-    """variety (n,), blocks (n, b - 1) as columns of a design; seen, due and index (n, dates):
+    """variety (n,), blocks (n, any) the columns of what the layout takes out; seen, due and index (n, dates):
     pods picked and expected up to each date, and the logarithm of the one over the other."""
 
     variety: np.ndarray
@@ -129,10 +130,9 @@ def _plots(looks: pd.DataFrame, dates: np.ndarray) -> _Plots:
         .reindex(columns=dates, fill_value=0.0).cumsum(axis=1) for name in ("pods", "expected")
     )
     about = looks.drop_duplicates("unit").set_index("unit").loc[seen.index]
-    blocks = pd.get_dummies(about["block"].astype(str)).to_numpy(float)
     picked, awaited = seen.to_numpy(float), due.to_numpy(float)
-    return _Plots(about["variety"].astype(str).to_numpy(), blocks[:, 1:] - blocks[:, :1], picked,
-                  awaited, np.log((picked + 0.5) / (awaited + 0.5)))
+    return _Plots(about["variety"].astype(str).to_numpy(), layout_columns(about), picked, awaited,
+                  np.log((picked + 0.5) / (awaited + 0.5)))
 
 
 def _days_known_then(looks: pd.DataFrame) -> pd.Series:

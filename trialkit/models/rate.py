@@ -61,8 +61,9 @@ def rate_trait(
     if dates < FEWEST:
         return Missing("rate", f"a curve over the season takes {FEWEST} picks; there are {dates}")
     varieties = list(pods.varieties)
+    by = dict.fromkeys(["block", *ground.by])
     cells = (
-        looks.groupby(["variety", "block", "unit", "date", "pick"], as_index=False)
+        looks.groupby(["variety", *by, "unit", "date", "pick"], as_index=False)
         .agg(pods=("pods", "sum"), days=("days", "sum"), gap=("days", "median"))
     )
     start = looks["date"].min()
@@ -71,7 +72,7 @@ def rate_trait(
     cells["log_days"] = np.log(cells["days"].clip(lower=0.5))
     spline = Spline.through(cells["day"].round(), min(COLUMNS, dates // 2))
     cells = pd.concat([cells, spline.columns(cells["day"])], axis=1)
-    groups, left_out = usable_groups(cells, ["block", "unit", "pick"], ("variety",))
+    groups, left_out = usable_groups(cells, [*ground.by, "unit", "pick"], ("variety",))
     smooth = " + ".join(spline.names)
     formula = f"pods ~ variety * ({smooth})" if len(varieties) > 1 else f"pods ~ {smooth}"
     fit = fit_glmm(formula, cells, family="negative-binomial", offset="log_days", groups=groups,
