@@ -64,10 +64,10 @@ def season_trait(
         lived_low=low if bounded else np.nan, lived_high=high if bounded else np.nan)
     method = MethodNote(
         f"{counted} a day times the {days:.0f} days picked so far. A living plant: one that stood "
-        "to the end. A metre of row: as planted, so that lost plants count as losses, and as "
-        "more or fewer could have been lost.",
+        "to the end. The row: as planted, so that lost plants count as losses, and as more or "
+        "fewer could have been lost.",
         "Season total = modelled rate x days from the usual interval before the first pick to "
-        "the last pick. Metre of row = that x share of plant-days lived x plants a metre. Its "
+        "the last pick. Row = that x share of plant-days lived x plants a length of row. Its "
         "interval joins that of the rate and that of the losses, taken as independent (Zou & "
         "Donner 2008): losses binomial with Jeffreys' interval (Brown, Cai & DasGupta 2001), "
         "plants counted as fewer where plants of a plot were lost together (design effect). "

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
-from math import isfinite
+from math import isfinite, nan
 from typing import Any
 
 from trialkit.models import Missing, TraitResult
+from trialkit.models.analysis import Analysis
 from trialkit.models.results import MethodNote
+from trialkit.models.stand import StandResult
 from trialkit.reporting import words
 from trialkit.reporting.bedplaces import position_tables
 from trialkit.reporting.blocks import Block, isolate, part, tabled, titled
@@ -73,7 +76,7 @@ def methods(trial: OpenTrial) -> Block:
     """How each trait was worked out: in a sentence, in full, and the model's own figures."""
     analysis = trial.conclusion.analysis
     blocks = [
-        _method(result, trial) for result in analysis.traits.values()
+        _method(_told(result, analysis), trial) for result in analysis.traits.values()
         if isinstance(result, TraitResult)
     ]
     warmth = warmth_lines(analysis.warmth, analysis.hot, trial.records.trial)
@@ -127,6 +130,14 @@ def versions(trial: OpenTrial) -> Block:
     pairs += [(name, version_of(name)) for name in LIBRARIES]
     html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
     return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
+
+
+def _told(result: TraitResult, analysis: Analysis) -> TraitResult:
+    """The result without limits that rest on plants where only plots would do."""
+    if not isinstance(result, StandResult) or analysis.ground.supported:
+        return result
+    bare = {"low": nan, "high": nan}
+    return replace(result, means=result.means.assign(**bare), curve=result.curve.assign(**bare))
 
 
 def _not_given(missing: Iterable[Missing]) -> list[str]:

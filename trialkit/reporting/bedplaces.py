@@ -10,7 +10,8 @@ from trialkit.models import Missing
 from trialkit.models.places import PlaceEffects
 from trialkit.models.position import PositionResult
 from trialkit.reporting import words
-from trialkit.reporting.blocks import Block, tabled
+from trialkit.reporting.blocks import Block
+from trialkit.reporting.found import limited
 from trialkit.reporting.measures import Measure, measure, ratio
 from trialkit.trial import Trial
 
@@ -23,9 +24,8 @@ def position_tables(result: PositionResult, about: Trial) -> list[Block]:
 
 def slope_table(result: PositionResult) -> Block:
     """Ratios to the check with and without the slope of the bed."""
-    return tabled(
-        "Ratio to the check as counted, and with the slope along and across the bed allowed for; "
-        "in brackets 95 % intervals.",
+    return limited(
+        "Ratio to the check as counted, and with the slope along and across the bed allowed for",
         ("Variety", "As counted", "Slope allowed for"),
         [(str(r.variety), ratio(r.unadjusted, r.unadjusted_low, r.unadjusted_high),
           ratio(r.adjusted, r.adjusted_low, r.adjusted_high))
@@ -48,8 +48,8 @@ def places_tables(
     if len(known) and not only_where_it_matters:
         rows = [(words.capital(str(r.words)), _value(places, shown, r.estimate, r.low, r.high),
                  words.chance(r.p), words.degrees(r.df)) for r in known.itertuples(index=False)]
-        tables.append(tabled(
-            f"What the place does to the plots{_in(places, shown)}; in brackets 95 % intervals.",
+        tables.append(limited(
+            f"What the place does to the plots{_in(places, shown)}",
             ("Plots compared", "Effect", "p", "Degrees of freedom"), rows))
     for place, own in places.by_place.groupby("place", sort=False):
         if only_where_it_matters and not own["differs"].astype(bool).any():
@@ -68,9 +68,8 @@ def _side_by_side(place: str, own: pd.DataFrame, places: PlaceEffects, shown: Me
     ]
     word = "Against" if places.scale == "ratio" else "More than"
     noted = "counted" if places.scale == "ratio" else "harvested"
-    return tabled(
-        f"{word} {against}{_in(places, shown)}, as {noted}, and with {place} allowed for; in "
-        "brackets 95 % intervals.",
+    return limited(
+        f"{word} {against}{_in(places, shown)}, as {noted}, and with {place} allowed for",
         ("Variety", f"As {noted}", f"{words.capital(place)} allowed for"), rows)
 
 

@@ -9,7 +9,7 @@ from trialkit.models.harvest import HarvestResult
 from trialkit.reporting import words
 from trialkit.reporting.bedplaces import places_tables
 from trialkit.reporting.blocks import Block, tabled
-from trialkit.reporting.found import means_table
+from trialkit.reporting.found import limited, means_table
 from trialkit.reporting.growing import tests_table
 from trialkit.reporting.measures import Measure, measure, percent, ratio, row_of
 from trialkit.trial import Trial
@@ -24,8 +24,8 @@ def harvest_tables(result: HarvestResult, about: Trial) -> list[Block]:
     if not result.treatments.empty:
         rows = [(str(r.treatment), shown.estimate(r.estimate, r.low, r.high, 3))
                 for r in result.treatments.itertuples(index=False)]
-        tables.append(tabled(f"Treatments, {shown.unit}, over all varieties; in brackets 95 % "
-                             "intervals.", ("Treatment", "Mean"), rows))
+        caption = f"Treatments, {shown.unit}, over all varieties"
+        tables.append(limited(caption, ("Treatment", "Mean"), rows))
     if result.grading is not None:
         tables += [shares_table(result.grading), _odds(result.grading)]
     tables += [_ready(result), *places_tables(result.places, about)]
@@ -60,10 +60,7 @@ def shares_table(grading: GradeResult) -> Block:
         rows.append([str(variety), *(
             words.NONE if r is None else percent(r.share, r.low, r.high) for r in own),
             words.whole(pieces)])
-    caption = "Share of the pieces in each grade"
-    if shares["low"].notna().any():
-        caption += "; in brackets 95 % intervals"
-    return tabled(f"{caption}.", ["Variety", *grades, "Pieces"], rows)
+    return limited("Share of the pieces in each grade", ["Variety", *grades, "Pieces"], rows)
 
 
 def grade_lines(grading: GradeResult) -> list[str]:
@@ -124,7 +121,7 @@ def _ready(result: HarvestResult) -> Block:
         heads.pop(2)
         for cells in rows:
             cells.pop(2)
-    return tabled(f"Ready when {ready.rule}; days from planting.", heads, rows)
+    return limited(f"Ready when {ready.rule}, days from planting", heads, rows)
 
 
 def treatment_line(result: HarvestResult, about: Trial) -> list[str]:

@@ -107,6 +107,15 @@ def _some(frame: pd.DataFrame, *columns: str) -> bool:
     return all(name in frame and bool(frame[name].notna().any()) for name in columns)
 
 
+def limited(
+    caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], called: str = ""
+) -> Block:
+    """A table whose caption says what the brackets are, where there are any."""
+    some = any(" to " in cell and cell.endswith(")") for row in rows for cell in row)
+    return tabled(f"{caption}{'; in brackets 95 % intervals' if some else ''}.", heads, rows,
+                  called)
+
+
 def joined(blocks: Sequence[Block]) -> Block:
     """Several blocks as one; empty ones are left out."""
     kept = [one for one in blocks if one.html]

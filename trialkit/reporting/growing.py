@@ -12,6 +12,7 @@ from trialkit.models.height import HeightResult
 from trialkit.models.stand import StandResult
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block, tabled
+from trialkit.reporting.found import limited
 from trialkit.reporting.measures import Measure, measure
 from trialkit.trial import Trial
 
@@ -47,7 +48,7 @@ def _on_dates(result: HeightResult, shown: Measure) -> Block:
                      f"{shown.number(quick['estimate'])} about {words.day(quick['date'])}")
         rows.append([str(variety), *cells])
     heads = ["Variety", *map(words.day, days), "Fastest, a week"]
-    return tabled(f"Height on some days, {shown.unit}; in brackets 95 % intervals.", heads, rows)
+    return limited(f"Height on some days, {shown.unit}", heads, rows)
 
 
 def _reached(frame: pd.DataFrame, by: Sequence[str]) -> Block:
@@ -59,7 +60,7 @@ def _reached(frame: pd.DataFrame, by: Sequence[str]) -> Block:
         span = words.days(row.low, row.high)
         rows.append([*(str(getattr(row, name)) for name in by), out_of_reach(row.date, span)])
     heads = [*map(words.capital, by), "Out of reach from"]
-    return tabled("Day out of an arm's reach; in brackets 95 % intervals.", heads, rows)
+    return limited("Day out of an arm's reach", heads, rows)
 
 
 def out_of_reach(day: Any, span: str) -> str:
@@ -116,13 +117,13 @@ def _treated(result: HeightResult, shown: Measure) -> list[Block]:
     last = words.day(result.curve["date"].max())
     rows = [(str(r.treatment), shown.estimate(r.estimate, r.low, r.high))
             for r in result.treatments.itertuples(index=False)]
-    tables = [tabled(f"Height by treatment on {last}, over all varieties, {shown.unit}; in "
-                     "brackets 95 % intervals.", ("Treatment", "Height"), rows)]
+    caption = f"Height by treatment on {last}, over all varieties, {shown.unit}"
+    tables = [limited(caption, ("Treatment", "Height"), rows)]
     pairs = [(f"{r.left} less {r.right}", shown.estimate(r.estimate, r.low, r.high),
               words.degrees(r.df)) for r in result.treatment_pairs.itertuples(index=False)]
     if pairs:
-        tables.append(tabled(f"Differences between treatments, {shown.unit}.",
-                             ("Treatments", "Difference", "Degrees of freedom"), pairs))
+        heads = ("Treatments", "Difference", "Degrees of freedom")
+        tables.append(limited(f"Differences between treatments, {shown.unit}", heads, pairs))
     tables.append(_reached(result.treated_reach, ["variety", "treatment"]))
     if len(result.tests):
         tables.append(tests_table(result.tests, "Is there any difference in height at all?"))
@@ -154,7 +155,7 @@ def stand_tables(result: StandResult, about: Trial) -> list[Block]:
         rows.append([str(variety), *cells, f"{lost.loc[variety, 'lost']} of "
                      f"{lost.loc[variety, 'planted']}", reasons or words.NONE])
     heads = ["Variety", *map(words.day, days), "Lost", "Why"]
-    return [tabled("Plants standing on some days, %; in brackets 95 % intervals.", heads, rows)]
+    return [limited("Plants standing on some days, %", heads, rows)]
 
 
 def _standing(steps: pd.DataFrame, day: Any) -> str:

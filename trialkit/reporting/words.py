@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from trialkit.reading.units import CM, GRAMS
+from trialkit.reading.units import CM
 
 NONE = "–"
 """Shown where there is nothing to show."""
@@ -110,13 +110,6 @@ def height_scale(unit: str) -> tuple[float, str]:
     """(cm in one unit of a drawing's axis, the unit's name): feet for feet and inches."""
     named = {"ft": "feet", "in": "inches", "m": "metres"}
     return CM.get(unit, 1.0), named.get(unit, unit if unit in CM else "cm")
-
-
-def weight(grams: object, unit: str) -> str:
-    """A weight in the gardener's unit."""
-    if missing(grams):
-        return NONE
-    return f"{number(float(grams) / GRAMS[unit], 3)} {unit}"  # type: ignore[arg-type]
 
 
 def listed(items: Sequence[str]) -> str:

@@ -9,8 +9,8 @@ from trialkit.models.season import SeasonResult
 from trialkit.models.weights import WeightsResult
 from trialkit.models.window import THRESHOLD, WindowResult
 from trialkit.reporting import words
-from trialkit.reporting.blocks import Block, tabled
-from trialkit.reporting.found import means_table
+from trialkit.reporting.blocks import Block
+from trialkit.reporting.found import limited, means_table
 from trialkit.reporting.measures import Measure, measure, percent, row_of
 from trialkit.trial import Trial
 
@@ -45,7 +45,7 @@ def window_tables(result: WindowResult, about: Trial) -> list[Block]:
         .itertuples(index=False)
     ]
     heads = ("Variety", "First pick", "Last day", "Days", "Ended by")
-    return [tabled("Picking window; in brackets 95 % intervals.", heads, rows)] if rows else []
+    return [limited("Picking window", heads, rows)] if rows else []
 
 
 def window_days(row: Any) -> str:
@@ -87,7 +87,7 @@ def rate_tables(result: RateResult, about: Trial) -> list[Block]:
         for row in result.slumps.itertuples(index=False)
     ]
     heads = ("Variety", "Hot spell", "Rate before", "Lowest", "Share lost", "Recovery")
-    return [tabled(f"Slump after heat, {result.unit}; in brackets 95 % intervals.", heads, rows)]
+    return [limited(f"Slump after heat, {result.unit}", heads, rows)]
 
 
 def _recovery(row: Any) -> str:
@@ -104,5 +104,5 @@ def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:
     one = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
     rows = [(str(r.variety), each.estimate(r.estimate, r.low, r.high))
             for r in result.each.itertuples(index=False)]
-    caption = f"Weight of one {one}, {each.unit}; in brackets 95 % intervals."
-    return [tabled(caption, ("Variety", "Estimate"), rows)]
+    caption = f"Weight of one {one}, {each.unit}"
+    return [limited(caption, ("Variety", "Estimate"), rows)]
