@@ -26,7 +26,7 @@ from scipy import sparse
 
 from trialkit.gardens.first import FirstStage
 from trialkit.gardens.rows import Rows
-from trialkit.gardens.telling import told_apart
+from trialkit.gardens.telling import LEAST, told_apart
 from trialkit.mixed import LMM, fit_known, fit_lmm
 
 Floats = npt.NDArray[np.float64]
@@ -90,9 +90,10 @@ def fit_second(rows: Rows, without: Sequence[str] = ()) -> SecondFit:
         return SecondFit(fit, terms, spare, False, 0.0, tuple(left_out))
     multiplied: dict[str, str] = {}
     if (OWN, "own") in groups:
-        table["single"] = (~replicated).astype(float)
+        single = _single(table)
+        table["single"] = single.astype(float)
         # The others' levels, multiplied by zero, stay within their trials: V keeps its blocks.
-        table["own"] = np.where(replicated, "trial " + table["trial"], table["row"].astype(str))
+        table["own"] = np.where(single, table["row"].astype(str), "trial " + table["trial"])
         multiplied = {"own": "single"}
     fit = fit_known(formula, table, first_covariance(rows), columns, multiplied=multiplied)
     error = float(np.nanmedian([mean_variance(one) for one in rows.firsts]))
@@ -141,7 +142,7 @@ def _groups(
     them apart; and why the others are left out."""
     trial = _trial_term(table)
     columns = {PLACE: "variety:place", YEAR: "variety:year", OWN: "own", trial: "row"}
-    single = ~table["replicated"].to_numpy()
+    single = _single(table)
     codes: dict[str, npt.NDArray[np.intp]] = {trial: np.arange(len(table))}
     left_out = [f"{name}: estimated as zero, on too little to judge it by" for name in without]
     for name, column in ((PLACE, "place"), (YEAR, "year")):
@@ -151,12 +152,18 @@ def _groups(
             left_out.append(f"{name}: there is only one {column.replace('place', 'garden')}")
         else:
             codes[name] = pd.factorize(table["variety"] + "\0" + table[column])[0]
-    if single.any() and not single.all() and OWN not in without:
+    if table["replicated"].any() and single.sum() >= LEAST and OWN not in without:
         codes[OWN] = np.where(single, np.arange(len(table)), -1)
     found = told_apart(table, ["variety", "trial"] if fixed else ["variety"], codes)
     left_out += [f"{name}: these trials have too little to tell it from the other terms"
                  for name in codes if name not in found]
     return [(name, columns[name]) for name in found], left_out
+
+
+def _single(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Rows without repeats beside another row of their trial; one alone tells nothing."""
+    beside = table.groupby("at")["at"].transform("size").to_numpy() > 1
+    return np.asarray(~table["replicated"].to_numpy(dtype=bool) & beside)
 
 
 def _terms(fit: LMM, groups: list[tuple[str, str]]) -> dict[str, float]:

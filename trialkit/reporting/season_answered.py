@@ -208,8 +208,10 @@ def shared(season: OpenSeason) -> Block:
         return Block("", "")
     if _everywhere(season):
         many = words.counted(len(found.overall), "variety", "varieties")
-        return paragraphs([f"All {len(found.firsts)} trials grew the same {many}, so that every "
-                           "two are compared directly in every trial."])
+        count = len(found.firsts)
+        trials = "Both trials" if count == 2 else f"All {count} trials"
+        return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
+                           "directly in every trial."])
     if len(found.groups) == 1:
         lead = "All trials are linked: every two varieties can be compared, some through others."
     else:
