@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
@@ -156,6 +157,53 @@ def test_the_place_in_the_bed_is_answered(settled):
     ratio = figure(side["adjusted"])
     said = settled.verdict.how_sure
     assert f"along the rows (sun, shade) allowed for, it is {ratio} times" in said
+
+
+def test_looks_beyond_the_plan_leave_the_claim_with_its_own_interval(settled):
+    """19 looks planned, 20 taken: the same season cut off at look 19 gives the figures told."""
+    trial = replace(settled.records.trial, looks=19)
+    beyond = conclude(replace(settled.records, trial=trial))
+    picks = settled.records.picks
+    last = picks["date"].max()
+    within = conclude(replace(settled.records, trial=trial, picks=picks[picks["date"] < last]))
+    row = beyond.table.set_index("variety").loc["Rich"]
+    old = within.table.set_index("variety").loc["Rich"]
+    told = ["ratio", "ratio_low", "ratio_high"]
+    assert row[told].tolist() == pytest.approx(old[told].tolist())
+    assert row["ratio_low"] > 1
+    assert row["as_of"] == np.sort(picks["date"].unique())[-2]
+    assert old["as_of"] is pd.NaT
+    verdict = beyond.verdict
+    assert verdict.state == "settled"
+    size = f"{figure(old['ratio'])} times{span(old['ratio_low'], old['ratio_high'])}"
+    up_to = f"{row['as_of'].day} {row['as_of']:%B}"
+    assert verdict.answer.startswith(
+        f"Rich gave {size} the pods of Plain, the check, up to {up_to}.")
+    assert f"is that of look 19 of 19 planned, on {up_to}" in verdict.how_sure
+    now = figure(np.exp(beyond.looks.results["Rich", "Plain"].estimate))
+    assert f"1 look beyond the plan only describes: it stands at {now} times now." in (
+        verdict.how_sure)
+    assert "anytime" not in verdict.answer
+
+
+def test_what_was_settled_and_is_less_clear_again_is_told_with_the_look_that_bears_it_out():
+    plants = bed(["Plain", "Early"], blocks=5, plants=4)
+    first = picked(plants, {"Plain": 0.6, "Early": 1.6}, TWENTY[:9], plot_sd=0.05, seed=4)
+    then = picked(plants, {"Plain": 1.6, "Early": 0.7}, TWENTY[9:], plot_sd=0.4, seed=5)
+    found = conclude(records(plants, pd.concat([first, then]), check="Plain", looks=20))
+    result = found.looks.results["Early", "Plain"]
+    assert result.state == "settled"
+    assert result.low < 0 < result.high, "at the newest look it would not be settled"
+    row = found.table.set_index("variety").loc["Early"]
+    assert row["ratio_low"] > 1
+    assert day(TWENTY[8]) <= row["as_of"] < day(TWENTY[-1])
+    assert f"{figure(row['ratio'])} times{span(row['ratio_low'], row['ratio_high'])}" in (
+        found.verdict.answer)
+    now = figure(np.exp(result.estimate)) + " times" + span(*np.exp([result.low, result.high]))
+    assert f"Later picks have brought the two closer: {now} now." in found.verdict.how_sure
+    # Every settled line of every table leaves out no difference.
+    settled_rows = found.table[found.table["state"] == "settled"]
+    assert ((settled_rows["ratio_low"] > 1) | (settled_rows["ratio_high"] < 1)).all()
 
 
 def test_how_it_was_looked_at_is_told_with_and_without_a_plan(settled):

@@ -20,7 +20,7 @@ from trialkit.records import Records
 
 TABLE = [
     "variety", "check", "within_reach", "within_low", "within_high", "ratio", "ratio_low",
-    "ratio_high", "state", "out_of_reach", "out_low", "out_high", "lost", "planted",
+    "ratio_high", "state", "as_of", "out_of_reach", "out_low", "out_high", "lost", "planted",
 ]
 
 WIDEST = float(np.log(100.0))
@@ -63,7 +63,9 @@ class Conclusion:
         reach (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
         ratio_high: season yield over the check's, from the plots' totals, its interval good for
         looking after every pick (NaN while it is too early for one)
-        (difference for a crop dug once); state: of that comparison, "" for the check;
+        (difference for a crop dug once); state: of that comparison, "" for the check; as_of: the
+        look that ratio and interval are of, where it is settled and the newest look would not
+        bear it out (beyond the plan, or less clear again), else NaT;
         out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
         planted: plants.  NaN where not known.
         """
@@ -96,16 +98,19 @@ def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
     for column, source in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
         table = None if isinstance(yields, Missing) else yields.against_check
         out[column] = _mapped(out["variety"], table, source)
-    out["state"] = ""
+    out["state"], out["as_of"] = "", pd.NaT
     if looks is not None and looks.against_check:
         for at, variety in enumerate(out["variety"]):
             found = looks.results.get((variety, str(check)))
             if found is None:
                 continue
-            if np.isfinite(found.estimate):
-                out.loc[at, "ratio"] = np.exp(found.estimate)
-            told = np.isfinite(found.low) and found.high - found.low < WIDEST
-            ends = np.exp([found.low, found.high]) if told else [np.nan, np.nan]
+            shown = found.claim or found
+            if found.claim is not None and not found.claim.newest:
+                out.loc[at, "as_of"] = pd.Timestamp(found.claim.date)
+            if np.isfinite(shown.estimate):
+                out.loc[at, "ratio"] = np.exp(shown.estimate)
+            told = np.isfinite(shown.low) and shown.high - shown.low < WIDEST
+            ends = np.exp([shown.low, shown.high]) if told else [np.nan, np.nan]
             out.loc[at, ["ratio_low", "ratio_high"]] = ends
             out.loc[at, "state"] = found.state
     if not isinstance(yields, Missing) and check in set(yields.means["variety"]):

@@ -62,6 +62,22 @@ class Look:
 
 
 @dataclass(frozen=True)
+class Claim:
+    """A look whose interval bears out what is settled: its number, date, estimate and interval.
+
+    All intervals up to the plan's end hold together, so that of an earlier look is as good as
+    that of the newest; newest: whether it is that one.
+    """
+
+    number: int
+    date: date
+    estimate: float
+    low: float
+    high: float
+    newest: bool
+
+
+@dataclass(frozen=True)
 class LooksResult:
     """What the looks so far allow one to say about one comparison.
 
@@ -108,6 +124,22 @@ class LooksResult:
     history: pd.DataFrame = field(repr=False, compare=False)
     one_line: str = ""
     full: str = ""
+
+    @property
+    def claim(self) -> Claim | None:
+        """The newest look whose interval still leaves out no difference; None unless settled.
+
+        The look that settled it is one, so there always is one then. Looks beyond the plan have
+        no such interval (theirs is unbounded), and one after it was settled may take in no
+        difference again: neither can be what a settled answer is told with.
+        """
+        if self.state != SETTLED:
+            return None
+        h = self.history
+        clear = h[(self.direction * h["low" if self.direction > 0 else "high"]) > 0]
+        one = clear.iloc[-1] if len(clear) else h[h["date"] == self.settled_on].iloc[0]
+        return Claim(int(one["number"]), one["date"], float(one["estimate"]), float(one["low"]),
+                     float(one["high"]), int(one["number"]) == self.looks)
 
 
 def evaluate_looks(

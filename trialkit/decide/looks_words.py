@@ -40,19 +40,21 @@ def full_text(result: LooksResult) -> str:
 
 def _size(result: LooksResult) -> str:
     """The estimate with its interval, from the side of the one ahead once settled."""
-    estimate, low, high = result.estimate, result.low, result.high
+    claim = None if _less_clear_now(result) else result.claim
+    told = claim or result
+    estimate, low, high = told.estimate, told.low, told.high
     if result.direction < 0:
         estimate, low, high = -estimate, -high, -low
-    if not _worth_showing(result):
+    if not _worth_showing(result, low, high):
         return f"{_number(result, estimate)} so far, too early to say within what limits"
     return f"{_number(result, estimate)} ({_bare(result, low)} to {_bare(result, high)})"
 
 
-def _worth_showing(result: LooksResult) -> bool:
+def _worth_showing(result: LooksResult, low: float, high: float) -> bool:
     """Whether the limits say anything: a ratio known to worse than 100 times does not."""
-    if not (math.isfinite(result.low) and math.isfinite(result.high)):
+    if not (math.isfinite(low) and math.isfinite(high)):
         return False
-    return result.scale != "ratio" or result.high - result.estimate < math.log(100.0)
+    return result.scale != "ratio" or (high - low) / 2.0 < math.log(100.0)
 
 
 def _number(result: LooksResult, value: float) -> str:
@@ -108,6 +110,8 @@ def _check_on_settled(result: LooksResult) -> str:
     if result.state != "settled" or result.settled_on is None:
         return ""
     when = f"It was settled on {result.settled_on.day} {result.settled_on:%B %Y}."
+    if _beyond(result):
+        return f"{when} Looks beyond the plan only describe."
     if _less_clear_now(result):
         return (
             f"{when} Later picks have brought the two closer together, so say how sure you are "
@@ -118,7 +122,11 @@ def _check_on_settled(result: LooksResult) -> str:
 
 def _less_clear_now(result: LooksResult) -> bool:
     """Settled at an earlier look, but the interval at this one takes in no difference."""
-    return result.state == "settled" and result.low <= 0.0 <= result.high
+    return result.state == "settled" and result.low <= 0.0 <= result.high and not _beyond(result)
+
+
+def _beyond(result: LooksResult) -> bool:
+    return result.planned is not None and result.looks > result.planned
 
 
 def _what_more_picks_bring(result: LooksResult) -> str:

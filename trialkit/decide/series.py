@@ -112,8 +112,9 @@ def plot_total_looks(
 
 @dataclass(frozen=True)
 class _Plots:
-    """variety (n,), blocks (n, any) the columns of what the layout takes out; seen, due and index (n, dates):
-    pods picked and expected up to each date, and the logarithm of the one over the other."""
+    """variety (n,), blocks (n, any) the columns of what the layout takes out; seen, due and index
+    (n, dates): pods picked and expected up to each date, and the logarithm of the one over the
+    other."""
 
     variety: np.ndarray
     blocks: np.ndarray

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, LooksResult
+from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Claim, LooksResult
 from trialkit.decide.saying import day, few, figure, plain, span, times
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
@@ -63,7 +63,8 @@ def _with_check(
     size = times(row["ratio"]) + span(row["ratio_low"], row["ratio_high"])
     early = ", too early to say within what limits" if pd.isna(row["ratio_low"]) else ""
     if subject in ahead:
-        first = f"{subject} gave {size} the {counted} of {check}, the check."
+        upto = "" if pd.isna(row["as_of"]) else f", up to {day(row['as_of'])}"
+        first = f"{subject} gave {size} the {counted} of {check}, the check{upto}."
     elif row["ratio"] >= 1:
         first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}"
                  f"{early}, but that may still be chance.")
@@ -117,20 +118,38 @@ def _others(
     return text[:1].upper() + text[1:] + "."
 
 
-def _how_sure(analysis: Analysis, result: LooksResult, state: str) -> str:
+def _how_sure(analysis: Analysis, result: LooksResult, state: str, turn: float = 1.0) -> str:
+    """turn: -1 where the answer tells the comparison the other way round."""
     looks = plain(result.looks, "look")
     planned = f" of {result.planned} planned" if result.planned else ""
     plots = _plots(analysis)
     if state == SETTLED:
-        earlier = "" if result.settled_on is None else f" Settled on {day(result.settled_on)}."
-        return (f"Sure enough to say so: the interval in brackets still holds after {looks}"
-                f"{planned}, and over all looks at all varieties a winner that is none is named at "
-                f"most one time in twenty.{earlier} It rests on {plots}.")
+        claim = result.claim
+        assert claim is not None
+        held = f"still holds after {looks}{planned}" if claim.newest else (
+            f"is that of look {claim.number}{planned}, on {day(claim.date)}")
+        return (f"Sure enough to say so: the interval in brackets {held}, and over all looks at "
+                "all varieties a winner that is none is named at most one time in twenty. Settled "
+                f"on {day(result.settled_on)}.{_since_then(result, claim, turn)} It rests on "
+                f"{plots}.")
     chance = result.chance_at_trend
     outlook = "" if chance is None else (
         f" If things go on as they are, the chance of settling it is {_percent(chance)}.")
     return (f"Not sure: after {looks}{planned} the difference could still be chance, with {plots} "
             f"to go by.{outlook}")
+
+
+def _since_then(result: LooksResult, claim: Claim, turn: float) -> str:
+    """What came after the look that is told: a description, and never another verdict."""
+    if claim.newest or not np.isfinite(result.estimate):
+        return ""
+    now = times(float(np.exp(turn * result.estimate)))
+    if result.planned is not None and result.looks > result.planned:
+        later = plain(result.looks - result.planned, "look")
+        return f" {later} beyond the plan only describe{'s' if later.startswith('1 ') else ''}: " \
+               f"it stands at {now} now."
+    ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
+    return f" Later picks have brought the two closer: {now}{span(*ends)} now."
 
 
 def _place(analysis: Analysis, subject: str, check: str) -> str:
@@ -197,11 +216,15 @@ def _without_check(
     best, second = order[0], order[1]
     result = looks.results.get((best, second)) or looks.results[second, best]
     turn = 1.0 if (best, second) in looks.results else -1.0
-    ratio = float(np.exp(turn * result.estimate))
-    ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
+    shown = result.claim or result
+    ratio = float(np.exp(turn * shown.estimate))
+    ends = sorted(float(np.exp(turn * e)) for e in (shown.low, shown.high))
     size = times(ratio) + span(*ends)
-    won = result.state == SETTLED
-    first = (f"{best} gave {size} the {analysis.counted} of {second}, the next best." if won else
+    won = result.state == SETTLED and turn * result.direction > 0
+    upto = "" if result.claim is None or result.claim.newest else (
+        f", up to {day(result.claim.date)}")
+    first = (f"{best} gave {size} the {analysis.counted} of {second}, the next best{upto}." if won
+             else
              f"{best} is ahead so far, at {size} the {analysis.counted} of {second}, but that may "
              "still be chance.")
     settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in looks.results.items()
@@ -210,7 +233,7 @@ def _without_check(
     more = (f"It gave more than {few(beaten)} as well." if beaten and won else
             f"It did give more than {few(beaten)}." if beaten else
             f"{plain(len(settled), 'pair')} of the {len(looks.results)} can be told apart.")
-    return Verdict(f"{first} {more}", _how_sure(analysis, result, result.state),
+    return Verdict(f"{first} {more}", _how_sure(analysis, result, result.state, turn),
                    _next_step(analysis, looks, result.state, []) + " Mark one variety as the check "
                    "next time: fewer comparisons settle sooner.", open_questions, result.state)
 

@@ -190,7 +190,8 @@ def _against(row: Any, unit: Measure | None) -> Cell:
         return Cell(unit.number(row.ratio), unit.span(row.ratio_low, row.ratio_high), row.state)
     times = "" if words.missing(row.ratio) else " times"
     span = words.interval(row.ratio_low, row.ratio_high)
-    return Cell(words.number(row.ratio) + times, span, row.state)
+    state = row.state if words.missing(row.as_of) else f"{row.state}, up to {words.day(row.as_of)}"
+    return Cell(words.number(row.ratio) + times, span, state)
 
 
 def _reach(row: Any) -> Cell:
