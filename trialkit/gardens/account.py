@@ -31,9 +31,13 @@ def method(rows: Rows, second: SecondFit | None, found: Apart) -> MethodNote:
     if single and second.known:
         full += (f"{single} trials without repeats: their rows carry the error of a single plot "
                  "as the other trials measured it, and a variance of their own on top. ")
-    full += ("Intervals: Kenward and Roger 1997, the degrees of freedom never more than varieties "
-             f"and trials leave ({second.df:g}); against the check Dunnett's, or Bonferroni's where "
-             "the differences have unlike degrees of freedom or there is no check. " if several else "Intervals are those of the one trial. ")
+    if several:
+        full += ("Intervals: Kenward and Roger 1997, the degrees of freedom never more than "
+                 f"varieties and trials leave ({second.df:g}); against the check Dunnett's, or "
+                 "Bonferroni's where the differences have unlike degrees of freedom or there is no "
+                 "check. ")
+    else:
+        full += "Intervals are those of the one trial. "
     full += ("Another garden: the variances of variety x garden, variety x year and variety x "
              "trial are added, the degrees of freedom Satterthwaite's (1946); each interval is for "
              "its own variety; chances from 20,000 draws of "
