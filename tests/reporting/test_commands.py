@@ -199,6 +199,7 @@ def test_published_trials_are_reported_by_the_same_command(run, tmp_path):
 
 def test_the_lab_has_the_notebooks_ready_on_that_trial_and_leaves_changed_ones(beans):
     made = lab.prepare(beans)
+    assert "## 14. Sources" in (made[0].parent / "methods.md").read_text(encoding="utf-8")
     assert [p.name for p in made] == [p.name for p in shipped.notebooks()]
     for path in made:
         book = nbformat.read(path, as_version=4)

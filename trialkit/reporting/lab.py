@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 def prepare(folder: Path) -> tuple[Path, ...]:
     """Copy the numbered notebooks into `folder/notebooks`, set to that trial; return their paths.
 
-    A notebook that is there already is left as it is: it may hold someone's own work.
+    The page of methods goes beside them.  What is there already is left as it is: it may hold
+    someone's own work.
     """
     import nbformat
 
@@ -33,6 +34,9 @@ def prepare(folder: Path) -> tuple[Path, ...]:
             point_at(document, folder.resolve())
             write_text(copy, nbformat.writes(document) + "\n")
         made.append(copy)
+    page = target / shipped.methods().name
+    if not page.exists():
+        write_text(page, shipped.methods().read_text(encoding="utf-8"))
     return tuple(made)
 
 

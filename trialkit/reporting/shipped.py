@@ -32,6 +32,11 @@ def notebook(stem: str) -> Path:
     raise KeyError(stem)
 
 
+def methods() -> Path:
+    """The page of formulas, defaults and sources, for a statistician."""
+    return _folder("notebooks") / "methods.md"
+
+
 def trials() -> dict[str, Path]:
     """Trial folders that come with the package, by name."""
     return {path.parent.name: path.parent for path in sorted(_folder("data").glob("*/trial.toml"))}
