@@ -20,6 +20,9 @@ CONNECT = 10.0
 """Seconds to wait for a scheduler, and for its first worker."""
 PATIENCE = 60.0
 """Seconds without any worker after which a cluster is given up."""
+# Else a worker looks a hundred times a second at what it is doing and keeps the calls it saw:
+# measured, 0.8 MB a garden (613 MB after 500) and a tenth of the time.
+QUIET = {"distributed.worker.profile.enabled": False}
 STOPPED = "The scheduler has stopped before the work was done: start it, and repeat the command."
 
 
@@ -44,9 +47,11 @@ def local(workers: int) -> Iterator[Client]:
     """Processes of this machine that listen to this machine only; gone, with their files, after."""
     from tempfile import TemporaryDirectory
 
+    import dask
     from distributed import Client, LocalCluster
 
     with (
+        dask.config.set(QUIET),
         TemporaryDirectory(prefix="trialkit-", ignore_cleanup_errors=True) as scratch,
         LocalCluster(
             n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
