@@ -51,8 +51,8 @@ def local(workers: int) -> Iterator[Client]:
     from distributed import Client, LocalCluster
 
     with (
-        dask.config.set(QUIET),
         TemporaryDirectory(prefix="trialkit-", ignore_cleanup_errors=True) as scratch,
+        dask.config.set({**QUIET, "temporary-directory": scratch}),
         LocalCluster(
             n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
             scheduler_kwargs={"dashboard": False}, dashboard_address="127.0.0.1:0",
