@@ -84,6 +84,7 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
         "The varieties side by side",
         "What to do next",
         "Since the last pick",
+        "More about each variety",
         "Pictures",
         "What this cannot tell you",
         "Take care",
@@ -150,8 +151,8 @@ def test_the_page_can_be_worked_from_the_keyboard(report, opened):
     assert page.locator(".skip").bounding_box()["x"] >= 0
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
-    fold = page.locator("details")
-    page.locator("summary").focus()
+    fold = page.locator(".folded > details")
+    fold.locator("> summary").focus()
     page.keyboard.press("Enter")
     assert fold.evaluate("d => d.open")
 
@@ -164,7 +165,7 @@ def test_it_prints_whole_on_few_sheets(sheet, high, report, opened, tmp_path):
     page.pdf(path=path, format=sheet, prefer_css_page_size=False)
     document = pdfium.PdfDocument(path)
     texts = [" ".join(sheet.get_textpage().get_text_bounded().split()) for sheet in document]
-    assert 3 <= len(texts) <= 9
+    assert 3 <= len(texts) <= 12
     # A figure is whole on one sheet, caption and all.
     for first, last in (
         ("Pods a living plant so far", "Band: 95 % interval"),
@@ -188,7 +189,7 @@ def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opene
     page.wait_for_timeout(200)
     assert page.said == []
     assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
-    shown = page.locator(".cards tbody th bdi").all_inner_texts()
+    shown = page.locator(".cards:not(.compact) tbody th bdi").all_inner_texts()
     assert sorted(shown) == sorted(NAMES[:5])
     assert page.locator("h1").inner_text().startswith("<b>Beans</b> & <script>")
     assert page.title().startswith("<b>Beans</b>")

@@ -134,7 +134,9 @@ def test_a_grower_who_writes_feet_and_pounds_reads_nothing_else():
         assert not re.search(rf"(?<![a-z]){word}(?![a-z])", text), word
     analysis = metric.conclusion.analysis
     for row in analysis.weights.means.itertuples(index=False):
-        assert f"{words.number(row.estimate / 453.59237)} (" in text
+        # A pound is 16 ounces; less than half of one is told in ounces.
+        assert f"{words.number(row.estimate / (453.59237 / 16))} (" in text
+    assert "Weight, oz a plant a week" in text
     for row in analysis.season.metre.itertuples(index=False):
         assert f"{words.number(row.estimate * 0.3048)} (" in text
     for row in analysis.height.means.itertuples(index=False):
@@ -201,3 +203,12 @@ def test_limits_that_say_nothing_are_not_shown():
     assert ratio(1.5, 1.2, 1.9) == "1.5 times (1.2 to 1.9)"
     assert percent(0.37, -0.04, 0.6) == "37 % (\N{MINUS SIGN}4 to 60 %)"
     assert percent(float("nan")) == words.NONE
+
+
+def test_small_weights_take_the_smaller_unit():
+    about = replace(full().records.trial, weight_unit="lb")
+    assert measure("g a plant", about, 100.0) == measure("g a plant", replace(
+        about, weight_unit="oz"))
+    assert measure("g a plant", about, 400.0).unit == "lb a plant"
+    assert measure("g", replace(about, weight_unit="kg"), 9.0).unit == "g"
+    assert measure("g", about).unit == "lb"

@@ -36,9 +36,9 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     told = result.pairs[result.pairs["p"] < ALPHA]
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]
     estimate, low, high, p = _pair(analysis, result, best, str(other))
-    named = f"{other}, the check," if other == analysis.check else other
-    size = (f"{figure(estimate / scale)} {unit} more than {named} "
-            f"({_signed(low / scale)} to {_signed(high / scale)})")
+    named = f"{other}, the check" if other == analysis.check else other
+    size = (f"{figure(estimate / scale)} {unit} ({_signed(low / scale)} to "
+            f"{_signed(high / scale)}) more than {named}")
     if abs(estimate) < 1e-6 * abs(float(result.of(best)["estimate"])):
         size = f"the same as {named}"
     lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else

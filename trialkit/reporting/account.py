@@ -17,9 +17,8 @@ from trialkit.reporting import words
 from trialkit.reporting.bedplaces import position_tables
 from trialkit.reporting.blocks import Block, isolate, part, tabled, titled
 from trialkit.reporting.digging import harvest_tables
-from trialkit.reporting.found import found, joined
+from trialkit.reporting.found import found, joined, shown_as
 from trialkit.reporting.growing import height_tables, stand_tables, warmth_lines
-from trialkit.reporting.measures import measure
 from trialkit.reporting.opened import OpenTrial, told
 from trialkit.reporting.yields import rate_tables, season_tables, weights_tables, window_tables
 
@@ -151,7 +150,7 @@ def _not_given(missing: Iterable[Missing]) -> list[str]:
 
 def _method(result: TraitResult, trial: OpenTrial) -> Block:
     about = trial.records.trial
-    shown = measure(result.unit, about)
+    shown = shown_as(result, about)
     label = words.capital(words.with_unit(result.label, shown.unit))
     said = [result.method.plain, *result.notes]
     if not result.supported and result.why_not not in result.method.plain:

@@ -9,6 +9,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import cautions
+from trialkit.decide import saying
 from trialkit.models import Missing
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block, bullets, isolate, paragraphs, part
@@ -189,7 +190,9 @@ def _against(row: Any, unit: Measure | None) -> Cell:
     if unit is not None:
         return Cell(unit.number(row.ratio), unit.span(row.ratio_low, row.ratio_high), row.state)
     times = "" if words.missing(row.ratio) else " times"
-    span = words.interval(row.ratio_low, row.ratio_high)
+    # As the answer says it: an end just clear of 1 does not read as 1.
+    known = not (words.missing(row.ratio_low) or words.missing(row.ratio_high))
+    span = saying.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
     state = row.state if words.missing(row.as_of) else f"{row.state}, up to {words.day(row.as_of)}"
     return Cell(words.number(row.ratio) + times, span, state)
 

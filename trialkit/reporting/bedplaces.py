@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.models import Missing
-from trialkit.models.places import PlaceEffects
+from trialkit.models.places import ACROSS, ALONG, PlaceEffects
 from trialkit.models.position import PositionResult
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block
@@ -42,48 +42,67 @@ def places_tables(
     """
     if places is None or isinstance(places, Missing):
         return []
+    shown = _shown(places, about)
     tables = []
-    shown = Measure("times") if places.scale == "ratio" else measure(places.unit, about)
     known = places.effects.dropna(subset=["estimate"])
     if len(known) and not only_where_it_matters:
-        rows = [(words.capital(str(r.words)), _value(places, shown, r.estimate, r.low, r.high),
+        rows = [(named(str(r.place)), _value(places, shown, r.estimate, r.low, r.high),
                  words.chance(r.p), words.degrees(r.df)) for r in known.itertuples(index=False)]
         tables.append(limited(
             f"What the place does to the plots{_in(places, shown)}",
-            ("Plots compared", "Effect", "p", "Degrees of freedom"), rows))
-    for place, own in places.by_place.groupby("place", sort=False):
-        if only_where_it_matters and not own["differs"].astype(bool).any():
-            continue
-        tables.append(_side_by_side(str(place), own, places, shown))
+            ("Place", "Effect", "p", "Degrees of freedom"), rows))
+    sides = [
+        (str(place), own) for place, own in places.by_place.groupby("place", sort=False)
+        if not only_where_it_matters or own["differs"].astype(bool).any()
+    ]
+    if sides:
+        tables.append(_side_by_side(sides, places, shown))
     return tables
 
 
-def _side_by_side(place: str, own: pd.DataFrame, places: PlaceEffects, shown: Measure) -> Block:
-    against = str(own["against"].iloc[0])
-    rows = [
-        (str(r.variety),
-         _value(places, shown, r.unadjusted, r.unadjusted_low, r.unadjusted_high),
-         _value(places, shown, r.adjusted, r.adjusted_low, r.adjusted_high))
-        for r in own.itertuples(index=False)
-    ]
-    word = "Against" if places.scale == "ratio" else "More than"
+def _side_by_side(
+    sides: list[tuple[str, pd.DataFrame]], places: PlaceEffects, shown: Measure
+) -> Block:
+    """A line a variety: as it stands, and with each place by itself allowed for."""
+    first = sides[0][1]
+    adjusted: list[dict[Any, Any]] = [
+        {r.variety: r for r in own.itertuples(index=False)} for _, own in sides]
+    rows = []
+    for r in first.itertuples(index=False):
+        cells = [_value(places, shown, r.unadjusted, r.unadjusted_low, r.unadjusted_high)]
+        for own in adjusted:
+            one = own[r.variety]
+            cells.append(
+                _value(places, shown, one.adjusted, one.adjusted_low, one.adjusted_high))
+        rows.append([str(r.variety), *cells])
     noted = "counted" if places.scale == "ratio" else "harvested"
+    word = "Against" if places.scale == "ratio" else "More than"
     return limited(
-        f"{word} {against}{_in(places, shown)}, as {noted}, and with {place} allowed for",
-        ("Variety", f"As {noted}", f"{words.capital(place)} allowed for"), rows)
+        f"{word} {first['against'].iloc[0]}{_in(places, shown)}, as {noted}, and with the place in "
+        "the bed allowed for",
+        ("Variety", f"As {noted}", *(f"{named(place)} allowed for" for place, _ in sides)), rows)
+
+
+def named(place: str) -> str:
+    """`Slope along the rows`, `The shade`."""
+    return f"Slope {place}" if place in (ALONG, ACROSS) else words.capital(place)
+
+
+def _shown(places: PlaceEffects, about: Trial) -> Measure:
+    return Measure("times") if places.scale == "ratio" else measure(places.unit, about)
 
 
 def place_lines(places: PlaceEffects | Missing | None, about: Trial) -> list[str]:
     """A sentence a place: how the plots there did; or why that cannot be told."""
     if places is None or isinstance(places, Missing):
         return []
-    shown = Measure("times") if places.scale == "ratio" else measure(places.unit, about)
+    shown = _shown(places, about)
     lines = []
     row: Any
     for row in places.effects.itertuples(index=False):
         if words.missing(row.estimate):
             if row.note:
-                lines.append(f"{words.capital(str(row.place))}: {row.note}.")
+                lines.append(f"{named(str(row.place))}: {row.note}.")
             continue
         lines.append(f"{words.capital(str(row.words))}: {_effect(row, places, shown)}, varieties "
                      "and blocks allowed for.")

@@ -22,12 +22,22 @@ def found(result: TraitResult, about: Trial) -> Block:
     Without a check the letters of the varieties not told apart; what the layout does not support
     is left out, not shown empty.
     """
-    shown = measure(result.unit, about)
+    shown = shown_as(result, about)
     called = words.capital(words.with_unit(result.label, shown.unit))
     return means_table(
         called, result.means, shown, result.against_check, result.scale, result.letters,
         headed=True,
     )
+
+
+def shown_as(result: TraitResult, about: Trial) -> Measure:
+    """The measure of a trait's figures.
+
+    What was dug or cut keeps the gardener's unit of weights, as the answer names it; picks, a few
+    pieces at a time, may take the smaller one.
+    """
+    small = result.means["estimate"].max() if result.trait == "weights" else None
+    return measure(result.unit, about, small)
 
 
 def means_table(

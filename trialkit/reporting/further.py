@@ -13,7 +13,7 @@ from trialkit.reporting import words
 from trialkit.reporting.answered import Cell, Row
 from trialkit.reporting.blocks import Block, bullets, part
 from trialkit.reporting.digging import grade_lines, ready_lines, treatment_line
-from trialkit.reporting.found import joined
+from trialkit.reporting.found import joined, shown_as
 from trialkit.reporting.growing import stand_lines
 from trialkit.reporting.measures import Measure, measure, percent, row_of
 from trialkit.reporting.opened import OpenTrial, told
@@ -38,7 +38,8 @@ def further(trial: OpenTrial) -> Block:
     if any(cell.range for row in rows for cell in row.cells):
         caption += "; below each estimate its 95 % interval"
     heads = [head for head, _ in columns]
-    html = part("cards", caption=f"{caption}.{_meaning(trial)}", heads=heads, rows=rows)
+    html = part("cards", caption=f"{caption}.{_meaning(trial)}", heads=heads, rows=rows,
+                compact=True)
     plain = ["  ".join(["Variety", *heads])]
     plain += ["  ".join([row.name, *(f"{c.value} {c.range}".strip() for c in row.cells)])
               for row in rows]
@@ -89,7 +90,7 @@ def _weights(trial: OpenTrial) -> list[Column]:
     weights = trial.conclusion.analysis.weights
     if isinstance(weights, Missing):
         return []
-    shown = measure(weights.unit, trial.records.trial)
+    shown = shown_as(weights, trial.records.trial)
     return [(f"Weight, {shown.unit}", _cells(weights.means, shown))]
 
 

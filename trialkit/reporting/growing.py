@@ -23,7 +23,7 @@ DATES = 4
 def height_tables(result: HeightResult, about: Trial) -> list[Block]:
     """Height on a few days, fastest growth; and treatments given by lot."""
     shown = measure("cm", about)
-    tables = [_on_dates(result, shown), _reached(result.reach, ["variety"])]
+    tables = [_on_dates(result, shown)]
     if len(result.treatments):
         tables += _treated(result, shown)
     return [one for one in tables if one.html]
@@ -51,22 +51,17 @@ def _on_dates(result: HeightResult, shown: Measure) -> Block:
     return limited(f"Height on some days, {shown.unit}", heads, rows)
 
 
-def _reached(frame: pd.DataFrame, by: Sequence[str]) -> Block:
+def _reached(frame: pd.DataFrame) -> Block:
+    """Each variety under each treatment; over the treatments the varieties' cards say it."""
     if frame.empty:
         return Block("", "")
     rows = []
     row: Any
     for row in frame.itertuples(index=False):
         span = words.days(row.low, row.high)
-        rows.append([*(str(getattr(row, name)) for name in by), out_of_reach(row.date, span)])
-    heads = [*map(words.capital, by), "Out of reach from"]
-    return limited("Day out of an arm's reach", heads, rows)
-
-
-def out_of_reach(day: Any, span: str) -> str:
-    """`3 Aug (1 Aug to 6 Aug)`, or that it is still within reach."""
-    said = "still within reach" if words.missing(day) else words.day(day)
-    return f"{said} ({span})" if span else said
+        said = "still within reach" if words.missing(row.date) else words.day(row.date)
+        rows.append((str(row.variety), str(row.treatment), f"{said} ({span})" if span else said))
+    return limited("Day out of an arm's reach", ("Variety", "Treatment", "Out of reach"), rows)
 
 
 def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
@@ -124,7 +119,7 @@ def _treated(result: HeightResult, shown: Measure) -> list[Block]:
     if pairs:
         heads = ("Treatments", "Difference", "Degrees of freedom")
         tables.append(limited(f"Differences between treatments, {shown.unit}", heads, pairs))
-    tables.append(_reached(result.treated_reach, ["variety", "treatment"]))
+    tables.append(_reached(result.treated_reach))
     if len(result.tests):
         tables.append(tests_table(result.tests, "Is there any difference in height at all?"))
     return tables

@@ -51,8 +51,17 @@ class Measure:
         return _with(self.number(value, figures), "" if first == last else span)
 
 
-def measure(unit: str, about: Trial) -> Measure:
-    """How values that the package holds in `unit` are shown to this gardener."""
+SMALLER = {"lb": "oz", "kg": "g"}
+FEW = 0.5
+"""Where the largest of some weights is less than this much of the gardener's unit, the next
+smaller one is used: 2.4 oz, not 0.15 lb."""
+
+
+def measure(unit: str, about: Trial, largest: object = None) -> Measure:
+    """How values that the package holds in `unit` are shown to this gardener.
+
+    largest : of the values to be shown, where small ones may take a smaller unit.
+    """
     first, _, rest = unit.partition(" ")
     if unit == about.harvest_unit:
         return Measure(unit)
@@ -61,6 +70,9 @@ def measure(unit: str, about: Trial) -> Measure:
         named = "feet and inches" if kept == "ft" else kept
         return Measure(f"{named} {rest}".strip(), CM[kept], kept)
     scale, named = own_weight(unit, about.weight_unit)
+    if about.weight_unit in SMALLER and named != unit and _known(largest) and (
+            float(largest) < FEW * scale):  # type: ignore[arg-type]
+        scale, named = own_weight(unit, SMALLER[about.weight_unit])
     return Measure(named, scale)
 
 

@@ -100,7 +100,7 @@ def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:
     """Of one pod."""
     if result.each.empty:
         return []
-    each = measure("g", about)
+    each = measure("g", about, result.each["estimate"].max())
     one = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
     rows = [(str(r.variety), each.estimate(r.estimate, r.low, r.high))
             for r in result.each.itertuples(index=False)]
