@@ -58,12 +58,14 @@ def club(
     """
     from trialkit.gardens.spread import ClusterProblem
     from trialkit.reporting.clubsite import Look, NotAClub, Showing, Wanted, make_club
+    from trialkit.reporting.reportcommand import progress
 
     wanted = Wanted(
         Showing(names, places, notes), Look(title, findable, _checked(address)), cluster
     )
     try:
-        done = make_club(folders, site, wanted)
+        with progress("Working out the reports") as bar:
+            done = make_club(folders, site, wanted, bar)
     except NotAClub as refusal:
         stop(Exit.NOT_WRITTEN, str(refusal))
     except (ClusterProblem, TimeoutError) as problem:
