@@ -131,6 +131,7 @@ def lab(
 
 app.command(
     epilog=example(
+        "trialkit plan my-beans --blocks 4 --plants 4",
         'trialkit plan my-beans -v "First variety" -v "Second variety" --blocks 4 --plants 4',
         'trialkit plan my-beans -v A -v B -v C --sun "shade from the west" --aisle 60 --room 12x6',
     )

@@ -18,16 +18,19 @@ from trialkit.design.bed import Bed, bed_of
 from trialkit.design.bedmap import bed_map_svg, print_bed_map
 from trialkit.design.geometry import BedGeometry
 from trialkit.design.labels import LabelSize, print_labels
-from trialkit.design.layouts import Planting, guard_places, walking_order
+from trialkit.design.layouts import Planting, guard_places, lay_out, walking_order
 from trialkit.design.paper import Paper
-from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn
+from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn, read_request
 from trialkit.design.sheets import height_sheets, pick_sheets, print_sheets
 from trialkit.design.vacant import in_the_way, left_alone
 from trialkit.records import Records
 from trialkit.records.description import LOOKS, Description, description_text
+from trialkit.records.folder import DESCRIPTION
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.write import csv_text, sync_folder, write_text
+from trialkit.trial import Layout
 
+PLANTS_FILE = "plants.csv"
 # Where trial.toml gives no spacing, a map is drawn at this and says so.
 ASSUMED_CM = (60.0, 30.0)
 
@@ -48,20 +51,22 @@ class About:
     looks: int = LOOKS
 
 
-def write_plan(folder: Path, planting: Planting, about: About) -> list[Path]:
+def write_plan(
+    folder: Path, planting: Planting, about: About, described: bytes | None = None
+) -> list[Path]:
     """Write trial.toml, plants.csv, plan.toml and empty tables; returns the files written.
 
-    The folder may be one that `trialkit new` made and nobody filled in.  Raises FileExistsError,
-    changing nothing and naming all that is in the way, where it holds records or anything a user
-    wrote, and OSError when a file cannot be written.
+    The folder may be one that `trialkit new` made and nobody filled in.  described : the content
+    of its trial.toml, where the plan is of what that says: the file then stays as it is, and so
+    does every table there but plants.csv.  Raises FileExistsError, changing nothing and naming
+    all that is in the way, where the folder holds records or anything else a user wrote, or
+    another trial.toml than that, and OSError when a file cannot be written.
     """
     folder = Path(folder)
-    taken = in_the_way(folder)
-    if taken:
-        raise FileExistsError(
-            f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
-        )
-    alone = left_alone(folder)
+    check_vacant(folder, described is not None)
+    if described is not None and (folder / DESCRIPTION).read_bytes() != described:
+        raise FileExistsError(f"{folder / DESCRIPTION} was changed since this plan was made of it")
+    alone = left_alone(folder, described is not None)
     texts = {name: text for name, text in _texts(planting, about).items() if name not in alone}
     parent = folder.resolve().parent
     parent.mkdir(parents=True, exist_ok=True)
@@ -75,13 +80,55 @@ def write_plan(folder: Path, planting: Planting, about: About) -> list[Path]:
             os.rename(aside, folder)
             sync_folder(parent)
         else:
-            # trial.toml last: a folder without it is not yet a trial.
-            for name in texts:
-                os.replace(aside / name, folder / name)
+            # trial.toml last: a folder without it is not yet a trial.  Where that stands already,
+            # plants.csv: without plants nothing was planned.
+            _move_in(aside, folder, list(texts))
             sync_folder(folder)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
     return [folder / name for name in texts]
+
+
+def _move_in(aside: Path, folder: Path, names: list[str]) -> None:
+    """Each file into its place; where one cannot be, those that were new are taken away again."""
+    fresh: list[Path] = []
+    try:
+        for name in names:
+            new = not (folder / name).exists()
+            os.replace(aside / name, folder / name)
+            fresh += [folder / name] if new else []
+    except OSError:
+        for path in fresh:
+            path.unlink(missing_ok=True)
+        raise
+
+
+def check_vacant(folder: Path, described: bool = False) -> None:
+    """Raise FileExistsError, naming all that is in the way of a plan there."""
+    taken = in_the_way(folder, described)
+    if not taken:
+        return
+    said = f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
+    if [words.partition(" ")[0] for words in taken] == [NAME]:
+        said += f". No plants are listed beside it: to plan anew, delete {NAME}"
+    elif drawn_and_empty(folder):
+        said += (
+            f". {PLANTS_FILE} is as an earlier plan drew it and nothing is recorded yet: to plan "
+            f"anew, delete {PLANTS_FILE} and {NAME}"
+        )
+    raise FileExistsError(said)
+
+
+def drawn_and_empty(folder: Path) -> bool:
+    """Whether the folder holds a bed to the byte as its plan.toml draws it, and no records."""
+    held = {words.partition(" ")[0] for words in in_the_way(folder, described=True)}
+    if held != {PLANTS_FILE, NAME}:
+        return False
+    try:
+        drawn = plants_text(lay_out(read_request(folder / NAME)))
+        return (folder / PLANTS_FILE).read_bytes() == drawn.encode("utf-8")
+    except (OSError, ValueError):
+        return False
 
 
 def bed_of_records(records: Records) -> Bed:
@@ -108,7 +155,6 @@ def bed_of_records(records: Records) -> Bed:
         guards = guard_places(
             placed, int(placed["row"].max()), int(placed["column"].max()), drawn.guards
         )
-    light = " and ".join(one for one in (trial.layout.sun, trial.layout.shade) if one)
     return Bed(
         title=trial.title,
         crop=trial.crop,
@@ -119,13 +165,22 @@ def bed_of_records(records: Records) -> Bed:
         guards=guards,
         geometry=drawn.geometry,
         check=trial.check,
-        sun=light or None,
+        sun=light_of(trial.layout),
         top=drawn.top,
         height_unit=trial.height_unit,
         weight_unit=trial.weight_unit,
         lost=frozenset(plants.loc[plants["lost"].notna(), "plant"].astype(str)),
         note=assumed,
     )
+
+
+def light_of(layout: Layout) -> str | None:
+    """Where sun and shade come from, in one text; shade first, since a bed is laid out by it."""
+    sun, shade = layout.sun, layout.shade
+    if not (sun and shade):
+        return sun or shade
+    shade = shade if "shade" in shade.lower() else f"shade: {shade}"
+    return f"{shade}; {sun if 'sun' in sun.lower() else f'sun: {sun}'}"
 
 
 def _with_plots(plants: pd.DataFrame) -> pd.DataFrame:
@@ -174,6 +229,17 @@ def print_paper(
     return made
 
 
+def plants_text(planting: Planting) -> str:
+    """plants.csv of a plan."""
+    heads = [column.name for column in PLANTS.columns]
+    plants = planting.plants.assign(lost=None, lost_reason=None)
+    rows = [
+        ["" if value is None or value != value else value for value in row]
+        for row in plants[heads].itertuples(index=False, name=None)
+    ]
+    return csv_text(heads, rows)
+
+
 def bed_of_plan(planting: Planting, about: About) -> Bed:
     """The bed of a fresh plan with its title and units."""
     return bed_of(
@@ -188,20 +254,15 @@ def bed_of_plan(planting: Planting, about: About) -> Bed:
 
 
 def _texts(planting: Planting, about: About) -> dict[str, str]:
-    """Every file of the folder, trial.toml last."""
+    """Every file of the folder, trial.toml last, plants.csv before it."""
     texts = {
         f"{table.name}.csv": csv_text([column.name for column in table.columns], [])
         for table in TABLES
+        if table is not PLANTS
     }
-    heads = [column.name for column in PLANTS.columns]
-    plants = planting.plants.assign(lost=None, lost_reason=None)
-    rows = [
-        ["" if value is None or value != value else value for value in row]
-        for row in plants[heads].itertuples(index=False, name=None)
-    ]
-    texts["plants.csv"] = csv_text(heads, rows)
     texts[NAME] = plan_text(planting)
-    texts["trial.toml"] = _description(planting, about)
+    texts[PLANTS_FILE] = plants_text(planting)
+    texts[DESCRIPTION] = _description(planting, about)
     return texts
 
 

@@ -1,4 +1,5 @@
-"""Whether a folder may take a plan: one that is new, or as `trialkit new` left it.
+"""Whether a folder may take a plan: one that is new, as `trialkit new` left it, or described in its
+trial.toml and nothing more.
 
 What somebody wrote or recorded is never written over; what is in the way is told, all of it.
 """
@@ -19,17 +20,32 @@ _ENDINGS = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}
 _STEMS = {table.name for table in TABLES} | {Path(n).stem for n in (DESCRIPTION, NAME, LOG)}
 
 
-def in_the_way(folder: Path) -> list[str]:
-    """What a plan would write over or stand beside, in words; empty where it may be written."""
+def in_the_way(folder: Path, described: bool = False) -> list[str]:
+    """What a plan would write over or stand beside, in words; empty where it may be written.
+
+    described : the plan is of what trial.toml says, and leaves that file as it is.
+    """
     if folder.exists() and not folder.is_dir():
         return ["a file of that name"]
     starter = starter_texts(folder)
-    return [words for path in _ours(folder) if (words := _words(path, starter))]
+    ours = [p for p in _ours(folder) if not (described and p.name == DESCRIPTION)]
+    return [words for path in ours if (words := _words(path, starter))]
 
 
-def left_alone(folder: Path) -> set[str]:
-    """Tables that stand there with a first line of somebody's own and no records yet."""
+def is_described(folder: Path) -> bool:
+    """Whether somebody filled in the folder's trial.toml, well or badly."""
+    path = folder / DESCRIPTION
+    return path.is_file() and _text(path) != starter_texts(folder)[DESCRIPTION]
+
+
+def left_alone(folder: Path, described: bool = False) -> set[str]:
+    """Tables that stand there with a first line of somebody's own and no records yet.
+
+    described : all that stand there but plants.csv, and trial.toml.
+    """
     starter = starter_texts(folder)
+    if described:
+        return {p.name for p in _ours(folder) if p.name in starter and p.name != "plants.csv"}
     return {
         path.name for path in _ours(folder)
         if path.name in starter and _text(path) != starter[path.name]

@@ -96,8 +96,8 @@ def trial_text(
         "#",
         *_note(f"Carried over from {names}. Nothing was decided for you: every variety is here, "
                "and above each stands what the records say of it. Delete those that go."),
-        *(_note(f"{FILE} holds how much plots, plants and picks differed, for the question how "
-                "many blocks the next trial needs.") if learned else []), "", ""])  # fmt: skip
+        *(_note(f"{FILE} holds how much plots, plants and picks differed; trialkit plan reads it "
+                "to say what the bed can show.") if learned else []), "", ""])  # fmt: skip
     return head + "\n".join(_part(one) for one in proposed) + "\n" + _NEW
 
 

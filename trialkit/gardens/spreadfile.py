@@ -1,6 +1,6 @@
 """The file a new trial keeps what earlier ones taught of plots, plants and picks: spread.toml.
 
-Written by `trialkit new --from`, read by `trialkit plan --learned` and the planning notebook.
+Written by `trialkit new --from`, read by `trialkit plan` and the planning notebook.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def spread_text(found: Components, sources: Sequence[tuple[str, Components]]) ->
     lines = [
         "# How much plots, plants and picks differed in earlier trials: standard deviations, 0.15",
         "# being about 15 %. They answer how many blocks and plants the next trial needs:",
-        "#     trialkit plan FOLDER -v NAME -v NAME --learned THIS-FILE",
+        "#     trialkit plan FOLDER      with this file in FOLDER; or add --learned THIS-FILE",
         "# You may change them. low and high are 95 % limits: two or three trials of a season know",
         "# the spread of plots only roughly, and another garden or year may differ.",
         *(f"# {note}" for note in found.notes),

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.reporting.terminal import Exit, Folder, say, stop, the_trial
+from trialkit.reporting.terminal import Exit, Folder, command, say, stop, the_trial
 
 
 def new(
@@ -39,13 +39,14 @@ def new(
     say(f"Began a trial in {folder}:")
     for path in made:
         say(f"  {path.name}")
-    say(f"Describe it in trial.toml, list the plants, then: trialkit check {folder}")
-    if any(path.name == "spread.toml" for path in made):
-        say("How many blocks it takes, by what was learned: "
-            f"trialkit plan BED -v NAME -v NAME --learned {folder}")
+    if earlier:
+        say("Delete the varieties that go from trial.toml, and write the day of planting there.")
     else:
-        say("Or have the bed laid out at random for you: "
-            f"trialkit plan {folder} -v NAME -v NAME")
+        say("Describe it in trial.toml: the varieties, the day of planting, what you count.")
+    learned = any(path.name == "spread.toml" for path in made)
+    seen = ", and say what it can show by what was learned" if learned else ""
+    say(f"Then have the bed laid out at random for you{seen}: {command('plan', folder)}")
+    say(f"Or list the plants in plants.csv yourself, then: {command('check', folder)}")
 
 
 def _carried(folder: Path, earlier: Sequence[Path]) -> Sequence[Path]:

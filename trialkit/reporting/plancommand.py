@@ -5,12 +5,13 @@ Heavy libraries are imported inside, so that `--help` answers at once.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from trialkit.reporting.terminal import Exit, Folder, day, say, stop, the_trial
+from trialkit.reporting.terminal import Exit, Folder, command, day, say, stop, the_trial
 
 LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
 
@@ -26,16 +27,20 @@ _Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for
 
 
 def plan(
-    folder: Annotated[Path, typer.Argument(help="The new trial's folder.", metavar="FOLDER")],
-    variety: Annotated[
-        list[str],
-        typer.Option("--variety", "-v", help="A variety; once for each. First: the check."),
+    folder: Annotated[
+        Path,
+        typer.Argument(help="The trial's folder: a new one, or one that trialkit new began.",
+                       metavar="FOLDER"),
     ],
+    variety: Annotated[
+        list[str] | None,
+        typer.Option("--variety", "-v", help="A variety; once for each. First: the check."),
+    ] = None,
     title: Annotated[str, typer.Option(help="The trial's title.")] = "",
-    crop: Annotated[str, typer.Option(help="The crop.")] = "climbing bean",
+    crop: Annotated[str, typer.Option(help="The crop; else climbing bean.")] = "",
     garden: Annotated[str, typer.Option(help="The garden.")] = "",
     planted: Annotated[str, typer.Option(help="The day of planting, 2026-05-24.")] = "",
-    layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}.")] = "blocks",
+    layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}; else blocks.")] = "",
     blocks: Annotated[int, typer.Option(help="Repeats of each variety.")] = 4,
     plants: Annotated[
         int, typer.Option(help="Plants in a plot (in each part of a split one).")
@@ -48,8 +53,12 @@ def plan(
     treatment: Annotated[
         list[str] | None, typer.Option(help="A treatment of a split plot; once for each.")
     ] = None,
-    row_spacing: Annotated[float, typer.Option(help="Between rows, in cm.")] = 90.0,
-    plant_spacing: Annotated[float, typer.Option(help="Between plants in a row, in cm.")] = 45.0,
+    row_spacing: Annotated[
+        float | None, typer.Option(help="Between rows, in cm; else 90.")
+    ] = None,
+    plant_spacing: Annotated[
+        float | None, typer.Option(help="Between plants in a row, in cm; else 45.")
+    ] = None,
     across: Annotated[int | None, typer.Option(help="Plots along a row of the bed.")] = None,
     room: Annotated[
         str, typer.Option(help="Room there is, in m: along the rows x across them, 12x4.")
@@ -58,9 +67,11 @@ def plan(
     guards: Annotated[str, typer.Option(help="Guard plants: none, ends or all round.")] = "ends",
     sun: Annotated[str, typer.Option(help="Where sun or shade comes from, in your words.")] = "",
     top: Annotated[str, typer.Option(help="Compass side at the top of the map.")] = "north",
-    counted: Annotated[str, typer.Option(help="What a pick counts.")] = "pods",
-    heights: Annotated[str, typer.Option(help="Unit of heights: cm, in, ft-in, ...")] = "cm",
-    weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb.")] = "g",
+    counted: Annotated[str, typer.Option(help="What a pick counts; else pods.")] = "",
+    heights: Annotated[
+        str, typer.Option(help="Unit of heights: cm, in, ft-in, ...; else cm.")
+    ] = "",
+    weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb; else g.")] = "",
     reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
     looks: Annotated[
         int | None,
@@ -68,7 +79,8 @@ def plan(
     ] = None,
     learned: Annotated[
         Path | None,
-        typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml."),
+        typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml. "
+                          "Else the spread.toml in FOLDER, where there is one."),
     ] = None,
     seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
     neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
@@ -77,76 +89,78 @@ def plan(
     weigh: _Weigh = True,
     blind: _Blind = False,
 ) -> None:
-    """Lay out a trial at random: records folder, bed map, stake labels and record sheets."""
-    from trialkit.design.labels import LabelSize, labels_on
-    from trialkit.design.layouts import lay_out
-    from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import About, bed_of_plan, print_paper, write_plan
-    from trialkit.design.request import PlanRequest
-    from trialkit.gardens.spreadfile import read_spread
-    from trialkit.records.description import LOOKS
-    from trialkit.reporting import planning, planpower
+    """Lay out a trial at random: records folder, bed map, stake labels and record sheets.
 
-    about = About(
-        title or folder.resolve().name,
-        crop,
-        garden,
-        day(planted),
-        counted,
-        heights,
-        weights,
-        reach or None,
-        LOOKS if looks is None else looks,
-    )
+    Where FOLDER has a trial.toml that you filled in, the varieties and all else it says are taken
+    from it, and it stays as you wrote it. Options add what it leaves open; where one says
+    something else than the file, both are told and nothing is written.
+    """
+    from trialkit.design.labels import LabelSize, labels_on
+    from trialkit.design.paper import paper as sheet_named
+    from trialkit.design.planfolder import check_vacant
+    from trialkit.design.vacant import is_described
+    from trialkit.reporting import planning, planpower
+    from trialkit.reporting.opened import CellStop, RecordsCellStop
+
+    day(planted)
     try:
-        spread = read_spread(learned) if learned else planpower.GUESS
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
         space = _pair(room, "room") if room else None
-        request = PlanRequest(
-            varieties=tuple(one.strip() for one in variety),
-            design=planning.LAYOUTS.get(layout, layout),
+        check_vacant(folder, is_described(folder))
+        spread = planpower.spread(learned or "", folder)
+        made = planning.lay_out(
+            folder=folder,
+            varieties=variety or (),
+            layout=layout,
+            title=title,
+            crop=crop,
+            garden=garden,
+            planted=planted,
+            counted=counted,
+            height_unit=heights,
+            weight_unit=weights,
+            reach=reach,
+            looks=looks,
             blocks=blocks,
             plants=plants,
             plot_rows=plot_rows,
             block_size=block_size,
             grid=_whole(grid) if grid else None,
-            treatments=tuple(treatment) if treatment else ("topped", "not topped"),
+            treatments=treatment or None,
             across=across,
             room_cm=(space[0] * 100, space[1] * 100) if space else None,
             row_spacing_cm=row_spacing,
             plant_spacing_cm=plant_spacing,
             aisle_cm=aisle,
             guards=guards,
-            sun=sun or None,
+            sun=sun,
             top=top,
             seed=seed,
             improve_neighbours=neighbours,
         )
-        planting = lay_out(request)
-    except (ValueError, OSError) as error:
+    except FileExistsError as error:
+        stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
+    except RecordsCellStop as problems:
+        stop(Exit.RECORDS, str(problems))
+    except (CellStop, ValueError, OSError) as error:
         stop(Exit.USAGE, str(error))
     try:
-        made = write_plan(folder, planting, about)
-        printed = print_paper(
-            bed_of_plan(planting, about),
-            folder / "paper",
-            sheet,
-            label=size,
-            weigh=weigh,
-            blind=blind,
-        )
+        done = planning.written(made, folder, sheet.name, size, weigh, blind)
     except FileExistsError as error:
         stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
-    for text in planning.size_words(planting):
+    for text in planning.size_words(made.planting):
         say(text)
-    say(planpower.reach_words(planting, spread=spread))
-    say(f"Written to {folder}: {', '.join(path.name for path in made)}")
-    _list(printed)
-    say(f"Plant by the map, then record; look at any time with: trialkit check {folder}")
+    say(planpower.reach_words(made.planting, spread=spread))
+    say(done.files)
+    _list(done.paper)
+    for note in done.notes:
+        say(note)
+    _list(done.to_add)
+    say(f"Plant by the map, then record; look at any time with: {command('check', folder)}")
 
 
 def paper(
@@ -177,7 +191,7 @@ def paper(
         stop(Exit.USAGE, str(error))
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
-    _list(printed)
+    _list(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
 
 
 def _pair(text: str, what: str) -> tuple[float, float]:
@@ -195,6 +209,6 @@ def _whole(text: str) -> tuple[int, int]:
     return int(one), int(other)
 
 
-def _list(printed: list[tuple[Path, str]]) -> None:
-    for path, what in printed:
-        say(f"  {path.parent.name}/{path.name}: {what}")
+def _list(lines: Iterable[str]) -> None:
+    for line in lines:
+        say(f"  {line}")

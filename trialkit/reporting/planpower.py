@@ -16,7 +16,7 @@ from IPython.display import HTML, display
 
 from trialkit.design.layouts import Planting
 from trialkit.design.request import SPLIT_PLOT
-from trialkit.gardens.spreadfile import read_spread
+from trialkit.gardens.spreadfile import FILE, read_spread
 from trialkit.power import (
     PAIR,
     Spread,
@@ -42,14 +42,18 @@ from trialkit.waystosee import (
 GUESS = Spread()
 
 
-def spread(learned: str | Path = "", **sd: float) -> Spread:
+def spread(learned: str | Path = "", folder: str | Path = "", **sd: float) -> Spread:
     """Standard deviations on the log scale, 0.15 for 15 %; raises CellStop for ones that cannot
     be.  plot, plant, pick, part: as in `trialkit.power.Spread`.  learned: a spread.toml that
-    `trialkit new --from` wrote, or its folder, which takes the place of plot, plant and pick."""
+    `trialkit new --from` wrote, or its folder, which takes the place of plot, plant and pick; ""
+    takes the one in the trial's `folder` where there is one."""
     try:
-        if learned:
-            return replace(read_spread(Path(learned)), part=sd.get("part", 0.0))
-        return Spread(**sd, told=())
+        path = Path(learned) if learned else Path(folder) / FILE if str(folder) else None
+        if path is None or not (learned or path.is_file()):
+            return Spread(**sd, told=()) if sd else GUESS
+        found = read_spread(path)
+        where = f"Spreads taken from {path / FILE if path.is_dir() else path}."
+        return replace(found, part=sd.get("part", found.part), told=(where, *found.told))
     except (ValueError, TypeError, OSError) as error:
         raise CellStop(str(error)) from None
 

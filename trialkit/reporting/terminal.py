@@ -5,6 +5,7 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 
 from __future__ import annotations
 
+import shlex
 from datetime import date
 from enum import IntEnum
 from pathlib import Path
@@ -51,6 +52,11 @@ def example(*lines: str) -> str:
 def say(message: str) -> None:
     """A line for the user, no mark-up in it."""
     out.print(Text(message))
+
+
+def command(name: str, *arguments: str | Path) -> str:
+    """A command as it is to be typed: a folder with a blank in its name is quoted."""
+    return shlex.join(["trialkit", name, *(str(one) for one in arguments)])
 
 
 def stop(code: Exit, message: str) -> NoReturn:
