@@ -15,6 +15,8 @@ from trialkit.reporting.found import limited
 from trialkit.reporting.measures import Measure, measure, ratio
 from trialkit.trial import Trial
 
+ALLOWED = "varieties and layout allowed for"
+
 
 def position_tables(result: PositionResult, about: Trial) -> list[Block]:
     """As counted beside place allowed for: slope of the bed, then edge and shade."""
@@ -104,8 +106,7 @@ def place_lines(places: PlaceEffects | Missing | None, about: Trial) -> list[str
             if row.note:
                 lines.append(f"{named(str(row.place))}: {row.note}.")
             continue
-        lines.append(f"{words.capital(str(row.words))}: {_effect(row, places, shown)}, varieties "
-                     "and blocks allowed for.")
+        lines.append(f"{words.capital(str(row.words))}: {_effect(row, places, shown)}, {ALLOWED}.")
     return lines
 
 

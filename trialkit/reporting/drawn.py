@@ -12,11 +12,11 @@ from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import RateResult
 from trialkit.reporting import pictures, words
-from trialkit.reporting.bedplaces import place_lines, places_tables, slope_table
+from trialkit.reporting.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.reporting.blocks import Block, isolate, part
 from trialkit.reporting.found import joined
 from trialkit.reporting.growing import treatment_lines
-from trialkit.reporting.measures import Measure, measure, percent
+from trialkit.reporting.measures import Measure, measure, percent, ratio
 from trialkit.reporting.opened import OpenTrial, told
 
 BAND = "Band: 95 % interval of the variety."
@@ -160,19 +160,17 @@ def _in_units(means: pd.DataFrame, shown: Measure) -> pd.DataFrame:
 
 def _trend(position: PositionResult) -> list[str]:
     """What the place in the bed does: from the first plants of a row to the last, and so on."""
-    lines = [
-        f"{words.capital(str(row.direction))}, the last plants gave {words.number(row.ratio)} "
-        f"times the first{_bracketed(row.low, row.high)}, varieties and blocks allowed for."
-        for row in position.trend.itertuples(index=False)
-    ]
+    lines = []
+    for row in position.trend.itertuples(index=False):
+        said = ratio(row.ratio, row.low, row.high)
+        where = words.capital(str(row.direction))
+        lines.append(
+            f"{where}, the last plants gave {said} what the first did, {ALLOWED}."
+            if "(" in said else
+            f"{where}: how the last plants differ from the first cannot be told from these plots.")
     if lines and not position.differs:
         lines.append("Allowing for that changes no variety's ratio by more than a tenth.")
     return lines
-
-
-def _bracketed(low: object, high: object) -> str:
-    span = words.interval(low, high)
-    return f" ({span})" if span else ""
 
 
 def headline(trial: OpenTrial) -> TraitResult | Missing:

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.models import Missing, TraitResult
+from trialkit.models.window import RECORDS
 from trialkit.reporting import words
 from trialkit.reporting.answered import Cell, Row
 from trialkit.reporting.blocks import Block, bullets, part
@@ -73,8 +74,8 @@ def _meaning(trial: OpenTrial) -> str:
 
 def _window(trial: OpenTrial) -> list[Column]:
     window = trial.conclusion.analysis.window
-    if isinstance(window, Missing) or window.window.empty:
-        return []
+    if isinstance(window, Missing) or window.window["ended_by"].eq(RECORDS).all():
+        return []  # none has ended: it is as long as the picking so far
     rows = {row.variety: row for row in window.window.itertuples(index=False)}
 
     def shown(name: str) -> Cell:

@@ -7,7 +7,7 @@ from typing import Any
 from trialkit.models.rate import RateResult
 from trialkit.models.season import SeasonResult
 from trialkit.models.weights import WeightsResult
-from trialkit.models.window import THRESHOLD, WindowResult
+from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
 from trialkit.reporting import words
 from trialkit.reporting.blocks import Block
 from trialkit.reporting.found import limited, means_table
@@ -60,7 +60,7 @@ def ended(row: Any) -> str:
     """What ended a window, in a word or two."""
     if row.ended_by == THRESHOLD:
         return "too few to be worth picking"
-    return "not yet ended" if row.ended_by == "last record" else str(row.ended_by)
+    return "not yet ended" if row.ended_by == RECORDS else str(row.ended_by)
 
 
 def dated(day: Any, low: Any, high: Any) -> str:
