@@ -59,7 +59,8 @@ class FirstStage:
     layout gives no measure of error.  df: degrees of freedom behind it, NaN without one.  plots:
     (m,) units a variety was given to.  verdict: the trial's own answer, empty unless asked for.
     notes: what a reader of the season should know of this trial.  barren: varieties that gave
-    nothing at all there, which no ratio can show.
+    nothing at all there, which no ratio can show.  weight_unit: what the gardener weighs in
+    (estimates of weights are in g all the same; "g" for a harvest in a unit of its own).
     """
 
     folder: str
@@ -90,6 +91,7 @@ class FirstStage:
     source: str = ""
     notes: tuple[str, ...] = ()
     barren: tuple[str, ...] = ()
+    weight_unit: str = "g"
 
 
 @dataclass(frozen=True)
@@ -181,6 +183,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> First
         doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
         source=about.source, notes=tuple(found.notes),
         barren=tuple(str(v) for v in means.index if v not in varieties and means[v] > 0),
+        weight_unit="g" if about.harvest_unit else about.weight_unit,
     )
 
 

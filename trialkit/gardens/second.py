@@ -17,6 +17,7 @@ from trialkit.gardens.first import Failed, FirstStage, Scale
 from trialkit.gardens.fitting import SecondFit, spare_df
 from trialkit.gardens.newgarden import chance_best, new_df, new_garden
 from trialkit.gardens.order import by_garden, flips
+from trialkit.gardens.ownunits import in_own_unit
 from trialkit.gardens.rows import Rows, gather, shared_varieties
 from trialkit.gardens.stability import stability
 from trialkit.mixed import MixedModelError
@@ -94,7 +95,7 @@ def second_stage(
 
     failed: folders that gave nothing, carried along.  seed: of the draws behind the chances.
     """
-    rows = _sharing(gather(firsts))
+    rows = _sharing(gather(in_own_unit(firsts)))
     if not rows.firsts:
         return _nothing(rows, tuple(failed))
     table = additive(rows.table, rows.main)
