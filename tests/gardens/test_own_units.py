@@ -27,7 +27,7 @@ def test_one_unit_of_all_is_that_of_the_season():
                                   rtol=1e-4)
     assert pounds.overall["df"].tolist() == pytest.approx(grams.overall["df"].tolist(), rel=1e-3,
                                                         nan_ok=True)
-    assert " lb more than V0" in pounds.answer
+    assert "V2 gave 0.66 lb (0.49 to 0.84) more than V0" in pounds.answer
     assert " g " not in pounds.answer
 
 
