@@ -324,7 +324,7 @@ def test_spreads_in_the_folder_are_taken_unless_others_are_named(tmp_path):
     assert planpower.spread("", tmp_path, plot=0.1).told == ()
 
 
-def notebook_on(folder: Path, **changes: object) -> planning.Plan:
+def notebook_on(folder: Path | str, **changes: object) -> planning.Plan:
     """The plan notebook's cells run in order, its parameters changed."""
     book = json.loads(shipped.notebook("plan").read_text(encoding="utf-8"))
     space: dict[str, object] = {}
@@ -400,3 +400,18 @@ def test_from_new_to_a_planned_bed_by_the_commands_as_printed(tmp_path):
     assert done.exit_code == Exit.DONE, done.output
     assert "A guess" in done.output
     assert run(*printed(begin.output, "check")).exit_code == Exit.DONE
+
+
+def test_a_trial_that_stands_already_can_be_looked_at_with_other_figures():
+    """Its rows and columns are those of the bed that is there, not of the one tried out."""
+    plan = planning.lay_out(folder=shipped.demo(), blocks=2)
+    assert plan.planting.request.count == 5
+    assert plan.about.title == read_records(shipped.demo()).trial.title
+    assert plan.to_add == ()
+
+
+def test_the_notebook_without_a_folder_shows_an_invented_example():
+    plan = notebook_on("")
+    assert plan.about.title.startswith("Invented example")
+    assert plan.planting.seed == 1
+    assert plan.described is None

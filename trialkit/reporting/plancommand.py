@@ -91,9 +91,10 @@ def plan(
 ) -> None:
     """Lay out a trial at random: records folder, bed map, stake labels and record sheets.
 
-    Where FOLDER has a trial.toml that you filled in, the varieties and all else it says are taken
-    from it, and it stays as you wrote it. Options add what it leaves open; where one says
-    something else than the file, both are told and nothing is written.
+    Where FOLDER has a trial.toml that you filled in, the varieties and all
+    else it says are taken from it, and it stays as you wrote it. Options add
+    what it leaves open; where one says something else than the file, both are
+    told and nothing is written.
     """
     from trialkit.design.labels import LabelSize, labels_on
     from trialkit.design.paper import paper as sheet_named
