@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 
 from seasons import bed, day, grown, picked, records  # noqa: E402
 
+from trialkit.gardens.staying import proposals  # noqa: E402
 from trialkit.models import TraitResult  # noqa: E402
 from trialkit.reporting import account, cells, words  # noqa: E402
 from trialkit.reporting.measures import measure, percent, ratio  # noqa: E402
@@ -150,9 +151,13 @@ def test_a_harvest_answers_in_the_unit_it_was_weighed_in():
     folder = Path(__file__).parents[2] / "data" / "strawberries"
     trial = cells.open_trial(str(folder))
     table = pd.read_csv(folder / "harvest.csv").merge(pd.read_csv(folder / "plants.csv"))
-    best = table.groupby("variety")["weight"].mean().max()
+    means = table.groupby("variety")["weight"].mean()
+    best = means.max()
     text = said(trial, "answer", "varieties", "compared", "bed_map", "place_in_bed", "methods")
     assert f" {words.number(best)} lb" in text
+    reasons = " ".join(sum((one.reasons for one in proposals([("", trial.conclusion)])), ()))
+    behind = words.number(best - means["R1"])
+    assert f"clearly worse: -{behind} lb against G (" in reasons, "why a variety may go, too"
     assert not re.search(r"\d g\b|, g\b", text)
     # The hedge: with the shade allowed for the answers move, and stand beside those as weighed.
     shade = trial.conclusion.analysis.harvest.places.by_place

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from trialkit.decide.looks import SETTLED, UNSETTLED
 from trialkit.decide.saying import few, figure, plain
@@ -13,22 +15,22 @@ from trialkit.decide.verdict import DESCRIPTION, Verdict
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import TraitResult
 from trialkit.reading.units import own_weight
+from trialkit.trial import Trial
 
 ALPHA = 0.05
 
 
 def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     """Word the single harvest: the best variety against the check, or against the next."""
-    result = analysis.harvest
-    assert isinstance(result, TraitResult)
+    assert isinstance(analysis.harvest, TraitResult)
+    result = in_own_unit(analysis.harvest, analysis.records.trial)
     order = list(result.means.sort_values("estimate", ascending=False)["variety"])
     best = order[0]
-    scale, unit = own_unit(result.unit, analysis)
-    level = f"{figure(float(result.of(best)['estimate']) / scale)} {unit}"
+    level = f"{figure(float(result.of(best)['estimate']))} {result.unit}"
     if not result.supported:
-        said = [f"{v} {figure(float(result.of(v)['estimate']) / scale)}" for v in order]
+        said = [f"{v} {figure(float(result.of(v)['estimate']))}" for v in order]
         return Verdict(
-            f"The {result.label} was, in {unit}: {few(said, 6)}. Which variety is better "
+            f"The {result.label} was, in {result.unit}: {few(said, 6)}. Which variety is better "
             f"this trial cannot say: {result.why_not.rstrip('.')}.",
             "No interval or test is given.", "Next year give every variety at least three plots, "
             "drawn by lot within blocks.", open_questions, DESCRIPTION,
@@ -37,8 +39,8 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]
     estimate, low, high, p = _pair(analysis, result, best, str(other))
     named = f"{other}, the check" if other == analysis.check else other
-    size = (f"{figure(estimate / scale)} {unit} ({_signed(low / scale)} to "
-            f"{_signed(high / scale)}) more than {named}")
+    size = (f"{figure(estimate)} {result.unit} ({_signed(low)} to {_signed(high)}) more than "
+            f"{named}")
     if abs(estimate) < 1e-6 * abs(float(result.of(best)["estimate"])):
         size = f"the same as {named}"
     lead = (f"{best} gave most, {level}, {size}." if p < ALPHA else
@@ -60,10 +62,18 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
     return Verdict(f"{lead} {second}", sure, step, open_questions, state)
 
 
-def own_unit(unit: str, analysis: Analysis) -> tuple[float, str]:
-    """What to divide a harvest by to have it in the gardener's unit, and that unit."""
-    about = analysis.records.trial
-    return (1.0, unit) if unit == about.harvest_unit else own_weight(unit, about.weight_unit)
+def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:
+    """A harvest with its means and differences in the gardener's unit of weights."""
+    if result.unit == about.harvest_unit:
+        return result
+    scale, unit = own_weight(result.unit, about.weight_unit)
+
+    def told(frame: pd.DataFrame) -> pd.DataFrame:
+        names = [name for name in ("estimate", "se", "low", "high") if name in frame]
+        return frame.assign(**{name: frame[name].astype(float) / scale for name in names})
+
+    return replace(result, unit=unit, means=told(result.means), pairs=told(result.pairs),
+                   against_check=told(result.against_check))
 
 
 def _pair(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
+from trialkit.decide.harvested import in_own_unit
 from trialkit.decide.looks import SETTLED
 from trialkit.decide.saying import figure, listed, span, times
 from trialkit.models import Missing, TraitResult
@@ -71,7 +72,7 @@ def _found(conclusion: Conclusion, variety: str) -> Found:
         return Found("check", "the check, which the others are set against")
     main: TraitResult | Missing = analysis.pods
     if isinstance(main, Missing) and isinstance(analysis.harvest, TraitResult):
-        main = analysis.harvest
+        main = in_own_unit(analysis.harvest, analysis.records.trial)
     if isinstance(main, Missing):
         return Found("no ground", f"no ground to drop it: {main.reason}")
     if not main.supported:
