@@ -115,11 +115,15 @@ app.command(
 def lab(
     folder: Folder,
     options: Annotated[
-        list[str] | None, typer.Argument(help="Options of JupyterLab, after --.", metavar="OPTIONS")
+        list[str] | None, typer.Argument(help="Options of JupyterLab, after --.", metavar="MORE")
     ] = None,
     browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
 ) -> None:
-    """Open the numbered notebooks on this trial in JupyterLab (stop it with Ctrl-C)."""
+    """Open the numbered notebooks on this trial in JupyterLab (stop it with Ctrl-C).
+
+    They are copied into FOLDER/notebooks, with a page of every formula and its source; what you
+    change there stays as it is.
+    """
     from trialkit.reporting.lab import open_lab
 
     try:

@@ -16,7 +16,7 @@ from trialkit.reporting.terminal import Exit, err, say, stop
 def club(
     folders: Annotated[
         list[Path],
-        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER..."),
+        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
     ],
     site: Annotated[
         Path, typer.Option("--out", help="The folder of the pages.", metavar="SITE")

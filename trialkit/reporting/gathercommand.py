@@ -17,7 +17,7 @@ from trialkit.reporting.terminal import Exit, day, err, say, stop
 def gather(
     folders: Annotated[
         list[Path],
-        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER..."),
+        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
     ],
     to: Annotated[
         Path, typer.Option("--out", help="The folder of Parquet files to write.", metavar="FOLDER")

@@ -11,11 +11,13 @@ from typing import Annotated
 
 import typer
 
-from trialkit.reporting.terminal import Exit, Folder, command, say, stop, the_trial
+from trialkit.reporting.terminal import Exit, command, say, stop, the_trial
 
 
 def new(
-    folder: Folder,
+    folder: Annotated[
+        Path, typer.Argument(help="The new trial's folder, which is made.", metavar="FOLDER")
+    ],
     earlier: Annotated[
         list[Path] | None,
         typer.Option("--from", help="An earlier trial to carry over from; may be given again.",

@@ -35,10 +35,13 @@ def add(
     folder: Folder,
     files: Annotated[
         list[Path],
-        typer.Argument(help="Files from a phone, or spreadsheets of picks.", metavar="FILE..."),
+        typer.Argument(help="Files from a phone, or spreadsheets of picks.", metavar="FILE"),
     ],
 ) -> None:
-    """Bring in records from phones and spreadsheets; the same file twice adds nothing."""
+    """Bring in records from phones and spreadsheets; the same file twice adds nothing.
+
+    They go into FOLDER/log.csv; your own tables stay as they are.
+    """
     from trialkit.records.add import add_files
 
     with _into_the_log():
