@@ -129,15 +129,15 @@ def double_plants_or_blocks(
         words = (
             f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice "
             f"the plants in each plot, {in_words(blocks)} with twice the blocks, for the same "
-            f"{sizes[1].all_plants} plants. {better}: {share:.0%} of what makes plots differ is "
-            "the plot itself, which more plants in it cannot average away."
+            f"{sizes[1].all_plants} plants. {better}: {100 * share:.0f} % of what makes plots "
+            "differ is the plot itself, which more plants in it cannot average away."
         )
     return Doubling(now, plants, blocks, words)
 
 
 def in_words(chance: float) -> str:
-    """A chance in whole per cent; never "100%", for no trial is certain."""
-    return "over 99%" if chance >= 0.995 else f"{chance:.0%}"
+    """A chance in whole per cent; never "100 %", for no trial is certain."""
+    return "over 99 %" if chance >= 0.995 else f"{100 * chance:.0f} %"
 
 
 def _resized(setup: Setup, blocks: int, plants: int) -> Setup:

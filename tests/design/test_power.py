@@ -138,9 +138,9 @@ def test_smallest_ratio_is_seen_with_the_target_chance():
 
 def test_no_chance_is_called_certain():
     assert [in_words(one) for one in (0.0, 0.994, 0.995, 1.0)] == [
-        "0%", "99%", "over 99%", "over 99%",
+        "0 %", "99 %", "over 99 %", "over 99 %",
     ]  # fmt: skip
-    assert "100%" not in double_plants_or_blocks(9.0, Setup(5, 9), Spread()).in_words
+    assert "100 %" not in double_plants_or_blocks(9.0, Setup(5, 9), Spread()).in_words
 
 
 def test_one_block_can_compare_nothing():

@@ -113,7 +113,7 @@ def test_the_spread_file_says_what_was_learned_and_reads_back(beans):
     for kind in KINDS:
         assert getattr(found, kind) == pytest.approx(done.learned.of(kind).sd, rel=1e-2)
     assert read_spread(folder) == found
-    assert found.told[0].startswith("Spread between plots of one variety in one block: 8% (95 %")
+    assert found.told[0].startswith("Spread between plots of one variety in one block: 8 % (95 %")
     assert found.told[-1] == "Learned from beans."
 
 

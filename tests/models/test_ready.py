@@ -55,7 +55,7 @@ def test_the_grower_sets_the_share():
     days = dict(zip(plants["plant"], [60, 64, 70, 80] * 4, strict=True))
     found = ready(plants, cut(plants, days), ready_share=0.75)
     assert (found.table["day"] == 70).all()
-    assert "75%" in found.rule
+    assert "75 %" in found.rule
     with pytest.raises(ValueError, match="at most 1"):
         ReadyRule(share=1.2)
 

@@ -320,7 +320,7 @@ def test_spreads_in_the_folder_are_taken_unless_others_are_named(tmp_path):
     assert planpower.spread(other, folder).plot == 0.24
     done = run("plan", folder, *SMALL)
     assert f"Spreads taken from {folder / 'spread.toml'}." in done.output
-    assert "42%" in done.output
+    assert "42 %" in done.output
     assert planpower.spread("", tmp_path, plot=0.1).told == ()
 
 

@@ -48,7 +48,7 @@ def test_chance_says_what_was_assumed_and_what_helps(plan):
     text = planpower.chance(plan, 1.5).plain
     assert "Assumed" in text
     assert "in every season" not in text
-    assert re.search(r"shows it in \d+% of seasons", text)
+    assert re.search(r"shows it in \d+ % of seasons", text)
     assert "More blocks beat more plants" in text
 
 
@@ -63,11 +63,11 @@ def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
     halves = planning.lay_out(varieties=FIVE[:3], layout="split", blocks=4, seed=1)
     spread = planpower.spread(plot=0.15, plant=0.3, pick=0.6, part=0.1)
     text = planpower.chance(halves, 1.5, spread=spread).plain
-    found = re.search(r'Between "topped" and "not topped", .* 1.5 times in (\d+)% of seasons', text)
+    found = re.search(r'Between "topped" and "not topped", .* 1.5 times in (\d+) % of seasons', text)
     assert found
     expected = power_of_treatment(1.5, setup_of(halves.planting), spread)
     assert int(found[1]) == round(100 * expected)
-    assert "parts of one plot by 10%" in text
+    assert "parts of one plot by 10 %" in text
     assert "Between" not in planpower.chance(plan, 1.5).plain
 
 
@@ -75,8 +75,8 @@ def test_power_picture_has_the_facts_in_words(plan):
     curve = power_by_blocks(1.5, setup_of(plan.planting), planpower.Spread())
     picture = powerplot.power_by_blocks(curve, 1.5)
     four = curve[(curve["plants"] == 4) & (curve["blocks"] == 12)]["power"].iloc[0]
-    assert f"{four:.0%} with 12" in picture.alt
-    assert "80%" in picture.alt
+    assert f"{100 * four:.0f} % with 12" in picture.alt
+    assert "80 %" in picture.alt
     lines = picture.figure.axes[0].lines
     assert len({line.get_marker() for line in lines[1:]}) == len(lines) - 1
 

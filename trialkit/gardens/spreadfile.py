@@ -95,10 +95,11 @@ def _sentence(kind: str, value: float, part: Mapping[str, Any]) -> str:
     if part.get("learned") and value == 0 and "low" not in part:
         return f"Spread {_WHAT[kind]}: held in that of plots."
     if not part.get("learned"):
-        return f"Spread {_WHAT[kind]}: {value:.0%}, a guess; the earlier trials do not tell."
+        return (f"Spread {_WHAT[kind]}: {100 * value:.0f} %, a guess; the earlier trials "
+                "do not tell.")
     low, high = part.get("low"), part.get("high")
     limits = ""
     if isinstance(low, int | float):
-        top = f"{high:.0%}" if isinstance(high, int | float) else "no limit"
-        limits = f" (95 % interval {low:.0%} to {top})"
-    return f"Spread {_WHAT[kind]}: {value:.0%}{limits}."
+        top = f"{100 * high:.0f} %" if isinstance(high, int | float) else "no limit"
+        limits = f" (95 % interval {100 * low:.0f} % to {top})"
+    return f"Spread {_WHAT[kind]}: {100 * value:.0f} %{limits}."

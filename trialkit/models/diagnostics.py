@@ -217,5 +217,5 @@ def _said(
     elif len(doubts):
         most = float(doubts["change"].abs().max())
         out.append("Leaving out the doubtful picks changes no ratio by more than "
-                   f"{max(most, 0.001):.1%}.")
+                   f"{100 * max(most, 0.001):.1f} %.")
     return out

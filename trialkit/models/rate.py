@@ -90,7 +90,8 @@ def rate_trait(
         f"spline with {len(spline.names)} columns), offset log plant-days, random "
         f"{', '.join(groups) or 'nothing'}. Slump: lowest point of the curve within {AFTER} days "
         f"of the first hot day against the rate on the day before; interval from {DRAWS} draws of "
-        f"the fixed effects. Recovered: back at {BACK:.0%} of that rate. {'; '.join(left_out)}",
+        f"the fixed effects. Recovered: back at {100 * BACK:.0f} % of that rate. "
+        + "; ".join(left_out),
         formula, tuple(groups), f"design, {df:g}",
         {"dispersion": fit.dispersion, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )

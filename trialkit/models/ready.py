@@ -80,7 +80,8 @@ def ready_from(
     standing = plants[lived].assign(ready=plants["plant"].map(first))
     standing = ground.located(standing)
     harvests = tuple(int((pd.Timestamp(d) - planted).days) for d in dates)
-    said = (f"at least {rule.share:.0%} of the standing plants have given a marketable piece"
+    said = (f"at least {100 * rule.share:.0f} % of the standing plants have given a "
+            "marketable piece"
             if rule.share != 0.5 else
             "at least half of the standing plants have given a marketable piece")
     by_variety = {v: _first_day(standing[standing["variety"] == v], rule.share, planted)
@@ -165,10 +166,10 @@ def _words(variety: str, day: float, share: float, harvests: tuple[int, ...]) ->
             return (f"{variety} was ready by day {day:.0f} from planting; all was dug that day, so "
                     "it may have been ready sooner.")
         return (f"{variety} was not ready by day {harvests[0]} from planting: "
-                f"{share:.0%} of its plants gave a marketable piece.")
+                f"{100 * share:.0f} % of its plants gave a marketable piece.")
     if np.isnan(day):
         return (f"{variety} was not ready by day {harvests[-1]} from planting, the last harvest: "
-                f"{share:.0%} of its plants had given a marketable piece.")
+                f"{100 * share:.0f} % of its plants had given a marketable piece.")
     if day == harvests[0]:
         return (f"{variety} was ready by day {day:.0f} from planting, the first harvest; it may "
                 "have been ready sooner.")

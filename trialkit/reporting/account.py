@@ -110,7 +110,8 @@ def diagnostics(trial: OpenTrial) -> Block:
         blocks.append(tabled("Residuals (randomised quantile)", heads, agree))
     if not found.influence.empty:
         without = [
-            (str(r.unit), str(r.variety), words.number(r.ratio, 3), f"{r.change:+.1%}")
+            (str(r.unit), str(r.variety), words.number(r.ratio, 3),
+             f"{r.change:+.1%}".replace("%", " %").replace("-", "−"))
             for r in found.influence.head(PLOTS_SHOWN).itertuples(index=False)
         ]
         caption = "The leading ratio with one plot left out, the plots that matter most"

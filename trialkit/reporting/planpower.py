@@ -88,7 +88,7 @@ def chance(
         power = power_to_see(ratio, setup, spread, test=test)
         texts += [
             f"If a variety truly yields {ratio:g} times another, this trial shows it in "
-            f"{in_words(power)} of seasons ({test}, two-sided test at 5%).",
+            f"{in_words(power)} of seasons ({test}, two-sided test at 5 %).",
             f"The smallest ratio it shows 8 times in 10 is {smallest:.2f} times.",
         ]
     texts += treatment_words(plan.planting, ratio, spread, picks)
@@ -119,11 +119,13 @@ def spread_words(spread: Spread, picks: int, parts: bool = False) -> str:
     """What was taken of the spreads, and where it comes from."""
     if spread.told:
         return f"{' '.join(spread.told)} {picks} picks."
-    part = f"parts of one plot by {spread.part:.0%}, " if parts else ""
+    part = f"parts of one plot by {100 * spread.part:.0f} %, " if parts else ""
     return (
-        f"Assumed: plots of one variety differ by {spread.plot:.0%} (standard deviation), {part}"
-        f"plants of one plot by {spread.plant:.0%}, one plant from pick to pick by "
-        f"{spread.pick:.0%}; {picks} picks. A guess until your own report gives better figures."
+        f"Assumed: plots of one variety differ by {100 * spread.plot:.0f} % (standard "
+        f"deviation), {part}"
+        f"plants of one plot by {100 * spread.plant:.0f} %, one plant from pick to pick by "
+        f"{100 * spread.pick:.0f} %; {picks} picks. A guess until your own report gives "
+        "better figures."
     )
 
 
@@ -184,9 +186,11 @@ def with_losses(
         )
     return paragraphs(
         [
-            f"With {lost:.0%} of plants lost and {missed:.0%} of picks missed, {ratio:g} times was "
-            f"seen in {found.power:.0%} of {found.seasons} made-up seasons (the true chance lies "
-            f"between {found.low:.0%} and {found.high:.0%})."
+            f"With {100 * lost:.0f} % of plants lost and {100 * missed:.0f} % of picks missed, "
+            f"{ratio:g} times was "
+            f"seen in {100 * found.power:.0f} % of {found.seasons} made-up seasons (the true "
+            f"chance lies "
+            f"between {100 * found.low:.0f} % and {100 * found.high:.0f} %)."
         ]
     )
 

@@ -38,7 +38,8 @@ def power_by_blocks(curve: pd.DataFrame, ratio: float, target: float = 0.8) -> p
             axes.spines[side].set_visible(False)
     caption = (
         f"How often a true ratio of {ratio:g} would come out as a difference. Dashed: "
-        f"{target:.0%}. A line that starts higher has more plants in a plot; walking right along "
+        f"{100 * target:.0f} %. A line that starts higher has more plants in a plot; walking right "
+        "along "
         "a line adds blocks."
     )
     return plots.Picture(figure, _words(curve, ratio, target), caption)
@@ -51,11 +52,12 @@ def _words(curve: pd.DataFrame, ratio: float, target: float) -> str:
         line = curve[curve["plants"] == plants].sort_values("blocks")
         enough = line[line["power"] >= target]
         first, last = line.iloc[0], line.iloc[-1]
-        reached = f"{target:.0%} not reached"
+        reached = f"{100 * target:.0f} % not reached"
         if len(enough):
-            reached = f"{target:.0%} from {int(enough['blocks'].iloc[0])} blocks"
+            reached = f"{100 * target:.0f} % from {int(enough['blocks'].iloc[0])} blocks"
         parts.append(
-            f"{int(plants)} in a plot: {first['power']:.0%} with {int(first['blocks'])} blocks, "
-            f"{last['power']:.0%} with {int(last['blocks'])}, {reached}"
+            f"{int(plants)} in a plot: {100 * first['power']:.0f} % with "
+            f"{int(first['blocks'])} blocks, {100 * last['power']:.0f} % with "
+            f"{int(last['blocks'])}, {reached}"
         )
     return f"Chance to see {ratio:g} times, by blocks and plants. " + "; ".join(parts) + "."
