@@ -63,7 +63,7 @@ def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
     halves = planning.lay_out(varieties=FIVE[:3], layout="split", blocks=4, seed=1)
     spread = planpower.spread(plot=0.15, plant=0.3, pick=0.6, part=0.1)
     text = planpower.chance(halves, 1.5, spread=spread).plain
-    found = re.search(r'Between "topped" and "not topped", .* 1.5 times in (\d+) % of seasons', text)
+    found = re.search(r'"topped" and "not topped", .* 1.5 times in (\d+) % of seasons', text)
     assert found
     expected = power_of_treatment(1.5, setup_of(halves.planting), spread)
     assert int(found[1]) == round(100 * expected)
