@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from seasons import bed, day, grown, picked, records
 
 from trialkit.decide import conclude
@@ -78,8 +79,11 @@ def test_a_tall_and_a_short_type():
     one = found.analysis.pods.against_check.iloc[0]
     assert 1.3 < one["low"] < 1.75 < one["high"] < 2.2
     row = found.table.set_index("variety").loc["Short"]
-    # good for 20 looks: wider than for one, and still clear of 1
-    assert 1.0 < row["ratio_low"] < one["low"] < 1.75 < one["high"] < row["ratio_high"]
+    # good for 20 looks: wider than the same plots' interval for one, and still clear of 1
+    last = found.looks.totals["Short", "Tall"][-1]
+    half = stats.t.ppf(0.975, last.df) * last.se
+    low, high = np.exp([last.estimate - half, last.estimate + half])
+    assert 1.0 < row["ratio_low"] < low < 1.75 < high < row["ratio_high"]
     assert found.verdict.state == "settled"
     assert found.verdict.answer.startswith("Short gave 1.")
     top = found.analysis.height.means.set_index("variety")["estimate"] / CM_A_FOOT
