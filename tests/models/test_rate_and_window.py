@@ -103,7 +103,7 @@ def test_a_rate_below_the_threshold_ends_the_window():
 
 def test_the_last_day_worth_picking_by_hand():
     curves = np.array([[3.0, 1.0, 3.0, 1.0, 1.0], [3.0, 1.0, 1.0, 1.0, 3.0], [1.0] * 5])
-    assert list(fell_below(curves, 2.0)) == [3.0, np.inf, np.inf]
+    assert list(fell_below(curves, 2.0)) == [2.5, np.inf, np.inf]
 
 
 def test_scatter_is_pearson_s_chi_squared_over_its_df():

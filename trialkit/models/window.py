@@ -221,11 +221,15 @@ def _too_slow(
 
 
 def fell_below(curves: np.ndarray, limit: float) -> np.ndarray:
-    """First day (n,) from which each curve (n, d) stays below the limit; inf: it does not."""
+    """Day (n,) from which each curve (n, d) stays below the limit, straight between days; inf: it
+    does not, or never was above."""
     enough = curves >= limit
     last = curves.shape[1] - 1 - enough[:, ::-1].argmax(axis=1)
     ended = enough.any(axis=1) & (last < curves.shape[1] - 1)
-    return np.asarray(np.where(ended, last + 1.0, np.inf))
+    after = np.minimum(last + 1, curves.shape[1] - 1)
+    y0, y1 = (np.take_along_axis(curves, at[:, None], 1)[:, 0] for at in (last, after))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(ended, last + (y0 - limit) / (y0 - y1), np.inf))
 
 
 def _means(
