@@ -11,8 +11,10 @@ import pandas as pd
 from trialkit.decide.changes import since_last
 from trialkit.decide.limits import cannot_tell
 from trialkit.decide.looks_method import looks_method
+from trialkit.decide.rowsalone import SeenRows, rows_alone
 from trialkit.decide.series import Looks, looks_so_far
 from trialkit.decide.verdict import Verdict, verdict
+from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.height import HeightResult
 from trialkit.models.results import MethodNote, Missing, TraitResult
@@ -33,6 +35,7 @@ class Conclusion:
 
     records: Records
     analysis: Analysis = field(repr=False)
+    seen: SeenRows | None = None
 
     @cached_property
     def looks(self) -> Looks | None:
@@ -48,7 +51,12 @@ class Conclusion:
     def verdict(self) -> Verdict:
         """The answer, how sure it is, the next step, and what cannot be told."""
         open_questions = cannot_tell(self.analysis, self.looks)
-        return verdict(self.analysis, self.looks, self.table, open_questions)
+        return verdict(self.analysis, self.looks, self.table, open_questions, self.rows)
+
+    @cached_property
+    def rows(self) -> RowsExplain | None:
+        """How unlike rows would have to be to explain it all; None unless each stood alone."""
+        return rows_alone(self.analysis, self.seen)
 
     @cached_property
     def since_last(self) -> tuple[str, ...]:
@@ -78,9 +86,11 @@ class Conclusion:
             self.analysis.harvest, TraitResult) else "ratio"
 
 
-def conclude(records: Records) -> Conclusion:
-    """The conclusion of a trial so far.  Never raises for what was recorded."""
-    return Conclusion(records, analyse(records))
+def conclude(records: Records, seen: SeenRows | None = None) -> Conclusion:
+    """The conclusion of a trial so far.  Never raises for what was recorded.
+
+    seen: how much rows or plots differed in the grower's own replicated trials, where known."""
+    return Conclusion(records, analyse(records), seen)
 
 
 def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:

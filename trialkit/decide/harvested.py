@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit.decide.looks import SETTLED, UNSETTLED
 from trialkit.decide.saying import few, figure, plain
 from trialkit.decide.verdict import DESCRIPTION, Verdict
+from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import TraitResult
 from trialkit.reading.units import own_weight
@@ -20,7 +21,9 @@ from trialkit.trial import Trial
 ALPHA = 0.05
 
 
-def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
+def harvested(
+    analysis: Analysis, open_questions: tuple[str, ...], rows: RowsExplain | None = None
+) -> Verdict:
     """Word the single harvest: the best variety against the check, or against the next."""
     assert isinstance(analysis.harvest, TraitResult)
     result = in_own_unit(analysis.harvest, analysis.records.trial)
@@ -32,8 +35,9 @@ def harvested(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
         return Verdict(
             f"The {result.label} was, in {result.unit}: {few(said, 6)}. Which variety is better "
             f"this trial cannot say: {result.why_not.rstrip('.')}.",
-            "No interval or test is given.", "Next year give every variety at least three plots, "
-            "drawn by lot within blocks.", open_questions, DESCRIPTION,
+            "No interval or test is given." + ("" if rows is None else f" {rows.full}"),
+            "Next year give every variety at least three plots, drawn by lot within blocks.",
+            open_questions, DESCRIPTION,
         )
     told = result.pairs[result.pairs["p"] < ALPHA]
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]

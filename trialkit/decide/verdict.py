@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Claim, LooksResult
 from trialkit.decide.saying import day, few, figure, plain, span, times
 from trialkit.decide.series import Looks
+from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
@@ -32,17 +33,18 @@ class Verdict:
 
 
 def verdict(
-    analysis: Analysis, looks: Looks | None, table: pd.DataFrame, open_questions: tuple[str, ...]
+    analysis: Analysis, looks: Looks | None, table: pd.DataFrame,
+    open_questions: tuple[str, ...], rows: RowsExplain | None = None,
 ) -> Verdict:
     """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
     if isinstance(analysis.pods, Missing):
         if isinstance(analysis.harvest, TraitResult):
             from trialkit.decide.harvested import harvested
 
-            return harvested(analysis, open_questions)
+            return harvested(analysis, open_questions, rows)
         return _nothing(analysis, open_questions)
     if looks is None:
-        return _description(analysis, table, open_questions)
+        return _description(analysis, open_questions, rows)
     if not looks.against_check:
         return _without_check(analysis, looks, table, open_questions)
     return _with_check(analysis, looks, table, open_questions)
@@ -239,7 +241,7 @@ def _without_check(
 
 
 def _description(
-    analysis: Analysis, table: pd.DataFrame, open_questions: tuple[str, ...]
+    analysis: Analysis, open_questions: tuple[str, ...], rows: RowsExplain | None
 ) -> Verdict:
     pods = analysis.pods
     assert not isinstance(pods, Missing)
@@ -252,7 +254,8 @@ def _description(
     second = f"Which variety is better this trial cannot say: {why}."
     return Verdict(
         f"{first} {second}",
-        "No interval or test is given, since the layout gives no measure of chance differences.",
+        "No interval or test is given, since the layout gives no measure of chance differences."
+        + ("" if rows is None else f" {rows.full}"),
         _fix(analysis), open_questions, DESCRIPTION,
     )
 

@@ -37,6 +37,7 @@ def row_sd_to_explain(
     rows: int = 2,
     seen_sd: float | None = None,
     seen_df: float | None = None,
+    seen_high: float | None = None,
     scale: str = "ratio",
     unit: str = "",
 ) -> RowsExplain:
@@ -51,7 +52,8 @@ def row_sd_to_explain(
         sd = sqrt(((difference / k)^2 - within_se^2) / 2), 0 if negative.
 
     seen_sd, seen_df: row-to-row (or plot-to-plot) sd and its degrees of freedom from the user's
-    own replicated trials, same scale (see `plot_sd`). Upper end by the chi-squared interval.
+    own replicated trials, same scale (see `plot_sd`). Upper end by the chi-squared interval, or
+    seen_high where it is known otherwise.
     Raises ValueError for fewer than two rows or negative standard errors.
     """
     if rows < 2 or within_se < 0:
@@ -59,8 +61,8 @@ def row_sd_to_explain(
     reach = float(studentized_range.ppf(0.95, rows, 1e5)) / np.sqrt(2.0)
     square = ((abs(difference) / reach) ** 2 - within_se**2) / 2.0
     sd = float(np.sqrt(max(square, 0.0)))
-    high = None
-    if seen_sd is not None and seen_df is not None and seen_df > 0:
+    high = seen_high
+    if high is None and seen_sd is not None and seen_df is not None and seen_df > 0:
         high = float(seen_sd * np.sqrt(seen_df / chi2.ppf(0.05, seen_df)))
     one_line, why = _words(sd, seen_sd, high, scale, unit)
     return RowsExplain(sd, seen_sd, high, one_line, f"{one_line} {why}")
@@ -87,7 +89,7 @@ def _words(
 ) -> tuple[str, str]:
     def shown(value: float) -> str:
         if scale == "ratio":
-            return f"{100 * np.expm1(value):.0f} %"
+            return f"{100 * np.expm1(value):.0f} %" if np.isfinite(value) else "any amount"
         return f"{value:.2g}{' ' + unit if unit else ''}"
 
     if sd == 0.0:

@@ -1,16 +1,18 @@
 """The file a new trial keeps what earlier ones taught of plots, plants and picks: spread.toml.
 
-Written by `trialkit new --from`, read by `trialkit plan` and the planning notebook.
+Written by `trialkit new --from`, read by `trialkit plan`, the planning notebook, and the report of
+a trial with one row of each variety.
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from typing import Any
 
+from trialkit.decide.rowsalone import SeenRows
 from trialkit.gardens.components import KINDS, Components, Learned
 from trialkit.power import Spread
 from trialkit.records.description import toml_value
@@ -89,6 +91,20 @@ def read_spread(path: Path) -> Spread:
     if isinstance(names, list) and names:
         words.append(f"Learned from {', '.join(str(name) for name in names)}.")
     return Spread(**figures, told=tuple(words))
+
+
+def seen_plots(folder: Path) -> SeenRows | None:
+    """How much plots differed in earlier trials, as the folder's file tells; None where it does
+    not, or has been spoilt (`trialkit plan` says how)."""
+    try:
+        part = tomllib.loads((folder / FILE).read_text(encoding="utf-8")).get("plot")
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return None
+    if not isinstance(part, Mapping) or part.get("learned") is not True:
+        return None
+    sd, high = part.get("spread"), part.get("high", inf)
+    figures = [one for one in (sd, high) if isinstance(one, int | float) and one >= 0]
+    return SeenRows(float(figures[0]), float(figures[1])) if len(figures) == 2 else None
 
 
 def _sentence(kind: str, value: float, part: Mapping[str, Any]) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import ParamSpec, TypeVar
 
 from trialkit.decide import Conclusion, conclude
+from trialkit.gardens.spreadfile import seen_plots
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.reporting import shipped
 from trialkit.reporting.clubprivacy import Showing, public_records
@@ -62,7 +63,7 @@ class OpenTrial:
     @functools.cached_property
     def conclusion(self) -> Conclusion:
         """The conclusion all cells read from."""
-        return conclude(self.records)
+        return conclude(self.records, seen_plots(self.records.folder))
 
     @property
     def names(self) -> tuple[str, ...]:
