@@ -83,7 +83,7 @@ def height_sheets(bed: Bed, sheet: Paper = A4, blind: bool = False) -> list[Figu
     """Pages for one round of measuring heights."""
     unit = "ft in" if bed.height_unit.startswith("ft") else bed.height_unit
     columns = [Column(f"height, {unit}", 1.2), Column("notes", 1.0)]
-    return _sheets(bed, sheet, "HEIGHTS", columns, MEASURE_RULE, blind)
+    return _sheets(bed, sheet, "HEIGHT", columns, MEASURE_RULE, blind)
 
 
 def print_sheets(figures: list[Figure], path: Path, title: str) -> int:
