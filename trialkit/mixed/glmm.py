@@ -18,7 +18,7 @@ from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
 from trialkit.mixed.laplace import Mode
-from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found
+from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found, Nearby
 from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.strata import between_within
 from trialkit.mixed.summary import describe
@@ -234,6 +234,7 @@ def fit_glmm(
     *,
     weights: str | Floats | None = None,
     method: str = "ml",
+    like: GLMM | None = None,
 ) -> GLMM:
     """Fit a generalised linear mixed model by the Laplace approximation.
 
@@ -243,6 +244,7 @@ def fit_glmm(
     groups, slopes: as in `fit_lmm`.
     method: ``"ml"``, or ``"reml"``, which integrates the fixed effects out as well and so does
         not understate the variances of few blocks or plots.
+    like: a fit of the same model to nearly the same records; a REML search starts from it.
 
     Raises MixedModelError, naming the column, on unusable input or a search that fails.
     """
@@ -274,10 +276,21 @@ def fit_glmm(
     try:
         with few_threads(random.r + part.p):
             not_in_fixed(random, part)
-            found = CountFit(method, part, random, law, y, off).run()
+            found = CountFit(method, part, random, law, y, off).run(_nearby(like, random))
     except MixedModelError as err:
         raise MixedModelError(f"{err}{_one_sided(part, data, y)}") from err
     return GLMM(formula, method, part, random, law, y, off, found)
+
+
+def _nearby(like: GLMM | None, random: RandomPart) -> Nearby | None:
+    """Where the search may start, if the groupings are the same."""
+    if like is None:
+        return None
+    known = dict(zip((g.name for g in like.random.groupings), like.factors, strict=True))
+    factors = [known.get(g.name) for g in random.groupings]
+    same = [f for f, g in zip(factors, random.groupings, strict=True)
+            if f is not None and len(f) == g.k]
+    return Nearby(same, like.log_size, like.found.beta) if len(same) == len(factors) else None
 
 
 def _one_sided(part: FixedPart, data: pd.DataFrame, y: Floats) -> str:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import minimize
@@ -30,8 +32,23 @@ class Found:
     log_size: float
     mode: Mode
     beta: Floats
-    covariance: Floats
     evaluations: int
+    _covariance: Callable[[], Floats] = field(repr=False)
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Of ``beta``, (p, p).  It takes as long as the search, so not before it is asked for."""
+        return self._covariance()
+
+
+@dataclass(frozen=True)
+class Nearby:
+    """Where a search may start: the factors of each grouping, log size and fixed effects of a fit
+    to nearly the same records."""
+
+    factors: list[Floats]
+    log_size: float
+    beta: Floats
 
 
 class CountFit:
@@ -52,8 +69,12 @@ class CountFit:
         self.laplace = Laplace(random, self.dense, family, offset, reml=method == "reml")
         self.count = 0
 
-    def run(self) -> Found:
-        factors, k, beta, spread = self._start()
+    def run(self, nearby: Nearby | None = None) -> Found:
+        if nearby is None or self.method != "reml" or len(nearby.beta) != self.part.p:
+            factors, k, beta, spread = self._start()
+        else:
+            factors, k = _off_zero(nearby.factors), nearby.log_size
+            beta, spread = self.part.triangle @ nearby.beta, np.eye(self.part.p)
         # fixed effects enter as beta = centre + spread d: about unit curvature in d
         self.centre, self.spread = beta, spread
         scales = [np.maximum(np.diagonal(f), 0.1) for f in factors]
@@ -71,12 +92,19 @@ class CountFit:
             )
         factors, k, beta = self._unpack(x)
         mode = self.laplace.mode(factors, k, beta)
-        covariance = self._covariance(x, mode)
-        triangle = self.part.triangle
-        kept = np.linalg.solve(triangle, mode.beta)
-        half = np.linalg.solve(triangle, covariance)
-        cov = np.linalg.solve(triangle, half.T).T
-        return Found(self._constant(value), tuple(factors), k, mode, kept, cov, self.count)
+        kept = np.linalg.solve(self.part.triangle, mode.beta)
+        found = Found(
+            self._constant(value), tuple(factors), k, mode, kept, self.count,
+            lambda: self._of_columns(self._covariance(x, mode)),
+        )
+        if self.method == "ml":
+            _ = found.covariance  # says so now if the records do not determine it
+        return found
+
+    def _of_columns(self, covariance: Floats) -> Floats:
+        """From the working basis to the formula's own columns."""
+        half = np.linalg.solve(self.part.triangle, covariance)
+        return np.asarray(np.linalg.solve(self.part.triangle, half.T).T)
 
     def _constant(self, value: float) -> float:
         """Put log|X'V^-1X| back on the formula's own columns (REML only)."""
@@ -106,10 +134,7 @@ class CountFit:
             eta = np.clip(self.laplace.eta(effects, best.coefficients), -20.0, 20.0)
         r = best.r
         spread = np.linalg.inv(best.chol[r:, r:]).T
-        factors = [
-            np.where(np.eye(len(f)) > 0, np.maximum(np.abs(f), 0.05), f) for f in best.factors
-        ]
-        return factors, k, best.coefficients, spread
+        return _off_zero(best.factors), k, best.coefficients, spread
 
     def _moment_size(self, eta: Floats) -> float:
         mu = self.family.mean(eta)
@@ -221,3 +246,8 @@ class CountFit:
                 "Use fewer groupings or terms."
             )
         return self.spread @ block @ self.spread.T
+
+
+def _off_zero(factors: Sequence[Floats]) -> list[Floats]:
+    """The factors with no diagonal so near zero that the search could not leave it."""
+    return [np.where(np.eye(len(f)) > 0, np.maximum(np.abs(f), 0.05), f) for f in factors]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed import MixedModelError
+from trialkit.mixed import GLMM, MixedModelError
 from trialkit.models.counting import counted_looks, unit_index
 from trialkit.models.plot_totals import plot_contrasts, without_each
 from trialkit.models.pods import PodsResult, fit_looks, prepared, variety_rows
@@ -104,7 +104,7 @@ def refitted(
     count = int(pair.sum()) if len(influence) <= MANY_PLOTS else min(FEW, int(pair.sum()))
     whole = _model_ratio(pods.log_rate, pods.varieties, headline, check)
     again = [
-        _again(pods.looks[pods.looks["unit"] != unit], ground, [headline, check])
+        _again(pods.looks[pods.looks["unit"] != unit], ground, [headline, check], pods.fit)
         for unit in influence["unit"].head(count)
     ]
     ratio = np.full(len(influence), np.nan)
@@ -114,14 +114,16 @@ def refitted(
     return pd.concat([first, out.iloc[count:]], ignore_index=True)
 
 
-def _again(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> np.ndarray:
+def _again(
+    looks: pd.DataFrame, ground: Support, varieties: list[str], like: GLMM | None
+) -> np.ndarray:
     """Log rates of some varieties from the model of these looks; NaN where there is none."""
     nothing = np.full(len(varieties), np.nan)
     bearing = looks.groupby("variety")["pods"].sum()
     if not all(bearing.get(v, 0.0) > 0 for v in varieties):
         return nothing
     try:
-        fit = fit_looks(looks, ground)[0]
+        fit = fit_looks(looks, ground, like)[0]
     except (MixedModelError, np.linalg.LinAlgError):
         return nothing
     return np.asarray(variety_rows(fit, varieties) @ fit.fixed.to_numpy())
@@ -144,7 +146,7 @@ def without_doubtful(
     looks = counted_looks(_Picks(records.plants, kept))  # type: ignore[arg-type]
     looks = prepared(looks[looks["variety"].isin(pods.varieties)], ground)
     names = list(pods.varieties)
-    without = _again(looks, ground, names)
+    without = _again(looks, ground, names, pods.fit)
     rows = []
     for variety in names:
         if variety != check:

@@ -88,17 +88,20 @@ def _modelled(
     )
 
 
-def fit_looks(data: pd.DataFrame, ground: Support) -> tuple[GLMM, list[str], list[str]]:
+def fit_looks(
+    data: pd.DataFrame, ground: Support, like: GLMM | None = None
+) -> tuple[GLMM, list[str], list[str]]:
     """The model of the looks, the groupings in it and those left out.
 
-    data: from `prepared`.  Raises MixedModelError where it cannot be fitted.
+    data: from `prepared`.  like: a fit to nearly the same looks, to start from.  Raises
+    MixedModelError where it cannot be fitted.
     """
     groups, left_out = usable_groups(data, [*ground.by, "unit", "plant", "pick"], ("variety",))
     formula = "pods ~ variety"
     if data["treatment"].dropna().nunique() > 1 and data["treatment"].notna().all():
         formula += " + treatment"
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_days", groups=groups,
-                   method="reml")
+                   method="reml", like=like)
     return fit, groups, left_out
 
 
