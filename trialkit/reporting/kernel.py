@@ -8,7 +8,9 @@ interpreter.
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -60,6 +62,26 @@ def _transport(folder: Path) -> dict[str, Any]:
 
 
 @contextmanager
+def _stops_waiting() -> Iterator[None]:
+    """Ctrl-C and its like wait until the block is done: a kernel half started could neither be
+    used nor stopped."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    kinds = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
+             if hasattr(signal, name)]  # fmt: skip
+    before = {kind: signal.signal(kind, lambda kind, _: came.append(kind)) for kind in kinds}
+    try:
+        yield
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, signal.SIG_DFL if handler is None else handler)
+    if came:
+        signal.raise_signal(came[0])
+
+
+@contextmanager
 def started(folder: Path, first: str = "") -> Iterator[KernelManager]:
     """Start a kernel in `folder` and stop it at the end, whatever happens between.
 
@@ -79,8 +101,11 @@ def started(folder: Path, first: str = "") -> Iterator[KernelManager]:
         **_transport(folder),
     )
     with open(folder / "kernel.log", "wb") as log:
-        manager.start_kernel(cwd=str(folder), extra_arguments=arguments, stdout=log, stderr=log)
         try:
+            with _stops_waiting():
+                manager.start_kernel(
+                    cwd=str(folder), extra_arguments=arguments, stdout=log, stderr=log
+                )
             yield manager
         finally:
             manager.shutdown_kernel(now=True)
