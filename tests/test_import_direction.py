@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 BELOW: dict[str, set[str]] = {
     "reading": set(),
     "cautions": set(),
+    "shipped": set(),
     "trial": {"reading"},
     "records": {"trial", "reading", "cautions"},
     "design": {"records", "trial", "reading", "cautions"},
@@ -27,8 +28,11 @@ BELOW["simulated"] = BELOW["power"] | {"power"}
 BELOW["waystosee"] = BELOW["power"] | {"power"}
 BELOW["plots"] = BELOW["simulated"] | {"simulated", "waystosee"}
 BELOW["gardens"] = BELOW["plots"] | {"plots"}
-BELOW["reporting"] = BELOW["gardens"] | {"gardens", "recording"}
-BELOW["cli"] = BELOW["reporting"] | {"reporting"}
+BELOW["report"] = BELOW["gardens"] | {"gardens", "recording", "shipped"}
+BELOW["engine"] = BELOW["report"] | {"report"}
+BELOW["club"] = BELOW["engine"] | {"engine"}
+BELOW["commands"] = BELOW["club"] | {"club"}
+BELOW["cli"] = BELOW["commands"] | {"commands"}
 
 
 def part_of(module: str) -> str | None:

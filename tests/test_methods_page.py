@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.reporting import shipped
+from trialkit import shipped
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = Path(trialkit.__file__).parent

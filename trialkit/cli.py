@@ -10,16 +10,8 @@ from typing import Annotated
 
 import typer
 
-from trialkit.reporting import (
-    clubcommand,
-    gathercommand,
-    newcommand,
-    plancommand,
-    recordcommand,
-    reportcommand,
-    seasoncommand,
-)
-from trialkit.reporting.terminal import (
+from trialkit.commands import club, gather, new, plan, record, report, season
+from trialkit.commands.terminal import (
     CODES,
     Exit,
     Folder,
@@ -46,7 +38,7 @@ app = typer.Typer(
 
 
 app.command(epilog=example("trialkit demo", "trialkit demo --folder try-it --open"))(
-    reportcommand.demo
+    report.demo
 )
 app.command(
     epilog=example(
@@ -54,16 +46,16 @@ app.command(
         "trialkit report my-beans --until 2025-07-20",
         "trialkit report my-beans --out beans.html --open",
     )
-)(reportcommand.report)
+)(report.report)
 app.command(epilog=example("trialkit watch my-beans", "trialkit watch my-beans --open"))(
-    reportcommand.watch
+    report.watch
 )
 
 
 @app.command(epilog=example("trialkit check my-beans"))
 def check(folder: Folder) -> None:
     """Read the records and list every error and every doubt, all at once."""
-    from trialkit.reporting.checking import check_records
+    from trialkit.commands.check import check_records
 
     result = check_records(the_trial(folder))
     (out if result.sound else err).print(result.text)
@@ -72,7 +64,7 @@ def check(folder: Folder) -> None:
 
 app.command(
     epilog=example("trialkit new my-beans", "trialkit new beans-2027 --from beans-2026")
-)(newcommand.new)
+)(new.new)
 
 
 @app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
@@ -99,16 +91,16 @@ def phone(
 
 
 app.command(epilog=example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))(
-    recordcommand.add
+    record.add
 )
-app.command(epilog=example("trialkit undo my-beans"))(recordcommand.undo)
+app.command(epilog=example("trialkit undo my-beans"))(record.undo)
 app.command(
     epilog=example(
         "trialkit settle my-beans 2025-07-14 R1-03 count 4",
         'trialkit settle my-beans 2025-07-14 R1-03 height "5 ft 6"',
         'trialkit settle my-beans 2025-07-14 R1-03 lost "pulled out"',
     )
-)(recordcommand.settle)
+)(record.settle)
 
 
 @app.command(epilog=example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
@@ -124,7 +116,7 @@ def lab(
     They are copied into FOLDER/notebooks, with a page of every formula and its source; what you
     change there stays as it is.
     """
-    from trialkit.reporting.lab import open_lab
+    from trialkit.engine.lab import open_lab
 
     try:
         code = open_lab(the_trial(folder), browser, options or ())
@@ -139,9 +131,9 @@ app.command(
         'trialkit plan my-beans -v "First variety" -v "Second variety" --blocks 4 --plants 4',
         'trialkit plan my-beans -v A -v B -v C --sun "shade from the west" --aisle 60 --room 12x6',
     )
-)(plancommand.plan)
+)(plan.plan)
 app.command(epilog=example("trialkit paper my-beans", "trialkit paper my-beans --paper Letter"))(
-    plancommand.paper
+    plan.paper
 )
 
 app.command(
@@ -149,19 +141,19 @@ app.command(
         "trialkit season my-beans my-neighbours-beans",
         "trialkit season trials --out season-2025.html --open",
     )
-)(seasoncommand.season)
+)(season.season)
 app.command(
     epilog=example(
         "trialkit gather trials --out gathered-2025",
         "trialkit season gathered-2025",
     )
-)(gathercommand.gather)
+)(gather.gather)
 app.command(
     epilog=example(
         "trialkit club my-beans my-neighbours-beans --out club",
         "trialkit club trials/* --out club --names --places",
     )
-)(clubcommand.club)
+)(club.club)
 
 
 if __name__ == "__main__":

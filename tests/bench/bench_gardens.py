@@ -104,8 +104,8 @@ def parquet(base: Path) -> dict[str, float]:
 
 def reports(base: Path) -> dict[str, float]:
     """A garden's own page, worked out and laid out in a process started for it, as `club` does."""
-    from trialkit.reporting.clubprivacy import Showing
-    from trialkit.reporting.clubtrial import Job, Made, make_report
+    from trialkit.club.trial import Job, Made, make_report
+    from trialkit.report.privacy import Showing
 
     def spent() -> float:
         return sum(usage(who)["cpu"] for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))

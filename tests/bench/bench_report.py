@@ -25,8 +25,9 @@ from pathlib import Path
 import nbformat
 from nbformat.v4 import new_code_cell, new_notebook
 
-from trialkit.reporting import run, shipped
-from trialkit.reporting.publish import publish_latest
+from trialkit import shipped
+from trialkit.engine import run
+from trialkit.engine.publish import publish_latest
 
 ROUNDS = 5
 LIMIT = 1.5

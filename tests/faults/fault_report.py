@@ -28,13 +28,13 @@ from unittest import mock
 
 import nbformat
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "reporting"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import smalltrial  # noqa: E402
 
 # Loaded before a child is made, which then does nothing but write.
 import trialkit.records.write  # noqa: E402, F401
-from trialkit.reporting import publish  # noqa: E402
+from trialkit.engine import publish  # noqa: E402
 
 NOT_WRITTEN = 6
 BAD = ("altered", "neither", "half", "failed", "wrong")

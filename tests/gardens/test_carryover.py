@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from trialkit import shipped
 from trialkit.cli import app
 from trialkit.decide import conclude
 from trialkit.gardens.carryover import carry_over
@@ -16,8 +17,8 @@ from trialkit.gardens.spreadfile import read_spread
 from trialkit.gardens.staying import proposals
 from trialkit.power import Spread
 from trialkit.records import read_records
-from trialkit.reporting import planpower, shipped
-from trialkit.reporting.opened import CellStop
+from trialkit.report import planpower
+from trialkit.report.opened import CellStop
 from trialkit.trial import parse_trial
 
 BARLEY = shipped.demo().parent / "barley-minnesota"

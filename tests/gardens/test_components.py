@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from trialkit import shipped
 from trialkit.gardens.components import (
     GRID,
     RISE,
@@ -23,7 +24,6 @@ from trialkit.mixed import MixedModelError, fit_glmm
 from trialkit.mixed.countspread import count_spread
 from trialkit.models import Missing, analyse
 from trialkit.records import Records, read_records
-from trialkit.reporting import shipped
 from trialkit.trial import Layout, Trial, Variety
 
 HERE = Path(__file__).parent

@@ -1,4 +1,4 @@
-"""Fixtures: the browser's driver, and phones made of it."""
+"""Fixtures: phones made of the browser."""
 
 from __future__ import annotations
 
@@ -7,59 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from chromium import CHROMIUM, FLAGS, need_chromium
 from handset import MADE, Phone, bed
 
 from trialkit.recording.phone import phone_page
-
-
-class Driver:
-    """One browser for this whole folder, and stopped at its end: two drivers in one thread, or a
-    driver beside another event loop, get in each other's way."""
-
-    def __init__(self) -> None:
-        self.playing: Any = None
-        self.player: Any = None
-        self.browser: Any = None
-
-    def start(self) -> Driver:
-        if self.player is None:
-            from playwright.sync_api import sync_playwright
-
-            self.playing = sync_playwright()
-            self.player = self.playing.__enter__()
-            self.browser = self.player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        return self
-
-    def stop(self) -> None:
-        if self.player is not None:
-            self.browser.close()
-            self.playing.__exit__(None, None, None)
-            self.playing = self.player = self.browser = None
-
-
-DRIVER = Driver()
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> Iterator[None]:
-    try:
-        return (yield)
-    finally:
-        if nextitem is None or nextitem.path.parent != Path(__file__).parent:
-            DRIVER.stop()
-
-
-@pytest.fixture(scope="module")
-def player() -> Any:
-    """The driver of the browser; the test is skipped, with the reason, where there is none."""
-    need_chromium()
-    return DRIVER.start().player
-
-
-@pytest.fixture(scope="module")
-def browser(player: Any) -> Any:
-    return DRIVER.browser
 
 
 @pytest.fixture

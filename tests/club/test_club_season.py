@@ -1,0 +1,95 @@
+"""The season's answer on a club's pages is that of the season itself."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from markupsafe import escape
+
+from trialkit import shipped
+from trialkit.club import pages
+from trialkit.club.folder import Placed
+from trialkit.club.pages import Look
+from trialkit.club.season import seasons
+from trialkit.gardens import second
+from trialkit.gardens.first import Failed, first_stage
+from trialkit.report.clubfacts import from_json, to_json
+
+BARLEY = shipped.demo().parent / "barley-minnesota"
+
+
+@pytest.fixture(scope="module")
+def firsts():
+    names = ("crookston-1931", "duluth-1931", "morris-1931", "waseca-1931", "waseca-1932")
+    return [replace(first_stage(BARLEY / name, words=False), garden=f"Garden {n}",
+                    place=f"garden {n}", title="", source="")
+            for n, name in enumerate(names, start=1)]  # fmt: skip
+
+
+@pytest.fixture
+def placed(firsts):
+    """Barley of Immer and others 1934, as the pages keep it."""
+    out = []
+    for n, first in enumerate(firsts, start=1):
+        facts = {
+            "title": f"Garden {n}: barley, {first.year}", "garden": f"Garden {n}",
+            "crop": "barley", "planted": "1931-01-01", "updated": "1931-01-01", "invented": False,
+            "answer": "One. Two.", "sure": "", "state": "", "names": list(first.varieties),
+            "results": [], "picture": "", "first": to_json(first), "fingerprint": "0" * 16,
+        }  # fmt: skip
+        out.append(Placed(Path(f"t{n}"), n, f"urn:uuid:{n}", n, facts=facts))
+    return out
+
+
+def test_a_trials_means_survive_being_kept_as_json(firsts):
+    for first in firsts:
+        again = from_json(json.loads(json.dumps(to_json(first), allow_nan=False)))
+        for name in ("varieties", "check", "replicated", "scale", "unit", "year", "plots"):
+            assert getattr(again, name) == getattr(first, name)
+        np.testing.assert_array_equal(again.estimates, first.estimates)
+        assert (again.covariance is None) == (first.covariance is None)
+        assert np.isnan(again.df) == np.isnan(first.df)
+    assert to_json(Failed("a", "b")) is None
+
+
+def test_the_index_says_what_the_season_says(placed, firsts):
+    named = [replace(one, folder=f"trial {n}") for n, one in enumerate(firsts, start=1)]
+    expected = second.second_stage(named)
+    found = seasons(placed)
+    assert [one.crop for one in found] == ["barley"]
+    assert found[0].answer.answer == expected.answer
+    index = pages.pages("urn:uuid:0", placed, found, Look())["index.html"].decode()
+    text = " ".join(index.replace("<bdi>", "").replace("</bdi>", "").split())
+    assert "All gardens together" in text
+    assert str(escape(expected.answer)) in text
+    assert text.count('<th role="rowheader"') == len(expected.overall)
+    assert "more than the average variety" in text
+
+
+def test_trials_of_several_crops_are_not_put_together(placed):
+    placed[0].facts["crop"] = "oats"
+    assert [(one.crop, len(one.placed)) for one in seasons(placed)] == [("oats", 1), ("barley", 4)]
+
+
+def test_a_fault_in_the_season_does_not_take_the_trials_with_it(placed, monkeypatch):
+    def broken(*_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(second, "second_stage", broken)
+    index = pages.pages("urn:uuid:0", placed, seasons(placed), Look())["index.html"].decode()
+    assert "could not be worked out: a fault in trialkit" in index
+    assert index.count("<article") == 5
+
+
+def test_means_kept_by_another_version_are_left_out_and_said_to_be(placed):
+    placed[0].facts["first"]["of another version"] = 1
+    del placed[1].facts["first"]["estimates"]
+    found = seasons(placed)
+    assert found[0].without == 2
+    assert len(found[0].answer.firsts) == 3
+    index = pages.pages("urn:uuid:0", placed, found, Look())["index.html"].decode()
+    assert "2 trials of the 5 not in it" in index

@@ -1,0 +1,193 @@
+"""The drawings: what they show, what stands in for them, and names that could break them."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree
+
+import numpy as np
+import pandas as pd
+import pytest
+from hostile import NAMES
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+from trialkit import plots
+from trialkit.report import pictures
+from trialkit.report.blocks import TEMPLATES
+
+DAYS = pd.date_range("2025-07-01", periods=12, freq="4D")
+
+
+def _curve(names=NAMES, banded=True) -> pd.DataFrame:
+    rows = []
+    for place, name in enumerate(names):
+        for step, day in enumerate(DAYS):
+            y = (1.5 + place) * step
+            low, high = (y * 0.9, y * 1.1) if banded else (np.nan, np.nan)
+            rows.append((name, day, y, low, high))
+    return pd.DataFrame(rows, columns=["variety", "date", "estimate", "low", "high"])
+
+
+def _bed(names=NAMES) -> pd.DataFrame:
+    rng = np.random.default_rng(7)
+    rows = [
+        (names[plot % len(names)], f"p{plot}", plot % 6 * 100.0, plot // 6 * 80.0 + n * 30,
+         float(rng.lognormal(0, 0.4)), plot == 3 and n == 0)
+        for plot in range(18) for n in range(2)
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=["variety", "plot", "x", "y", "ratio", "lost"])
+
+
+def _seen(names=NAMES, plants=6) -> pd.DataFrame:
+    curve = _curve(names)
+    many = pd.concat([curve.assign(height=curve["estimate"] + n) for n in range(plants)])
+    return many[["variety", "date", "height"]]
+
+
+def _ratios() -> pd.DataFrame:
+    return pd.DataFrame({"variety": NAMES[1:], "estimate": [1.2, 1.5, 0.8, 2.3, 1.0],
+                         "low": [0.9, 1.2, 0.6, 1.7, np.nan], "high": [1.6, 1.9, 1.1, 3.0, np.nan]})
+
+
+DRAWINGS = {
+    "totals": lambda: plots.totals(_curve(), "pods a plant", "Band: 95 % interval.", NAMES[0]),
+    "rates": lambda: plots.rates(
+        _curve(), "pods a plant a week", "", NAMES[0], hot=[(DAYS[3], DAYS[5])], enough=2
+    ),
+    "heights": lambda: plots.heights(_curve(), _seen(), "feet", "", reach=20, check=NAMES[0]),
+    "compared": lambda: plots.compared(_ratios(), f"season, times {NAMES[0]}", "Dots.", to=1),
+    "bed": lambda: plots.bed(_bed(), "pods a plant", "Sun from the south."),
+}
+
+
+@pytest.fixture(params=sorted(DRAWINGS))
+def picture(request):
+    return request.param, DRAWINGS[request.param]()
+
+
+def test_the_drawing_is_well_formed_and_nothing_in_it_runs(picture):
+    name, drawn = picture
+    svg = pictures.vector(drawn, name)
+    root = ElementTree.fromstring(svg.replace("xlink:href", "href").replace(" xmlns", " data"))
+    assert {element.tag for element in root.iter()} <= {
+        "svg", "g", "path", "defs", "style", "text", "tspan", "use", "clipPath", "rect",
+    }  # fmt: skip
+    assert not [key for element in root.iter() for key in element.attrib if key.startswith("on")]
+    assert root.attrib["role"] == "img"
+    assert root.attrib["aria-label"] == drawn.alt
+    assert "http" not in svg.replace("http://www.w3.org/", "")
+
+
+def test_every_variety_is_named_in_the_words_that_stand_in_for_the_drawing(picture):
+    name, drawn = picture
+    said = drawn.alt + drawn.caption
+    assert [variety for variety in NAMES if variety not in said] == []
+
+
+def test_a_dollar_in_a_name_stays_a_dollar():
+    svg = pictures.vector(DRAWINGS["totals"](), "totals")
+    assert r"$\alpha$ &amp; co" in svg
+
+
+def test_ink_and_colours_come_from_the_page_and_fall_back_to_their_own(picture):
+    name, drawn = picture
+    svg = pictures.vector(drawn, name)
+    bare = re.findall(r"(?:fill|stroke): (#[0-9a-f]{6})", svg)
+    assert set(bare) <= {"#000000", "#ffffff"}
+    assert f"var(--ink, {plots.INK})" in svg
+
+
+def test_ids_of_two_drawings_on_a_page_never_meet():
+    both = [set(re.findall(r' id="([^"]+)"', pictures.vector(DRAWINGS[n](), n)))
+            for n in ("totals", "heights")]  # fmt: skip
+    assert both[0]
+    assert not both[0] & both[1]
+
+
+def test_the_same_figures_give_the_same_bytes():
+    once, again = (pictures.vector(DRAWINGS["heights"](), "h") for _ in range(2))
+    assert once == again
+
+
+def test_a_drawing_too_large_for_vectors_becomes_a_picture_with_the_same_words(monkeypatch):
+    monkeypatch.setattr(pictures, "LARGEST_VECTOR", 1000)
+    drawn = DRAWINGS["totals"]()
+    html = pictures.show(drawn, "totals", NAMES).html
+    assert "<svg" not in html
+    assert 'src="data:image/png;base64,' in html
+    assert f'alt="{pictures.Markup.escape(drawn.alt)}"' in html
+
+
+def test_no_band_is_drawn_or_told_where_there_is_no_interval():
+    names = ["North", "South"]
+    with_band = pictures.vector(plots.totals(_curve(names), "pods a plant", ""), "t")
+    drawn = plots.totals(_curve(names, banded=False), "pods a plant", "")
+    without = pictures.vector(drawn, "t")
+    assert "fill-opacity: 0.22" in with_band or "opacity: 0.22" in with_band
+    assert "opacity: 0.22" not in without
+    assert " to " not in drawn.alt
+
+
+def test_thirty_varieties_draw_the_leading_ones_and_say_so():
+    names = [f"Row {n}" for n in range(30)]
+    drawn = plots.totals(_curve(names), "pods a plant", "")
+    assert f"leading {plots.PANELS} varieties" in drawn.caption
+    assert "Row 29" in drawn.alt
+    assert len(pictures.vector(drawn, "t")) < pictures.LARGEST_VECTOR
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4])
+def test_few_varieties_and_a_single_day(n):
+    curve = _curve(NAMES[:n])
+    first = curve[curve["date"] == DAYS[0]]
+    for frame in (curve, first):
+        assert plots.totals(frame, "pods a plant", "").alt.count(NAMES[0]) == 1
+
+
+def test_a_long_axis_goes_on_in_a_second_line_below_the_numbers():
+    axis = "bushels an acre, more than the average variety"
+    drawn = plots.compared(_ratios(), axis, "Dots.", to=0)
+    figure = drawn.figure
+    drawer = FigureCanvasAgg(figure).get_renderer()
+    boxes = [text.get_window_extent(drawer) for text in figure.texts]
+    said = [text.get_text() for text in figure.texts]
+    assert " ".join(reversed(said)) == axis
+    assert len(said) == 2
+    assert all(box.x0 >= 0 and box.x1 <= figure.bbox.width and box.y0 >= 0 for box in boxes)
+    below, above = boxes
+    assert below.y1 <= above.y0 + 1
+    ticks = [label.get_window_extent(drawer) for label in figure.axes[0].get_xticklabels()]
+    assert min(tick.y0 for tick in ticks) >= above.y1 - 1
+
+
+def test_short_names_stay_apart():
+    names = ["A very long name of a bean, first", "A very long name of a bean, second", "B"]
+    cut = plots.short(names, 12)
+    assert len(set(cut.values())) == 3
+    assert all(len(label) <= 12 for label in cut.values())
+    assert cut["B"] == "B"
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.1, definition of that term."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(one: str, other: str) -> float:
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_lines_and_markers_stand_out_from_the_page_in_the_light_and_in_the_dark():
+    """WCAG 2.1, success criterion 1.4.11: 3 to 1 for what a reader must see."""
+    style = (TEMPLATES / "style.css").read_text()
+    light, dark = style.split("prefers-color-scheme: dark", 1)
+    for name in [*(f"c{n}" for n in range(6)), "fewer", "more", "most", "about", "ink", "muted"]:
+        for theme in (light, dark):
+            colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", theme.split("}")[0]))
+            least = 4.5 if name in ("ink", "muted") else 3
+            assert _contrast(colours[name], colours["paper"]) >= least, (name, colours[name])
+    for colour in plots.COLOURS:
+        assert _contrast(colour, "#ffffff") >= 3, colour

@@ -1,0 +1,188 @@
+"""The plan notebook's cells and the commands `plan` and `paper`."""
+
+import re
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from trialkit.commands import plan as plancommand
+from trialkit.power import power_of_treatment, setup_of
+from trialkit.records import read_records
+from trialkit.report import planning, planpower, powerplot
+from trialkit.report.opened import CellStop
+from trialkit.waystosee import power_by_blocks
+
+FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
+
+app = typer.Typer()
+app.command()(plancommand.plan)
+app.command()(plancommand.paper)
+runner = CliRunner()
+
+
+def options(*names):
+    return [part for name in names for part in ("--variety", name)]
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return planning.lay_out(varieties=FIVE, seed=3, blocks=4, plants=2, room_cm=None, sun="")
+
+
+def test_heading_tells_the_size_and_the_seed(plan):
+    block = planning.heading(plan)
+    assert "5 varieties, 4 repeats, 20 plots, 40 plants" in block.plain
+    assert "Seed 3." in block.plain
+
+
+def test_the_map_is_a_picture_with_words_and_runs_nothing(plan):
+    block = planning.bed_map(plan)
+    assert 'role="img"' in block.html
+    assert "<b>Copper" not in block.html
+    assert "&lt;b&gt;Copper" in block.html
+    assert block.html.count("<svg") == 1
+    assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", block.html)
+
+
+def test_chance_says_what_was_assumed_and_what_helps(plan):
+    text = planpower.chance(plan, 1.5).plain
+    assert "Assumed" in text
+    assert "in every season" not in text
+    assert re.search(r"shows it in \d+ % of seasons", text)
+    assert "More blocks beat more plants" in text
+
+
+def test_one_plot_of_each_is_told_plainly():
+    alone = planning.lay_out(varieties=FIVE, blocks=1, seed=1)
+    assert "can compare nothing" in planpower.chance(alone).plain
+    assert "Nothing to try out" in planpower.with_losses(alone).plain
+    assert "cannot be told apart" in planning.heading(alone).plain
+
+
+def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
+    halves = planning.lay_out(varieties=FIVE[:3], layout="split", blocks=4, seed=1)
+    spread = planpower.spread(plot=0.15, plant=0.3, pick=0.6, part=0.1)
+    text = planpower.chance(halves, 1.5, spread=spread).plain
+    found = re.search(r'"topped" and "not topped", .* 1.5 times in (\d+) % of seasons', text)
+    assert found
+    expected = power_of_treatment(1.5, setup_of(halves.planting), spread)
+    assert int(found[1]) == round(100 * expected)
+    assert "parts of one plot by 10 %" in text
+    assert "Between" not in planpower.chance(plan, 1.5).plain
+
+
+def test_power_picture_has_the_facts_in_words(plan):
+    curve = power_by_blocks(1.5, setup_of(plan.planting), planpower.Spread())
+    picture = powerplot.power_by_blocks(curve, 1.5)
+    four = curve[(curve["plants"] == 4) & (curve["blocks"] == 12)]["power"].iloc[0]
+    assert f"{100 * four:.0f} % with 12" in picture.alt
+    assert "80 %" in picture.alt
+    lines = picture.figure.axes[0].lines
+    assert len({line.get_marker() for line in lines[1:]}) == len(lines) - 1
+
+
+def test_ways_are_listed_cheapest_first(plan):
+    block = planpower.ways(plan, 1.5)
+    assert "plants in all" in block.plain
+    none = planpower.ways(plan, 1.01)
+    assert "No plan of up to 60 blocks" in none.plain
+
+
+def test_losses_are_tried_out_in_made_up_seasons(plan):
+    text = planpower.with_losses(plan, 3.0, picks=2, seasons=8).plain
+    assert "8 made-up seasons" in text
+
+
+def test_impossible_plans_stop_the_cell_with_the_nearest_ones():
+    with pytest.raises(CellStop, match="a 5 x 5 Latin square"):
+        planning.lay_out(varieties=FIVE, layout="latin", blocks=4)
+    with pytest.raises(CellStop, match="wrong_word"):
+        planning.lay_out(varieties=FIVE, wrong_word=4)
+    with pytest.raises(CellStop, match="spread of a plot"):
+        planpower.spread(plot=-1)
+
+
+def test_writing_needs_a_folder_and_never_replaces_a_trial(plan, tmp_path):
+    assert "Nothing was written" in planning.write(plan, "").plain
+    assert "Written to" in planning.write(plan, str(tmp_path / "t")).plain
+    before = (tmp_path / "t" / "plants.csv").read_bytes()
+    again = planning.write(planning.lay_out(varieties=FIVE, seed=9), str(tmp_path / "t"))
+    assert "Nothing was written" in again.plain
+    assert (tmp_path / "t" / "plants.csv").read_bytes() == before
+
+
+def test_plan_command_writes_a_sound_trial_and_paper(tmp_path):
+    folder = tmp_path / "beans"
+    done = runner.invoke(
+        app,
+        [
+            "plan",
+            str(folder),
+            *options("A", "B", "C"),
+            "--title",
+            "Beans",
+            "--planted",
+            "2031-03-04",
+            "--blocks",
+            "3",
+            "--plants",
+            "2",
+            "--sun",
+            "shade from the west",
+            "--seed",
+            "4",
+            "--reach",
+            "7 ft",
+            "--heights",
+            "ft-in",
+            "--weights",
+            "oz",
+            "--room",
+            "12x6",
+        ],
+    )
+    assert done.exit_code == 0, done.output
+    assert "Seed 4." in done.output
+    assert "8 times in 10" in done.output
+    records = read_records(folder)
+    assert records.doubts.empty
+    assert len(records.plants) == 18
+    assert {one.name for one in (folder / "paper").iterdir()} >= {
+        "bed-map-a4.pdf",
+        "stake-labels-a4.pdf",
+        "pick-sheet-a4.pdf",
+        "height-sheet-a4.pdf",
+    }
+    again = runner.invoke(app, ["plan", str(folder), *options("A", "B")])
+    assert again.exit_code == 6
+    letter = runner.invoke(app, ["paper", str(folder), "--paper", "letter", "--label", "90x30"])
+    assert letter.exit_code == 0, letter.output
+    assert (folder / "paper" / "pick-sheet-letter.pdf").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--layout", "latin"], "a 3 x 3 Latin square"),
+        (["--layout", "spiral"], "spiral"),
+        (["--room", "1x1"], "a bed of"),
+        (["--label", "300x20"], "does not work on A4"),
+        (["--label", "big"], "60x25"),
+        (["--paper", "A5"], "A4 or Letter"),
+        (["--planted", "4/3/2031"], "year-month-day"),
+        (["--top", "up"], "north"),
+    ],
+)
+def test_wrong_options_are_explained_and_nothing_is_written(arguments, says, tmp_path):
+    folder = tmp_path / "beans"
+    done = runner.invoke(app, ["plan", str(folder), *options("A", "B", "C"), *arguments])
+    assert done.exit_code == 2
+    assert says in re.sub(r"\s+", " ", re.sub(r"[│╭╮╰╯─]", "", done.output))
+    assert not folder.exists()
+
+
+def test_paper_needs_a_trial_with_plants(tmp_path):
+    assert runner.invoke(app, ["paper", str(tmp_path)]).exit_code == 4
+    (tmp_path / "trial.toml").write_text('title = "T"\n')
+    assert runner.invoke(app, ["paper", str(tmp_path)]).exit_code == 3

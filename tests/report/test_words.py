@@ -1,0 +1,76 @@
+"""Numbers, dates and lengths as they are read.
+
+The inch is 2.54 cm and the ounce 28.349523125 g exactly (international yard and pound, 1959).
+"""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+import pytest
+
+from trialkit.report import words
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (2.3456, "2.3"), (0.04567, "0.046"), (123.4, "123"), (12345.6, "12,346"), (0, "0"),
+        (9.96, "10"), (-1.25, "-1.2"), (math.nan, "–"), (None, "–"), (math.inf, "no limit"),
+        (1e-9, "0.0000000010"),
+    ],
+)  # fmt: skip
+def test_number(value, shown):
+    assert words.number(value) == shown
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown"),
+    [
+        (1.7, 3.0, "1.7 to 3.0"), (1.7, math.inf, "1.7 or more"), (1.7, None, "1.7 or more"),
+        (-math.inf, 3.0, "3.0 or less"), (math.nan, math.nan, ""),
+    ],
+)  # fmt: skip
+def test_interval(low, high, shown):
+    assert words.interval(low, high) == shown
+
+
+@pytest.mark.parametrize(
+    ("cm", "unit", "shown"),
+    [
+        (167.64, "ft", "5'6\""), (-50.8, "ft", "\N{MINUS SIGN}1'8\""), (-0.2, "cm", "0 cm"),
+        (16.84, "mm", "168 mm"), (182.0, "ft", "6'0\""),
+        (100, "in", "39 in"), (168.4, "cm", "168 cm"), (168.4, "m", "1.68 m"), (None, "m", "–"),
+    ],
+)  # fmt: skip
+def test_height(cm, unit, shown):
+    assert words.height(cm, unit) == shown
+
+
+def test_days_with_an_open_end():
+    assert words.days("2025-07-04", "2025-07-11") == "4 Jul to 11 Jul"
+    assert words.days("2025-07-04", pd.NaT) == "4 Jul or later"
+    assert words.days(None, None) == ""
+
+
+def test_chance_and_degrees_of_freedom():
+    assert words.chance(2.5e-12) == "below 0.001"
+    assert words.chance(0.2724) == "0.27"
+    assert words.degrees(10.0000001) == "10"
+    assert words.degrees(14.423) == "14.4"
+
+
+def test_a_unit_is_named_once():
+    assert words.with_unit("weight harvested", "g") == "weight harvested, g"
+    assert words.with_unit("pods a plant, so far", "pods a plant") == "pods a plant, so far"
+    assert words.with_unit("pods a living plant", "pods a plant") == "pods a living plant"
+    assert words.with_unit("weight a plant a week", "oz a plant a week") == \
+        "weight, oz a plant a week"
+
+
+def test_listed_and_counted():
+    assert words.listed(["a"]) == "a"
+    assert words.listed(["a", "b", "c"]) == "a, b and c"
+    assert words.counted(1, "plant") == "1 plant"
+    assert words.counted(1200, "plant") == "1,200 plants"

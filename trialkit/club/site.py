@@ -1,0 +1,153 @@
+"""A club's pages: many trials in one static folder, written whole beside the old one and swapped.
+
+The site keeps what it says of each trial in `club.json`, so that a trial whose records did not
+change is taken over as it is, and one that fails keeps its last good report.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from trialkit.club import pages
+from trialkit.club.folder import Manifest, NotAClub, Placed, load, write_site
+from trialkit.club.memory import remembered
+from trialkit.club.pages import Look
+from trialkit.club.places import place_all
+from trialkit.club.season import seasons
+from trialkit.club.trial import (
+    TRIALS,
+    Job,
+    Made,
+    NotMade,
+    key,
+    make_report,
+    read_fingerprint,
+)
+from trialkit.gardens.spread import Fault, spread
+from trialkit.report.privacy import Showing
+
+__all__ = ["Club", "Look", "NotAClub", "Showing", "Wanted", "make_club"]
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """How the pages are to be.
+
+    showing : what the reports show beside the results.  look : of the index.  cluster : address
+    of a Dask scheduler to work on.
+    """
+
+    showing: Showing = Showing()
+    look: Look = Look()
+    cluster: str | None = None
+
+
+@dataclass(frozen=True)
+class Club:
+    """What was done: the index page (None where nothing could be written), folders whose report
+    was made anew and those taken over unchanged, and for each that failed what to tell."""
+
+    index: Path | None
+    made: tuple[Path, ...]
+    kept: tuple[Path, ...]
+    failed: tuple[tuple[Path, str], ...]
+
+
+def make_club(
+    folders: Sequence[Path], site: Path, wanted: Wanted | None = None,
+    progress: Progress | None = None,
+) -> Club:
+    """Write or renew the pages of these trials in the folder `site`.
+
+    Raises NotAClub where `site` holds something else, OSError where it cannot be written; then
+    the old pages are as they were.
+    """
+    wanted = wanted or Wanted()
+    site = site.resolve()
+    with remembered(site) as memory:
+        trials = trial_folders(folders)
+        old = load(site, trials)
+        placed = place_all(trials, old, memory)
+        failed, made, kept = _work(placed, old, wanted, progress)
+        shown = [one for one in placed if one.facts]
+        if not shown:
+            return Club(None, (), (), tuple(failed))
+        manifest = Manifest(old.id or _feed_id(placed), old.files, [p.entry for p in placed])
+        made_pages = pages.pages(manifest.id, placed, seasons(shown), wanted.look)
+        write_site(site, manifest, made_pages, shown)
+        memory.keep({str(one.folder.resolve()): one.entry for one in placed})
+    return Club(site / "index.html", tuple(made), tuple(kept), tuple(failed))
+
+
+def trial_folders(paths: Sequence[Path]) -> list[Path]:
+    """Trial folders, each once, in the order given; of a folder of trials, the trials in it."""
+    found: list[Path] = []
+    for path in paths:
+        own = (path / "trial.toml").is_file() or not path.is_dir()
+        inside = [] if own else sorted(one.parent for one in path.glob("*/trial.toml"))
+        found += inside or [path]
+    return list({path.resolve(): path for path in found}.values())
+
+
+def _work(
+    placed: Sequence[Placed], old: Manifest, wanted: Wanted, progress: Progress | None
+) -> tuple[list[tuple[Path, str]], list[Path], list[Path]]:
+    """Take over what is unchanged, make the rest; fills in the `placed`."""
+    failed: list[tuple[Path, str]] = []
+    todo: list[Placed] = []
+    kept: list[Path] = []
+    for one in placed:
+        try:
+            one.key = key(read_fingerprint(one.folder), one.garden, wanted.showing)
+        except OSError as error:
+            _failed(one, NotMade(str(error), "its folder cannot be read"), old, wanted, failed)
+            continue
+        last = old.entry(one.id)
+        if last is not None and last["key"] == one.key and old.sound(last):
+            one.take_over(last, old)
+            kept.append(one.folder)
+        else:
+            todo.append(one)
+    jobs = [Job(one.folder.resolve(), one.garden, wanted.showing) for one in todo]
+    found = spread(make_report, jobs, wanted.cluster, progress=progress)
+    for one, result in zip(todo, found, strict=True):
+        if isinstance(result, Fault):
+            result = NotMade(f"{result.kind}: {result.message}", "it could not be worked out")
+        if isinstance(result, Made):
+            one.html, one.facts = result.html, _public(result.facts)
+            one.showing = wanted.showing.text
+        else:
+            _failed(one, result, old, wanted, failed)
+    gone = {path for path, _ in failed}
+    return failed, [one.folder for one in todo if one.folder not in gone], kept
+
+
+def _failed(
+    one: Placed, why: NotMade, old: Manifest, wanted: Wanted, failed: list[tuple[Path, str]]
+) -> None:
+    """Keep the last good report, unless it shows what is no longer to be shown."""
+    failed.append((one.folder, why.private))
+    one.reason = why.public
+    last = old.entry(one.id)
+    if last is None or not last["facts"] or not old.sound(last):
+        return
+    if set(last["showing"].split()) <= set(wanted.showing.text.split()):
+        one.take_over(last, old)
+        one.key = last["key"]
+    else:
+        one.reason += "; its last good report shows more than is to be shown now"
+
+
+def _public(facts: dict[str, Any]) -> dict[str, Any]:
+    """What the index needs of a report's facts."""
+    return {name: facts[name] for name in pages.NEEDED if name in facts}
+
+
+def _feed_id(placed: Sequence[Placed]) -> str:
+    return uuid.uuid5(TRIALS, "feed " + " ".join(one.id for one in placed)).urn

@@ -1,0 +1,52 @@
+"""The records of a trial, checked: every error and every doubt as a table for the terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from trialkit.records import RecordsError, read_records
+from trialkit.report import words
+from trialkit.trial import TrialProblems
+
+
+@dataclass(frozen=True)
+class Checked:
+    """sound: whether there is no error.  text: what to print."""
+
+    sound: bool
+    text: RenderableType
+
+
+def check_records(folder: Path) -> Checked:
+    """Read the trial in `folder`; doubts do not make it unsound."""
+    try:
+        records = read_records(folder)
+    except TrialProblems as error:
+        return Checked(False, Text(str(error)))
+    except RecordsError as error:
+        found = words.counted(len(error.problems), "error")
+        return Checked(False, Group(Text(f"{found}; nothing was changed."), _table(error.problems)))
+    read = words.listed([f"{name} ({words.counted(n, 'line')})" for name, n in records.files])
+    lines: list[RenderableType] = [Text(f"Read {read}. No errors.")]
+    if records.doubts.empty:
+        lines.append(Text("No record is hard to believe."))
+    else:
+        doubts = words.counted(len(records.doubts), "doubt")
+        lines.append(Text(f"{doubts}: hard to believe, but kept and used as they are."))
+        lines.append(_table(records.doubts))
+    return Checked(True, Group(*lines))
+
+
+def _table(frame: pd.DataFrame) -> Table:
+    table = Table(show_edge=False, pad_edge=False)
+    for column in frame.columns:
+        table.add_column(str(column), overflow="fold")
+    for row in frame.itertuples(index=False):
+        table.add_row(*(Text("" if words.missing(cell) else str(cell)) for cell in row))
+    return table

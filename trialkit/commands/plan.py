@@ -1,0 +1,215 @@
+"""The commands `plan` and `paper`: lay out a trial, and print what goes out to the bed.
+
+Heavy libraries are imported inside, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.commands.terminal import Exit, Folder, command, day, say, stop, the_trial
+
+LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
+
+_Sheet = Annotated[str, typer.Option("--paper", help="Paper to print on: A4 or Letter.")]
+_Blind = Annotated[
+    bool,
+    typer.Option(
+        "--blind", help="Leave the variety off labels and sheets: nobody counts in favour."
+    ),
+]
+_Label = Annotated[str, typer.Option("--label", help="Stake label in mm, wide x tall.")]
+_Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for the count.")]
+
+
+def plan(
+    folder: Annotated[
+        Path,
+        typer.Argument(help="The trial's folder: a new one, or one that trialkit new began.",
+                       metavar="FOLDER"),
+    ],
+    variety: Annotated[
+        list[str] | None,
+        typer.Option("--variety", "-v", help="A variety; once for each. First: the check."),
+    ] = None,
+    title: Annotated[str, typer.Option(help="The trial's title.")] = "",
+    crop: Annotated[str, typer.Option(help="The crop; else climbing bean.")] = "",
+    garden: Annotated[str, typer.Option(help="The garden.")] = "",
+    planted: Annotated[str, typer.Option(help="The day of planting, 2026-05-24.")] = "",
+    layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}; else blocks.")] = "",
+    blocks: Annotated[int, typer.Option(help="Repeats of each variety.")] = 4,
+    plants: Annotated[
+        int, typer.Option(help="Plants in a plot (in each part of a split one).")
+    ] = 4,
+    plot_rows: Annotated[int, typer.Option(help="Rows of plants in a plot.")] = 1,
+    block_size: Annotated[int | None, typer.Option(help="Plots in an incomplete block.")] = None,
+    grid: Annotated[
+        str, typer.Option(help="Row-column layout: rows x columns of plots, 4x6.")
+    ] = "",
+    treatment: Annotated[
+        list[str] | None, typer.Option(help="A treatment of a split plot; once for each.")
+    ] = None,
+    row_spacing: Annotated[
+        float | None, typer.Option(help="Between rows, in cm; else 90.")
+    ] = None,
+    plant_spacing: Annotated[
+        float | None, typer.Option(help="Between plants in a row, in cm; else 45.")
+    ] = None,
+    across: Annotated[int | None, typer.Option(help="Plots along a row of the bed.")] = None,
+    room: Annotated[
+        str, typer.Option(help="Room there is, in m: along the rows x across them, 12x4.")
+    ] = "",
+    aisle: Annotated[float, typer.Option(help="Aisle between blocks, in cm.")] = 0.0,
+    guards: Annotated[str, typer.Option(help="Guard plants: none, ends or all round.")] = "ends",
+    sun: Annotated[str, typer.Option(help="Where sun or shade comes from, in your words.")] = "",
+    top: Annotated[str, typer.Option(help="Compass side at the top of the map.")] = "north",
+    counted: Annotated[str, typer.Option(help="What a pick counts; else pods.")] = "",
+    heights: Annotated[
+        str, typer.Option(help="Unit of heights: cm, in, ft-in, ...; else cm.")
+    ] = "",
+    weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb; else g.")] = "",
+    reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
+    looks: Annotated[
+        int | None,
+        typer.Option(min=1, help="How often you mean to look at the result, usually once a pick."),
+    ] = None,
+    learned: Annotated[
+        Path | None,
+        typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml. "
+                          "Else the spread.toml in FOLDER, where there is one."),
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
+    neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
+    paper_name: _Sheet = "A4",
+    label: _Label = "60x25",
+    weigh: _Weigh = True,
+    blind: _Blind = False,
+) -> None:
+    """Lay out a trial at random: records folder, bed map, stake labels and record sheets.
+
+    Where FOLDER has a trial.toml that you filled in, the varieties and all
+    else it says are taken from it, and it stays as you wrote it. Options add
+    what it leaves open; where one says something else than the file, both are
+    told and nothing is written.
+    """
+    from trialkit.design.labels import LabelSize, labels_on
+    from trialkit.design.paper import paper as sheet_named
+    from trialkit.design.planfolder import check_vacant
+    from trialkit.design.vacant import is_described
+    from trialkit.report import planning, planpower
+    from trialkit.report.opened import CellStop, RecordsCellStop
+
+    day(planted)
+    try:
+        sheet = sheet_named(paper_name)
+        size = LabelSize(*_pair(label, "label"))
+        labels_on(sheet, size)
+        space = _pair(room, "room") if room else None
+        check_vacant(folder, is_described(folder))
+        spread = planpower.spread(learned or "", folder)
+        made = planning.lay_out(
+            folder=folder,
+            varieties=variety or (),
+            layout=layout,
+            title=title,
+            crop=crop,
+            garden=garden,
+            planted=planted,
+            counted=counted,
+            height_unit=heights,
+            weight_unit=weights,
+            reach=reach,
+            looks=looks,
+            blocks=blocks,
+            plants=plants,
+            plot_rows=plot_rows,
+            block_size=block_size,
+            grid=_whole(grid) if grid else None,
+            treatments=treatment or None,
+            across=across,
+            room_cm=(space[0] * 100, space[1] * 100) if space else None,
+            row_spacing_cm=row_spacing,
+            plant_spacing_cm=plant_spacing,
+            aisle_cm=aisle,
+            guards=guards,
+            sun=sun,
+            top=top,
+            seed=seed,
+            improve_neighbours=neighbours,
+        )
+    except FileExistsError as error:
+        stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
+    except RecordsCellStop as problems:
+        stop(Exit.RECORDS, str(problems))
+    except (CellStop, ValueError, OSError) as error:
+        stop(Exit.USAGE, str(error))
+    try:
+        done = planning.written(made, folder, sheet.name, size, weigh, blind)
+    except FileExistsError as error:
+        stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
+    for text in planning.size_words(made.planting):
+        say(text)
+    say(planpower.reach_words(made.planting, spread=spread))
+    say(done.files)
+    _list(done.paper)
+    for note in done.notes:
+        say(note)
+    _list(done.to_add)
+    say(f"Plant by the map, then record; look at any time with: {command('check', folder)}")
+
+
+def paper(
+    folder: Folder,
+    paper_name: _Sheet = "A4",
+    label: _Label = "60x25",
+    weigh: _Weigh = True,
+    blind: _Blind = False,
+) -> None:
+    """Print a trial's bed map, stake labels and record sheets again, as the records stand."""
+    from trialkit.design.labels import LabelSize
+    from trialkit.design.paper import paper as sheet_named
+    from trialkit.design.planfolder import bed_of_records, print_paper
+    from trialkit.records import RecordsError, read_records
+    from trialkit.trial import TrialProblems
+
+    the_trial(folder)
+    try:
+        bed = bed_of_records(read_records(folder))
+        if bed.plants.empty:
+            stop(Exit.RECORDS, f"{folder} lists no plants in plants.csv yet.")
+        sheet = sheet_named(paper_name)
+        size = LabelSize(*_pair(label, "label"))
+        printed = print_paper(bed, folder / "paper", sheet, label=size, weigh=weigh, blind=blind)
+    except (RecordsError, TrialProblems) as problem:
+        stop(Exit.RECORDS, str(problem))
+    except ValueError as error:
+        stop(Exit.USAGE, str(error))
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
+    _list(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
+
+
+def _pair(text: str, what: str) -> tuple[float, float]:
+    try:
+        one, other = (float(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        raise ValueError(
+            f"The {what} {text!r} is not two figures with an x, such as 60x25."
+        ) from None
+    return one, other
+
+
+def _whole(text: str) -> tuple[int, int]:
+    one, other = _pair(text, "grid")
+    return int(one), int(other)
+
+
+def _list(lines: Iterable[str]) -> None:
+    for line in lines:
+        say(f"  {line}")

@@ -1,0 +1,134 @@
+"""The commands `demo`, `report` and `watch`: from a trial's records to a page to read.
+
+Heavy libraries are imported inside, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.text import Text
+
+from trialkit.commands.terminal import Exit, Folder, day, err, out, say, stop, the_trial
+
+if TYPE_CHECKING:
+    from trialkit.engine.publish import Published
+    from trialkit.engine.run import Progress
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Option(help="Where to put the copy of the demo trial.")
+    ] = Path("trialkit-demo"),
+    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+) -> None:
+    """Copy the invented demo trial, report on it, and say where the report lies.
+
+    A copy made earlier is reported on again as it is, with whatever you changed in it.
+    """
+    from trialkit import shipped
+
+    if not (folder / "trial.toml").is_file():
+        try:
+            shipped.copy_trial(shipped.demo(), folder)
+        except FileExistsError:
+            stop(Exit.NOT_WRITTEN, f"{folder} holds other files already; name another --folder.")
+        except OSError as error:
+            stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
+        out.print(Text(f"Copied the demo trial (invented) to {folder}"))
+    show(_publish(folder, None, None), open_)
+
+
+def report(
+    folder: Folder,
+    to: Annotated[
+        Path | None,
+        typer.Option("--out", help="The HTML file to write. Else FOLDER/report/FOLDER.html."),
+    ] = None,
+    until: Annotated[
+        str | None,
+        typer.Option(help="As of that day (2025-07-20): leave out what was recorded later."),
+    ] = None,
+    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+) -> None:
+    """Report on a trial: one HTML file to read, print or pass on."""
+    show(_publish(the_trial(folder), to, day(until, "2025-07-20")), open_)
+
+
+def watch(
+    folder: Folder,
+    open_: Annotated[
+        bool, typer.Option("--open", help="Open the first report in the browser.")
+    ] = False,
+) -> None:
+    """Report again whenever the records change, until you press Ctrl-C.
+
+    Writes one report a pick, named after the day of the pick, and the newest as latest.html, both
+    in FOLDER/report. While the records have errors the last good report stays as it is.
+    """
+    from trialkit.engine.publish import Published, latest
+    from trialkit.engine.watch import watch as keep_watching
+
+    first = open_
+
+    def tell(outcome: Published | str) -> None:
+        nonlocal first
+        out.print(Text(f"\n{datetime.now():%H:%M:%S}", style="dim"))
+        if isinstance(outcome, Published):
+            show(outcome, first)
+            first = False
+        else:
+            err.print(Text(outcome))
+            say("Still watching: it reports again once that is mended and saved.")
+
+    newest = latest(the_trial(folder))
+    say(f"Watching {folder}. The newest report is always {newest}. Stop with Ctrl-C.")
+    try:
+        keep_watching(folder, tell, progress)
+    except KeyboardInterrupt:
+        say("Stopped watching.")
+
+
+def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
+    from trialkit.engine.publish import ReportStopped, destination, not_written, publish
+
+    try:
+        with progress() as on_progress:
+            return publish(folder, to, until, on_progress)
+    except ReportStopped as stopped:
+        stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, not_written(error, destination(folder, to, until)))
+
+
+@contextmanager
+def progress(what: str = "Working out the report") -> Iterator[Progress]:
+    """A bar on the terminal while the notebook runs; nothing where there is no terminal."""
+    if not err.is_terminal:
+        yield lambda done, total: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def show(published: Published, open_: bool) -> None:
+    """Print the answer and where the report lies, and open it if asked to."""
+    answer = published.facts.get("answer", "")
+    if answer:
+        out.print(Text(answer, style="bold"))
+    if published.facts.get("sure"):
+        say(published.facts["sure"])
+    say(f"Report: {published.page}")
+    if open_:
+        typer.launch(published.page.resolve().as_uri())
+
+

@@ -1,0 +1,126 @@
+"""An executed notebook becomes one HTML file: nbconvert, with this package's own template.
+
+The page carries everything in itself (style, figures) and no script; it asks the network for
+nothing.  A notebook says how it wants to be laid out by its cells alone:
+
+* a Markdown cell that starts with `## ` begins a section of the page;
+* the tag `fold` on that cell folds the section away under its heading;
+* the tag `lab-only` keeps a cell (a note to whoever opens the notebook) off the page;
+* of a code cell the page shows what it displayed, never its code.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from trialkit.report.blocks import FACTS, TEMPLATES
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+HEADING = re.compile(r"^##\s+(?P<title>.+?)\s*$", re.MULTILINE)
+
+
+@dataclass
+class Section:
+    """A part of the page under one heading (none for what comes before the first)."""
+
+    title: str = ""
+    fold: bool = False
+    parts: list[Markup] = field(default_factory=list)
+
+    @property
+    def anchor(self) -> str:
+        """The section's id on the page."""
+        return re.sub(r"[^a-z0-9]+", "-", self.title.lower()).strip("-") or "top"
+
+
+def render(notebook: NotebookNode) -> str:
+    """The page of an executed notebook, as one string of HTML."""
+    from nbconvert.exporters.templateexporter import TemplateExporter
+
+    exporter = TemplateExporter(
+        template_paths=[str(TEMPLATES)],
+        template_file="index.html.j2",
+        filters={"sections": sections, "facts": facts},
+        enabled=True,
+    )
+    body, _ = exporter.from_notebook_node(notebook)
+    return str(body)
+
+
+def facts(notebook: NotebookNode) -> dict[str, Any]:
+    """Everything the cells handed over under the media type `blocks.FACTS`, later over earlier."""
+    found: dict[str, Any] = {}
+    for output in _outputs(notebook):
+        found.update(output.get("data", {}).get(FACTS, {}))
+    return found
+
+
+def sections(notebook: NotebookNode) -> list[Section]:
+    """The notebook's cells gathered under the headings of its Markdown cells.
+
+    A heading under which no cell had anything to show is left out.
+    """
+    found = [Section()]
+    for cell in notebook.cells:
+        tags = cell.metadata.get("tags", [])
+        if "lab-only" in tags:
+            continue
+        if cell.cell_type == "markdown":
+            text = cell.source
+            heading = HEADING.match(text)
+            if heading:
+                found.append(Section(heading["title"], fold="fold" in tags))
+                text = text[heading.end() :]
+            if text.strip():
+                found[-1].parts.append(_markdown(text))
+        elif cell.cell_type == "code":
+            found[-1].parts.extend(_shown(output) for output in cell.outputs)
+    for section in found:
+        section.parts = _figures_together([part for part in section.parts if part.strip()])
+    return [section for section in found if section.parts]
+
+
+def _figures_together(parts: list[Markup]) -> list[Markup]:
+    """Figures that follow one another share one box, which a wide page shows two abreast."""
+    together: list[Markup] = []
+    for figures, group in groupby(parts, key=lambda one: one.lstrip().startswith("<figure")):
+        if figures:
+            together.append(Markup('<div class="pictures">\n{}\n</div>').format(
+                Markup("\n").join(group)
+            ))
+        else:
+            together.extend(group)
+    return together
+
+
+def _outputs(notebook: NotebookNode) -> Iterator[Any]:
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            yield from cell.outputs
+
+
+def _markdown(text: str) -> Markup:
+    from nbconvert.filters.markdown_mistune import markdown2html_mistune
+
+    return Markup(markdown2html_mistune(text))
+
+
+def _shown(output: Any) -> Markup:
+    """One output of a cell as HTML: what the cell offered first, plain text escaped otherwise."""
+    data = output.get("data", {})
+    if "text/html" in data:
+        return Markup("".join(data["text/html"]))
+    if "image/png" in data:
+        picture = "".join(data["image/png"]).strip()
+        return Markup(f'<img class="card" src="data:image/png;base64,{picture}" alt="A picture">')
+    text = data.get("text/plain") or output.get("text") or output.get("evalue", "")
+    return Markup(f'<pre tabindex="0">{html.escape("".join(text))}</pre>')

@@ -1,0 +1,222 @@
+"""From a trial folder to the page on disk: run the report notebook, lay it out, write both.
+
+A run that fails writes neither: the last good report stays, and the notebook as far as it got is
+kept beside it under a name of its own.
+"""
+
+from __future__ import annotations
+
+import errno
+import glob
+import tempfile
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from trialkit import shipped
+from trialkit.engine import page, run
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+
+LEFT_S = 3600.0
+"""A half written file older than this was left by a run that was killed."""
+
+
+@dataclass(frozen=True)
+class Published:
+    """Where the report lies, and what its cells handed over (`title`, `answer`, ...)."""
+
+    page: Path
+    notebook: Path
+    facts: dict[str, Any]
+
+
+class ReportStopped(Exception):
+    """The report notebook failed part way.
+
+    stop : what the notebook said.
+    partial : where the partial notebook was kept.
+    last_good : the report of an earlier run, untouched, or None.
+    """
+
+    def __init__(self, stop: run.NotebookStopped, partial: Path, last_good: Path | None) -> None:
+        super().__init__(stop.message)
+        self.stop = stop
+        self.partial = partial
+        self.last_good = last_good
+
+    @property
+    def by_records(self) -> bool:
+        """Whether errors in the records stopped it."""
+        return self.stop.name == "RecordsCellStop"
+
+    @property
+    def told(self) -> str:
+        """What to tell the user, in lines."""
+        lines = [self.stop.message]
+        if not self.stop.own:
+            lines.insert(0, "The report stopped part way, by a fault in trialkit:")
+        lines.append(f"The notebook as far as it got: {self.partial}")
+        if self.last_good:
+            lines.append(f"The report of an earlier run is untouched: {self.last_good}")
+        return "\n".join(lines)
+
+
+def publish(
+    folder: Path,
+    out: Path | None = None,
+    until: date | None = None,
+    on_progress: run.Progress | None = None,
+) -> Published:
+    """Make the report of the trial in `folder`.
+
+    out : the HTML file to write, or a folder for it; `destination` says what None means.
+    until : leave out everything recorded after that day, as if it were that day.
+    Raises ReportStopped when a cell fails, OSError when the files cannot be written.
+    """
+    target = destination(folder, out, until)
+    return _write_both(_run(_report_of(folder, until), target, on_progress, run.execute), target)
+
+
+def publish_season(
+    folders: Sequence[Path],
+    out: Path,
+    until: date | None = None,
+    cluster: str = "",
+    on_progress: run.Progress | None = None,
+) -> Published:
+    """Make the report of several trials together, in the HTML file `out`.
+
+    cluster : address of a running Dask scheduler for the trials' own models.
+    Raises as `publish` does.
+    """
+    job = _Job("season", {
+        "folders": [str(folder.resolve()) for folder in folders],
+        "until": until.isoformat() if until else "",
+        "cluster": cluster,
+    })  # fmt: skip
+    return _write_both(_run(job, out, on_progress, run.execute), out)
+
+
+def publish_latest(
+    folder: Path, on_progress: run.Progress | None = None, execute: run.Execute = run.execute
+) -> Published:
+    """Make the report of the trial as it stands, under the day of its last pick.
+
+    Written to `folder/report/<folder's name>-<day>.html`, and the same page to `latest.html` beside
+    it; to `latest.html` alone before the first pick.  execute : what runs the notebook.
+    Raises as `publish` does.
+    """
+    newest = latest(folder)
+    notebook = _run(_report_of(folder), newest, on_progress, execute)
+    day = page.facts(notebook).get("last_pick")
+    if not day:
+        return _write_both(notebook, newest)
+    made = _write_both(notebook, newest.with_name(f"{folder.resolve().name}-{day}.html"))
+    _write(newest, made.page.read_text(encoding="utf-8"))
+    _partial(newest).unlink(missing_ok=True)
+    return made
+
+
+def not_written(error: OSError, report: Path) -> str:
+    """Why a report could not be written, and what became of the one before, for the user."""
+    why = error.strerror or str(error)
+    where = f" ({error.filename})" if error.filename else ""
+    lines = [f"Could not write the report {report}: {why}{where}."]
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        lines.append(f"It needs a few MB there, and in {tempfile.gettempdir()} while it works.")
+    if report.is_file():
+        lines.append("The report of an earlier run is untouched.")
+    return "\n".join(lines)
+
+
+def destination(folder: Path, out: Path | None = None, until: date | None = None) -> Path:
+    """Where the report of `folder` goes: `folder/report/<folder's name>.html` unless `out` is set.
+
+    As of a past day the name says so and carries that day: neither the newest report nor the one
+    that `publish_latest` made of that day's pick is written over.
+    """
+    name = folder.resolve().name + (f"-as-of-{until.isoformat()}" if until else "")
+    if out is None:
+        return folder / "report" / f"{name}.html"
+    if out.is_dir() or out.suffix.lower() not in (".html", ".htm"):
+        return out / f"{name}.html"
+    return out
+
+
+def latest(folder: Path) -> Path:
+    """Where `publish_latest` puts the newest report, whatever its day."""
+    return destination(folder).with_name("latest.html")
+
+
+class _Job(NamedTuple):
+    """A notebook by its name, and what to run it with."""
+
+    notebook: str
+    parameters: dict[str, Any]
+
+
+def _report_of(folder: Path, until: date | None = None) -> _Job:
+    return _Job("report", {
+        "folder": str(folder.resolve()), "until": until.isoformat() if until else "",
+    })  # fmt: skip
+
+
+def _run(
+    job: _Job, target: Path, on_progress: run.Progress | None, execute: run.Execute
+) -> NotebookNode:
+    """The executed notebook; where it stops, as far as it got, beside the target."""
+    _writable(target)
+    try:
+        return execute(shipped.notebook(job.notebook), job.parameters, on_progress)
+    except run.NotebookStopped as stop:
+        _write(_partial(target), _notebook_text(stop.partial))
+        last_good = target if target.exists() else None
+        raise ReportStopped(stop, _partial(target), last_good) from None
+
+
+def _write_both(notebook: NotebookNode, target: Path) -> Published:
+    html = page.render(notebook)
+    _write(target.with_suffix(".ipynb"), _notebook_text(notebook))
+    _write(target, html)
+    _partial(target).unlink(missing_ok=True)
+    return Published(target, target.with_suffix(".ipynb"), page.facts(notebook))
+
+
+def _partial(target: Path) -> Path:
+    return target.with_suffix(".partial.ipynb")
+
+
+def _writable(target: Path) -> None:
+    """Find out before the work, not after it, that the report cannot be written there."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryFile(dir=target.parent):
+        pass
+
+
+def _write(path: Path, text: str) -> None:
+    """Write it whole or not at all, and take away what a run that was killed left of it."""
+    from trialkit.records.write import TEMPORARY, write_text
+
+    write_text(path, text)
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*{TEMPORARY}"):
+        # A young one may belong to a run beside this one.
+        with suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime > LEFT_S:
+                left.unlink()
+
+
+def _notebook_text(notebook: NotebookNode) -> str:
+    import nbformat
+
+    # What the runner noted for itself names temporary files of this machine; nobody needs them.
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+    return str(nbformat.writes(notebook)) + "\n"

@@ -1,0 +1,275 @@
+"""Run a notebook from top to bottom with papermill, in a kernel of this very Python.
+
+`execute` starts a kernel for one run; a `KeptKernel` keeps it for the next.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import tempfile
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from trialkit.engine import kernel
+
+if TYPE_CHECKING:
+    from jupyter_client.manager import KernelManager
+    from nbformat import NotebookNode
+
+DIED = "DeadKernelError"
+CELLS = "import trialkit.report.cells"
+
+Progress = Callable[[int, int], None]
+"""Called with (cells done, cells in all)."""
+
+
+class Execute(Protocol):
+    """What runs a notebook with parameters: `execute`, or a kept kernel's."""
+
+    def __call__(
+        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+    ) -> NotebookNode: ...
+
+
+class NotebookStopped(Exception):
+    """A cell failed, or the kernel died.
+
+    name : the error's class name, as the cell gave it.
+    message : what to tell the user; no traceback.
+    own : True where the message is one of the package's own (a `cells.CellStop`).
+    partial : the notebook as far as it got, error included.
+    """
+
+    def __init__(self, name: str, message: str, own: bool, partial: NotebookNode) -> None:
+        super().__init__(message)
+        self.name = name
+        self.message = message
+        self.own = own
+        self.partial = partial
+
+    @property
+    def died(self) -> bool:
+        """Whether the kernel died, rather than a cell failed."""
+        return self.name == DIED
+
+
+def execute(
+    notebook: Path,
+    parameters: Mapping[str, Any],
+    on_progress: Progress | None = None,
+    first: str = CELLS,
+) -> NotebookNode:
+    """Run `notebook` with `parameters` put in after its cell tagged `parameters`.
+
+    Returns the executed notebook; writes nothing outside a temporary folder.
+    first : Python that the kernel runs while papermill is being imported here.
+    Raises NotebookStopped when a cell fails or the kernel dies.
+    """
+    with tempfile.TemporaryDirectory(prefix="trialkit-") as name:
+        folder = Path(name)
+        with kernel.started(folder, first) as manager:
+            # Imported late: the kernel wakes up on another core meanwhile.
+            return _papermill(notebook, parameters, folder, manager, on_progress)
+
+
+class KeptKernel:
+    """One kernel for many runs, so that the libraries are loaded once.
+
+    Each run finds it as the first did: what a notebook named is wiped out before the next.  A
+    kernel that died is replaced; where one that ran before dies in a run, or will not be wiped, the
+    notebook is run again in a new one.  Use it in a `with` statement: no process is left behind.
+    """
+
+    def __init__(self, first: str = CELLS) -> None:
+        self._first = first
+        self._held = ExitStack()
+        self._folder = Path()
+        self._manager: KernelManager | None = None
+        self._used = False
+
+    def __enter__(self) -> KeptKernel:
+        self._start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop()
+
+    @property
+    def pid(self) -> int | None:
+        """The kernel's process; None where none is running."""
+        provisioner = self._manager.provisioner if self._manager else None
+        return getattr(provisioner, "pid", None)
+
+    def execute(
+        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+    ) -> NotebookNode:
+        """As the function `execute`, in the kernel kept."""
+        manager = self._manager if self._manager and self._manager.is_alive() else self._start()
+        used = self._used
+        try:
+            return self._once(notebook, parameters, manager, on_progress)
+        except NotebookStopped as stop:
+            # Killed from outside, or out of memory after many runs: worth another go.
+            if not (stop.died and used):
+                raise
+        return self._once(notebook, parameters, self._start(), on_progress)
+
+    def _once(
+        self,
+        notebook: Path,
+        parameters: Mapping[str, Any],
+        manager: KernelManager,
+        on_progress: Progress | None,
+    ) -> NotebookNode:
+        again, self._used = self._used, True
+        try:
+            return _papermill(notebook, parameters, self._folder, manager, on_progress, again)
+        except NotebookStopped:
+            raise
+        except BaseException:
+            # Interrupted, perhaps in the middle of a cell: nobody knows what it is doing.
+            self._stop()
+            raise
+
+    def _start(self) -> KernelManager:
+        self._stop()
+        name = self._held.enter_context(tempfile.TemporaryDirectory(prefix="trialkit-"))
+        self._folder = Path(name)
+        self._manager = self._held.enter_context(kernel.started(self._folder, self._first))
+        self._used = False
+        return self._manager
+
+    def _stop(self) -> None:
+        self._manager = None
+        self._held.close()
+
+
+def _papermill(
+    notebook: Path,
+    parameters: Mapping[str, Any],
+    folder: Path,
+    manager: KernelManager,
+    on_progress: Progress | None,
+    again: bool = False,
+) -> NotebookNode:
+    """Run it in the kernel of `manager`; again : a notebook ran there before, to be wiped out."""
+    import nbformat
+    from nbclient.exceptions import DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
+    from papermill.execute import execute_notebook
+
+    logging.getLogger("papermill").setLevel(logging.ERROR)
+    _register_engine()
+    # Papermill reads {braces} in a path as a pattern, so it gets a copy with a plain name.
+    source, result = folder / "job.ipynb", folder / "result.ipynb"
+    source.write_bytes(notebook.read_bytes())
+    running: list[NotebookNode] = []
+    try:
+        done: NotebookNode = execute_notebook(
+            str(source),
+            str(result),
+            parameters=dict(parameters),
+            engine_name="trialkit",
+            kernel_name=kernel.NAME,
+            progress_bar=False,
+            request_save_on_cell_execute=False,
+            autosave_cell_every=0,
+            manager=manager,
+            on_progress=on_progress,
+            running=running,
+            again=again,
+        )
+        return done
+    except PapermillExecutionError as error:
+        partial = nbformat.read(result, as_version=4)
+        own, message = _told(error.ename, error.evalue, error.traceback)
+        raise NotebookStopped(error.ename, message, own, partial) from None
+    except DeadKernelError:
+        partial = running[0] if running else nbformat.read(source, as_version=4)
+        log = (folder / "kernel.log").read_text(errors="replace")[-2000:].strip()
+        message = f"Python stopped in mid-notebook (out of memory, perhaps).\n{log}".strip()
+        raise NotebookStopped(DIED, message, False, partial) from None
+
+
+def _told(name: str, value: str, traceback: list[str]) -> tuple[bool, str]:
+    """(is it the package's own message?, the message without a traceback)."""
+    if name.endswith("CellStop"):
+        return True, value
+    return False, f"{name}: {value}" if value else name
+
+
+def _register_engine() -> None:
+    """Teach papermill to use a kernel that already runs, and to report each finished cell."""
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import Engine, papermill_engines
+
+    class RunningKernel(Engine):  # type: ignore[misc]
+        """A papermill engine over a started kernel manager."""
+
+        @classmethod
+        def execute_managed_notebook(
+            cls,
+            nb_man: Any,
+            kernel_name: str,
+            manager: KernelManager,
+            running: list[NotebookNode],
+            again: bool,
+            on_progress: Progress | None = None,
+            **_: Any,
+        ) -> None:
+            running.append(nb_man.nb)
+            total = len(nb_man.nb.cells)
+            hooks: dict[str, Any] = {}
+            if on_progress is not None:
+                on_progress(0, total)
+                hooks["on_cell_complete"] = lambda cell, cell_index: on_progress(
+                    cell_index + 1, total
+                )
+            client = PapermillNotebookClient(nb_man, km=manager, kernel_name=kernel_name, **hooks)
+            try:
+                _greet(client, again)
+                client.execute()
+                if on_progress is not None:
+                    on_progress(total, total)
+            except KeyboardInterrupt:
+                _drop_tasks()
+                raise
+            finally:
+                if client.kc is not None:
+                    client.kc.stop_channels()
+
+    papermill_engines.register("trialkit", RunningKernel)
+
+
+def _greet(client: Any, again: bool) -> None:
+    """Wait for the kernel to answer, and wipe out what ran in it before.
+
+    Raises DeadKernelError where it died, never answers or cannot be wiped.
+    """
+    from jupyter_core.utils import run_sync
+    from nbclient.exceptions import DeadKernelError
+
+    async def wipe() -> dict[str, Any]:
+        reply = client.kc.execute(kernel.WIPE, silent=True, reply=True, timeout=kernel.ANSWER_S)
+        return dict(await reply)
+
+    try:
+        client.start_new_kernel_client()
+        if again and run_sync(wipe)()["content"]["status"] != "ok":
+            raise RuntimeError("What the notebook before left could not be cleared away.")
+    except (RuntimeError, TimeoutError) as error:
+        raise DeadKernelError(str(error)) from None
+
+
+def _drop_tasks() -> None:
+    """Let go of what was waited for when the user interrupted, or it complains at the very end."""
+    from jupyter_core.utils import ensure_event_loop
+
+    loop = ensure_event_loop()
+    tasks = asyncio.all_tasks(loop)
+    for task in tasks:
+        task.cancel()
+    loop.run_until_complete(asyncio.gather(*tasks, return_exceptions=True))

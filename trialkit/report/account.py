@@ -1,0 +1,212 @@
+"""The folded part of the report: the records, the layout, how each trait was worked out."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from importlib.metadata import PackageNotFoundError, version
+from math import isfinite, nan
+from typing import Any
+
+from trialkit.models import Missing, TraitResult
+from trialkit.models.analysis import Analysis
+from trialkit.models.results import MethodNote
+from trialkit.models.stand import StandResult
+from trialkit.report import words
+from trialkit.report.bedplaces import position_tables
+from trialkit.report.blocks import Block, isolate, part, tabled, titled
+from trialkit.report.digging import harvest_tables
+from trialkit.report.found import found, joined, shown_as
+from trialkit.report.growing import height_tables, stand_tables, warmth_lines
+from trialkit.report.opened import OpenTrial, told
+from trialkit.report.yields import rate_tables, season_tables, weights_tables, window_tables
+
+LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
+             "papermill", "nbconvert")  # fmt: skip
+TABLES: dict[str, Callable[[Any, Any], list[Block]]] = {
+    "window": window_tables, "season": season_tables, "height": height_tables,
+    "rate": rate_tables, "stand": stand_tables, "position": position_tables,
+    "harvest": harvest_tables, "weights": weights_tables,
+}
+"""What a trait gives beyond its means."""
+
+NO_FIGURE = "not known"
+DOUBTS_SHOWN = 60
+PLOTS_SHOWN = 5
+
+
+@told
+def files_read(trial: OpenTrial) -> Block:
+    """The files of the trial and how many lines of each were read."""
+    rows = [(name, words.whole(lines)) for name, lines in trial.records.files]
+    return tabled("Files read", ("File", "Lines"), rows)
+
+
+@told
+def doubts(trial: OpenTrial) -> Block:
+    """Records that are hard to believe; they are kept, and used, as they stand."""
+    frame = trial.records.doubts
+    if frame.empty:
+        return titled("Doubts about the records", ["No record is hard to believe."])
+    if not trial.showing.notes:
+        said = f"{words.counted(len(frame), 'record')} hard to believe, used as they are."
+        return titled("Doubts about the records", [said])
+    rows = [
+        (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
+        for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)
+    ]
+    caption = f"{words.counted(len(frame), 'doubt')} about the records, which are used as they are"
+    if len(frame) > DOUBTS_SHOWN:
+        caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
+    return tabled(caption, ("Where", "Value", "Doubt"), rows)
+
+
+@told
+def layout(trial: OpenTrial) -> Block:
+    """What the layout of the trial can and cannot support."""
+    audit = trial.conclusion.analysis.audit
+    lines = [audit.layout, trial.records.trial.notes, *(f.full for f in audit.findings)]
+    return titled("The layout, and what it can show", [*filter(None, lines)], trial.names)
+
+
+@told
+def methods(trial: OpenTrial) -> Block:
+    """How each trait was worked out: in a sentence, in full, and the model's own figures."""
+    analysis = trial.conclusion.analysis
+    blocks = [
+        _method(_told(result, analysis), trial) for result in analysis.traits.values()
+        if isinstance(result, TraitResult)
+    ]
+    warmth = warmth_lines(analysis.warmth, analysis.hot, trial.records.trial)
+    if warmth:
+        blocks.append(titled("Warmth and heat", warmth))
+    grading = getattr(analysis.harvest, "grading", None)
+    if grading is not None:
+        blocks.append(_worked_out(
+            "Grades", [grading.method.plain, f"Order of the grades: {grading.ordered_by}"], [],
+            grading.method, trial.names))
+    looked = trial.conclusion.looks_method
+    if looked is not None:
+        blocks.append(
+            _worked_out("Looking after every pick", [looked.plain], [], looked, trial.names))
+    missing = _not_given(analysis.missing)
+    if missing:
+        blocks.append(titled("What the records do not give", missing, trial.names))
+    return joined(blocks)
+
+
+@told
+def diagnostics(trial: OpenTrial) -> Block:
+    """Whether the model of the counts can be trusted, and how much hangs on single plots."""
+    found = trial.conclusion.analysis.diagnostics
+    blocks = [titled("Can the model be trusted?", found.remarks, trial.names)]
+    if not found.residuals.empty:
+        agree = [
+            (words.capital(str(r.check)), words.number(r.value), words.number(r.expected))
+            for r in found.residuals.itertuples(index=False)
+        ]
+        heads = ("What", "Found", "Expected")
+        blocks.append(tabled("Residuals (randomised quantile)", heads, agree))
+    if not found.influence.empty:
+        without = [
+            (str(r.unit), str(r.variety), words.number(r.ratio, 3),
+             f"{r.change:+.1%}".replace("%", " %").replace("-", "−"))
+            for r in found.influence.head(PLOTS_SHOWN).itertuples(index=False)
+        ]
+        caption = "The leading ratio with one plot left out, the plots that matter most"
+        blocks.append(
+            tabled(caption, ("Plot", "Variety", "Ratio without it", "Change"), without)
+        )
+    return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
+
+
+@told
+def versions(trial: OpenTrial) -> Block:
+    """Fingerprint of the data and versions of the libraries, so that a run can be repeated."""
+    pairs = [("Fingerprint of the records", trial.records.fingerprint)]
+    pairs += [(name, f"{lines:,d} lines") for name, lines in trial.records.files]
+    pairs.append(("Python", platform.python_version()))
+    pairs += [(name, version_of(name)) for name in LIBRARIES]
+    html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
+    return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
+
+
+def _told(result: TraitResult, analysis: Analysis) -> TraitResult:
+    """The result without limits that rest on plants where only plots would do."""
+    if not isinstance(result, StandResult) or analysis.ground.supported:
+        return result
+    bare = {"low": nan, "high": nan}
+    return replace(result, means=result.means.assign(**bare), curve=result.curve.assign(**bare))
+
+
+def _not_given(missing: Iterable[Missing]) -> list[str]:
+    """A line a reason, the traits it keeps back before it."""
+    by_reason: dict[str, list[str]] = {}
+    for one in missing:
+        by_reason.setdefault(one.reason, []).append(one.trait.replace("_", " "))
+    return [f"{words.capital(words.listed(traits))}: {reason}."
+            for reason, traits in by_reason.items()]
+
+
+def _method(result: TraitResult, trial: OpenTrial) -> Block:
+    about = trial.records.trial
+    shown = shown_as(result, about)
+    label = words.capital(words.with_unit(result.label, shown.unit))
+    said = [result.method.plain, *result.notes]
+    if not result.supported and result.why_not not in result.method.plain:
+        said.insert(1, result.why_not)
+    tables = TABLES[result.trait](result, about) if result.trait in TABLES else []
+    if result.trait != "position":  # its own tables hold the same figures twice over
+        tables.insert(0, found(result, about))
+    inside = "" if shown.unit == result.unit else f"lengths and weights here in {_si(result.unit)}"
+    return _worked_out(label, said, tables, result.method, trial.names, inside)
+
+
+def _worked_out(
+    label: str, said: Sequence[str], tables: Sequence[Block], note: MethodNote,
+    names: Iterable[str], inside: str = "",
+) -> Block:
+    """In a sentence, in figures, and folded away in full, with the model and what it found."""
+    pairs = {"Model": note.formula, "random terms": ", ".join(note.groups),
+             "degrees of freedom": note.df_method}  # fmt: skip
+    pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
+    parts = [f"{key} {value}" for key, value in pairs.items() if value and value != NO_FIGURE]
+    fine = words.capital("; ".join([*parts, *filter(None, [inside])]))
+    sentences = [f"{words.capital(one.rstrip('. '))}." for one in said if one]
+    full = f"{words.capital(note.full.rstrip('. '))}."
+    html = part("full", summary=f"In full: {label[:1].lower()}{label[1:]}",
+                paragraphs=[isolate(full, names)], fine=isolate(f"{fine}." if fine else "", names))
+    body = [titled(label, sentences, names), *tables, Block(html, f"{full}\n{fine}")]
+    return joined(body)
+
+
+def _si(unit: str) -> str:
+    return "cm" if unit.startswith("cm") else "g"
+
+
+def _figure(value: Any) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    if not isfinite(value):
+        return NO_FIGURE
+    return words.whole(value) if value == round(value) else words.number(value, 3)
+
+
+def _where(file: Any, line: Any, column: Any) -> str:
+    at = "" if words.missing(line) else f" line {line}"
+    return f"{file}{at}, {column}" if column else f"{file}{at}"
+
+
+def _cell(value: Any) -> str:
+    return words.NONE if words.missing(value) else str(value)
+
+
+def version_of(name: str) -> str:
+    """The installed version of a library."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        import trialkit
+
+        return trialkit.__version__ if name == "trialkit" else "not installed"

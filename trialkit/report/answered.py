@@ -1,0 +1,204 @@
+"""The part of the report a reader reads first: the answer, the table, what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+
+import pandas as pd
+
+import trialkit
+from trialkit import cautions
+from trialkit.decide import saying
+from trialkit.models import Missing
+from trialkit.report import words
+from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
+from trialkit.report.drawn import headline
+from trialkit.report.measures import Measure, measure
+from trialkit.report.opened import OpenTrial, told
+
+
+class Cell(NamedTuple):
+    """A figure, the range it may lie in, and a word on it."""
+
+    value: str
+    range: str = ""
+    remark: str = ""
+
+
+class Row(NamedTuple):
+    """A variety's line of the table."""
+
+    name: str
+    check: bool
+    cells: list[Cell]
+
+
+@told
+def heading(trial: OpenTrial) -> Block:
+    """The report's title, and under it what, where, when and how far."""
+    about = trial.records.trial
+    under = [words.capital(about.crop), about.garden, *_dates(trial)]
+    notes = []
+    if about.invented:
+        notes.append("Invented data: made up to show what a report looks like.")
+    elif about.source:
+        notes.append(f"Published data: {about.source}.")
+    if trial.until is not None:
+        notes.append(
+            f"As of {words.day(trial.until, year=True)}: what was recorded later is left out."
+        )
+    under_text = " · ".join(filter(None, under))
+    html = part("heading", title=about.title, under=under_text, notes=notes)
+    facts = {"title": about.title, "footer": _footer(trial), "last_pick": _last_pick(trial)}
+    if trial.shared:
+        from trialkit.report.clubfacts import handed_on
+
+        facts |= handed_on(trial)
+    return Block(html, "\n".join([about.title, under_text, *notes]), facts)
+
+
+def _dates(trial: OpenTrial) -> list[str]:
+    """When planted and how far picked; nothing where the records have no dates."""
+    records = trial.records
+    planted = f"planted {words.day(records.trial.planted, year=True)}"
+    days = records.picks["date"].dropna().unique()
+    if len(days):
+        last = words.day(max(days), year=True)
+        return [planted, f"{words.counted(len(days), 'pick')} up to {last}"]
+    if records.harvest.empty:
+        return [planted, "no picks yet"]
+    return [planted] if records.harvest["date"].notna().any() else []
+
+
+def _last_pick(trial: OpenTrial) -> str:
+    """The day of the last pick (or harvest), such as 2025-07-20; empty where there is none."""
+    records = trial.records
+    days = (records.harvest if records.picks.empty else records.picks)["date"].dropna()
+    return "" if days.empty else str(days.max().date())
+
+
+def _footer(trial: OpenTrial) -> str:
+    return (
+        f"Made with trialkit {trialkit.__version__} from records with the fingerprint "
+        f"{trial.records.fingerprint}."
+    )
+
+
+@told
+def answer(trial: OpenTrial) -> Block:
+    """The answer in two sentences, and how sure it is."""
+    verdict = trial.conclusion.verdict
+    html = part(
+        "answer",
+        answer=isolate(verdict.answer, trial.names),
+        sure=isolate(verdict.how_sure, trial.names),
+    )
+    facts = {"answer": verdict.answer, "sure": verdict.how_sure, "state": verdict.state}
+    return Block(html, f"{verdict.answer}\n{verdict.how_sure}", facts)
+
+
+@told
+def next_step(trial: OpenTrial) -> Block:
+    """What to do next."""
+    return paragraphs([trial.conclusion.verdict.next_step], trial.names)
+
+
+@told
+def since_last(trial: OpenTrial) -> Block:
+    """What changed since the last pick."""
+    return bullets(trial.conclusion.since_last, trial.names)
+
+
+@told
+def cannot_tell(trial: OpenTrial) -> Block:
+    """What the trial cannot show."""
+    return bullets(trial.conclusion.verdict.cannot_tell, trial.names)
+
+
+@told
+def take_care(trial: OpenTrial) -> Block:
+    """The usual cautions of work in a bed; none for a trial that others published long ago."""
+    about = trial.records.trial
+    if about.source and not about.invented:
+        return Block("", "")
+    which = [one for one in cautions.ALL if about.reach_cm or one is not cautions.LADDER]
+    care = [*(f"{one.about}: {one.text}." for one in which), cautions.deferring("this report")]
+    return bullets(care, trial.names)
+
+
+@told
+def varieties(trial: OpenTrial) -> Block:
+    """The small table: one line a variety, best first."""
+    table = trial.conclusion.table
+    columns = _columns(trial)
+    if not columns:
+        return Block("", "")
+    rows = [
+        Row(row.variety, row.check, [show(row) for _, show in columns])
+        for row in _rows(table)
+    ]
+    caption = "Best first. In bold the best estimate"
+    if any(cell.range for row in rows for cell in row.cells):
+        caption += ", below it the range it may well lie in (95 % interval)"
+    if trial.conclusion.looks is not None and trial.conclusion.looks.against_check:
+        caption += "; the range of the yield holds however often you have looked"
+    heads = [head for head, _ in columns]
+    html = part("cards", caption=f"{caption}.", heads=heads, rows=rows)
+    lines = [
+        "  ".join([row.name, *(f"{cell.value} {cell.range}".strip() for cell in row.cells)])
+        for row in rows
+    ]
+    return Block(html, "\n".join(["  ".join(["Variety", *heads]), *lines]))
+
+
+def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
+    """Heading of each column and what makes its cell; columns with nothing to show are left out."""
+    conclusion, table = trial.conclusion, trial.conclusion.table
+    main = headline(trial)
+    columns: list[tuple[str, Callable[[Any], Cell]]] = []
+    if not isinstance(main, Missing):
+        shown = measure(main.unit, trial.records.trial)
+        head = words.capital(words.with_unit(main.label, shown.unit))
+        columns.append((head, lambda row: Cell(
+            shown.number(row.within_reach), shown.span(row.within_low, row.within_high))))
+    if table["ratio"].notna().any():
+        ratio = conclusion.ratio_is == "ratio"
+        head = "Season yield against the check" if ratio else "Difference from the check"
+        unit = None if ratio or isinstance(main, Missing) else measure(
+            main.unit, trial.records.trial)
+        columns.append((head, lambda row: _against(row, unit)))
+    elif not isinstance(main, Missing) and main.letters:
+        letters = main.letters
+        columns.append(("Not told apart: those that share a letter",
+                        lambda row: Cell(letters.get(row.variety, words.NONE))))
+    if not isinstance(conclusion.analysis.height, Missing) and trial.records.trial.reach_cm:
+        columns.append(("Day out of reach", _reach))
+    if not trial.records.picks.empty or table["lost"].any():
+        columns.append(("Plants lost", lambda row: Cell(f"{row.lost} of {row.planted}")))
+    return columns
+
+
+def _rows(table: pd.DataFrame) -> Iterator[Any]:
+    return table.itertuples(index=False)
+
+
+def _against(row: Any, unit: Measure | None) -> Cell:
+    """A ratio, or a difference in `unit`."""
+    if row.check:
+        return Cell("1, the check" if unit is None else "0, the check")
+    if unit is not None:
+        return Cell(unit.number(row.ratio), unit.span(row.ratio_low, row.ratio_high), row.state)
+    times = "" if words.missing(row.ratio) else " times"
+    # As the answer says it: an end just clear of 1 does not read as 1.
+    known = not (words.missing(row.ratio_low) or words.missing(row.ratio_high))
+    span = saying.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
+    state = row.state if words.missing(row.as_of) else f"{row.state}, up to {words.day(row.as_of)}"
+    return Cell(words.number(row.ratio) + times, span, state)
+
+
+def _reach(row: Any) -> Cell:
+    span = words.days(row.out_low, row.out_high)
+    if words.missing(row.out_of_reach):
+        return Cell("still within reach", span)
+    return Cell(words.day(row.out_of_reach), span)

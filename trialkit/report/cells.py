@@ -1,0 +1,59 @@
+"""What the cells of the notebooks call: one call, one piece of the report.
+
+    trial = cells.open_trial(folder, until)
+    cells.answer(trial)
+
+Every number comes from the `Conclusion` of the trial; nothing is worked out here but how to say it.
+The pictures are in `drawn`, the folded account of the method in `account`; both are called from
+here, so that a notebook needs this module only.
+"""
+
+from __future__ import annotations
+
+from trialkit.report.account import diagnostics, doubts, files_read, layout, methods, versions
+from trialkit.report.answered import (
+    answer,
+    cannot_tell,
+    heading,
+    next_step,
+    since_last,
+    take_care,
+    varieties,
+)
+from trialkit.report.drawn import (
+    bed_map,
+    compared,
+    height_and_reach,
+    place_in_bed,
+    rate_over_season,
+    yield_so_far,
+)
+from trialkit.report.further import further
+from trialkit.report.opened import CellStop, OpenTrial, RecordsCellStop, open_trial
+
+__all__ = [
+    "CellStop",
+    "OpenTrial",
+    "RecordsCellStop",
+    "answer",
+    "bed_map",
+    "cannot_tell",
+    "compared",
+    "diagnostics",
+    "doubts",
+    "files_read",
+    "further",
+    "heading",
+    "height_and_reach",
+    "layout",
+    "methods",
+    "next_step",
+    "open_trial",
+    "place_in_bed",
+    "rate_over_season",
+    "since_last",
+    "take_care",
+    "varieties",
+    "versions",
+    "yield_so_far",
+]

@@ -1,0 +1,138 @@
+"""What a trial's report hands on to a club's pages: its answer, its results, a small picture."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.gardens.first import Failed, FirstStage, Spreads, first_of
+from trialkit.models import Missing
+from trialkit.report import pictures, words
+from trialkit.report.drawn import compared_picture, headline
+from trialkit.report.opened import OpenTrial
+
+HOME = "../index.html"
+
+
+def handed_on(trial: OpenTrial) -> dict[str, Any]:
+    """Facts of plain JSON: see `results` for the rows, one a variety, best first.
+
+    picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
+    first : the trial's means for the season's answer, None where it has none.
+    updated : the day of the last record, the planting day before there is any.
+    """
+    about, verdict = trial.records.trial, trial.conclusion.verdict
+    drawn = compared_picture(trial)
+    return {
+        "home": HOME,
+        "unlisted": True,
+        "garden": about.garden,
+        "crop": about.crop,
+        "planted": about.planted.isoformat(),
+        "updated": last_day(trial),
+        "invented": about.invented,
+        "fingerprint": trial.records.fingerprint,
+        "answer": verdict.answer,
+        "sure": verdict.how_sure,
+        "state": verdict.state,
+        "names": list(trial.names),
+        "results": results(trial),
+        "first": to_json(first_of(trial.conclusion.analysis, about.garden)),
+        "picture": "" if drawn is None else pictures.vector(drawn, "small"),
+    }
+
+
+def last_day(trial: OpenTrial) -> str:
+    """The day of the newest record of any kind but the weather's, year first."""
+    records = trial.records
+    frames = (records.picks, records.heights, records.harvest, records.events)
+    days = [frame["date"].max() for frame in frames if frame["date"].notna().any()]
+    days += [records.plants["lost"].max()] if records.plants["lost"].notna().any() else []
+    return max(days).date().isoformat() if days else records.trial.planted.isoformat()
+
+
+def results(trial: OpenTrial) -> list[dict[str, Any]]:
+    """One row a variety: the headline trait, how it stands to the check, reach and losses.
+
+    None where a number is not known or the layout cannot support it.
+    """
+    conclusion, main = trial.conclusion, headline(trial)
+    label, unit, supported = "", "", False
+    if not isinstance(main, Missing):
+        label, unit, supported = main.label, main.unit, main.supported
+    rows = []
+    row: Any
+    for row in conclusion.table.itertuples(index=False):
+        rows.append(
+            {
+                "variety": row.variety,
+                "check": bool(row.check),
+                "trait": label,
+                "unit": unit,
+                "estimate": _number(row.within_reach),
+                "low": _number(row.within_low),
+                "high": _number(row.within_high),
+                "against": conclusion.ratio_is if _number(row.ratio) is not None else "",
+                "against_check": _number(row.ratio),
+                "against_low": _number(row.ratio_low),
+                "against_high": _number(row.ratio_high),
+                "finding": row.state,
+                "out_of_reach": _day(row.out_of_reach),
+                "out_earliest": _day(row.out_low),
+                "out_latest": _day(row.out_high),
+                "plants": int(row.planted),
+                "lost": int(row.lost),
+                "compared": supported,
+            }
+        )
+    return rows
+
+
+def _number(value: Any) -> float | None:
+    """To six figures, as plain JSON; None for NaN and for an end without limit."""
+    if words.missing(value) or value in (float("inf"), float("-inf")):
+        return None
+    return float(f"{float(value):.6g}")
+
+
+def _day(value: Any) -> str | None:
+    return None if words.missing(value) else pd.Timestamp(value).date().isoformat()
+
+
+def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
+    """A trial's means as plain JSON, NaN as None; None for a trial without any."""
+    if isinstance(first, Failed):
+        return None
+    plain = asdict(first)
+    plain["estimates"] = first.estimates.tolist()
+    plain["covariance"] = None if first.covariance is None else first.covariance.tolist()
+    found: dict[str, Any] = _without_nan(plain)
+    return found
+
+
+def from_json(plain: Mapping[str, Any]) -> FirstStage:
+    """Back from `to_json`.  Raises TypeError, ValueError or LookupError for anything else."""
+    values: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value
+                              for name, value in plain.items()}  # fmt: skip
+    joint = values["covariance"]
+    values["covariance"] = None if joint is None else np.array(joint, dtype=np.float64)
+    values["estimates"] = np.array(values["estimates"], dtype=np.float64)
+    values["df"] = _nan(values["df"])
+    values["spreads"] = Spreads(**{k: _nan(v) for k, v in values["spreads"].items()})
+    return FirstStage(**values)
+
+
+def _nan(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_nan(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(one) for one in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value

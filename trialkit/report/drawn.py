@@ -1,0 +1,218 @@
+"""The pictures of the report: each cell takes a trait's frames to a drawing, or says what is
+missing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from trialkit import plots
+from trialkit.models import Missing, TraitResult
+from trialkit.models.position import PositionResult
+from trialkit.models.rate import RateResult
+from trialkit.report import pictures, words
+from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
+from trialkit.report.blocks import Block, isolate, part
+from trialkit.report.found import joined
+from trialkit.report.growing import treatment_lines
+from trialkit.report.measures import Measure, measure, percent, ratio
+from trialkit.report.opened import OpenTrial, told
+
+BAND = "Band: 95 % interval of the variety."
+SLUMPS_SAID = 8
+YIELD = "Yield so far"
+NO_BAND = "No band: the layout gives no measure of chance differences."
+
+
+@told
+def yield_so_far(trial: OpenTrial) -> Block:
+    """What each variety has given so far, plant for plant."""
+    season = trial.conclusion.analysis.season
+    if isinstance(season, Missing):
+        return _missing(YIELD, season.reason, trial)
+    if season.curve["date"].nunique() < 2:
+        return Block("", "")
+    what = f"{trial.conclusion.analysis.counted} a living plant"
+    check = trial.records.trial.check
+    drawn = plots.totals(_ordered(trial, season.curve), what, _band(season), check)
+    return pictures.show(drawn, "yield-so-far", trial.names)
+
+
+@told
+def height_and_reach(trial: OpenTrial) -> Block:
+    """Height over time, with the line of an arm's reach."""
+    height = trial.conclusion.analysis.height
+    if isinstance(height, Missing):
+        return _missing("Height", height.reason, trial)
+    about = trial.records.trial
+    scale, unit = words.height_scale(about.height_unit)
+    curve = height.curve.copy()
+    curve[["estimate", "low", "high"]] /= scale
+    seen = height.seen[["variety", "date"]].assign(height=height.seen["height_cm"] / scale)
+    drawn = plots.heights(
+        _ordered(trial, curve),
+        seen,
+        unit,
+        _band(height),
+        reach=about.reach_cm / scale if about.reach_cm else None,
+        check=about.check,
+    )
+    return pictures.show(drawn, "height", trial.names, treatment_lines(height, about))
+
+
+@told
+def rate_over_season(trial: OpenTrial) -> Block:
+    """How fast each variety gave, over the season, with hot spells."""
+    rate = trial.conclusion.analysis.rate
+    if isinstance(rate, Missing):
+        return _missing("Rate over the season", rate.reason, trial)
+    about = trial.records.trial
+    drawn = plots.rates(
+        _ordered(trial, rate.curve),
+        f"{trial.conclusion.analysis.counted} a plant a week",
+        _band(rate),
+        about.check,
+        hot=rate.hot,
+        enough=about.threshold_per_week,
+    )
+    return pictures.show(drawn, "rate", trial.names, _slumps(rate))
+
+
+@told
+def bed_map(trial: OpenTrial) -> Block:
+    """The bed from above: where plants gave more or less than their variety does."""
+    analysis, about = trial.conclusion.analysis, trial.records.trial
+    position, harvest = analysis.position, analysis.harvest
+    if isinstance(position, Missing):
+        if isinstance(harvest, Missing) or harvest.bed.empty:
+            return _missing("The bed", position.reason, trial)
+        bed, what = harvest.bed, harvest.label
+        remarks = place_lines(harvest.places, about)
+    else:
+        bed, what = position.bed, f"{analysis.counted} a plant"
+        remarks = _trend(position) + place_lines(position.places, about)
+    layout = about.layout
+    sun = f"Sun: {layout.sun}." if layout.sun else ""
+    shade = f" Shade: {layout.shade}." if layout.shade else ""
+    drawn = plots.bed(bed, what, (sun + shade).strip() or None)
+    return pictures.show(drawn, "bed", trial.names, remarks)
+
+
+@told
+def compared(trial: OpenTrial) -> Block:
+    """Every variety on one scale: against the check where there is one, else as it stands."""
+    drawn = compared_picture(trial)
+    return Block("", "") if drawn is None else pictures.show(drawn, "compared", trial.names)
+
+
+def compared_picture(trial: OpenTrial) -> plots.Picture | None:
+    """The drawing of `compared`; None where there is nothing to compare."""
+    conclusion = trial.conclusion
+    table = conclusion.table
+    check = trial.records.trial.check
+    main = headline(trial)
+    if isinstance(main, Missing):
+        return None
+    shown = measure(main.unit, trial.records.trial)
+    ratios = table.rename(columns={"ratio_low": "low", "ratio_high": "high"})
+    ratios = ratios.assign(estimate=ratios["ratio"])[["variety", "estimate", "low", "high"]]
+    if check is not None and ratios["estimate"].notna().sum() > 1:
+        ratio = conclusion.ratio_is == "ratio"
+        name = plots.short([check], 16)[check]
+        axis = f"season yield, times {name}" if ratio else f"{shown.unit}, more than {name}"
+        rows, to = ratios.dropna(subset=["estimate"]), 1.0 if ratio else 0.0
+        if not ratio:
+            rows = _in_units(rows, shown)
+        note = f"Dashed line: {check}, the check. Dot: best estimate."
+    else:
+        rows = _in_units(main.means, shown).sort_values(
+            "estimate", ascending=False, kind="stable"
+        )
+        axis, to, note = words.with_unit(main.label, shown.unit), None, "Dot: best estimate."
+    if rows["low"].notna().any():
+        note += " Bar: the range it may well lie in (95 % interval)."
+    elif not main.supported:
+        note += " No bar: the layout gives no measure of chance differences."
+    return plots.compared(rows, axis, note, to)
+
+
+@told
+def place_in_bed(trial: OpenTrial) -> Block:
+    """The varieties with and without the place in the bed, where it makes a difference."""
+    analysis, about = trial.conclusion.analysis, trial.records.trial
+    position, harvest = analysis.position, analysis.harvest
+    tables = []
+    if not isinstance(position, Missing):
+        tables = [slope_table(position)] if position.differs else []
+        tables += places_tables(position.places, about, only_where_it_matters=True)
+    elif not isinstance(harvest, Missing):
+        tables = places_tables(harvest.places, about, only_where_it_matters=True)
+    return joined(tables)
+
+
+def _in_units(means: pd.DataFrame, shown: Measure) -> pd.DataFrame:
+    """variety, estimate, low, high as the gardener measures."""
+    out = means[["variety", "estimate", "low", "high"]].copy()
+    out[["estimate", "low", "high"]] = out[["estimate", "low", "high"]].astype(float) / shown.scale
+    return out
+
+
+def _trend(position: PositionResult) -> list[str]:
+    """What the place in the bed does: from the first plants of a row to the last, and so on."""
+    lines = []
+    for row in position.trend.itertuples(index=False):
+        said = ratio(row.ratio, row.low, row.high)
+        where = words.capital(str(row.direction))
+        lines.append(
+            f"{where}, the last plants gave {said} what the first did, {ALLOWED}."
+            if "(" in said else
+            f"{where}: how the last plants differ from the first cannot be told from these plots.")
+    if lines and not position.differs:
+        lines.append("Allowing for that changes no variety's ratio by more than a tenth.")
+    return lines
+
+
+def headline(trial: OpenTrial) -> TraitResult | Missing:
+    """The trait the table of varieties leads with: pods within reach, or what was dug once."""
+    analysis = trial.conclusion.analysis
+    if isinstance(analysis.window, Missing) and not isinstance(analysis.harvest, Missing):
+        return analysis.harvest
+    return analysis.window
+
+
+def _band(result: TraitResult) -> str:
+    return BAND if result.supported else NO_BAND
+
+
+def _ordered(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
+    """The varieties in the order of the table, best first."""
+    place = {name: at for at, name in enumerate(trial.conclusion.table["variety"])}
+    return curve.sort_values("variety", key=lambda v: v.map(place), kind="stable")
+
+
+def _slumps(rate: RateResult) -> list[str]:
+    """A sentence a hot spell: how far each variety fell, and whether it came back."""
+    lines = []
+    row: Any
+    for _, spell in rate.slumps.groupby(["hot_from", "hot_to"], sort=True):
+        first, last = spell[["hot_from", "hot_to"]].iloc[0]
+        said = []
+        for row in spell.head(SLUMPS_SAID).itertuples(index=False):
+            fell = "" if row.recovery == "no slump" else f"down {percent(row.depth)}, "
+            said.append(f"{row.variety} {fell}{row.recovery}")
+        more = len(spell) - SLUMPS_SAID
+        rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""
+        lines.append(f"Hot {words.days(first, last)}: {'; '.join(said)}{rest}.")
+    return lines
+
+
+def _missing(title: str, reason: str, trial: OpenTrial) -> Block:
+    """A line in place of a picture; none for a crop dug or cut once, nor the same line twice."""
+    analysis = trial.conclusion.analysis
+    told_before = isinstance(analysis.pods, Missing) and analysis.pods.reason == reason
+    if not isinstance(analysis.harvest, Missing) or (told_before and title != YIELD):
+        return Block("", "")
+    text = f"{title}: not shown, as {reason}."
+    html = part("paragraphs", paragraphs=[isolate(text, trial.names)], kind="missing")
+    return Block(html, text)

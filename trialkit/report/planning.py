@@ -1,0 +1,310 @@
+"""What the cells of the plan notebook call: one call, one piece of the plan.
+
+plan = planning.lay_out(varieties=["A", "B"], blocks=4)
+planning.bed_map(plan)
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from trialkit.design import bedmap, planfolder
+from trialkit.design.bed import Bed
+from trialkit.design.labels import LabelSize
+from trialkit.design.layouts import Planting
+from trialkit.design.layouts import lay_out as lay_out_request
+from trialkit.design.paper import paper, unprintable
+from trialkit.design.planfolder import About
+from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
+from trialkit.design.vacant import in_the_way
+from trialkit.reading.units import LENGTH, WEIGHT, length_cm, unit_name
+from trialkit.records.description import LOOKS
+from trialkit.report.blocks import Block, paragraphs, part
+from trialkit.report.opened import CellStop, told
+from trialkit.report.plandescribed import (
+    Described,
+    Settled,
+    described,
+    design_of,
+    not_as_drawn,
+    settle,
+    to_add,
+)
+
+LAYOUTS = {
+    "random": DESIGNS[0],
+    "blocks": DESIGNS[1],
+    "latin": DESIGNS[2],
+    "row-column": DESIGNS[3],
+    "incomplete": DESIGNS[4],
+    "split": DESIGNS[5],
+}
+"""Short names for the command line and the notebook."""
+
+
+EXAMPLE: dict[str, Any] = {
+    "title": "Invented example: five climbing beans",
+    "varieties": ["Blue Lantern", "Copper Bell", "Dawn Fiddle", "Evening Kite", "Frost Drum"],
+    "sun": "afternoon shade from the west",
+    "seed": 1,
+}
+"""What is laid out where neither a folder nor varieties are named; the first is the check."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A bed that was laid out, and what the trial is called.  described: the trial.toml it was
+    made of, if it was; to_add: lines that this trial.toml might have as well."""
+
+    planting: Planting
+    about: About
+    described: Described | None = None
+    to_add: tuple[str, ...] = ()
+
+
+def lay_out(
+    *,
+    folder: str | Path = "",
+    varieties: Sequence[str] = (),
+    layout: str = "",
+    title: str = "",
+    crop: str = "",
+    garden: str = "",
+    planted: str = "",
+    counted: str = "",
+    height_unit: str = "",
+    weight_unit: str = "",
+    reach: str = "",
+    looks: int | None = None,
+    **asked: Any,
+) -> Plan:
+    """Lay out a trial; `asked` are the figures of a PlanRequest, "" and None meaning not said.
+
+    Where somebody filled in the trial.toml of `folder`, the plan is of what that says; what is
+    asked may add to it and must not differ.  Raises CellStop with all that differs, or with the
+    nearest plans that work, RecordsCellStop with all that is wrong with trial.toml.
+    """
+    given: dict[str, Any] = {
+        key: tuple(value) if isinstance(value, list) else value
+        for key, value in asked.items()
+        if value is not None and value != ""
+    }
+    said: dict[str, Any] = {
+        "title": title, "crop": crop, "garden": garden, "counted": counted, "reach": reach,
+        "looks": looks, "units.height": height_unit, "units.weight": weight_unit,
+        "layout.design": LAYOUTS.get(layout, layout), "varieties": tuple(varieties),
+    }  # fmt: skip
+    if not str(folder) and not varieties:
+        said["title"], said["varieties"] = title or EXAMPLE["title"], tuple(EXAMPLE["varieties"])
+        given = {key: EXAMPLE[key] for key in ("sun", "seed")} | given
+    said |= {f"layout.{key}": given.get(name) for key, name in _BED.items()}
+    found = _described(folder)
+    if found is None and not said["varieties"]:
+        raise CellStop(
+            f"Name the varieties: {folder} has no trial.toml that names yours. Fill one in "
+            "(trialkit new begins it), or name them, the check first: -v NAME -v NAME on the "
+            "command line, varieties in the notebook."
+        )
+    try:
+        said["planted"] = date.fromisoformat(planted) if planted else None
+        _check_units(reach, height_unit, weight_unit)
+        settled = settle(found, said) if found else Settled(said, ())
+        if found and settled.differ:
+            raise PlanProblem([_DISAGREE, *settled.differ])
+        request = _request(settled.values, given, found)
+        planting = lay_out_request(request)
+    except (PlanProblem, ValueError, TypeError) as error:
+        raise CellStop(str(error)) from None
+    about = _about(settled.values, folder)
+    if found is None:
+        return Plan(planting, about)
+    wrong = not_as_drawn(found, planting)
+    if wrong and not in_the_way(found.folder, described=True):
+        raise CellStop("\n".join([_DISAGREE, *wrong]))
+    return Plan(planting, about, found, tuple(to_add(found, settled, planting)))
+
+
+_DISAGREE = (
+    "trial.toml and what was asked for do not agree. Change one of them; what is not asked for is "
+    "taken from trial.toml."
+)
+_BED = {"row_spacing": "row_spacing_cm", "plant_spacing": "plant_spacing_cm", "sun": "sun",
+        "seed": "seed"}  # fmt: skip
+
+
+@told
+def _described(folder: str | Path) -> Described | None:
+    try:
+        return described(Path(folder)) if str(folder) else None
+    except OSError as error:
+        raise CellStop(f"Could not read {folder}: {error}") from None
+
+
+def _check_units(reach: str, height: str, weight: str) -> None:
+    """Raise ValueError for what trial.toml could not hold."""
+    for unit, measure in ((height, LENGTH), (weight, WEIGHT)):
+        if unit and unit_name(unit) not in measure.factors:
+            known = ", ".join(measure.factors)
+            raise ValueError(f"{unit!r} is no unit of {measure.name}; accepted: {known}.")
+    if reach:
+        try:
+            length_cm(reach, unit_name(height or "cm") or "cm")
+        except ValueError as error:
+            raise ValueError(f"The reach {reach!r}: {error}") from None
+
+
+def _request(
+    values: Mapping[str, Any], given: Mapping[str, Any], found: Described | None
+) -> PlanRequest:
+    """The bed to lay out.  A layout that trial.toml names in words of its own is looked up."""
+    bed = {name: values.get(f"layout.{key}") for key, name in _BED.items()}
+    asked = {**given, **{key: value for key, value in bed.items() if value is not None}}
+    words = values.get("layout.design") or LAYOUTS["blocks"]
+    if found is None:
+        names = tuple(name.strip() for name in values["varieties"])
+        return PlanRequest(names, design=words, **asked)
+    design = words if words in DESIGNS else design_of(words)
+    if design is None:
+        raise ValueError(
+            f"layout.design: trial.toml says {words!r}, which names no layout to draw; accepted: "
+            f"{', '.join(DESIGNS)}."
+        )
+    trial = found.trial
+    return PlanRequest(trial.variety_names, design=design, check=trial.check, **asked)
+
+
+def _about(values: Mapping[str, Any], folder: str | Path) -> About:
+    name = "".join(filter(str.isprintable, Path(folder).resolve().name)) if str(folder) else ""
+    reach = values.get("reach") or None
+    return About(
+        title=values.get("title") or name or "My variety trial",
+        crop=values.get("crop") or "climbing bean",
+        garden=values.get("garden") or "",
+        planted=values.get("planted"),
+        counted=values.get("counted") or "pods",
+        height_unit=values.get("units.height") or "cm",
+        weight_unit=values.get("units.weight") or "g",
+        reach=f"{reach:.6g} cm" if isinstance(reach, float) else reach,
+        looks=values.get("looks") or LOOKS,
+    )
+
+
+def heading(plan: Plan) -> Block:
+    """What was laid out, in figures."""
+    texts = size_words(plan.planting)
+    html = part("heading", title=plan.about.title, under=texts[0], notes=texts[1:])
+    return Block(html, "\n".join([plan.about.title, *texts]))
+
+
+def size_words(planting: Planting) -> list[str]:
+    """The size of the bed, then its notes, a sentence each."""
+    request = planting.request
+    long, wide = planting.size_cm
+    first = (
+        f"{request.design.capitalize()}: {request.count} varieties, {request.blocks} repeats, "
+        f"{len(planting.plots)} plots, {len(planting.plants)} plants on "
+        f"{long / 100:.1f} x {wide / 100:.1f} m. Seed {planting.seed}."
+    )
+    missing = unprintable("".join(request.varieties))
+    notes = list(planting.notes)
+    if missing:
+        notes.append(f"No font here has {missing}: these letters print as empty boxes.")
+    return [first, *notes]
+
+
+def bed_map(plan: Plan, paper_name: str = "A4") -> Block:
+    """The map of the bed, to scale."""
+    bed = _bed(plan)
+    svg = re.sub(r"^.*?(?=<svg)", "", bedmap.bed_map_svg(bed, paper(paper_name)), flags=re.S)
+    words = bedmap.bed_map_words(bed)
+    drawn = Markup('<div role="img" aria-label="{}">{}</div>').format(words, Markup(svg))
+    caption = "The bed to scale, as the PDF prints it. Letters and hatching name the varieties."
+    return Block(part("figure", name="plan-map", drawn=drawn, caption=caption), words)
+
+
+def write(
+    plan: Plan,
+    folder: str,
+    *,
+    paper_name: str = "A4",
+    label_mm: Sequence[float] = (60.0, 25.0),
+    weigh: bool = True,
+    blind: bool = False,
+) -> Block:
+    """Write the trial folder and everything to print; only says so where `folder` is ""."""
+    if not folder:
+        return paragraphs(["Nothing was written: set `folder` to the new trial's folder."])
+    target = Path(folder)
+    try:
+        items = written(plan, target, paper_name, LabelSize(*label_mm), weigh, blind).lines
+    except FileExistsError as error:
+        where = (
+            "A plan goes into a new folder, or one with a trial.toml and nothing else filled in."
+        )
+        return paragraphs([f"Nothing was written: {error}. {where}"])
+    except (OSError, ValueError) as error:
+        raise CellStop(f"Could not write {folder}: {error}") from None
+    return Block(part("list", items=items), "\n".join(items))
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was made and what is left to do, in words.  files: of the trial, in a sentence.
+    paper: one a sheet.  notes: of trial.toml, where the plan is of what that says; to_add: the
+    lines the last note speaks of."""
+
+    files: str
+    paper: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    to_add: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> list[str]:
+        """All of it in order."""
+        return [self.files, *self.paper, *self.notes, *self.to_add]
+
+
+def written(
+    plan: Plan, folder: Path, paper_name: str, label: LabelSize, weigh: bool, blind: bool
+) -> Written:
+    """Write the plan and print its paper.
+
+    Raises FileExistsError where the folder holds what a plan would write over, OSError.
+    """
+    found = plan.described
+    if found is not None and found.folder.resolve() != folder.resolve():
+        found = None
+    made = planfolder.write_plan(
+        folder, plan.planting, plan.about, found.content if found is not None else None
+    )
+    printed = planfolder.print_paper(
+        _bed(plan), folder / "paper", paper(paper_name), label=label, weigh=weigh, blind=blind
+    )
+    files = f"Written to {folder}: {', '.join(path.name for path in made)}"
+    sheets = tuple(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
+    if found is None:
+        return Written(files, sheets)
+    notes = ["trial.toml is as you wrote it."]
+    if found.trial.check is None:
+        notes.append(
+            "It marks no check: write check = true below the variety you would grow anyway, "
+            "before the first pick."
+        )
+    if plan.to_add:
+        notes.append("It does not say this of the trial, and reports read it; add it there:")
+    return Written(files, sheets, tuple(notes), plan.to_add)
+
+
+def _bed(plan: Plan) -> Bed:
+    """The bed to draw and print, as it will be read from the folder."""
+    bed = planfolder.bed_of_plan(plan.planting, plan.about)
+    if plan.described is None:
+        return bed
+    return replace(bed, check=plan.described.trial.check)

@@ -1,0 +1,213 @@
+"""What the cells of the plan notebook call to learn what a bed can see.
+
+spread = planpower.spread(plot=0.15, plant=0.30, pick=0.60)
+planpower.chance(plan, ratio=1.5, spread=spread)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from IPython.display import HTML, display
+
+from trialkit.design.layouts import Planting
+from trialkit.design.request import SPLIT_PLOT
+from trialkit.gardens.spreadfile import FILE, read_spread
+from trialkit.power import (
+    PAIR,
+    Spread,
+    power_of_treatment,
+    power_to_see,
+    setup_of,
+    smallest_ratio,
+    smallest_treatment_ratio,
+)
+from trialkit.report import powerplot
+from trialkit.report.blocks import Block, paragraphs, tabled
+from trialkit.report.opened import CellStop
+from trialkit.report.pictures import show
+from trialkit.report.planning import Plan
+from trialkit.simulated import Progress, simulated_power
+from trialkit.waystosee import (
+    double_plants_or_blocks,
+    in_words,
+    power_by_blocks,
+    ways_to_see,
+)
+
+GUESS = Spread()
+
+
+def spread(learned: str | Path = "", folder: str | Path = "", **sd: float) -> Spread:
+    """Standard deviations on the log scale, 0.15 for 15 %; raises CellStop for ones that cannot
+    be.  plot, plant, pick, part: as in `trialkit.power.Spread`.  learned: a spread.toml that
+    `trialkit new --from` wrote, or its folder, which takes the place of plot, plant and pick; ""
+    takes the one in the trial's `folder` where there is one."""
+    try:
+        path = Path(learned) if learned else Path(folder) / FILE if str(folder) else None
+        if path is None or not (learned or path.is_file()):
+            return Spread(**sd, told=()) if sd else GUESS
+        found = read_spread(path)
+        where = f"Spreads taken from {path / FILE if path.is_dir() else path}."
+        return replace(found, part=sd.get("part", found.part), told=(where, *found.told))
+    except (ValueError, TypeError, OSError) as error:
+        raise CellStop(str(error)) from None
+
+
+def reach_words(planting: Planting, picks: int = 10, spread: Spread = GUESS) -> str:
+    """The smallest ratio the bed shows 8 times in 10."""
+    ratio = smallest_ratio(setup_of(planting, picks), spread)
+    if ratio == float("inf"):
+        return "This bed can compare nothing: each variety needs a second plot at least."
+    assumed = spread_words(spread, picks, planting.request.design == SPLIT_PLOT)
+    return (
+        f"{assumed} With that, this bed shows a variety that yields {ratio:.2f} times another 8 "
+        "times in 10."
+    )
+
+
+def chance(
+    plan: Plan,
+    ratio: float = 1.5,
+    *,
+    picks: int = 10,
+    spread: Spread = GUESS,
+    test: str = PAIR,
+) -> Block:
+    """What this bed can see, and whether plants or blocks help more."""
+    setup = setup_of(plan.planting, picks)
+    smallest = smallest_ratio(setup, spread, test=test)
+    texts = [spread_words(spread, picks, setup.design == SPLIT_PLOT)]
+    if smallest == float("inf"):
+        texts.append("This bed can compare nothing: each variety needs a second plot at least.")
+    else:
+        power = power_to_see(ratio, setup, spread, test=test)
+        texts += [
+            f"If a variety truly yields {ratio:g} times another, this trial shows it in "
+            f"{in_words(power)} of seasons ({test}, two-sided test at 5 %).",
+            f"The smallest ratio it shows 8 times in 10 is {smallest:.2f} times.",
+        ]
+    texts += treatment_words(plan.planting, ratio, spread, picks)
+    texts.append(double_plants_or_blocks(ratio, setup, spread, test=test).in_words)
+    return paragraphs(texts)
+
+
+def treatment_words(
+    planting: Planting, ratio: float, spread: Spread, picks: int = 10
+) -> list[str]:
+    """What a split plot shows between its treatments; nothing for other layouts."""
+    request, setup = planting.request, setup_of(planting, picks)
+    smallest = smallest_treatment_ratio(setup, spread) if setup.design == SPLIT_PLOT else None
+    if smallest is None:
+        return []
+    what = " and ".join(f'"{name}"' for name in request.treatments[:2])
+    if smallest == float("inf"):
+        return [f"Between {what} it can compare nothing: that takes a second repeat at least."]
+    power = power_of_treatment(ratio, setup, spread)
+    return [
+        f"Between {what}, inside the plots and over all varieties, it shows {ratio:g} times in "
+        f"{in_words(power)} of seasons; the smallest ratio it shows 8 times in 10 is "
+        f"{smallest:.2f} times. The plot itself drops out of that comparison."
+    ]
+
+
+def spread_words(spread: Spread, picks: int, parts: bool = False) -> str:
+    """What was taken of the spreads, and where it comes from."""
+    if spread.told:
+        return f"{' '.join(spread.told)} {picks} picks."
+    part = f"parts of one plot by {100 * spread.part:.0f} %, " if parts else ""
+    return (
+        f"Assumed: plots of one variety differ by {100 * spread.plot:.0f} % (standard "
+        f"deviation), {part}"
+        f"plants of one plot by {100 * spread.plant:.0f} %, one plant from pick to pick by "
+        f"{100 * spread.pick:.0f} %; {picks} picks. A guess until your own report gives "
+        "better figures."
+    )
+
+
+def power_picture(
+    plan: Plan,
+    ratio: float = 1.5,
+    *,
+    picks: int = 10,
+    spread: Spread = GUESS,
+    test: str = PAIR,
+) -> Block:
+    """Power against blocks, for several numbers of plants in a plot."""
+    setup = setup_of(plan.planting, picks)
+    curve = power_by_blocks(ratio, setup, spread, test=test)
+    return show(powerplot.power_by_blocks(curve, ratio), "power-by-blocks")
+
+
+def ways(
+    plan: Plan,
+    ratio: float = 1.5,
+    *,
+    spread: Spread = GUESS,
+    test: str = PAIR,
+) -> Block:
+    """The fewest blocks that see the ratio 8 times in 10, by plants and picks."""
+    setup = setup_of(plan.planting)
+    table = ways_to_see(ratio, setup, spread, test=test)
+    heads = ["blocks", "plants in a plot", "picks", "plants in all", "counts in all", "chance"]
+    rows = [
+        [f"{int(row[key])}" for key in ("blocks", "plants", "picks", "all_plants", "counts")]
+        + [in_words(row["power"])]
+        for row in table.to_dict("records")
+    ]
+    caption = f"Ways to see {ratio:g} times, 8 times in 10: fewest plants first"
+    if not rows:
+        return paragraphs([f"No plan of up to 60 blocks sees {ratio:g} times 8 times in 10."])
+    return tabled(caption, heads, rows)
+
+
+def with_losses(
+    plan: Plan,
+    ratio: float = 1.5,
+    *,
+    picks: int = 10,
+    spread: Spread = GUESS,
+    lost: float = 0.1,
+    missed: float = 0.1,
+    seasons: int = 200,
+) -> Block:
+    """The chance when some plants die and some picks are missed, by made-up seasons."""
+    setup = setup_of(plan.planting, picks)
+    if smallest_ratio(setup, spread) == float("inf") or seasons < 1:
+        return paragraphs(["Nothing to try out."])
+    with _bar() as moved:
+        found = simulated_power(
+            ratio, setup, spread, seasons=seasons, lost=lost, missed=missed, progress=moved,
+            planting=plan.planting,
+        )
+    return paragraphs(
+        [
+            f"With {100 * lost:.0f} % of plants lost and {100 * missed:.0f} % of picks missed, "
+            f"{ratio:g} times was "
+            f"seen in {100 * found.power:.0f} % of {found.seasons} made-up seasons (the true "
+            f"chance lies "
+            f"between {100 * found.low:.0f} % and {100 * found.high:.0f} %)."
+        ]
+    )
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    """A progress bar where the cell's output will stand; it is gone when the work is done."""
+    show_live: Any = display
+    html: Any = HTML
+    handle = show_live(html(""), display_id=True)
+
+    def moved(done: int, total: int) -> None:
+        if handle is not None and (done == total or done % max(1, total // 50) == 0):
+            words = f"{done} of {total} made-up seasons"
+            bar = f'<progress value="{done}" max="{total}" aria-label="{words}"></progress>'
+            handle.update(html(f"{bar} {words}"))
+
+    yield moved
+    if handle is not None:
+        handle.update(html(""))
