@@ -3,10 +3,13 @@
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from trialkit import plots
 from trialkit.cli import app
+from trialkit.design.bed import variety_letters
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4
 from trialkit.design.planfile import read_drawn, read_request
@@ -85,6 +88,43 @@ def test_a_bed_from_records_is_the_bed_that_was_planned(tmp_path):
     assert read.guards.astype(int).values.tolist() == planned.guards.values.tolist()
     assert read.plants["plant"].tolist() == planned.plants["plant"].tolist()
     assert read.sun == planned.sun
+
+
+def test_one_letter_a_variety_on_map_stakes_and_in_the_report(tmp_path):
+    """The letters on the stakes are kept, whatever is changed in trial.toml afterwards."""
+    folder = tmp_path / "trial"
+    planting = plan()
+    write_plan(folder, planting, ABOUT)
+    on_stakes = bed_of_plan(planting, ABOUT).letters
+    assert on_stakes[FIVE[0]] == "A"
+    assert variety_letters(read_records(folder)) == on_stakes
+    toml = folder / "trial.toml"
+    other = toml.read_text().replace("check = true\n", "")
+    other = other.replace('name = "007"\n', 'name = "007"\ncheck = true\n')
+    other += '\n[[varieties]]\nname = "Added Later"\n'
+    toml.write_text(other)
+    records = read_records(folder)
+    assert records.trial.check == "007"
+    assert variety_letters(records) == {**on_stakes, "Added Later": "F"}
+    assert bed_of_records(records).letters == on_stakes
+    points = pd.DataFrame({
+        "variety": ["007", FIVE[0]], "plot": ["1", "2"], "x": [0.0, 300.0], "y": [0.0, 0.0],
+        "ratio": [1.0, 1.0], "lost": [False, False],
+    })  # fmt: skip
+    caption = plots.bed(points, "pods", letters=variety_letters(records)).caption
+    assert f"A {FIVE[0]}; {on_stakes['007']} 007." in caption
+
+
+def test_a_trial_without_kept_letters_has_those_its_paper_had(tmp_path):
+    """Check first, the others by the alphabet, as stakes were printed before letters were kept."""
+    folder = tmp_path / "trial"
+    write_plan(folder, plan(), ABOUT)
+    plan_file = folder / "plan.toml"
+    plan_file.write_text(plan_file.read_text().split("[letters]")[0])
+    names = sorted(FIVE[1:])
+    assert variety_letters(read_records(folder)) == dict(
+        zip((FIVE[0], *names), "ABCDE", strict=True)
+    )
 
 
 @pytest.mark.parametrize(

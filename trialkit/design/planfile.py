@@ -1,13 +1,14 @@
 """plan.toml: what a bed was laid out from, so that it can be drawn and printed again.
 
 trial.toml describes the trial for the analysis; this file keeps what only the layout needs
-(aisles, guards, the top of the map, every figure that was asked for). With the same seed the
-same request gives the same bed.
+(aisles, guards, the top of the map, every figure that was asked for) and the letter each variety
+has on paper and in the report. With the same seed the same request gives the same bed.
 """
 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -34,8 +35,8 @@ class Drawn:
     top: str
 
 
-def plan_text(planting: Planting) -> str:
-    """The file's text."""
+def plan_text(planting: Planting, letters: Mapping[str, str]) -> str:
+    """The file's text.  letters: of each variety, by name."""
     lines = [HEAD]
     for one in fields(PlanRequest):
         value = getattr(planting.request, one.name)
@@ -48,6 +49,10 @@ def plan_text(planting: Planting) -> str:
         f"aisles_after_rows = {toml_value(geometry.aisles_after_rows)}",
         f"aisles_after_columns = {toml_value(geometry.aisles_after_columns)}",
         f"numpy = {toml_value(np.__version__)}",
+        "",
+        "# The letter of each variety on the map, the stakes and in the report.",
+        "[letters]",
+        *(f"{letter} = {toml_value(name)}" for name, letter in letters.items()),
     ]
     return "\n".join(lines) + "\n"
 
@@ -80,6 +85,21 @@ def read_drawn(path: Path) -> Drawn:
         _word(path, table, "guards", GUARD_PLACES),
         _word(path, table, "top", tuple(COMPASS)),
     )
+
+
+def read_letters(path: Path) -> dict[str, str]:
+    """The letter of each variety by name; empty where there is no file, or none are in it.
+
+    Raises ValueError naming the file and what is wrong.
+    """
+    if not path.is_file():
+        return {}
+    letters = _table(path).get("letters", {})
+    if not isinstance(letters, dict) or not all(isinstance(one, str) for one in letters.values()):
+        raise ValueError(f'{path.name}: letters must be a section, [letters], with A = "a name".')
+    if len(set(letters.values())) < len(letters):
+        raise ValueError(f"{path.name}: a variety has two letters; one each is accepted.")
+    return {name: letter for letter, name in letters.items()}
 
 
 def _table(path: Path) -> dict[str, Any]:

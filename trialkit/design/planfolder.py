@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from trialkit.design.bed import Bed, bed_of
+from trialkit.design.bed import Bed, bed_of, variety_letters
 from trialkit.design.bedmap import bed_map_svg, print_bed_map
 from trialkit.design.geometry import BedGeometry
 from trialkit.design.labels import LabelSize, print_labels
 from trialkit.design.layouts import Planting, guard_places, lay_out, walking_order
 from trialkit.design.paper import Paper
-from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn, read_request
+from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn, read_letters, read_request
 from trialkit.design.sheets import height_sheets, pick_sheets, print_sheets
 from trialkit.design.vacant import in_the_way, left_alone
 from trialkit.records import Records
@@ -143,6 +143,7 @@ def bed_of_records(records: Records) -> Bed:
     assumed = ""
     if path.is_file():
         drawn = read_drawn(path)
+        read_letters(path)  # a spoilt one is named before anything is printed
     else:
         row, plant = trial.layout.row_spacing_cm, trial.layout.plant_spacing_cm
         if row is None or plant is None:
@@ -171,6 +172,7 @@ def bed_of_records(records: Records) -> Bed:
         weight_unit=trial.weight_unit,
         lost=frozenset(plants.loc[plants["lost"].notna(), "plant"].astype(str)),
         note=assumed,
+        kept_letters=variety_letters(records),
     )
 
 
@@ -260,7 +262,7 @@ def _texts(planting: Planting, about: About) -> dict[str, str]:
         for table in TABLES
         if table is not PLANTS
     }
-    texts[NAME] = plan_text(planting)
+    texts[NAME] = plan_text(planting, bed_of_plan(planting, about).letters)
     texts[PLANTS_FILE] = plants_text(planting)
     texts[DESCRIPTION] = _description(planting, about)
     return texts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import matplotlib as mpl
@@ -15,12 +16,16 @@ from trialkit.plots.style import INK, MUTED, STYLE, WIDTH, Picture
 FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#00609a"
 
 
-def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
+def bed(
+    plants: pd.DataFrame, what: str, sun: str | None = None,
+    letters: Mapping[str, str] | None = None,
+) -> Picture:
     """The bed from above in its true shape: each plant against what its variety would give.
 
     Rows closer together than letters are high are drawn further apart, and the caption says so.
 
     plants : variety, plot, x, y (cm), ratio (1 is as expected; missing: not known), lost (bool).
+    letters : of each variety, those its stakes and map carry; else in order of appearance.
     """
     left, right = plants["x"].min() - 30, plants["x"].max() + 30
     near = _gap(plants["x"], 30.0)
@@ -29,7 +34,10 @@ def bed(plants: pd.DataFrame, what: str, sun: str | None = None) -> Picture:
     apart = max(1.0, wanted / room)
     plants, room = plants.assign(y=plants["y"] * apart), room * apart
     point = WIDTH * 0.98 * 72 / (right - left)  # of the page, to a cm of the bed
-    letters = _letters(plants["variety"]) if near * point * _abreast(plants) > 9 else {}
+    seen = {str(name) for name in plants["variety"]}
+    own = {v: one for v, one in (letters or {}).items() if v in seen}
+    letters = own if seen <= set(own) else _letters(plants["variety"])
+    letters = letters if near * point * _abreast(plants) > 9 else {}
     with mpl.rc_context(STYLE):
         top, bottom = plants["y"].min() - 0.5 * room, plants["y"].max() + 0.5 * room
         height = float(np.clip((bottom - top) * point / 72 / 0.98, 0.5, 5.5))

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit import plots
+from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import RateResult
@@ -95,7 +96,7 @@ def bed_map(trial: OpenTrial) -> Block:
     layout = about.layout
     sun = f"Sun: {layout.sun}." if layout.sun else ""
     shade = f" Shade: {layout.shade}." if layout.shade else ""
-    drawn = plots.bed(bed, what, (sun + shade).strip() or None)
+    drawn = plots.bed(bed, what, (sun + shade).strip() or None, variety_letters(trial.records))
     return pictures.show(drawn, "bed", trial.names, remarks)
 
 
