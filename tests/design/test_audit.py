@@ -98,8 +98,13 @@ def test_04_complete_blocks_plots_unnamed_found_from_stretches():
 
 def test_05_complete_blocks_without_positions():
     plants = bed("AABB", "BBAA", "AABB", blocks=by_row, places=False)
-    found = audit_plants(plants)
+    asked = audit_plants(plants)
+    expect(asked, "plot", {"A": 3, "B": 3}, False, 0, "plot-places-missing")
+    assert asked.no_comparison.when == "now"
+    assert "row and column" in asked.no_comparison.to_do
+    found = audit_plants(plants, "randomised complete blocks")
     expect(found, "plot", {"A": 3, "B": 3}, True, 2, "plot-assumed", "few-plots")
+    assert found.no_comparison is None
 
 
 def test_06_neighbouring_plots_called_replicates_in_one_row():
@@ -247,7 +252,7 @@ def test_24_no_plants():
 
 
 def test_25_same_order_in_every_block_is_noted():
-    plants = bed("AABBCC", "AABBCC", "AABBCC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
+    plants = bed("AABBCCAABBCCAABBCC", blocks=lambda r, c: f"block {(c - 1) // 6}")
     found = audit_plants(plants)
     expect(found, "plot", {"A": 3, "B": 3, "C": 3}, True, 4, "same-order")
 
@@ -332,7 +337,8 @@ def test_34_like_plots_across_the_edge_of_a_block_are_told_and_still_count():
 
 
 def test_35_the_same_order_back_to_back_in_every_block_is_more_than_lots_would_do():
-    rows = ["".join(2 * v for v in "ABCDEF")] * 6
+    orders = ("ABCDEF", "ABCDEF", "FECADB", "FECADB", "CDAFBE", "CDAFBE")
+    rows = ["".join(2 * v for v in order) for order in orders]
     plants = bed(*rows, blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
     found = audit_plants(plants, "randomised complete blocks")
     (told,) = [one for one in found.findings if one.code == "neighbours-across-blocks"]
@@ -357,6 +363,206 @@ def test_37_one_line_a_plot_is_not_called_single_plants():
             said = [found.layout, *(one.one_line for one in found.findings)]
             assert not any("single plant" in text for text in said), said
             assert "16 plots" in found.layout
+
+
+# --- layouts that carry no comparison --------------------------------------------------------
+
+ONE_ROW = ("A" * 12, "B" * 12, "C" * 12)
+
+
+def crosswise(_r, c):
+    return f"block {(c - 1) // 3 + 1}"
+
+
+@pytest.mark.parametrize("design", [None, "randomised complete blocks", "completely randomised"])
+@pytest.mark.parametrize(
+    "plots",
+    [None, lambda r, c, v: f"{r}{(c - 1) // 3}", lambda r, c, v: f"p{r}-{c}"],
+    ids=["unnamed", "pieces", "every plant a plot"],
+)
+@pytest.mark.parametrize("columns", [True, False])
+@pytest.mark.parametrize("blocks", [None, crosswise])
+def test_one_row_a_variety_is_no_comparison_whatever_is_called_a_block(
+    blocks, columns, plots, design
+):
+    plants = bed(*ONE_ROW, blocks=blocks, plots=plots)
+    if not columns:
+        plants["column"] = np.nan
+    found = audit_plants(plants, design)
+    assert not found.supports_comparison
+    assert found.no_comparison is not None
+    assert found.n_plots.to_dict() == {"A": 1, "B": 1, "C": 1}
+    assert not found.replicated
+    assert found.strata_df == 0
+    assert found.no_comparison.code == "one-row-a-variety"
+    assert found.no_comparison.when == "next year"
+    assert found.no_comparison.reason == (
+        "Each variety stands in one row only, so nothing can separate it from its row."
+    )
+    assert "4 blocks" in found.no_comparison.to_do
+
+
+def test_the_same_in_columns():
+    found = audit_plants(
+        bed("AABBCC", "AABBCC", "AABBCC", blocks=by_row, plots=lambda r, c, v: f"{r}{v}"),
+        "randomised complete blocks",
+    )
+    expect(found, "plot", {"A": 1, "B": 1, "C": 1}, False, 0, "one-column-a-variety")
+    assert found.no_comparison.code == "one-column-a-variety"
+
+
+def test_rows_two_deep_and_numbers_that_start_again_in_each_block():
+    deep = bed("AAAA", "AAAA", "BBBB", "BBBB", blocks=lambda r, c: f"b{(c + 1) // 2}",
+               plots=lambda r, c, v: f"{v}{(c + 1) // 2}")  # fmt: skip
+    found = audit_plants(deep)
+    assert found.n_plots.to_dict() == {"A": 1, "B": 1}
+    assert not found.supports_comparison
+    parts = []
+    for number in range(4):  # rows and columns counted afresh in each piece of the same three rows
+        part = bed("AAA", "BBB", "CCC", blocks=lambda r, c, number=number: f"block {number}")
+        parts.append(part.assign(plant=f"{number}" + part["plant"]))
+    again = audit_plants(pd.concat(parts, ignore_index=True), "randomised complete blocks")
+    assert not again.supports_comparison
+    assert again.no_comparison.code == "one-row-a-variety"
+
+
+def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
+    rows = ("AAAAAAAA", "BBCCBBCC", "CCBBCCBB")
+    plants = bed(*rows, blocks=lambda r, c: f"block {(c + 1) // 2}",
+                 plots=lambda r, c, v: f"{r}{(c + 1) // 2}")  # fmt: skip
+    found = audit_plants(plants)
+    assert found.no_comparison.code == "variety-in-one-row"
+    assert found.n_plots.to_dict() == {"A": 1, "B": 4, "C": 4}
+    # Three varieties in four blocks: lots put one of them in one row in 3 / 27 of beds.
+    drawn = audit_plants(plants, "randomised complete blocks")
+    assert drawn.supports_comparison
+    assert drawn.found("one-row-by-lot")
+    assert drawn.n_plots.to_dict() == {"A": 4, "B": 4, "C": 4}
+    six = audit_plants(
+        bed(*(3 * row for row in rows), blocks=lambda r, c: f"block {(c + 1) // 2}"),
+        "randomised complete blocks",
+    )
+    assert six.no_comparison.code == "variety-in-one-row"  # twelve blocks: 3 / 3 ** 12 of beds
+
+
+def test_pairs_of_varieties_that_never_share_a_row():
+    plants = bed("ABBAABBA", "CDCDDCDC", blocks=lambda r, c: f"block {(c + 1) // 2}")
+    found = audit_plants(plants, "randomised complete blocks")
+    assert found.no_comparison.code == "rows-apart"
+
+
+def test_whole_rows_cut_in_pieces_count_as_rows():
+    plants = bed(*("A" * 8, "B" * 8, "A" * 8, "B" * 8), blocks=lambda r, c: f"block {(c + 1) // 2}",
+                 plots=lambda r, c, v: f"{r}{(c + 1) // 2}")  # fmt: skip
+    found = audit_plants(plants, "completely randomised")
+    assert found.n_plots.to_dict() == {"A": 2, "B": 2}
+    assert found.found("rows-cut-in-pieces")
+    assert found.strata_df == 2
+
+
+@pytest.mark.parametrize("blocks", [None, by_row])
+def test_one_plot_number_for_every_plant(blocks):
+    plants = bed("AABB", "BBAA", "AABB", blocks=blocks, plots=lambda r, c, v: "1")
+    blind = plants.assign(row=np.nan, column=np.nan)
+    for design in (None, "randomised complete blocks"):
+        found = audit_plants(blind, design)
+        assert found.no_comparison.code == "one-plot-name"
+        assert found.no_comparison.when == "now"
+        assert not found.replicated
+    if blocks:
+        placed = audit_plants(plants, "randomised complete blocks")
+        assert placed.n_plots.to_dict() == {"A": 3, "B": 3}
+
+
+def test_a_design_the_records_contradict():
+    plants = bed("AAAA", "BBBB", "AAAA", "BBBB", blocks=by_row)
+    found = audit_plants(plants, "randomised complete blocks")
+    assert found.no_comparison.code == "design-contradicted"
+    assert "No block holds two varieties" in found.no_comparison.reason
+    square = bed("ABC", "BAC", "CBA", plots=lambda r, c, v: f"{r}{c}")
+    assert audit_plants(square, "Latin square").no_comparison.code == "not-a-square"
+    assert audit_plants(bed("ABC", "BCA", "CAB"), "Latin square").supports_comparison
+
+
+@pytest.mark.parametrize("given", ["plots", "blocks", "both"])
+def test_without_positions_they_are_asked_for_before_a_winner_is_named(given):
+    plants = bed(
+        "AABB", "BBAA", "AABB", places=False,
+        blocks=by_row if given != "plots" else None,
+        plots=(lambda r, c, v: f"{r}{v}") if given != "blocks" else None,
+    )  # fmt: skip
+    found = audit_plants(plants)
+    assert found.no_comparison.code == "plot-places-missing"
+    assert found.no_comparison.when == "now"
+    assert audit_plants(plants, "drawn by lot").supports_comparison
+
+
+def test_lots_honestly_drawn_are_seldom_stopped():
+    """Randomised complete blocks side by side along the rows: in the whole and declared, a stop
+    only where row and variety cannot be separated at all."""
+    rng = np.random.default_rng(5)
+    stopped = 0
+    for _ in range(60):
+        blocks = [rng.permutation(list("ABCD")) for _ in range(4)]
+        rows = ["".join(block[r] for block in blocks) for r in range(4)]
+        plants = bed(*rows, blocks=lambda r, c: f"block {c}", plots=lambda r, c, v: f"{r}{c}")
+        stopped += not audit_plants(plants, "randomised complete blocks").supports_comparison
+    assert stopped <= 3
+
+
+# --- treatments and factors ------------------------------------------------------------------
+
+
+def turnips() -> pd.DataFrame:
+    """McConway, Jones & Taylor 1999, see SOURCES.md; one line a plot, places not recorded."""
+    table = pd.read_csv(DATA / "mcconway_turnip.csv")
+    return pd.DataFrame({
+        "plant": [f"p{n}" for n in range(len(table))], "variety": table["gen"],
+        "block": table["block"], "plot": pd.NA, "row": np.nan, "column": np.nan,
+        "treatment": table["date"], "treatment_2": table["density"].astype(str) + " kg/ha",
+        "lost": pd.NaT, "lost_reason": pd.NA,
+    })  # fmt: skip
+
+
+@pytest.mark.parametrize("named", [False, True])
+@pytest.mark.parametrize("columns", [1, 2])
+def test_two_treatment_factors_in_blocks_keep_their_degrees_of_freedom(columns, named):
+    plants = turnips()
+    if columns == 1:
+        plants["treatment"] += " at " + plants.pop("treatment_2")
+    if named:
+        plants["plot"] = plants["plant"]
+    found = audit_plants(plants, "randomised complete blocks")
+    # R 4.2, anova(lm(yield ~ block + trt * gen)): block 3, trt 7, gen 1, trt:gen 7, residual 45.
+    assert found.strata["df"].tolist() == [3, 7, 1, 7, 45]
+    assert found.n_plots.to_dict() == {"Barkant": 32, "Marco": 32}
+    assert found.supports_comparison
+    said = " ".join(one.full for one in found.findings)
+    assert "next to each other" not in said
+    assert "neighbour" not in said.lower()
+    halves = audit_plants(plants, "split plot")
+    assert halves.n_plots.to_dict() == {"Barkant": 4, "Marco": 4}
+    assert halves.strata_df == 3
+
+
+def test_plots_of_other_treatments_beside_each_other_are_not_one_plot():
+    rng = np.random.default_rng(1)
+    cells = [v + t for v in "AB" for t in "xyz"]
+    blocks = [rng.permutation(cells) for _ in range(4)]
+    plants = bed(*("".join(cell[0] for cell in block) for block in blocks), blocks=by_row,
+                 plots=lambda r, c, v: f"{r}{c}")  # fmt: skip
+    plants["treatment"] = [cell[1] for block in blocks for cell in block]
+    for design in (None, "randomised complete blocks"):
+        found = audit_plants(plants, design)
+        assert found.n_plots.to_dict() == {"A": 12, "B": 12}
+        assert found.strata_df == 4 * 6 - 1 - 3 - 5
+    # All plots of a variety side by side in every block: treatments were given within its plot.
+    for number, block in enumerate(blocks):
+        blocks[number] = np.array(sorted(block, key=lambda cell: (cell[0], cell[1])))
+    order = [block if number % 2 else block[::-1] for number, block in enumerate(blocks)]
+    plants["variety"] = [cell[0] for block in order for cell in block]
+    plants["treatment"] = [cell[1] for block in order for cell in block]
+    assert audit_plants(plants).n_plots.to_dict() == {"A": 4, "B": 4}
 
 
 def test_32_thirty_varieties_two_blocks():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from trialkit.design.audit import audit
+from trialkit.design.audit import audit, audit_plants
 from trialkit.design.layouts import lay_out
 from trialkit.design.planfolder import About, write_plan
 from trialkit.design.request import DESIGNS, INCOMPLETE_BLOCKS, LATIN_SQUARE, PlanRequest
@@ -35,3 +35,16 @@ def test_one_repeat_is_planned_and_audited_as_no_comparison(tmp_path):
     write_plan(tmp_path / "trial", planting, About("Beans", "beans"))
     assert not audit(read_records(tmp_path / "trial")).supports_comparison
     assert error_df(setup_of(planting)) < 1
+
+
+@pytest.mark.parametrize("varieties", [2, 3, 4])
+def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties):
+    """With neighbours left to the lot alone, three varieties in four blocks fell so in 10 of 60
+    beds (one of them with all three); such a bed is drawn again."""
+    for seed in range(25):
+        request = PlanRequest(
+            tuple("ABCD"[:varieties]), blocks=4, plants=2, seed=seed, improve_neighbours=False
+        )
+        found = audit_plants(lay_out(request).plants.assign(lost=None), request.design)
+        assert found.no_comparison is None
+        assert not found.found("one-row-by-lot")

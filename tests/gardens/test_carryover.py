@@ -93,7 +93,7 @@ def test_without_repetition_there_is_no_ground_to_drop_anything(tmp_path):
         assert one.keep
         assert one.reasons == (
             "waseca-1932 and waseca-1931: no ground to drop it: each variety stands in one plot "
-            "only, so variety and place are the same thing",
+            "only, so nothing can separate it from its place",
         )
     assert done.learned is None
     assert all("teaches no spread" in line for line in done.told)

@@ -137,8 +137,9 @@ def test_pods_have_edge_and_shade_too():
 def test_place_that_goes_with_a_variety_is_not_judged():
     """A always at the ends, of every row: edge and variety cannot be told apart."""
     plants = bed("ABCDEFG", blocks=2, plants=1)
-    order = ["A", *"BCDEF", "A"]
-    plants["variety"] = [order[int(c) - 1] for c in plants["column"]]
+    orders = {"1": ["A", *"BCDEF", "A"], "2": ["A", *"EFBCD", "A"]}
+    plants["variety"] = [orders[str(b)][int(c) - 1]
+                         for b, c in zip(plants["block"], plants["column"], strict=True)]
     rng = np.random.default_rng(3)
     found = _weighed(plants, 500 + rng.normal(0, 20, len(plants)))
     row = found.places.effects.set_index("place").loc[EDGE]

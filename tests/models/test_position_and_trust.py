@@ -18,9 +18,10 @@ def _shaded(seed=3):
     and B stands at that end more often than A does."""
     names = list("ABCDEFGHI")
     plants = bed(names, blocks=4, plants=2)
-    order = {b: [v for v in names if v not in "AB"] for b in "1234"}
-    for b in "1234":
-        order[b] = ["A", *order[b][:3], *order[b][3:], "B"]
+    middle = [v for v in names if v not in "AB"]
+    order = {b: ["A", *np.roll(middle, int(b)), "B"] for b in "1234"}
+    # Nobody stands in one column right through, which would be no comparison.
+    order["4"][:2], order["4"][-2:] = order["4"][1::-1], order["4"][:-3:-1]
     place = plants.groupby("plot", sort=False).ngroup() % 9
     plants["variety"] = [order[b][p] for b, p in zip(plants["block"], place, strict=True)]
     far = (plants["column"] - 1) / 17

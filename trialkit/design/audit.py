@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -18,16 +18,44 @@ from trialkit.design import audit_conditions as conditions
 from trialkit.design.audit_findings import STOP, Finding, counted
 from trialkit.design.audit_rows import RowsExplain, plot_sd, row_sd_to_explain
 from trialkit.design.audit_strata import comparable, strata, variety_df
-from trialkit.design.audit_units import Unit, Units, find_units
+from trialkit.design.audit_units import Unit, Units, find_units, treatments
 
 if TYPE_CHECKING:
     from trialkit.records import Records
 
 __all__ = [
-    "Audit", "Finding", "RowsExplain", "audit", "audit_plants", "plot_sd", "row_sd_to_explain",
+    "Audit", "Finding", "NoComparison", "RowsExplain", "audit", "audit_plants", "plot_sd",
+    "row_sd_to_explain",
 ]  # fmt: skip
 
 _BY_LOT = re.compile(r"random|latin|drawn by lot|by lot", re.I)
+# Layouts that are drawn by lot by their nature, where nothing says where plots stood.
+_DRAWN = re.compile(
+    r"random|latin|lots?\b|lattice|alpha|incomplete block|row.?(and.?)?column|split.?plot", re.I
+)
+_SPLIT = re.compile(r"split|strip", re.I)
+
+
+@dataclass(frozen=True)
+class NoComparison:
+    """Why varieties may not be compared, all or nothing.
+
+    code: short fixed name. reason: one sentence. why: in full. to_do: what to do about it.
+    when: "now" where filling in or mending the records may lift it, else "next year".
+    """
+
+    code: str
+    reason: str
+    why: str
+    to_do: str
+    when: Literal["now", "next year"]
+
+
+NOW = frozenset({
+    "position-missing", "plot-places-missing", "one-plot-name", "design-contradicted",
+    "not-a-square", "no-plants",
+})  # fmt: skip
+"""Stops that mending or filling in the records may lift."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +70,7 @@ class Audit:
     variance. strata_df: residual degrees of freedom for varieties (0 if none).
     units: DataFrame[unit, variety, block, treatment, row, column, plants]. unit_of: unit of each
     plant, indexed by plant. groups: varieties that can be compared with each other.
+    no_comparison: why varieties may not be compared; None where they may.
     by: the columns of `units` taken out before varieties: ("block",), ("bed_row",
     "bed_column") of a square, or none.
     """
@@ -61,6 +90,7 @@ class Audit:
     unit_of: pd.Series
     groups: tuple[tuple[str, ...], ...]
     by: tuple[str, ...] = ()
+    no_comparison: NoComparison | None = None
 
     def found(self, code: str) -> bool:
         """Whether a finding of this code was made."""
@@ -77,6 +107,8 @@ def audit_plants(
 ) -> Audit:
     """Audit a frame of plants: plant, variety, block, plot, row, column, treatment, lost.
 
+    Further treatment factors stand in treatment_2, treatment_3, ...; together they are one
+    treatment with every combination a level.
     design: how the trial says places were given ("randomised complete block", "completely
     randomised", "Latin square", ...); trusted as to lots, checked as to the rest. varieties:
     the order to list them in; default as they come.
@@ -86,7 +118,8 @@ def audit_plants(
     names += [v for v in plants["variety"].astype(str).unique() if v not in names]
     if not names:
         return _nothing()
-    units = find_units(plants, drawn=bool(design and _BY_LOT.search(design)))
+    words = design or ""
+    units = find_units(plants, bool(_BY_LOT.search(words)), bool(_SPLIT.search(words)))
     by = _nuisance(units, design)
     splits = _parts(plants, units)
     treated = bool(splits == 1 and units.frame["treatment"].nunique() > 1)
@@ -96,21 +129,24 @@ def audit_plants(
     enough = len(names) > 1 and df >= 1 and len(groups) == 1
     findings = [
         *_one_variety(names),
-        *checks.unknown_places(units),
+        *checks.unknown_places(units, lots=bool(_DRAWN.search(words))),
+        *checks.contradicted(units, words),
+        *checks.kept_to_rows(units, plants),
+        *checks.replication(units, plants, df),
         *checks.neighbours(units, still=enough),
         *checks.across_edges(units),
-        *checks.replication(units, plants, df),
         *checks.aliasing(units, groups, cause),
         *conditions.places(units, plants),
         *conditions.balance(units, plants),
         *conditions.assumptions(units),
     ]
+    blind = any(one.code in checks.PLACES_MISSING for one in findings)
     findings.sort(key=lambda one: ("stop", "careful", "note").index(one.severity))
     stops = [one for one in findings if one.severity == STOP]
     n_plots = units.frame.groupby("variety").size().reindex(names)
     return Audit(
         unit=units.unit,
-        replicated=bool((n_plots >= 2).all()) and not checks.unknown_places(units),
+        replicated=bool((n_plots >= 2).all()) and not blind,
         n_plots=n_plots.rename("plots"),
         blocks=units.frame["block"].nunique() if units.blocks_used else 0,
         layout=_in_words(units, by, splits, names),
@@ -118,6 +154,7 @@ def audit_plants(
         supports_comparison=not stops,
         why_not=_clause(stops[0].one_line) if stops else "",
         fix=next((one.fix for one in findings if one.fix), ""),
+        no_comparison=_no_comparison(stops),
         strata=table,
         strata_df=df,
         units=units.frame,
@@ -125,6 +162,15 @@ def audit_plants(
         groups=tuple(tuple(group) for group in groups),
         by=by,
     )
+
+
+def _no_comparison(stops: list[Finding]) -> NoComparison | None:
+    if not stops:
+        return None
+    first = stops[0]
+    to_do = first.fix or next((one.fix for one in stops if one.fix), "")
+    when: Literal["now", "next year"] = "now" if first.code in NOW else "next year"
+    return NoComparison(first.code, first.one_line, first.full, to_do, when)
 
 
 def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
@@ -147,10 +193,11 @@ def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
 
 def _parts(plants: pd.DataFrame, units: Units) -> int:
     """Levels of treatment within a unit, each in every unit: a split plot; else 1."""
-    if "treatment" not in plants or plants["treatment"].isna().all():
+    given = treatments(plants)
+    if (given == "").all():
         return 1
     owner = plants["plant"].map(units.of)
-    cells = pd.crosstab(owner, plants["treatment"])
+    cells = pd.crosstab(owner, given)
     return cells.shape[1] if cells.shape[1] > 1 and bool((cells > 0).all(axis=None)) else 1
 
 
@@ -197,7 +244,7 @@ def _nothing() -> Audit:
     return Audit(
         "plot", False, pd.Series(dtype=int, name="plots"), 0, "No plants.", (finding,), False,
         _clause(finding.one_line), "", pd.DataFrame(columns=["stratum", "source", "df"]), 0, empty,
-        pd.Series(dtype=object), (),
+        pd.Series(dtype=object), (), (), _no_comparison([finding]),
     )  # fmt: skip
 
 
@@ -205,7 +252,8 @@ def _clause(sentence: str) -> str:
     """A sentence as the clause that follows "because"."""
     first, rest = sentence[:1], sentence.rstrip(".")[1:]
     keep = sentence.split(" ")[0] not in {
-        "Each", "There", "It", "Some", "Plots", "Plants", "Variety", "No", "Like",
+        "Each", "There", "It", "Some", "Plots", "Plants", "Variety", "No", "Like", "Every",
+        "Nothing", "The",
     }  # fmt: skip
     return (first if keep else first.lower()) + rest
 

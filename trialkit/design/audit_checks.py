@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -23,7 +25,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
                 Finding(
                     "one-row-a-variety",
                     STOP,
-                    "Each variety stands in one row only, so variety and row are the same thing.",
+                    "Each variety stands in one row only, so nothing can separate it from its row.",
                     "Each variety stands in one row only. If the rows differ in soil, water, light "
                     "or wind, that difference is in the result too, and nothing in the records can "
                     "separate it from the varieties, however many plants or picks there are. The "
@@ -35,7 +37,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
             Finding(
                 "one-plot-a-variety",
                 STOP,
-                "Each variety stands in one plot only, so variety and place are the same thing.",
+                "Each variety stands in one plot only, so nothing can separate it from its place.",
                 "Each variety stands together in one place. What the place does to the plants "
                 "cannot be separated from what the variety does, however many plants are in it. "
                 "The report describes what was picked and claims no winner.",
@@ -91,6 +93,18 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
         "Scatter the plots: draw lots for which variety stands where in each block. If lots were "
         'drawn and put them side by side, say so in trial.toml: design = "completely randomised".'
     )
+    if units.single_plants and units.merged and not units.placed and not units.rows_known:
+        return [
+            Finding(
+                "plants-called-plots",
+                severity,
+                "Several lines of one variety in a block were entered as plots; they count as one.",
+                f"In a block {names} have several lines of plants.csv, each entered as a plot, and "
+                "where they stood is not recorded. Plants that stood together are one plot, so "
+                "they are counted as one.",
+                "Fill in row and column in plants.csv: lines that stood apart then count as plots.",
+            )
+        ]
     if units.single_plants and units.merged:
         return [
             Finding(
@@ -145,16 +159,35 @@ def across_edges(units: Units) -> list[Finding]:
     ]
 
 
-def unknown_places(units: Units) -> list[Finding]:
-    """Without plot, block or position nobody can tell what was repeated: ask."""
+PLACES_MISSING = frozenset({"position-missing", "plot-places-missing", "one-plot-name"})
+"""Findings that say that nobody knows what was repeated."""
+
+
+def unknown_places(units: Units, lots: bool = False) -> list[Finding]:
+    """Without positions nobody can tell what was repeated: ask, unless lots are declared.
+
+    lots: the trial names a layout that is drawn by lot.
+    """
     claimed_blind = (
-        units.basis == "plots"
-        and not units.placed
-        and not units.blocks_used
-        and not units.drawn
+        not units.placed
+        and not lots
+        and not units.rows_known
         and len(units.frame) > units.frame["variety"].nunique()
-        and bool(units.frame["row"].isna().any())
     )
+    if units.one_plot_name and not units.placed and not units.rows_known:
+        return [
+            Finding(
+                "one-plot-name",
+                STOP,
+                "Every plant carries the same plot number, so which plants stood together is not "
+                "known.",
+                "A plot is one variety's plants together in one spot. In plants.csv one plot "
+                "number holds all varieties, and no row and column say where a plant stood. Until "
+                "that is known no comparison is made.",
+                "Fill in row and column in plants.csv, and give every plot its own number (or "
+                "leave plot empty); it can be done today.",
+            )
+        ]
     if units.basis == "unknown":
         return [
             Finding(
@@ -173,11 +206,130 @@ def unknown_places(units: Units) -> list[Finding]:
                 "plot-places-missing",
                 STOP,
                 "It is not recorded where the plots stood: they have names, but no place.",
-                "Several plots of each variety are named. If those of a variety lay side by side, "
-                "they are one plot in pieces; if they were scattered by lot, they are repetitions. "
-                "Until that is known no comparison is made.",
-                "Fill in row and column in plants.csv, or say in trial.toml how places were drawn "
-                '(design = "completely randomised").',
+                "Several plots of a variety are recorded, or several blocks. If those of a variety "
+                "lay side by side, or in one row cut across, they are one plot in pieces; if they "
+                "were scattered by lot, they are repetitions. Until that is known no comparison is "
+                "made.",
+                "Fill in row and column in plants.csv (it can be done today). Where places were "
+                'drawn by lot, you may say so in trial.toml instead: design = "randomised complete '
+                'blocks" or "completely randomised".',
+            )
+        ]
+    return []
+
+
+def contradicted(units: Units, design: str) -> list[Finding]:
+    """A layout that trial.toml names and plants.csv cannot be."""
+    blocks = bool(re.search(r"block|lattice|alpha", design, re.I))
+    if blocks and units.block_is_plot and units.frame["variety"].nunique() > 1:
+        return [
+            Finding(
+                "design-contradicted",
+                STOP,
+                "No block holds two varieties, though trial.toml says the layout has blocks.",
+                f'trial.toml says design = "{design}". A block is ground on which several '
+                "varieties stand side by side; in plants.csv every block holds one variety only, "
+                "so block and variety cannot be separated. One of the two files is wrong.",
+                "Correct block in plants.csv, or write in trial.toml the layout it is. If each "
+                "variety did stand in ground of its own, next year give each four small plots and "
+                "draw their places from a hat.",
+            )
+        ]
+    if not re.search(r"latin", design, re.I) or not units.placed:
+        return []
+    frame, size = units.frame, units.frame["variety"].nunique()
+    twice = [
+        word for word in ("row", "column")
+        if frame["block"].nunique() in (1, size) and len(frame) == size * size
+        and bool(frame.assign(line=frame[word]).duplicated(["variety", "line"]).any())
+    ]  # fmt: skip
+    if not twice:
+        return []
+    word = twice[0]
+    return [
+        Finding(
+            "not-a-square",
+            STOP,
+            f"Some variety stands twice in one {word}, though trial.toml says Latin square.",
+            f'trial.toml says design = "{design}". In a Latin square every variety stands once in '
+            f"every row and once in every column; in plants.csv one stands twice in a {word}. One "
+            "of the two files is wrong.",
+            "Correct row and column in plants.csv, or write in trial.toml the layout it is.",
+        )
+    ]
+
+
+def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
+    """Varieties that stand in one row or one column right through, whatever is called a block."""
+    found = units.strips
+    if found is None:
+        return []
+    word, fix = found.along, next_year(plants, units.frame["variety"].nunique())
+    if found.single and found.by_lot:
+        names = listed(list(found.single))
+        verb = "stands" if len(found.single) == 1 else "stand"
+        return [
+            Finding(
+                "one-row-by-lot",
+                CAREFUL,
+                f"{names} {verb} in one {word} right through.",
+                f"{names} {verb} in one {word} in every block, with no other variety in it. Lots "
+                f"can leave it so, and trial.toml says that they were drawn; but what that {word} "
+                "gives or takes is then in the result.",
+                "Next year draw the lots again where they put a variety in one row right through.",
+            )
+        ]
+    if found.single and not found.every:
+        names = listed(list(found.single))
+        verb = "stands" if len(found.single) == 1 else "stand"
+        return [
+            Finding(
+                "variety-in-one-row",
+                STOP,
+                f"{names} {verb} in one {word} right through, and no other variety shares it.",
+                f"{names} {verb} in one {word} only. If that {word} has better soil or light, the "
+                "result shows it as the variety's, and nothing in the records can separate the "
+                "two. A row cut in pieces is still one row, whatever the pieces are called.",
+                f"{fix} If places were drawn by lot and fell out so, say so in trial.toml: "
+                'design = "randomised complete blocks".',
+            )
+        ]
+    if found.single and word == "column":
+        return [
+            Finding(
+                "one-column-a-variety",
+                STOP,
+                "Each variety stands in one column only, so nothing can separate it from its "
+                "column.",
+                "Each variety stands in one column right through, the same in every block. If one "
+                "side of the bed has better soil or light, that is in the result too, and nothing "
+                "in the records can separate it from the varieties, however many plants or picks "
+                "there are. A column cut in pieces is still one column.",
+                fix,
+            )
+        ]
+    if found.shared:
+        apart = "; ".join(listed(list(group)) for group in found.shared)
+        return [
+            Finding(
+                "rows-apart",
+                STOP,
+                f"Some varieties never share a {word} with the others ({apart}).",
+                f"{apart}: these stand in one {word} right through, and the other varieties never "
+                f"do. Between them, variety and {word} cannot be separated.",
+                fix,
+            )
+        ]
+    if found.wide:
+        return [
+            Finding(
+                "rows-cut-in-pieces",
+                CAREFUL,
+                f"Each {word} that holds one variety right through counts as one plot.",
+                f"{listed(list(found.wide))} fill whole {word}s. A {word} cut across in pieces is "
+                f"still one plot, whatever the pieces are called, so {word}s are counted.",
+                "Next year scatter small plots: draw lots in each block for which variety stands "
+                "where.",
             )
         ]
     return []

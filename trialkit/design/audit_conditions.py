@@ -122,6 +122,16 @@ def assumptions(units: Units) -> list[Finding]:
                 "to have stood together and count as one plot. If they were mixed plant by plant, "
                 "fill in row and column: the comparison then gets sharper.",
             )
+            if not units.factorial_lines
+            else Finding(
+                "plot-assumed",
+                NOTE,
+                "Each variety under each treatment in one block is taken as one plot.",
+                "No plot or position is recorded; there is one line for each variety and treatment "
+                "in each block, and each is taken as a plot drawn by lot. If treatments were given "
+                'to parts of a plot, write design = "split plot" in trial.toml: varieties are then '
+                "compared between whole plots.",
+            )
         )
     if units.plot_is_block:
         found.append(

@@ -17,9 +17,12 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from trialkit.design.audit_touching import (
+    CHANCE,
+    Strips,
     across_rows,
     along_rows,
     chance_of_touching,
+    strips,
     touching_across_blocks,
     units_touching,
 )
@@ -27,7 +30,6 @@ from trialkit.design.audit_touching import (
 Unit = Literal["plot", "row", "plant"]
 Basis = Literal["plots", "plants", "runs", "blocks", "rows", "unknown"]
 
-CHANCE = 0.05
 ONE_BLOCK = "whole bed"
 
 
@@ -45,6 +47,10 @@ class Units:
     plots recorded as one); positions are known; the layout is declared to be drawn by lot.
     across: pairs of units of one variety side by side across the edge of a block, by variety.
     across_by_lot: whether lots drawn in each block would leave as many.
+    strips: varieties that stand in one row or one column right through, None where none does.
+    one_plot_name: every plant carries the same plot number, so that it says nothing.
+    rows_known: rows are recorded and each holds one variety, which places whole rows.
+    treated: levels of the treatment, or of several together; plots differing in it are not alike.
     """
 
     unit: Unit
@@ -61,22 +67,31 @@ class Units:
     plot_is_block: bool = False
     across: dict[str, int] = field(default_factory=dict)
     across_by_lot: bool = True
+    strips: Strips | None = None
+    one_plot_name: bool = False
+    rows_known: bool = False
+    factorial_lines: bool = False
 
 
-def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
+def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -> Units:
     """The experimental units of a bed.
 
-    plants: plant, variety, block, plot, row, column, treatment; one row a plant, positions in
-    plants and rows counted from 1, NA where not recorded. drawn: the trial says that places
-    were drawn by lot (completely randomised, Latin square, ...).
+    plants: plant, variety, block, plot, row, column, treatment (and treatment_2, ... of further
+    factors); one row a plant, positions in plants and rows counted from 1, NA where not recorded.
+    drawn: the trial says that places were drawn by lot (completely randomised, Latin square, ...).
+    split: it says that treatments were given to parts of a variety's plot.
     """
     plants = _tidied(plants)
     placed = bool(plants["row"].notna().all() and plants["column"].notna().all())
     mixed: tuple[str, ...] = ()
-    plot_is_block = False
+    plot_is_block = one_name = False
     if plants["plot"].notna().any():
-        plants, mixed, plot_is_block = _plots_holding_several(plants)
+        plants, mixed, plot_is_block, one_name = _plots_holding_several(plants)
+    if split:
+        plants = plants.assign(given="")
     claimed, basis = _claimed(plants, placed)
+    if basis == "plots" and _split_without_saying(plants, claimed, placed):
+        plants = plants.assign(given="")
     single = basis == "plots" and claimed.nunique() == len(plants) > plants["variety"].nunique()
     block_is_plot = _blocks_of_one_variety(plants)
     if block_is_plot:
@@ -85,11 +100,17 @@ def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
     owner, merged = _joined(plants, claimed, placed, drawn, basis)
     if single and not placed and basis == "plots":
         owner, merged = _one_each_block(plants, owner)
+    found = strips(plants, owner, drawn)
+    if found is not None:
+        owner = found.owner
+        if bool((plants.groupby(owner.to_numpy())["block"].nunique() > 1).any()):
+            plants = plants.assign(block=ONE_BLOCK)
     frame = unit_table(plants, owner)
     across, chance = touching_across_blocks(plants, owner) if placed else ({}, 1.0)
     varieties_in = plants.groupby("block")["variety"].nunique()
     return Units(
-        unit=_name(plants, owner, frame),
+        unit="row" if found and found.every and found.along == "row" and not found.by_lot
+        else _name(plants, owner, frame),
         of=pd.Series(owner.to_numpy(), index=plants["plant"].to_numpy()),
         frame=frame,
         basis=basis,
@@ -103,6 +124,11 @@ def find_units(plants: pd.DataFrame, drawn: bool = False) -> Units:
         plot_is_block=plot_is_block,
         across=across,
         across_by_lot=chance > CHANCE,
+        strips=found,
+        one_plot_name=one_name,
+        rows_known=bool(plants["row"].notna().all())
+        and bool((plants.groupby("row_told")["variety"].nunique() == 1).all()),
+        factorial_lines=basis == "blocks" and plants["given"].nunique() > 1,
     )
 
 
@@ -112,12 +138,13 @@ def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
     def only(values: pd.Series) -> object:
         return values.iloc[0] if values.nunique(dropna=False) == 1 else pd.NA
 
-    grouped = plants.assign(unit=owner.to_numpy()).groupby("unit", sort=False)
+    treated = treatments(plants).replace("", None)
+    grouped = plants.assign(unit=owner.to_numpy(), treated=treated).groupby("unit", sort=False)
     return pd.DataFrame(
         {
             "variety": grouped["variety"].first(),
             "block": grouped["block"].first(),
-            "treatment": grouped["treatment"].agg(only),
+            "treatment": grouped["treated"].agg(only),
             "row": grouped["row_told"].mean(),
             "column": grouped["column"].mean(),
             "plants": grouped.size(),
@@ -135,6 +162,7 @@ def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
         frame[name] = frame[name].astype("object").where(known, None)
     for name in ("row", "column"):
         frame[name] = frame[name].astype(float) if name in frame else np.nan
+    frame["given"] = treatments(frame)
     frame["variety"] = frame["variety"].astype(str)
     frame["block"] = [ONE_BLOCK if one is None else str(one) for one in frame["block"]]
     frame["row_told"] = frame["row"]
@@ -145,14 +173,38 @@ def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _plots_holding_several(plants: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...], bool]:
-    """Plots with several varieties: blocks under another name where there are no blocks."""
+def treatments(plants: pd.DataFrame) -> pd.Series:
+    """What each plant was given beside its variety, all factors together; "" for nothing.
+
+    Factors are the columns treatment, treatment_2, treatment_3, ...
+    """
+    said = pd.Series("", index=plants.index)
+    for name in sorted(str(c) for c in plants.columns if str(c).startswith("treatment")):
+        level = plants[name].astype("object").where(plants[name].notna(), "").astype(str)
+        said = said.where(level == "", said + (said != "").map({True: ", ", False: ""}) + level)
+    return said
+
+
+def _plots_holding_several(
+    plants: pd.DataFrame,
+) -> tuple[pd.DataFrame, tuple[str, ...], bool, bool]:
+    """Plots with several varieties: blocks under another name where every plot is one.
+
+    Returns the plants, the names of such plots, whether the plots are blocks, and whether one
+    number stands for all plots, which then says nothing.
+    """
     held = plants.dropna(subset=["plot"]).groupby(["block", "plot"])["variety"].nunique()
     several = held[held > 1].reset_index()
     mixed = tuple(several["plot"].astype(str))
-    if mixed and len(mixed) == len(held) and plants["block"].nunique() == 1:
-        return plants.assign(block=plants["plot"].astype(str), plot=None), mixed, True
-    return plants, mixed, False
+    if mixed and len(mixed) == len(held):
+        blocks = plants["block"].nunique()
+        if plants["plot"].nunique() == 1:
+            return plants.assign(plot=None), mixed, False, True
+        if blocks == 1:
+            return plants.assign(block=plants["plot"].astype(str), plot=None), mixed, True, False
+        if blocks == len(held):
+            return plants.assign(plot=None), mixed, True, False
+    return plants, mixed, False, False
 
 
 def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
@@ -171,14 +223,45 @@ def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
         if _mixed_plants(plants):
             return plants["plant"].astype(str), "plants"
         return _runs(plants), "runs"
-    if plants["row"].notna().all():
+    if plants["row"].notna().all() and not _lines_are_plots(plants):
         label = own + plants["row"].map(lambda one: f" row {one:g}")
         if plants["block"].nunique() > 1:
             label = plants["block"] + " " + label
         return label, "rows"
     if plants["block"].nunique() > 1:
+        if _lines_are_plots(plants):
+            own = own + " " + plants["given"]
         return plants["block"] + " " + own, "blocks"
     return own.copy(), "unknown"
+
+
+def _lines_are_plots(plants: pd.DataFrame) -> bool:
+    """Whether each line is a plot of its own: every variety with every treatment once a block."""
+    cells = plants.groupby(["block", "variety", "given"]).size()
+    return bool(plants["given"].nunique() > 1 and (cells == 1).all())
+
+
+def _split_without_saying(
+    plants: pd.DataFrame, claimed: pd.Series, placed: bool
+) -> bool:
+    """Whether plots that differ in treatment lie in patches of one variety: parts of a split plot.
+
+    Lots over all combinations would hardly ever leave so many like neighbours.
+    """
+    if plants["given"].nunique() < 2 or not placed:
+        return False
+    if (plants["given"].groupby(claimed.to_numpy()).nunique() > 1).any():
+        return False
+    codes, _ = pd.factorize(claimed)
+    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
+    block = pd.factorize(plants["block"].groupby(codes).first())[0]
+    for side in (along_rows(plants), across_rows(plants)):
+        touching = np.zeros((len(variety), len(variety)), dtype=bool)
+        i, j = np.nonzero(side)
+        touching[codes[i], codes[j]] = codes[i] != codes[j]
+        if chance_of_touching(touching, variety, block) <= CHANCE:
+            return True
+    return False
 
 
 def _mixed_plants(plants: pd.DataFrame) -> bool:
@@ -217,6 +300,9 @@ def _joined(
     block = pd.factorize(plants["block"].groupby(codes).first())[0]
     touching = units_touching(plants, codes, placed)
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
+    if basis == "plots":  # plots given different treatments are not each other's repetition
+        given = pd.factorize(plants["given"].groupby(codes).first())[0]
+        like &= given[:, None] == given
     if basis == "plants" or not like.any():
         return claimed, {}
     if basis == "plots" and _by_lot(plants, codes, touching, variety, block, placed, drawn):
@@ -257,11 +343,13 @@ def _one_each_block(plants: pd.DataFrame, owner: pd.Series) -> tuple[pd.Series, 
     """Single-plant "plots" without positions: one unit a variety and block, as far as is known."""
     if plants["block"].nunique() == 1:
         return owner, {}
-    per = plants.groupby(["block", "variety"]).size()
+    per = plants.groupby(["block", "variety", "given"]).size()
     if (per == 1).all():
         return owner, {}
     counted = plants.groupby("variety").size()
-    return plants["block"] + " " + plants["variety"], {str(v): int(n) for v, n in counted.items()}
+    label = plants["block"] + " " + plants["variety"]
+    label = label.where(plants["given"] == "", label + " " + plants["given"])
+    return label, {str(v): int(n) for v, n in counted.items()}
 
 
 def _blocks_of_one_variety(plants: pd.DataFrame) -> bool:

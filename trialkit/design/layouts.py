@@ -26,6 +26,9 @@ from trialkit.design.request import (
 ObjectArray = npt.NDArray[np.object_]
 
 # i, l and o are left out: on a muddy stake they look like 1 and 0.
+# A bed that puts a variety in one row right through is drawn again, as often as this.
+DRAWS = 100
+
 LETTERS = "abcdefghjkmnpqrstuvwxyz"
 
 
@@ -73,12 +76,15 @@ def lay_out(request: PlanRequest) -> Planting:
         raise PlanProblem([f"The top of the map {request.top!r}: choose {', '.join(COMPASS)}."])
     request = replace(request, seed=new_seed() if request.seed is None else request.seed)
     rng = np.random.default_rng(request.seed)
-    pattern = draw(request, rng)
-    geometry = geometry_for(request, pattern.arrangement)
-    pairs = _neighbour_pairs(pattern, geometry, request)
-    grid = pattern.variety
-    if request.improve_neighbours:
-        grid = improve(grid, pairs, pattern.draw_swap, request.count, rng)
+    for _ in range(DRAWS):
+        pattern = draw(request, rng)
+        geometry = geometry_for(request, pattern.arrangement)
+        pairs = _neighbour_pairs(pattern, geometry, request)
+        grid = pattern.variety
+        if request.improve_neighbours:
+            grid = improve(grid, pairs, pattern.draw_swap, request.count, rng)
+        if not _one_line_right_through(grid):
+            break
     found = mix(grid, pairs, request.count)
     name_of = rng.permutation(np.array(request.varieties, dtype=object))
     plots = _plots(grid, pattern, name_of, request)
@@ -96,6 +102,25 @@ def lay_out(request: PlanRequest) -> Planting:
         size_cm=bed_size_cm(request, pattern.arrangement),
         notes=_notes(request, grid, pattern, found),
     )
+
+
+def _one_line_right_through(grid: IntArray) -> bool:
+    """Whether a variety has a row, or a column, of plots to itself and no plot elsewhere.
+
+    What that row gives or takes could then not be separated from the variety, so such a bed is
+    drawn again. grid: variety numbers, shape (rows, columns).
+    """
+    for lines in (grid, grid.T):
+        whole = [set(line[line != EMPTY].tolist()) for line in lines]
+        whole = [line for line in whole if line]
+        if len(whole) < 2 or lines.shape[1] < 2:
+            continue
+        for at, line in enumerate(whole):
+            elsewhere = set().union(*(other for n, other in enumerate(whole) if n != at))
+            (only, *others) = line
+            if not others and only not in elsewhere and int((grid == only).sum()) > 1:
+                return True
+    return False
 
 
 def _neighbour_pairs(pattern: Pattern, geometry: BedGeometry, request: PlanRequest) -> IntArray:

@@ -81,12 +81,6 @@ def harvest_trait(
     if grading is not None:
         extra |= {"grading": grading, "grades": grading.shares}
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
-    main = "unit"
-    if treated and ("split" in str(records.trial.layout.design or "").lower()
-                    or data["unit"].nunique() == len(data)):
-        data["main"] = data["block"] + " / " + data["variety"]
-        within = data.groupby("main")["treatment"].nunique()
-        main = "main" if (within > 1).all() and data["block"].nunique() > 1 else "unit"
     supported = ground.supported and len(varieties) > 1
     if not supported or np.ptp(data["weight"].to_numpy()) == 0:
         why = ground.why_not or ("there is only one variety" if len(varieties) < 2
@@ -100,13 +94,13 @@ def harvest_trait(
     if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
         # A plot's total shared out evenly among its plants is one figure, not several.
         fitted = data.drop_duplicates("unit")
-    groups, left_out = usable_groups(fitted, [*ground.by, main], ("variety",))
+    groups, left_out = usable_groups(fitted, [*ground.by, "unit"], ("variety",))
     formula = "weight ~ variety * treatment" if treated else "weight ~ variety"
     fit = fit_lmm(formula, fitted, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
-    units = data.assign(unit=data[main]).drop_duplicates("unit")
+    units = data.drop_duplicates("unit")
     df = design_df(units, ground.by)
     df = df if df >= 1 else ground.df(varieties)
     if units["unit"].nunique() == len(data) and treated:
