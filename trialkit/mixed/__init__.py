@@ -3,6 +3,7 @@
 `fit_lmm`: linear mixed models by REML or ML, with Kenward-Roger and Satterthwaite inference.
 `fit_known`: the same with a known residual covariance, the second of two stages.
 `fit_glmm`: Poisson, negative binomial and binomial mixed models by the Laplace approximation.
+`fit_ordered`: ordered scores by cumulative logit and probit models, with or without groupings.
 """
 
 from trialkit.mixed.bootstrap import Bootstrap, bootstrap
@@ -13,6 +14,7 @@ from trialkit.mixed.glmm import GLMM, fit_glmm
 from trialkit.mixed.knownfit import KnownLMM, fit_known
 from trialkit.mixed.lmm import LMM
 from trialkit.mixed.modelcheck import model_check
+from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
 
 __all__ = [
     "GLMM",
@@ -21,9 +23,13 @@ __all__ = [
     "Bootstrap",
     "Comparison",
     "MixedModelError",
+    "OddsTest",
+    "OrderedFit",
     "bootstrap",
     "fit_glmm",
     "fit_known",
     "fit_lmm",
+    "fit_ordered",
     "model_check",
+    "odds_test",
 ]

@@ -83,8 +83,8 @@ def _value_of(fit: GLMM, sized: bool) -> Value:
         factors = [np.array([[one]]) for one in x[: len(fit.factors)]]
         size = float(x[-1]) if sized else fit.log_size
         mode = laplace.mode(factors, size, beta)
-        in_factors, in_size, _ = laplace.gradient(mode, factors, size)
-        slope = [float(one[0, 0]) for one in in_factors] + ([in_size] if sized else [])
+        in_factors, in_law, _ = laplace.gradient(mode, factors, size)
+        slope = [float(one[0, 0]) for one in in_factors] + ([float(in_law[0])] if sized else [])
         return laplace.value(mode), np.array(slope)
 
     return value

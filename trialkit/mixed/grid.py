@@ -48,10 +48,11 @@ def factor_name(part: FixedPart, name: str) -> str:
     raise MixedModelError(f"'{name}' is not a factor of the formula; its factors: {have}.")
 
 
-def marginal_rows(
+def marginal_cells(
     part: FixedPart, factor: str, by: str | None = None
 ) -> tuple[pd.DataFrame, Floats]:
-    """Labels and averaged model-matrix rows, one a level of ``factor`` (within ``by``)."""
+    """The levels of a factor (within each of ``by``) and the model rows of the grid's cells that
+    each one's mean is taken over, (levels, cells, p_all)."""
     wanted = [factor_name(part, factor)]
     if by is not None and factor_name(part, by) == wanted[0]:
         raise MixedModelError(f"by='{by}' is the factor itself; name another one.")
@@ -62,15 +63,24 @@ def marginal_rows(
     cells = rows.reshape(*(len(part.factors[name]) for name in names), rows.shape[1])
     ahead = [names.index(name) for name in wanted]
     cells = np.moveaxis(cells, ahead, range(len(ahead)))
-    averaged = cells.mean(axis=tuple(range(len(ahead), len(names))))
     levels = [part.factors[name] for name in wanted]
+    count = int(np.prod([len(v) for v in levels]))
+    cells = cells.reshape(count, -1, rows.shape[1])
     if by is None:
-        return pd.DataFrame({wanted[0]: levels[0]}), averaged
+        return pd.DataFrame({wanted[0]: levels[0]}), cells
     outer, inner = levels
     labels = pd.DataFrame(
         {wanted[0]: outer.repeat(len(inner)), wanted[1]: list(inner) * len(outer)}
     )
-    return labels, averaged.reshape(len(labels), rows.shape[1])
+    return labels, cells
+
+
+def marginal_rows(
+    part: FixedPart, factor: str, by: str | None = None
+) -> tuple[pd.DataFrame, Floats]:
+    """The same, each level's cells averaged with equal weights: (levels, p_all)."""
+    labels, cells = marginal_cells(part, factor, by)
+    return labels, cells.mean(axis=1)
 
 
 def term_rows(part: FixedPart, term: str) -> Floats:

@@ -121,8 +121,9 @@ class Laplace:
 
     def gradient(
         self, mode: Mode, factors: list[Floats], k: float
-    ) -> tuple[list[Floats], float, Floats]:
-        """Derivatives in each L (k, k), in log size, and in the fixed effects (p,)."""
+    ) -> tuple[list[Floats], Floats, Floats]:
+        """Derivatives in each L (k, k), in the law's own parameters, and in the fixed effects
+        (p,)."""
         at, solved = mode.at, mode.solved
         h = leverages(solved, self.random, self.inner)
         a = h * at.weight_slope
@@ -138,14 +139,19 @@ class Laplace:
         for s, u, ti, lower, block in zip(mode.scores, mode.u, t, factors, own, strict=True):
             r = ti @ lower
             in_factors.append(-2.0 * s.T @ u + 2.0 * block @ lower + ti.T @ u + s.T @ r)
-        in_size = 0.0
-        if self.family.has_size:
-            first, mixed, weight = self.family.size_derivatives(mode.eta, k)
-            in_size = -2.0 * first + float(h @ weight) + float(move @ mixed)
+        in_law = self.in_law(mode, k, h, move)
         in_beta = np.zeros(0)
         if not self.reml:
             in_beta = self.dense.transpose_times(-2.0 * at.score + a - at.weight * move)
-        return in_factors, in_size, in_beta
+        return in_factors, in_law, in_beta
+
+    def in_law(self, mode: Mode, k: float, h: Floats, move: Floats) -> Floats:
+        """Derivatives in the law's own parameters: log size, or none.  h (n,): leverages;
+        move (n,): how the linear predictor follows."""
+        if not self.family.has_size:
+            return np.zeros(0)
+        first, mixed, weight = self.family.size_derivatives(mode.eta, k)
+        return np.array([-2.0 * first + float(h @ weight) + float(move @ mixed)])
 
 
 def _effects(u: list[Floats], factors: list[Floats]) -> list[Floats]:

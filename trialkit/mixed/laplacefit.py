@@ -157,10 +157,8 @@ class CountFit:
         self.count += 1
         factors, k, beta = self._unpack(x)
         mode = self.laplace.mode(factors, k, beta)
-        in_factors, in_size, in_beta = self.laplace.gradient(mode, factors, k)
-        parts = [self.triangles.gradient(in_factors)]
-        if self.family.has_size:
-            parts.append(np.array([in_size]))
+        in_factors, in_law, in_beta = self.laplace.gradient(mode, factors, k)
+        parts = [self.triangles.gradient(in_factors), in_law]
         if self.method == "ml":
             parts.append(self.spread.T @ in_beta)
         return self.laplace.value(mode), np.concatenate(parts)
