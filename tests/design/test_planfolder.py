@@ -1,10 +1,15 @@
 """A plan becomes a trial folder that reads back clean, and never takes another's place."""
 
+import hashlib
+import json
+import os
+import signal
 from datetime import date
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from filelock import FileLock
 from typer.testing import CliRunner
 
 from trialkit import plots
@@ -13,7 +18,14 @@ from trialkit.design.bed import variety_letters
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4
 from trialkit.design.planfile import read_drawn, read_request
-from trialkit.design.planfolder import About, bed_of_plan, bed_of_records, print_paper, write_plan
+from trialkit.design.planfolder import (
+    About,
+    bed_of_plan,
+    bed_of_records,
+    print_paper,
+    tidy,
+    write_plan,
+)
 from trialkit.design.request import (
     DESIGNS,
     INCOMPLETE_BLOCKS,
@@ -311,3 +323,87 @@ def test_a_new_trial_and_a_plan_both_say_how_often_it_will_be_looked_at(tmp_path
         head, _, line = text.partition("\nlooks = ")
         assert line.startswith("20\n")
         assert "finds a winner by luck" in head.replace("\n# ", " ")
+
+
+@pytest.mark.parametrize("kind", ["new", "begun", "described", "other things"])
+def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
+    """Killed before every file's move in turn; then the same plan is written as if for the
+    first time, with nothing left beside it and nothing of anybody's lost."""
+    planting = plan(blocks=2, plants=1)
+    left = 0
+    for kill_at in range(30):
+        place = tmp_path / f"{kill_at}"
+        place.mkdir()
+        folder, described = place / "trial", None
+        if kind in ("begun", "described"):
+            start_trial(folder)
+        if kind == "described":
+            text = (folder / "trial.toml").read_text().replace("First variety", "Another")
+            (folder / "trial.toml").write_text(text)
+            described = text.encode()
+        if kind == "other things":
+            folder.mkdir()
+            (folder / "photo.jpg").write_bytes(b"1")
+        child = os.fork()
+        if child == 0:
+            real_replace, real_rename, moved = os.replace, os.rename, [0]
+
+            def die(real, moved=moved, kill_at=kill_at):
+                def step(source, target, *more):
+                    if moved[0] == kill_at:
+                        os.kill(os.getpid(), signal.SIGKILL)
+                    moved[0] += 1
+                    return real(source, target, *more)
+
+                return step
+
+            os.replace, os.rename = die(real_replace), die(real_rename)
+            write_plan(folder, planting, ABOUT, described)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status):
+            break
+        left += len(list(place.glob(".*")))
+        write_plan(folder, planting, ABOUT, described)
+        assert [one.name for one in place.iterdir()] == ["trial"]
+        assert not list(folder.glob(".*"))
+        assert len((folder / "plants.csv").read_text().splitlines()) == 1 + len(planting.plants)
+        assert (folder / "README.txt").is_file()
+        if kind == "other things":
+            assert (folder / "photo.jpg").read_bytes() == b"1"
+        if kind == "described":
+            assert (folder / "trial.toml").read_bytes() == described
+    assert os.WIFEXITED(status)
+    assert left >= 4
+
+
+def test_a_plan_being_written_now_and_records_made_since_are_left_alone(tmp_path):
+    folder = tmp_path / "trial"
+    start_trial(folder)
+    aside = tmp_path / ".trial.plan-abc"
+    (aside / "folder").mkdir(parents=True)
+    texts = {"picks.csv": "date,plant,count\n", "plants.csv": "plant\n1\n"}
+    (aside / "moves.json").write_text(json.dumps({
+        "digests": {
+            name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()
+        },
+        "new": list(texts),
+    }))  # fmt: skip
+    (folder / "picks.csv").write_text("date,plant,count\n2031-05-01,1,3\n")
+    with FileLock(aside / "lock"):
+        tidy(folder)
+        assert aside.exists()
+    tidy(folder)
+    assert not aside.exists()
+    assert (folder / "picks.csv").read_text().endswith("2031-05-01,1,3\n")
+
+
+def test_a_plan_explains_the_columns_as_a_new_trial_does(tmp_path):
+    write_plan(tmp_path / "planned", plan(blocks=2, plants=1), ABOUT)
+    start_trial(tmp_path / "new")
+    text = (tmp_path / "planned" / "README.txt").read_text()
+    assert text == (tmp_path / "new" / "README.txt").read_text()
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "README.txt").write_text("mine")
+    write_plan(tmp_path / "own", plan(blocks=2, plants=1), ABOUT)
+    assert (tmp_path / "own" / "README.txt").read_text() == "mine"

@@ -98,7 +98,7 @@ def plan(
     """
     from trialkit.design.labels import LabelSize, labels_on
     from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import check_vacant
+    from trialkit.design.planfolder import check_vacant, tidy
     from trialkit.design.vacant import is_described
     from trialkit.report import planning, planpower
     from trialkit.report.opened import CellStop, RecordsCellStop
@@ -109,6 +109,7 @@ def plan(
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
         space = _pair(room, "room") if room else None
+        tidy(folder)
         check_vacant(folder, is_described(folder))
         spread = planpower.spread(learned or "", folder)
         made = planning.lay_out(

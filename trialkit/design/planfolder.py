@@ -5,6 +5,9 @@ Nothing that was recorded or filled in is ever written over (see `trialkit.desig
 
 from __future__ import annotations
 
+import glob
+import hashlib
+import json
 import os
 import shutil
 import tempfile
@@ -13,6 +16,7 @@ from datetime import date
 from pathlib import Path
 
 import pandas as pd
+from filelock import FileLock, Timeout
 
 from trialkit.design.bed import Bed, bed_of, variety_letters
 from trialkit.design.bedmap import bed_map_svg, print_bed_map
@@ -27,6 +31,7 @@ from trialkit.records import Records
 from trialkit.records.description import LOOKS, Description, description_text
 from trialkit.records.folder import DESCRIPTION
 from trialkit.records.schema import PLANTS, TABLES
+from trialkit.records.starter import READ_ME, starter_texts
 from trialkit.records.write import csv_text, sync_folder, write_text
 from trialkit.trial import Layout
 
@@ -54,7 +59,7 @@ class About:
 def write_plan(
     folder: Path, planting: Planting, about: About, described: bytes | None = None
 ) -> list[Path]:
-    """Write trial.toml, plants.csv, plan.toml and empty tables; returns the files written.
+    """Write trial.toml, plants.csv, plan.toml, README.txt and empty tables; returns the files.
 
     The folder may be one that `trialkit new` made and nobody filled in.  described : the content
     of its trial.toml, where the plan is of what that says: the file then stays as it is, and so
@@ -63,30 +68,94 @@ def write_plan(
     another trial.toml than that, and OSError when a file cannot be written.
     """
     folder = Path(folder)
+    tidy(folder)
     check_vacant(folder, described is not None)
     if described is not None and (folder / DESCRIPTION).read_bytes() != described:
         raise FileExistsError(f"{folder / DESCRIPTION} was changed since this plan was made of it")
     alone = left_alone(folder, described is not None)
-    texts = {name: text for name, text in _texts(planting, about).items() if name not in alone}
+    texts = {
+        name: text for name, text in _texts(planting, about, folder).items() if name not in alone
+    }
     parent = folder.resolve().parent
     parent.mkdir(parents=True, exist_ok=True)
     # All files appear together: they are written aside, then moved in.
-    aside = Path(tempfile.mkdtemp(dir=parent, prefix=f".{folder.name}."))
+    aside = Path(tempfile.mkdtemp(dir=parent, prefix=_aside(folder)))
+    lock = FileLock(aside / _LOCK)
     try:
-        for name, text in texts.items():
-            write_text(aside / name, text)
-        if not folder.exists():
-            aside.chmod(0o755)
-            os.rename(aside, folder)
-            sync_folder(parent)
-        else:
-            # trial.toml last: a folder without it is not yet a trial.  Where that stands already,
-            # plants.csv: without plants nothing was planned.
-            _move_in(aside, folder, list(texts))
-            sync_folder(folder)
+        with lock:
+            staged = aside / "folder"
+            staged.mkdir()
+            for name, text in texts.items():
+                write_text(staged / name, text)
+            write_text(aside / _MOVES, json.dumps({
+                "digests": {name: _digest(text.encode()) for name, text in texts.items()},
+                "new": [name for name in texts if not (folder / name).exists()],
+            }))  # fmt: skip
+            if not folder.exists():
+                os.rename(staged, folder)
+                sync_folder(parent)
+            else:
+                # trial.toml last: a folder without it is not yet a trial.  Where that stands
+                # already, plants.csv: without plants nothing was planned.
+                _move_in(staged, folder, list(texts))
+                sync_folder(folder)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
     return [folder / name for name in texts]
+
+
+_LOCK, _MOVES = "lock", "moves.json"
+
+
+def _aside(folder: Path) -> str:
+    return f".{folder.resolve().name}.plan-"
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def tidy(folder: Path) -> None:
+    """Take away what a plan that was killed part way left of itself, beside the folder and in it.
+
+    Files are taken out of the folder only where they are to the byte as that plan wrote them and
+    not all of them had come; what a `trialkit new` had there before is put back. A plan that is
+    being written now is left alone. Raises OSError.
+    """
+    parent = folder.resolve().parent
+    if not parent.is_dir():
+        return
+    for aside in sorted(parent.glob(glob.escape(_aside(folder)) + "*")):
+        lock = FileLock(aside / _LOCK)
+        try:
+            lock.acquire(timeout=0)
+        except (Timeout, OSError):
+            continue
+        try:
+            _take_back(aside, folder)
+        finally:
+            lock.release()
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+def _take_back(aside: Path, folder: Path) -> None:
+    try:
+        moves = json.loads((aside / _MOVES).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return  # nothing was moved yet
+    digests: dict[str, str] = moves["digests"]
+    came = [
+        name for name, digest in digests.items()
+        if (folder / name).is_file() and _digest((folder / name).read_bytes()) == digest
+    ]  # fmt: skip
+    if len(came) == len(digests):
+        return
+    starter = starter_texts(folder)
+    for name in came:
+        if name in moves["new"]:
+            (folder / name).unlink()
+        elif name in starter:
+            write_text(folder / name, starter[name])
 
 
 def _move_in(aside: Path, folder: Path, names: list[str]) -> None:
@@ -255,13 +324,15 @@ def bed_of_plan(planting: Planting, about: About) -> Bed:
     )
 
 
-def _texts(planting: Planting, about: About) -> dict[str, str]:
+def _texts(planting: Planting, about: About, folder: Path) -> dict[str, str]:
     """Every file of the folder, trial.toml last, plants.csv before it."""
     texts = {
         f"{table.name}.csv": csv_text([column.name for column in table.columns], [])
         for table in TABLES
         if table is not PLANTS
     }
+    if not (folder / READ_ME).exists():
+        texts[READ_ME] = starter_texts(folder)[READ_ME]
     texts[NAME] = plan_text(planting, bed_of_plan(planting, about).letters)
     texts[PLANTS_FILE] = plants_text(planting)
     texts[DESCRIPTION] = _description(planting, about)
