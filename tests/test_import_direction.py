@@ -12,13 +12,14 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # What each part may import of the package, itself aside; lazy imports count too.
 BELOW: dict[str, set[str]] = {
+    "wording": set(),
     "reading": set(),
     "cautions": set(),
     "shipped": set(),
     "trial": {"reading"},
-    "records": {"trial", "reading", "cautions"},
-    "design": {"records", "trial", "reading", "cautions"},
-    "recording": {"records", "trial", "reading", "design", "cautions"},
+    "records": {"trial", "reading", "cautions", "wording"},
+    "design": {"records", "trial", "reading", "cautions", "wording"},
+    "recording": {"records", "trial", "reading", "design", "cautions", "wording"},
     "mixed": set(),
 }
 BELOW["models"] = BELOW["design"] | {"design", "mixed"}

@@ -12,13 +12,12 @@ import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 from typer.testing import CliRunner
 
-from trialkit import shipped
+from trialkit import shipped, wording
 from trialkit.cli import Exit, app
 from trialkit.decide import conclude
 from trialkit.engine import lab
 from trialkit.engine.publish import destination
 from trialkit.records import read_records
-from trialkit.report import words
 
 
 @pytest.fixture
@@ -54,12 +53,12 @@ def test_numbers_of_the_page_are_those_of_the_conclusion(demo, report):
     assert len(rows) == len(table)
     for row, said in zip(table.itertuples(index=False), rows, strict=True):
         assert f"<bdi>{row.variety}</bdi>" in said
-        assert f">{words.number(row.within_reach)}<" in said
-        assert f">{words.interval(row.within_low, row.within_high)}<" in said
+        assert f">{wording.number(row.within_reach)}<" in said
+        assert f">{wording.interval(row.within_low, row.within_high)}<" in said
         assert f">{row.lost} of {row.planted}<" in said
         if not row.check:
-            assert f">{words.number(row.ratio)} times<" in said
-            assert f">{words.interval(row.ratio_low, row.ratio_high)}<" in said
+            assert f">{wording.number(row.ratio)} times<" in said
+            assert f">{wording.interval(row.ratio_low, row.ratio_high)}<" in said
 
 
 def test_demo_writes_over_nothing(run, tmp_path):

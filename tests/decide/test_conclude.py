@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 from seasons import bed, day, grown, picked, records  # noqa: E402
 
 from trialkit.decide import conclude, looks_method  # noqa: E402
-from trialkit.decide.saying import figure, span  # noqa: E402
+from trialkit.wording import figure, span  # noqa: E402
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
 WEEKS = list(range(14, 118, 7))

@@ -23,10 +23,10 @@ from typer.testing import CliRunner
 
 from trialkit import shipped
 from trialkit.cli import Exit, app
-from trialkit.decide.saying import figure
 from trialkit.engine import page, publish, run
 from trialkit.engine import watch as watching
 from trialkit.report.blocks import FACTS
+from trialkit.wording import figure
 
 PATIENCE_S = 90.0
 

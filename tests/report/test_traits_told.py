@@ -16,9 +16,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 
 from seasons import bed, day, grown, picked, records  # noqa: E402
 
+from trialkit import wording
 from trialkit.gardens.staying import proposals  # noqa: E402
 from trialkit.models import TraitResult  # noqa: E402
-from trialkit.report import account, cells, words  # noqa: E402
+from trialkit.report import account, cells  # noqa: E402
 from trialkit.report.measures import measure, percent, ratio  # noqa: E402
 from trialkit.report.opened import OpenTrial  # noqa: E402
 
@@ -84,8 +85,8 @@ def test_every_trait_has_a_sentence_figures_with_limits_and_its_method_in_full()
     found = [t for t in analysis.traits.values() if isinstance(t, TraitResult)]
     assert len(found) == 9, "all but the harvest"
     for one in found:
-        label = words.with_unit(one.label, one.unit)
-        assert words.capital(label) in block.plain
+        label = wording.with_unit(one.label, one.unit)
+        assert wording.capital(label) in block.plain
         assert f"In full: {label}" in block.html
         assert one.method.full[:40] in block.plain
         assert one.method.plain.rstrip(".")[1:] in block.plain
@@ -109,7 +110,7 @@ def test_what_a_grower_acts_on_stands_in_the_open():
     text = said(trial, "further", "height_and_reach", "rate_over_season", "bed_map")
     for frame in (season.means, season.metre):
         for row in frame.itertuples(index=False):
-            assert f"{words.number(row.estimate)} {words.interval(row.low, row.high)}" in text
+            assert f"{wording.number(row.estimate)} {wording.interval(row.low, row.high)}" in text
     assert "Pods a living plant, so far" in text
     assert "Pods a metre of row, losses counted" in text
     assert "2 plants of 48 lost (foot rot 2)" in text
@@ -136,10 +137,10 @@ def test_a_grower_who_writes_feet_and_pounds_reads_nothing_else():
     analysis = metric.conclusion.analysis
     for row in analysis.weights.means.itertuples(index=False):
         # A pound is 16 ounces; less than half of one is told in ounces.
-        assert f"{words.number(row.estimate / (453.59237 / 16))} (" in text
+        assert f"{wording.number(row.estimate / (453.59237 / 16))} (" in text
     assert "Weight, oz a plant a week" in text
     for row in analysis.season.metre.itertuples(index=False):
-        assert f"{words.number(row.estimate * 0.3048)} (" in text
+        assert f"{wording.number(row.estimate * 0.3048)} (" in text
     for row in analysis.height.means.itertuples(index=False):
         inches = round(row.estimate / 2.54)
         assert f"{inches // 12}'{inches % 12}\" (" in text
@@ -154,7 +155,7 @@ def test_a_harvest_answers_in_the_unit_it_was_weighed_in():
     means = table.groupby("variety")["weight"].mean()
     best = means.max()
     text = said(trial, "answer", "varieties", "compared", "bed_map", "place_in_bed", "methods")
-    assert f" {words.number(best)} lb" in text
+    assert f" {wording.number(best)} lb" in text
     reasons = " ".join(sum((one.reasons for one in proposals([("", trial.conclusion)])), ()))
     behind = re.search(r"clearly worse: -([0-9.]+) lb against G", reasons)
     assert behind is not None, "why a variety may go is told in pounds, too"
@@ -183,9 +184,9 @@ def test_grades_and_readiness_are_told_with_their_limits():
     for sentence in harvest.ready.table["words"]:
         assert sentence in open_
     later = harvest.ready.against_check.iloc[0]
-    assert f"was ready {words.number(later['estimate'])} days later than A (" in open_
+    assert f"was ready {wording.number(later['estimate'])} days later than A (" in open_
     row = harvest.metre.iloc[0]
-    assert words.number(row["estimate"] / 28.349523125) in open_
+    assert wording.number(row["estimate"] / 28.349523125) in open_
     assert "oz a metre of row" in folded.lower()
 
 
@@ -208,7 +209,7 @@ def test_limits_that_say_nothing_are_not_shown():
     assert ratio(1.5, 1.2, float("inf")) == "1.5 times"
     assert ratio(1.5, 1.2, 1.9) == "1.5 times (1.2 to 1.9)"
     assert percent(0.37, -0.04, 0.6) == "37 % (\N{MINUS SIGN}4 to 60 %)"
-    assert percent(float("nan")) == words.NONE
+    assert percent(float("nan")) == wording.NONE
 
 
 def test_small_weights_take_the_smaller_unit():

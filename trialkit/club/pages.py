@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 import trialkit
+from trialkit import wording
 from trialkit.club import feed, table
 from trialkit.club.folder import Placed
 from trialkit.club.season import CropSeason
-from trialkit.report import words
 from trialkit.report.blocks import isolate, whole
 
 if TYPE_CHECKING:
@@ -54,9 +54,9 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
     shown = [one for one in placed if one.facts]
     newest = max((str(one.facts["updated"]) for one in shown), default="")
     gardens = len({one.garden_number for one in shown})
-    under = f"{words.counted(len(shown), 'trial')} in {words.counted(gardens, 'garden')}"
+    under = f"{wording.counted(len(shown), 'trial')} in {wording.counted(gardens, 'garden')}"
     if newest:
-        under += f", newest record {words.day(newest, year=True)}"
+        under += f", newest record {wording.day(newest, year=True)}"
     return whole(
         "club",
         title=look.title,
@@ -87,10 +87,10 @@ def _crop(one: CropSeason) -> dict[str, Any]:
             "rows": [_season_row(row) for row in answer.overall.itertuples(index=False)],
         }
     if season and one.without:
-        season["without"] = (f"{words.counted(one.without, 'trial')} of the {len(one.placed)} "
+        season["without"] = (f"{wording.counted(one.without, 'trial')} of the {len(one.placed)} "
                              "not in it, for want of means to put in.")  # fmt: skip
     return {
-        "name": words.capital(one.crop),
+        "name": wording.capital(one.crop),
         "season": season,
         "trials": [_trial(placed) for placed in one.placed],
     }
@@ -99,15 +99,15 @@ def _crop(one: CropSeason) -> dict[str, Any]:
 def _season_head(answer: SeasonAnswer) -> str:
     """What the season's estimates are of: ratios or differences, and to what."""
     other = "the average variety" if answer.check is None else "the check"
-    return f"Times {other}" if answer.scale == "log" else words.capital(
+    return f"Times {other}" if answer.scale == "log" else wording.capital(
         f"{answer.unit} more than {other}")
 
 
 def _season_row(row: Any) -> dict[str, Any]:
     return {
         "variety": row.variety, "check": bool(row.check), "gardens": int(row.gardens),
-        "value": words.number(row.estimate), "range": words.interval(row.low, row.high),
-        "new": words.interval(row.new_low, row.new_high),
+        "value": wording.number(row.estimate), "range": wording.interval(row.low, row.high),
+        "new": wording.interval(row.new_low, row.new_high),
     }  # fmt: skip
 
 
@@ -130,18 +130,18 @@ def _trial(one: Placed) -> dict[str, Any]:
 
 def _under(facts: dict[str, Any]) -> str:
     """When planted, and how far recorded where the records have days at all."""
-    planted = f"Planted {words.day(facts['planted'], year=True)}"
+    planted = f"Planted {wording.day(facts['planted'], year=True)}"
     if facts["updated"] == facts["planted"]:
         return planted
-    return f"{planted}, newest record {words.day(facts['updated'], year=True)}"
+    return f"{planted}, newest record {wording.day(facts['updated'], year=True)}"
 
 
 def _behind(one: Placed) -> dict[str, str]:
     """A trial that is not up to date, or not there at all."""
-    old = f" Its report of {words.day(one.facts['updated'], year=True)} is kept." \
+    old = f" Its report of {wording.day(one.facts['updated'], year=True)} is kept." \
         if one.facts else ""
     title = str(one.facts.get("title", one.garden))
-    return {"title": title, "text": f"{words.capital(one.reason)}.{old}"}
+    return {"title": title, "text": f"{wording.capital(one.reason)}.{old}"}
 
 
 def _entry(one: Placed) -> feed.Entry:

@@ -10,8 +10,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from trialkit import wording
 from trialkit.records import RecordsError, read_records
-from trialkit.report import words
 from trialkit.trial import TrialProblems
 
 
@@ -30,14 +30,14 @@ def check_records(folder: Path) -> Checked:
     except TrialProblems as error:
         return Checked(False, Text(str(error)))
     except RecordsError as error:
-        found = words.counted(len(error.problems), "error")
+        found = wording.counted(len(error.problems), "error")
         return Checked(False, Group(Text(f"{found}; nothing was changed."), _table(error.problems)))
-    read = words.listed([f"{name} ({words.counted(n, 'line')})" for name, n in records.files])
+    read = wording.listed([f"{name} ({wording.counted(n, 'line')})" for name, n in records.files])
     lines: list[RenderableType] = [Text(f"Read {read}. No errors.")]
     if records.doubts.empty:
         lines.append(Text("No record is hard to believe."))
     else:
-        doubts = words.counted(len(records.doubts), "doubt")
+        doubts = wording.counted(len(records.doubts), "doubt")
         lines.append(Text(f"{doubts}: hard to believe, but kept and used as they are."))
         lines.append(_table(records.doubts))
     return Checked(True, Group(*lines))
@@ -48,5 +48,5 @@ def _table(frame: pd.DataFrame) -> Table:
     for column in frame.columns:
         table.add_column(str(column), overflow="fold")
     for row in frame.itertuples(index=False):
-        table.add_row(*(Text("" if words.missing(cell) else str(cell)) for cell in row))
+        table.add_row(*(Text("" if wording.missing(cell) else str(cell)) for cell in row))
     return table

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
-from trialkit.decide.saying import day, few, figure, plain, times
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
+from trialkit.wording import counted, day, few, figure, times
 
 
 def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
@@ -39,8 +39,9 @@ def _picked(analysis: Analysis, last: pd.Timestamp, before: pd.Timestamp) -> str
     new = seen[seen["date"] == last]
     old = seen[seen["date"] == before]
     pace = [part["pods"].sum() / max(part["days"].sum(), 1e-9) * 7 for part in (old, new)]
-    text = (f"On {day(last)}: {plain(int(new['pods'].sum()), analysis.counted, analysis.counted)} "
-            f"from {plain(int(new['plant'].nunique()), 'plant')}, {figure(pace[1])} a plant a week "
+    pods = counted(int(new["pods"].sum()), analysis.counted, analysis.counted)
+    plants = counted(int(new["plant"].nunique()), "plant")
+    text = (f"On {day(last)}: {pods} from {plants}, {figure(pace[1])} a plant a week "
             f"({figure(pace[0])} at the pick before).")
     by = new.groupby("variety")[["pods", "days"]].sum()
     rate = (by["pods"] / by["days"]).sort_values(ascending=False)
@@ -98,4 +99,4 @@ def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
     if gone.empty:
         return "No plant was lost since the pick before."
     said = [f"{name} {n}" for name, n in gone.groupby("variety").size().items()]
-    return f"{plain(len(gone), 'plant')} lost since the pick before: {few(said)}."
+    return f"{counted(len(gone), 'plant')} lost since the pick before: {few(said)}."

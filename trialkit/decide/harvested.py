@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.looks import SETTLED, UNSETTLED
-from trialkit.decide.saying import few, figure, plain
 from trialkit.decide.verdict import DESCRIPTION, Verdict
 from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import TraitResult
 from trialkit.reading.units import own_weight
 from trialkit.trial import Trial
+from trialkit.wording import counted, few, figure
 
 ALPHA = 0.05
 
@@ -51,14 +51,15 @@ def harvested(
             f"{best} gave most, {level}, but its lead, {size}, may be chance.")
     if size.startswith("the same"):
         lead = f"{best} and {other} gave most, {level} each."
-    pairs = plain(len(told), "pair")
+    pairs = counted(len(told), "pair")
     second = (f"{pairs} of the {len(result.pairs)} can be told apart." if len(told) else
-              f"None of the {plain(len(order), 'variety', 'varieties')} can be told from another.")
+              f"None of the {counted(len(order), 'variety', 'varieties')} can be told from "
+              "another.")
     blocks = analysis.ground.units["block"].nunique()
     sure = (f"The intervals are simultaneous: over all comparisons at most one time in twenty is a "
             f"difference claimed that is none. They rest on "
             f"{figure(float(result.means['df'].iloc[0]))} degrees of freedom between plots in "
-            f"{plain(int(blocks), 'block')}.")
+            f"{counted(int(blocks), 'block')}.")
     state = SETTLED if p < ALPHA else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if state == SETTLED else

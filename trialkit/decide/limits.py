@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from trialkit.decide.looks import SETTLED
-from trialkit.decide.saying import few, plain
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
+from trialkit.wording import counted, few
 
 
 def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
@@ -32,7 +32,7 @@ def _pairs(looks: Looks | None) -> list[str]:
         names = [a for a, _ in alike]
         verb = "differs" if len(names) == 1 else "differ"
         return [f"Whether {few(names)} {verb} from {alike[0][1]} at all."]
-    return [f"Which is better in {plain(len(alike), 'pair')} of the {len(looks.results)}."]
+    return [f"Which is better in {counted(len(alike), 'pair')} of the {len(looks.results)}."]
 
 
 def _place(analysis: Analysis) -> list[str]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from trialkit.decide.saying import figure, plain
 from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import MethodNote, Missing
+from trialkit.wording import counted, figure
 
 # Figures of tests/decide/README.md, made by route_study.py: 20 looks, 3 and 4 blocks, two
 # varieties, plots that differ by 0 to 20 % (0 to 30 % where there is no difference to find).
@@ -18,7 +18,7 @@ ANYTIME_SETTLES = "2 to 22"
 def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
     """The rule in use in a sentence, then in full with what simulation showed of it."""
     one = next(iter(looks.results.values()))
-    so_far = plain(one.looks, "look")
+    so_far = counted(one.looks, "look")
     shared = "" if one.shared_by == 1 else (
         f" The 5 % are shared among {one.shared_by} comparisons (Bonferroni).")
     simulated = (

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from trialkit.wording import percent
+
 if TYPE_CHECKING:
     from trialkit.decide.looks import LooksResult
 
@@ -154,6 +156,5 @@ def _what_more_picks_bring(result: LooksResult) -> str:
 
 
 def _percent(chance: float) -> str:
-    if chance < 0.01:
-        return "under 1 %"
-    return "over 99 %" if chance > 0.99 else f"about {100 * chance:.0f} %"
+    said = percent(chance)
+    return f"about {said}" if said[0].isdigit() else said

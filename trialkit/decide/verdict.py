@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Claim, LooksResult
-from trialkit.decide.saying import day, few, figure, plain, span, times
 from trialkit.decide.series import Looks
 from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
+from trialkit.wording import counted, day, few, figure, span, times
 
 DESCRIPTION, NOTHING = "description only", "nothing yet"
 
@@ -122,7 +122,7 @@ def _others(
 
 def _how_sure(analysis: Analysis, result: LooksResult, state: str, turn: float = 1.0) -> str:
     """turn: -1 where the answer tells the comparison the other way round."""
-    looks = plain(result.looks, "look")
+    looks = counted(result.looks, "look")
     planned = f" of {result.planned} planned" if result.planned else ""
     plots = _plots(analysis)
     if state == SETTLED:
@@ -147,7 +147,7 @@ def _since_then(result: LooksResult, claim: Claim, turn: float) -> str:
         return ""
     now = times(float(np.exp(turn * result.estimate)))
     if result.planned is not None and result.looks > result.planned:
-        later = plain(result.looks - result.planned, "look")
+        later = counted(result.looks - result.planned, "look")
         return f" {later} beyond the plan only describe{'s' if later.startswith('1 ') else ''}: " \
                f"it stands at {now} now."
     ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
@@ -182,7 +182,7 @@ def _plots(analysis: Analysis) -> str:
     each = units.groupby("variety").size()
     word = {"plot": "plot", "row": "row", "plant": "plant"}.get(analysis.ground.unit, "plot")
     if each.min() == each.max():
-        return f"{plain(int(each.min()), word)} of each variety"
+        return f"{counted(int(each.min()), word)} of each variety"
     return f"{each.min()} to {each.max()} {word}s of each variety"
 
 
@@ -197,11 +197,11 @@ def _next_step(analysis: Analysis, looks: Looks, state: str, undecided: list[str
     if state == KEEP:
         longest = max(looks.results.values(), key=lambda r: r.looks)
         left = "" if longest.planned is None else (
-            f" {plain(_left(longest), 'planned look is', 'planned looks are')} left.")
+            f" {counted(_left(longest), 'planned look is', 'planned looks are')} left.")
         return f"Keep picking, and keep writing down every plant, zeros too.{left}"
     blocks = analysis.ground.units["block"].nunique()
     return ("More picks will not settle it this season. Next year plant more plots of each "
-            f"variety, in more than {plain(int(blocks), 'block')}, rather than more plants in a "
+            f"variety, in more than {counted(int(blocks), 'block')}, rather than more plants in a "
             "plot.")
 
 
@@ -234,7 +234,7 @@ def _without_check(
     beaten = [b for a, b in settled if a == best and b != second]
     more = (f"It gave more than {few(beaten)} as well." if beaten and won else
             f"It did give more than {few(beaten)}." if beaten else
-            f"{plain(len(settled), 'pair')} of the {len(looks.results)} can be told apart.")
+            f"{counted(len(settled), 'pair')} of the {len(looks.results)} can be told apart.")
     return Verdict(f"{first} {more}", _how_sure(analysis, result, result.state, turn),
                    _next_step(analysis, looks, result.state, []) + " Mark one variety as the check "
                    "next time: fewer comparisons settle sooner.", open_questions, result.state)

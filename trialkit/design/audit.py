@@ -15,10 +15,11 @@ import pandas as pd
 
 from trialkit.design import audit_checks as checks
 from trialkit.design import audit_conditions as conditions
-from trialkit.design.audit_findings import STOP, Finding, counted
+from trialkit.design.audit_findings import STOP, Finding
 from trialkit.design.audit_rows import RowsExplain, plot_sd, row_sd_to_explain
 from trialkit.design.audit_strata import comparable, strata, variety_df
 from trialkit.design.audit_units import Unit, Units, find_units, treatments
+from trialkit.wording import counted
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -7,8 +7,9 @@ import re
 import numpy as np
 import pandas as pd
 
-from trialkit.design.audit_findings import CAREFUL, NOTE, STOP, Finding, counted, listed
+from trialkit.design.audit_findings import CAREFUL, NOTE, STOP, Finding
 from trialkit.design.audit_units import Units
+from trialkit.wording import counted, few
 
 FEW_DF = 4
 """Fewer residual degrees of freedom than this make an interval more than 1.6 times as wide as
@@ -51,8 +52,8 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
             Finding(
                 "single-plot-variety",
                 CAREFUL,
-                f"{listed(single)}: one plot only.",
-                f"{listed(single)} stood in one plot only. Chance differences between plots are "
+                f"{few(single, 6)}: one plot only.",
+                f"{few(single, 6)} stood in one plot only. Chance differences between plots are "
                 "judged from the other varieties; that holds only if plots of these differ alike.",
                 "Give every variety at least two plots, better four.",
             )
@@ -88,7 +89,7 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
     if units.basis not in ("plots", "rows", "runs") or not (units.merged or units.single_plants):
         return []
     severity = CAREFUL if still else STOP
-    names = listed(sorted(units.merged))
+    names = few(sorted(units.merged), 6)
     cure = (
         "Scatter the plots: draw lots for which variety stands where in each block. If lots were "
         'drawn and put them side by side, say so in trial.toml: design = "completely randomised".'
@@ -138,7 +139,7 @@ def across_edges(units: Units) -> list[Finding]:
     """Plots of one variety side by side across the edge between two blocks."""
     if not units.across:
         return []
-    names = listed(sorted(units.across))
+    names = few(sorted(units.across), 6)
     pairs = counted(sum(units.across.values()), "pair")
     lots = (
         "Lots drawn in each block can put them so, and they are counted as plots each."
@@ -266,7 +267,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
         return []
     word, fix = found.along, next_year(plants, units.frame["variety"].nunique())
     if found.single and found.by_lot:
-        names = listed(list(found.single))
+        names = few(list(found.single), 6)
         verb = "stands" if len(found.single) == 1 else "stand"
         return [
             Finding(
@@ -280,7 +281,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         ]
     if found.single and not found.every:
-        names = listed(list(found.single))
+        names = few(list(found.single), 6)
         verb = "stands" if len(found.single) == 1 else "stand"
         return [
             Finding(
@@ -309,7 +310,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         ]
     if found.shared:
-        apart = "; ".join(listed(list(group)) for group in found.shared)
+        apart = "; ".join(few(list(group), 6) for group in found.shared)
         return [
             Finding(
                 "rows-apart",
@@ -326,7 +327,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 "rows-cut-in-pieces",
                 CAREFUL,
                 f"Each {word} that holds one variety right through counts as one plot.",
-                f"{listed(list(found.wide))} fill whole {word}s. A {word} cut across in pieces is "
+                f"{few(list(found.wide), 6)} fill whole {word}s. A {word} cut across in pieces is "
                 f"still one plot, whatever the pieces are called, so {word}s are counted.",
                 "Next year scatter small plots: draw lots in each block for which variety stands "
                 "where.",
@@ -339,7 +340,7 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
     """Varieties that cannot be told apart from a treatment, a planting day or their blocks."""
     found = []
     if len(groups) > 1:
-        apart = "; ".join(listed(group) for group in groups)
+        apart = "; ".join(few(group, 6) for group in groups)
         if cause == "block":
             found.append(
                 Finding(

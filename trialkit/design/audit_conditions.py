@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from trialkit.design.audit_findings import CAREFUL, NOTE, Finding, counted, listed
+from trialkit.design.audit_findings import CAREFUL, NOTE, Finding
 from trialkit.design.audit_units import Units
 from trialkit.design.setting import at_edge
+from trialkit.wording import counted, few
 
 UNEVEN_EDGE = 0.5
 """Difference in the share of plants at an edge that is worth a word. Own choice."""
@@ -78,8 +79,8 @@ def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
             Finding(
                 "wiped-out",
                 CAREFUL,
-                f"{listed(wiped)}: every plant was lost.",
-                f"Every plant of {listed(wiped)} was lost. Its yield a living plant ends with the "
+                f"{few(wiped, 6)}: every plant was lost.",
+                f"Every plant of {few(wiped, 6)} was lost. Its yield a living plant ends with the "
                 "last of them; its yield a metre of row counts the losses.",
             )
         )
@@ -148,8 +149,8 @@ def assumptions(units: Units) -> list[Finding]:
             Finding(
                 "mixed-plot",
                 CAREFUL,
-                f"Plot {listed(list(units.mixed))} holds more than one variety.",
-                f"Plot {listed(list(units.mixed))} holds more than one variety; each variety in it "
+                f"Plot {few(list(units.mixed), 6)} holds more than one variety.",
+                f"Plot {few(list(units.mixed), 6)} holds more than one variety; each variety in it "
                 "is counted as a plot of its own. Check the plot names.",
             )
         )

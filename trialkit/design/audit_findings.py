@@ -24,16 +24,3 @@ class Finding:
     one_line: str
     full: str
     fix: str = ""
-
-
-def listed(names: list[str], most: int = 6) -> str:
-    """ "A, B and C"; long lists are cut."""
-    shown = names if len(names) <= most else [*names[: most - 1], f"{len(names) - most + 1} more"]
-    if len(shown) < 2:
-        return "".join(shown)
-    return f"{', '.join(shown[:-1])} and {shown[-1]}"
-
-
-def counted(number: int, thing: str, things: str = "") -> str:
-    """ "1 plot", "4 plots"."""
-    return f"{number} {thing if number == 1 else things or thing + 's'}"

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.conclude import WIDEST
-from trialkit.decide.saying import few, figure, listed, plain, span, times
 from trialkit.gardens.fitting import YEAR
+from trialkit.wording import counted, few, figure, listed, percent, span, times
 
 if TYPE_CHECKING:
     from trialkit.gardens.apart import Apart
@@ -28,14 +28,7 @@ def no_new_garden(places: int, needed: int) -> str:
         return ""
     if places == 1:
         return "only one garden took part, and another may differ by any amount"
-    return f"{plain(places, 'garden')} are too few to show how much gardens differ"
-
-
-def percent(chance: float) -> str:
-    """`62 %`; `under 1 %` and `over 99 %` at the ends."""
-    if chance < 0.01:
-        return "under 1 %"
-    return "over 99 %" if chance > 0.99 else f"{round(100 * chance)} %"
+    return f"{counted(places, 'garden')} are too few to show how much gardens differ"
 
 
 def scope(answer: SeasonAnswer) -> str:
@@ -45,7 +38,7 @@ def scope(answer: SeasonAnswer) -> str:
     years = len({one.year for one in firsts})
     if len(firsts) == 1:
         return "one trial in one garden"
-    trials = f"{plain(len(firsts), 'trial')} in " if len(firsts) != gardens else ""
+    trials = f"{counted(len(firsts), 'trial')} in " if len(firsts) != gardens else ""
     places = "one garden" if gardens == 1 else f"{gardens} gardens"
     return f"{trials}{places}" + (f" and {years} years" if years > 1 else "")
 

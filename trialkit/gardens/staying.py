@@ -10,9 +10,9 @@ import pandas as pd
 
 from trialkit.decide.harvested import in_own_unit
 from trialkit.decide.looks import SETTLED
-from trialkit.decide.saying import figure, listed, span, times
 from trialkit.models import Missing, TraitResult
 from trialkit.reading.spelling import folded
+from trialkit.wording import figure, listed, span, times
 
 if TYPE_CHECKING:
     from trialkit.decide import Conclusion

@@ -7,7 +7,8 @@ from typing import Any
 import matplotlib as mpl
 import pandas as pd
 
-from trialkit.plots.style import COLOURS, MUTED, STYLE, Picture, capital, lined, ranged, rounded
+from trialkit.plots.style import COLOURS, MUTED, STYLE, Picture, lined, ranged
+from trialkit.wording import capital, rounded
 
 
 def compared(table: pd.DataFrame, axis: str, note: str, to: float | None = None) -> Picture:

@@ -21,13 +21,12 @@ from trialkit.plots.style import (
     STYLE,
     WIDTH,
     Picture,
-    capital,
     lined,
     ranged,
-    rounded,
     short,
     specks,
 )
+from trialkit.wording import capital, rounded
 
 PANELS = 8
 """More varieties than this and the drawing against the gardens shows the leading ones only."""

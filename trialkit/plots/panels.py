@@ -20,13 +20,11 @@ from trialkit.plots.style import (
     STYLE,
     WIDTH,
     Picture,
-    capital,
-    day,
     ranged,
-    rounded,
     short,
     specks,
 )
+from trialkit.wording import capital, rounded, short_day
 
 PANELS = 12
 """More varieties than this and a figure shows the leading ones only; its caption says so."""
@@ -63,7 +61,7 @@ def rates(
         notes.append("Grey columns: hot spells.")
     if enough is not None:
         notes.append("Dashed line: the rate below which picking is not worth while.")
-    said = [f"hot from {day(a)} to {day(b)}" for a, b in hot]
+    said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
     heat = f" {capital(', '.join(said))}." if said else ""
     return Picture(
         figure, f"{capital(what)} over the season. {alt}{heat}", " ".join(notes) + _left_out(curve)
@@ -144,7 +142,8 @@ def _panels(
         last = lines[variety].dropna(subset=["estimate"]).tail(1)
         for row in last.itertuples(index=False):
             ends.append(f"{variety} {rounded(row.estimate)}{ranged(row.low, row.high)}")
-    said = f"On {day(curve['date'].max())}: " + "; ".join(ends) + "." if ends else "Nothing yet."
+    last_day = short_day(curve["date"].max())
+    said = f"On {last_day}: {'; '.join(ends)}." if ends else "Nothing yet."
     return figure, said
 
 
@@ -179,7 +178,7 @@ def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: i
     axes = grid.flat[0]
     axes.set_xlim(first - pd.Timedelta(days=max(span, 1) * 0.03),
                   last + pd.Timedelta(days=max(span, 1) * 0.06))
-    axes.set_xticks(ticks, [day(t) for t in ticks])
+    axes.set_xticks(ticks, [short_day(t) for t in ticks])
     for place in range(shown):
         grid.flat[place].tick_params(labelbottom=place + abreast >= shown)
 

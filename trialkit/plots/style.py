@@ -16,6 +16,8 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from trialkit.wording import rounded
+
 WIDTH = 3.5
 AXIS, LINE = 42, 0.15
 """Characters of an axis in words that fit on one line, in any letters; inches between lines."""
@@ -108,24 +110,7 @@ def short(names: Sequence[str], width: int = 20) -> dict[str, str]:
     return cut
 
 
-def rounded(value: Any) -> str:
-    """Two figures for the words of a drawing: `0.62`, `1.6`, `23`."""
-    if abs(value) < 0.095:
-        return f"{value:.2f}"
-    return f"{value:.2g}" if abs(value) < 9.95 else f"{value:,.0f}"
-
-
 def ranged(low: Any, high: Any) -> str:
     """` (1.2 to 2.1)`, empty where there is no interval."""
     return "" if pd.isna(low) or pd.isna(high) else f" ({rounded(low)} to {rounded(high)})"
 
-
-def day(when: Any) -> str:
-    """`4 Aug`."""
-    stamp = pd.Timestamp(when)
-    return f"{stamp.day} {stamp:%b}"
-
-
-def capital(text: str) -> str:
-    """With its first letter a capital one."""
-    return text[:1].upper() + text[1:]

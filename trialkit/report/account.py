@@ -9,11 +9,11 @@ from importlib.metadata import PackageNotFoundError, version
 from math import isfinite, nan
 from typing import Any
 
+from trialkit import wording
 from trialkit.models import Missing, TraitResult
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import MethodNote
 from trialkit.models.stand import StandResult
-from trialkit.report import words
 from trialkit.report.bedplaces import position_tables
 from trialkit.report.blocks import Block, isolate, part, tabled, titled
 from trialkit.report.digging import harvest_tables
@@ -39,7 +39,7 @@ PLOTS_SHOWN = 5
 @told
 def files_read(trial: OpenTrial) -> Block:
     """The files of the trial and how many lines of each were read."""
-    rows = [(name, words.whole(lines)) for name, lines in trial.records.files]
+    rows = [(name, wording.whole(lines)) for name, lines in trial.records.files]
     return tabled("Files read", ("File", "Lines"), rows)
 
 
@@ -50,13 +50,14 @@ def doubts(trial: OpenTrial) -> Block:
     if frame.empty:
         return titled("Doubts about the records", ["No record is hard to believe."])
     if not trial.showing.notes:
-        said = f"{words.counted(len(frame), 'record')} hard to believe, used as they are."
+        said = f"{wording.counted(len(frame), 'record')} hard to believe, used as they are."
         return titled("Doubts about the records", [said])
     rows = [
         (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
         for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)
     ]
-    caption = f"{words.counted(len(frame), 'doubt')} about the records, which are used as they are"
+    many = wording.counted(len(frame), "doubt")
+    caption = f"{many} about the records, which are used as they are"
     if len(frame) > DOUBTS_SHOWN:
         caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
     return tabled(caption, ("Where", "Value", "Doubt"), rows)
@@ -103,14 +104,14 @@ def diagnostics(trial: OpenTrial) -> Block:
     blocks = [titled("Can the model be trusted?", found.remarks, trial.names)]
     if not found.residuals.empty:
         agree = [
-            (words.capital(str(r.check)), words.number(r.value), words.number(r.expected))
+            (wording.capital(str(r.check)), wording.number(r.value), wording.number(r.expected))
             for r in found.residuals.itertuples(index=False)
         ]
         heads = ("What", "Found", "Expected")
         blocks.append(tabled("Residuals (randomised quantile)", heads, agree))
     if not found.influence.empty:
         without = [
-            (str(r.unit), str(r.variety), words.number(r.ratio, 3),
+            (str(r.unit), str(r.variety), wording.number(r.ratio, 3),
              f"{r.change:+.1%}".replace("%", " %").replace("-", "−"))
             for r in found.influence.head(PLOTS_SHOWN).itertuples(index=False)
         ]
@@ -145,14 +146,14 @@ def _not_given(missing: Iterable[Missing]) -> list[str]:
     by_reason: dict[str, list[str]] = {}
     for one in missing:
         by_reason.setdefault(one.reason, []).append(one.trait.replace("_", " "))
-    return [f"{words.capital(words.listed(traits))}: {reason}."
+    return [f"{wording.capital(wording.listed(traits))}: {reason}."
             for reason, traits in by_reason.items()]
 
 
 def _method(result: TraitResult, trial: OpenTrial) -> Block:
     about = trial.records.trial
     shown = shown_as(result, about)
-    label = words.capital(words.with_unit(result.label, shown.unit))
+    label = wording.capital(wording.with_unit(result.label, shown.unit))
     said = [result.method.plain, *result.notes]
     if not result.supported and result.why_not not in result.method.plain:
         said.insert(1, result.why_not)
@@ -172,9 +173,9 @@ def _worked_out(
              "degrees of freedom": note.df_method}  # fmt: skip
     pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
     parts = [f"{key} {value}" for key, value in pairs.items() if value and value != NO_FIGURE]
-    fine = words.capital("; ".join([*parts, *filter(None, [inside])]))
-    sentences = [f"{words.capital(one.rstrip('. '))}." for one in said if one]
-    full = f"{words.capital(note.full.rstrip('. '))}."
+    fine = wording.capital("; ".join([*parts, *filter(None, [inside])]))
+    sentences = [f"{wording.capital(one.rstrip('. '))}." for one in said if one]
+    full = f"{wording.capital(note.full.rstrip('. '))}."
     html = part("full", summary=f"In full: {label[:1].lower()}{label[1:]}",
                 paragraphs=[isolate(full, names)], fine=isolate(f"{fine}." if fine else "", names))
     body = [titled(label, sentences, names), *tables, Block(html, f"{full}\n{fine}")]
@@ -190,16 +191,16 @@ def _figure(value: Any) -> str:
         return str(value)
     if not isfinite(value):
         return NO_FIGURE
-    return words.whole(value) if value == round(value) else words.number(value, 3)
+    return wording.whole(value) if value == round(value) else wording.number(value, 3)
 
 
 def _where(file: Any, line: Any, column: Any) -> str:
-    at = "" if words.missing(line) else f" line {line}"
+    at = "" if wording.missing(line) else f" line {line}"
     return f"{file}{at}, {column}" if column else f"{file}{at}"
 
 
 def _cell(value: Any) -> str:
-    return words.NONE if words.missing(value) else str(value)
+    return wording.NONE if wording.missing(value) else str(value)
 
 
 def version_of(name: str) -> str:

@@ -8,10 +8,8 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 import trialkit
-from trialkit import cautions
-from trialkit.decide import saying
+from trialkit import cautions, wording
 from trialkit.models import Missing
-from trialkit.report import words
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.drawn import headline
 from trialkit.report.measures import Measure, measure
@@ -38,7 +36,7 @@ class Row(NamedTuple):
 def heading(trial: OpenTrial) -> Block:
     """The report's title, and under it what, where, when and how far."""
     about = trial.records.trial
-    under = [words.capital(about.crop), about.garden, *_dates(trial)]
+    under = [wording.capital(about.crop), about.garden, *_dates(trial)]
     notes = []
     if about.invented:
         notes.append("Invented data: made up to show what a report looks like.")
@@ -46,7 +44,7 @@ def heading(trial: OpenTrial) -> Block:
         notes.append(f"Published data: {about.source}.")
     if trial.until is not None:
         notes.append(
-            f"As of {words.day(trial.until, year=True)}: what was recorded later is left out."
+            f"As of {wording.day(trial.until, year=True)}: what was recorded later is left out."
         )
     under_text = " · ".join(filter(None, under))
     html = part("heading", title=about.title, under=under_text, notes=notes)
@@ -61,11 +59,11 @@ def heading(trial: OpenTrial) -> Block:
 def _dates(trial: OpenTrial) -> list[str]:
     """When planted and how far picked; nothing where the records have no dates."""
     records = trial.records
-    planted = f"planted {words.day(records.trial.planted, year=True)}"
+    planted = f"planted {wording.day(records.trial.planted, year=True)}"
     days = records.picks["date"].dropna().unique()
     if len(days):
-        last = words.day(max(days), year=True)
-        return [planted, f"{words.counted(len(days), 'pick')} up to {last}"]
+        last = wording.day(max(days), year=True)
+        return [planted, f"{wording.counted(len(days), 'pick')} up to {last}"]
     if records.harvest.empty:
         return [planted, "no picks yet"]
     return [planted] if records.harvest["date"].notna().any() else []
@@ -159,7 +157,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
     if not isinstance(main, Missing):
         shown = measure(main.unit, trial.records.trial)
-        head = words.capital(words.with_unit(main.label, shown.unit))
+        head = wording.capital(wording.with_unit(main.label, shown.unit))
         columns.append((head, lambda row: Cell(
             shown.number(row.within_reach), shown.span(row.within_low, row.within_high))))
     if table["ratio"].notna().any():
@@ -171,7 +169,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     elif not isinstance(main, Missing) and main.letters:
         letters = main.letters
         columns.append(("Not told apart: those that share a letter",
-                        lambda row: Cell(letters.get(row.variety, words.NONE))))
+                        lambda row: Cell(letters.get(row.variety, wording.NONE))))
     if not isinstance(conclusion.analysis.height, Missing) and trial.records.trial.reach_cm:
         columns.append(("Day out of reach", _reach))
     if not trial.records.picks.empty or table["lost"].any():
@@ -189,16 +187,18 @@ def _against(row: Any, unit: Measure | None) -> Cell:
         return Cell("1, the check" if unit is None else "0, the check")
     if unit is not None:
         return Cell(unit.number(row.ratio), unit.span(row.ratio_low, row.ratio_high), row.state)
-    times = "" if words.missing(row.ratio) else " times"
+    times = "" if wording.missing(row.ratio) else " times"
     # As the answer says it: an end just clear of 1 does not read as 1.
-    known = not (words.missing(row.ratio_low) or words.missing(row.ratio_high))
-    span = saying.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
-    state = row.state if words.missing(row.as_of) else f"{row.state}, up to {words.day(row.as_of)}"
-    return Cell(words.number(row.ratio) + times, span, state)
+    known = not (wording.missing(row.ratio_low) or wording.missing(row.ratio_high))
+    span = wording.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
+    state = row.state
+    if not wording.missing(row.as_of):
+        state += f", up to {wording.short_day(row.as_of)}"
+    return Cell(wording.number(row.ratio) + times, span, state)
 
 
 def _reach(row: Any) -> Cell:
-    span = words.days(row.out_low, row.out_high)
-    if words.missing(row.out_of_reach):
+    span = wording.days(row.out_low, row.out_high)
+    if wording.missing(row.out_of_reach):
         return Cell("still within reach", span)
-    return Cell(words.day(row.out_of_reach), span)
+    return Cell(wording.short_day(row.out_of_reach), span)

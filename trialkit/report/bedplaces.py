@@ -6,10 +6,10 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit import wording
 from trialkit.models import Missing
 from trialkit.models.places import ACROSS, ALONG, PlaceEffects
 from trialkit.models.position import PositionResult
-from trialkit.report import words
 from trialkit.report.blocks import Block
 from trialkit.report.found import limited
 from trialkit.report.measures import Measure, measure, ratio
@@ -49,7 +49,7 @@ def places_tables(
     known = places.effects.dropna(subset=["estimate"])
     if len(known) and not only_where_it_matters:
         rows = [(named(str(r.place)), _value(places, shown, r.estimate, r.low, r.high),
-                 words.chance(r.p), words.degrees(r.df)) for r in known.itertuples(index=False)]
+                 wording.chance(r.p), wording.degrees(r.df)) for r in known.itertuples(index=False)]
         tables.append(limited(
             f"What the place does to the plots{_in(places, shown)}",
             ("Place", "Effect", "p", "Degrees of freedom"), rows))
@@ -87,7 +87,7 @@ def _side_by_side(
 
 def named(place: str) -> str:
     """`Slope along the rows`, `The shade`."""
-    return f"Slope {place}" if place in (ALONG, ACROSS) else words.capital(place)
+    return f"Slope {place}" if place in (ALONG, ACROSS) else wording.capital(place)
 
 
 def _shown(places: PlaceEffects, about: Trial) -> Measure:
@@ -102,11 +102,12 @@ def place_lines(places: PlaceEffects | Missing | None, about: Trial) -> list[str
     lines = []
     row: Any
     for row in places.effects.itertuples(index=False):
-        if words.missing(row.estimate):
+        if wording.missing(row.estimate):
             if row.note:
                 lines.append(f"{named(str(row.place))}: {row.note}.")
             continue
-        lines.append(f"{words.capital(str(row.words))}: {_effect(row, places, shown)}, {ALLOWED}.")
+        where = wording.capital(str(row.words))
+        lines.append(f"{where}: {_effect(row, places, shown)}, {ALLOWED}.")
     return lines
 
 

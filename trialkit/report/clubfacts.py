@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit import wording
 from trialkit.gardens.first import Failed, FirstStage, Spreads, first_of
 from trialkit.models import Missing
-from trialkit.report import pictures, words
+from trialkit.report import pictures
 from trialkit.report.drawn import compared_picture, headline
 from trialkit.report.opened import OpenTrial
 
@@ -94,13 +95,13 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
 
 def _number(value: Any) -> float | None:
     """To six figures, as plain JSON; None for NaN and for an end without limit."""
-    if words.missing(value) or value in (float("inf"), float("-inf")):
+    if wording.missing(value) or value in (float("inf"), float("-inf")):
         return None
     return float(f"{float(value):.6g}")
 
 
 def _day(value: Any) -> str | None:
-    return None if words.missing(value) else pd.Timestamp(value).date().isoformat()
+    return None if wording.missing(value) else pd.Timestamp(value).date().isoformat()
 
 
 def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:

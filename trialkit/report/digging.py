@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from trialkit import wording
 from trialkit.models.grading import GradeResult
 from trialkit.models.harvest import HarvestResult
-from trialkit.report import words
 from trialkit.report.bedplaces import places_tables
 from trialkit.report.blocks import Block, tabled
 from trialkit.report.found import limited, means_table
@@ -40,7 +40,7 @@ def _metre(result: HarvestResult, about: Trial) -> Block:
     one = Measure(f"{plain.unit} a {row}", plain.scale / metres)
     share = result.metre.set_index("variety")["share"]
     return means_table(
-        f"{words.capital(result.label)}, {one.unit}, as planted", result.metre, one,
+        f"{wording.capital(result.label)}, {one.unit}, as planted", result.metre, one,
         result.against_check.head(0), "difference",
         more=[("Plants that gave something", lambda r: percent(share[r.variety]))],
     )
@@ -58,8 +58,8 @@ def shares_table(grading: GradeResult) -> Block:
         own = [at.get((variety, grade)) for grade in grades]
         pieces = sum(r.count for r in own if r is not None)
         rows.append([str(variety), *(
-            words.NONE if r is None else percent(r.share, r.low, r.high) for r in own),
-            words.whole(pieces)])
+            wording.NONE if r is None else percent(r.share, r.low, r.high) for r in own),
+            wording.whole(pieces)])
     return limited("Share of the pieces in each grade", ["Variety", *grades, "Pieces"], rows)
 
 
@@ -80,9 +80,9 @@ def grade_lines(grading: GradeResult) -> list[str]:
         lines.append(
             f"Take a piece of {one.variety} and one of {one.against}: {one.variety}'s is the "
             f"better in {100 * one.chance:.0f} of 100 pairs{said}.")
-    if not lines and not words.missing(grading.p):
-        lines.append(f"Do grades differ between varieties at all? p {words.chance(grading.p)}.")
-    return lines + [f"{words.capital(note)}." for note in grading.notes]
+    if not lines and not wording.missing(grading.p):
+        lines.append(f"Do grades differ between varieties at all? p {wording.chance(grading.p)}.")
+    return lines + [f"{wording.capital(note)}." for note in grading.notes]
 
 
 def _odds(grading: GradeResult) -> Block:
@@ -92,7 +92,7 @@ def _odds(grading: GradeResult) -> Block:
         return Block("", "")
     left, right = list(pairs.columns[:2])
     rows = [(f"{getattr(r, left)} against {getattr(r, right)}", ratio(r.estimate, r.low, r.high),
-             words.degrees(r.df), words.chance(r.p)) for r in pairs.itertuples(index=False)]
+             wording.degrees(r.df), wording.chance(r.p)) for r in pairs.itertuples(index=False)]
     caption = "Odds of a better grade; in brackets intervals that hold all together, 95 %."
     return tabled(caption, ("Varieties", "Odds", "Degrees of freedom", "p"), rows)
 
@@ -107,8 +107,8 @@ def _ready(result: HarvestResult) -> Block:
     row: Any
     for row in ready.table.itertuples(index=False):
         cells = [str(row.variety),
-                 "not yet" if words.missing(row.day) else
-                 f"day {row.day:.0f}, {words.day(row.date)}",
+                 "not yet" if wording.missing(row.day) else
+                 f"day {row.day:.0f}, {wording.short_day(row.date)}",
                  days.estimate(row.mean, row.low, row.high), percent(row.share)]
         if against is not None:
             cells.append(
@@ -129,10 +129,10 @@ def treatment_line(result: HarvestResult, about: Trial) -> list[str]:
     if result.treatments.empty:
         return []
     shown = measure(result.unit, about)
-    said = words.listed([f"{r.treatment} {shown.estimate(r.estimate, r.low, r.high)}"
+    said = wording.listed([f"{r.treatment} {shown.estimate(r.estimate, r.low, r.high)}"
                          for r in result.treatments.itertuples(index=False)])
     test = result.tests[result.tests["term"] == "treatment"]
-    p = f"; p {words.chance(test['p'].iloc[0])} for no difference at all" if len(test) else ""
+    p = f"; p {wording.chance(test['p'].iloc[0])} for no difference at all" if len(test) else ""
     return [f"Treatments over all varieties, {shown.unit}: {said}{p}."]
 
 

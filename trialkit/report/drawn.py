@@ -7,17 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit import plots
+from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import RateResult
-from trialkit.report import pictures, words
+from trialkit.report import pictures
 from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, isolate, part
 from trialkit.report.found import joined
 from trialkit.report.growing import treatment_lines
-from trialkit.report.measures import Measure, measure, percent, ratio
+from trialkit.report.measures import Measure, height_scale, measure, percent, ratio
 from trialkit.report.opened import OpenTrial, told
 
 BAND = "Band: 95 % interval of the variety."
@@ -47,7 +47,7 @@ def height_and_reach(trial: OpenTrial) -> Block:
     if isinstance(height, Missing):
         return _missing("Height", height.reason, trial)
     about = trial.records.trial
-    scale, unit = words.height_scale(about.height_unit)
+    scale, unit = height_scale(about.height_unit)
     curve = height.curve.copy()
     curve[["estimate", "low", "high"]] /= scale
     seen = height.seen[["variety", "date"]].assign(height=height.seen["height_cm"] / scale)
@@ -130,7 +130,7 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
         rows = _in_units(main.means, shown).sort_values(
             "estimate", ascending=False, kind="stable"
         )
-        axis, to, note = words.with_unit(main.label, shown.unit), None, "Dot: best estimate."
+        axis, to, note = wording.with_unit(main.label, shown.unit), None, "Dot: best estimate."
     if rows["low"].notna().any():
         note += " Bar: the range it may well lie in (95 % interval)."
     elif not main.supported:
@@ -164,7 +164,7 @@ def _trend(position: PositionResult) -> list[str]:
     lines = []
     for row in position.trend.itertuples(index=False):
         said = ratio(row.ratio, row.low, row.high)
-        where = words.capital(str(row.direction))
+        where = wording.capital(str(row.direction))
         lines.append(
             f"{where}, the last plants gave {said} what the first did, {ALLOWED}."
             if "(" in said else
@@ -204,7 +204,7 @@ def _slumps(rate: RateResult) -> list[str]:
             said.append(f"{row.variety} {fell}{row.recovery}")
         more = len(spell) - SLUMPS_SAID
         rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""
-        lines.append(f"Hot {words.days(first, last)}: {'; '.join(said)}{rest}.")
+        lines.append(f"Hot {wording.days(first, last)}: {'; '.join(said)}{rest}.")
     return lines
 
 

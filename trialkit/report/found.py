@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit import wording
 from trialkit.models import TraitResult
-from trialkit.report import words
 from trialkit.report.blocks import Block, tabled
 from trialkit.report.measures import Measure, measure, ratio
 from trialkit.trial import Trial
@@ -23,7 +23,7 @@ def found(result: TraitResult, about: Trial) -> Block:
     is left out, not shown empty.
     """
     shown = shown_as(result, about)
-    called = words.capital(words.with_unit(result.label, shown.unit))
+    called = wording.capital(wording.with_unit(result.label, shown.unit))
     return means_table(
         called, result.means, shown, result.against_check, result.scale, result.letters,
         headed=True,
@@ -70,7 +70,7 @@ def means_table(
         said += filter(None, [_freedom(means, against)])
     else:
         said.append("no intervals")
-    text = words.capital("; ".join(said))
+    text = wording.capital("; ".join(said))
     return tabled(f"{text}.", ["Variety", *heads], rows, caption)
 
 
@@ -86,7 +86,7 @@ def _columns(
         if row.variety == check:
             return "the check"
         if row.variety not in by.index:
-            return words.NONE
+            return wording.NONE
         one = by.loc[row.variety]
         if scale == "ratio":
             return ratio(one["estimate"], one["low"], one["high"])
@@ -99,7 +99,7 @@ def _columns(
         columns.append(compared)
     elif letters:
         heads.append("Not told apart")
-        columns.append(lambda row: letters.get(row.variety, words.NONE))
+        columns.append(lambda row: letters.get(row.variety, wording.NONE))
     return heads, columns
 
 
@@ -109,7 +109,7 @@ def _freedom(means: pd.DataFrame, against: pd.DataFrame) -> str:
     known = frame["df"].dropna() if "df" in frame else pd.Series(dtype=float)
     if known.empty:
         return ""
-    least, most = words.degrees(known.min()), words.degrees(known.max())
+    least, most = wording.degrees(known.min()), wording.degrees(known.max())
     return f"{least if least == most else f'{least} to {most}'} degrees of freedom"
 
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit import wording
 from trialkit.models import Missing, TraitResult
 from trialkit.models.window import RECORDS
-from trialkit.report import words
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, part
 from trialkit.report.digging import grade_lines, ready_lines, treatment_line
@@ -51,7 +51,7 @@ def _season(trial: OpenTrial) -> list[Column]:
     season = trial.conclusion.analysis.season
     if isinstance(season, Missing):
         return []
-    counted = words.capital(trial.conclusion.analysis.counted)
+    counted = wording.capital(trial.conclusion.analysis.counted)
     columns = [(f"{counted} a living plant, so far", _cells(season.means, Measure("")))]
     if season.metre["estimate"].notna().any():
         metres, row = row_of(trial.records.trial)
@@ -80,7 +80,7 @@ def _window(trial: OpenTrial) -> list[Column]:
 
     def shown(name: str) -> Cell:
         if name not in rows:
-            return Cell(words.NONE)
+            return Cell(wording.NONE)
         value, _, span = window_days(rows[name]).partition(" (")
         return Cell(value, span.rstrip(")"))
 
@@ -104,7 +104,7 @@ def _harvest(trial: OpenTrial) -> list[Column]:
     if len(harvest.metre):
         metres, row = row_of(about)
         shown = measure(harvest.unit, about)
-        columns.append((f"{words.capital(shown.unit)} a {row}, gaps counted",
+        columns.append((f"{wording.capital(shown.unit)} a {row}, gaps counted",
                         _cells(harvest.metre, Measure("", shown.scale / metres))))
     if harvest.grading is not None:
         shares = harvest.grading.shares.dropna(subset=["share"])
@@ -118,7 +118,7 @@ def _share(shares: pd.DataFrame) -> Callable[[str], Cell]:
 
     def shown(name: str) -> Cell:
         if name not in rows:
-            return Cell(words.NONE)
+            return Cell(wording.NONE)
         row = rows[name]
         value, _, span = percent(row.share, row.low, row.high).partition(" (")
         return Cell(value, span.rstrip(")"))
@@ -131,7 +131,7 @@ def _cells(means: pd.DataFrame, shown: Measure) -> Callable[[str], Cell]:
 
     def cell(name: str) -> Cell:
         if name not in rows:
-            return Cell(words.NONE)
+            return Cell(wording.NONE)
         row = rows[name]
         return Cell(shown.number(row.estimate), shown.span(row.low, row.high))
 

@@ -7,13 +7,13 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit import wording
 from trialkit.models.heat import Warmth
 from trialkit.models.height import HeightResult
 from trialkit.models.stand import StandResult
-from trialkit.report import words
 from trialkit.report.blocks import Block, tabled
 from trialkit.report.found import limited
-from trialkit.report.measures import Measure, measure
+from trialkit.report.measures import Measure, height, measure
 from trialkit.trial import Trial
 
 DATES = 4
@@ -42,12 +42,12 @@ def _on_dates(result: HeightResult, shown: Measure) -> Block:
     rows = []
     for variety in result.means.sort_values("estimate", ascending=False)["variety"]:
         cells = [shown.estimate(at[variety, d].estimate, at[variety, d].low, at[variety, d].high)
-                 if (variety, d) in at else words.NONE for d in days]
+                 if (variety, d) in at else wording.NONE for d in days]
         quick: Any = fastest.loc[variety] if variety in fastest.index else None
-        cells.append(words.NONE if quick is None else
-                     f"{shown.number(quick['estimate'])} about {words.day(quick['date'])}")
+        cells.append(wording.NONE if quick is None else
+                     f"{shown.number(quick['estimate'])} about {wording.short_day(quick['date'])}")
         rows.append([str(variety), *cells])
-    heads = ["Variety", *map(words.day, days), "Fastest, a week"]
+    heads = ["Variety", *map(wording.short_day, days), "Fastest, a week"]
     return limited(f"Height on some days, {shown.unit}", heads, rows)
 
 
@@ -58,8 +58,8 @@ def _reached(frame: pd.DataFrame) -> Block:
     rows = []
     row: Any
     for row in frame.itertuples(index=False):
-        span = words.days(row.low, row.high)
-        said = "still within reach" if words.missing(row.date) else words.day(row.date)
+        span = wording.days(row.low, row.high)
+        said = "still within reach" if wording.missing(row.date) else wording.short_day(row.date)
         rows.append((str(row.variety), str(row.treatment), f"{said} ({span})" if span else said))
     return limited("Day out of an arm's reach", ("Variety", "Treatment", "Out of reach"), rows)
 
@@ -68,8 +68,8 @@ def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
     """How tall each treatment was in the end, and the difference, in two sentences."""
     if result.treatments.empty:
         return []
-    last = words.day(result.curve["date"].max())
-    levels = words.listed([f"{r.treatment} {_height(r.estimate, r.low, r.high, about)}"
+    last = wording.short_day(result.curve["date"].max())
+    levels = wording.listed([f"{r.treatment} {_height(r.estimate, r.low, r.high, about)}"
                            for r in result.treatments.itertuples(index=False)])
     lines = [f"By treatment, over all varieties, on {last}: {levels}."]
     if len(result.treatment_pairs) == 1:
@@ -78,14 +78,14 @@ def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
         if size < 0:
             one, other, size, low, high = other, one, -size, -high, -low
         lines.append(f"{one}: {_height(size, low, high, about)} more than {other}.")
-    return [words.capital(line) for line in lines]
+    return [wording.capital(line) for line in lines]
 
 
 def _height(value: Any, low: Any, high: Any, about: Trial) -> str:
     """`183 cm (176 to 190)`, `6'0" (5'9" to 6'3")`."""
     shown = measure("cm", about)
     span = shown.span(low, high)
-    return words.height(value, about.height_unit) + (f" ({span})" if span else "")
+    return height(value, about.height_unit) + (f" ({span})" if span else "")
 
 
 def stand_lines(result: StandResult) -> list[str]:
@@ -95,7 +95,7 @@ def stand_lines(result: StandResult) -> list[str]:
         return []
     why = result.reasons.groupby("reason", sort=False)["plants"].sum()
     reasons = "; ".join(f"{reason} {n}" for reason, n in why.items())
-    first = f"{words.counted(lost, 'plant')} of {planted:,d} lost ({reasons})."
+    first = f"{wording.counted(lost, 'plant')} of {planted:,d} lost ({reasons})."
     if not result.supported:
         return [f"{first} Losses are not compared: {result.why_not}."]
     told = result.pairs[result.pairs["p"] < 0.05]
@@ -109,13 +109,13 @@ def stand_lines(result: StandResult) -> list[str]:
 
 def _treated(result: HeightResult, shown: Measure) -> list[Block]:
     """The treatments over all varieties, their differences, and reach under each."""
-    last = words.day(result.curve["date"].max())
+    last = wording.short_day(result.curve["date"].max())
     rows = [(str(r.treatment), shown.estimate(r.estimate, r.low, r.high))
             for r in result.treatments.itertuples(index=False)]
     caption = f"Height by treatment on {last}, over all varieties, {shown.unit}"
     tables = [limited(caption, ("Treatment", "Height"), rows)]
     pairs = [(f"{r.left} less {r.right}", shown.estimate(r.estimate, r.low, r.high),
-              words.degrees(r.df)) for r in result.treatment_pairs.itertuples(index=False)]
+              wording.degrees(r.df)) for r in result.treatment_pairs.itertuples(index=False)]
     if pairs:
         heads = ("Treatments", "Difference", "Degrees of freedom")
         tables.append(limited(f"Differences between treatments, {shown.unit}", heads, pairs))
@@ -128,8 +128,8 @@ def _treated(result: HeightResult, shown: Measure) -> list[Block]:
 def tests_table(tests: pd.DataFrame, caption: str) -> Block:
     """F tests of the terms of a model; those that could not be made are left out."""
     rows = [
-        (str(r.term), words.number(r.F, 3), f"{words.degrees(r.num_df)} and "
-         f"{words.degrees(r.den_df)}", words.chance(r.p))
+        (str(r.term), wording.number(r.F, 3), f"{wording.degrees(r.num_df)} and "
+         f"{wording.degrees(r.den_df)}", wording.chance(r.p))
         for r in tests.dropna(subset=["F", "p"]).itertuples(index=False)
     ]
     heads = ("Term", "F", "Degrees of freedom", "p")
@@ -148,15 +148,15 @@ def stand_tables(result: StandResult, about: Trial) -> list[Block]:
         why = result.reasons[result.reasons["variety"] == variety]
         reasons = "; ".join(f"{r.reason} {r.plants}" for r in why.itertuples(index=False))
         rows.append([str(variety), *cells, f"{lost.loc[variety, 'lost']} of "
-                     f"{lost.loc[variety, 'planted']}", reasons or words.NONE])
-    heads = ["Variety", *map(words.day, days), "Lost", "Why"]
+                     f"{lost.loc[variety, 'planted']}", reasons or wording.NONE])
+    heads = ["Variety", *map(wording.short_day, days), "Lost", "Why"]
     return [limited("Plants standing on some days, %", heads, rows)]
 
 
 def _standing(steps: pd.DataFrame, day: Any) -> str:
     before = steps[steps["date"] <= day]
     if before.empty:
-        return words.NONE
+        return wording.NONE
     row: Any = before.iloc[-1]
     shown = Measure("%")
     if row["low"] == row["high"]:
@@ -175,15 +175,15 @@ def warmth_lines(
     if len(known):
         last: Any = known.iloc[-1]
         total = float(last["total"])
-        by = f" ({words.whole(total * 1.8)} in degrees Fahrenheit)" if about.height_unit in (
+        by = f" ({wording.whole(total * 1.8)} in degrees Fahrenheit)" if about.height_unit in (
             "ft", "in") else ""
-        lines.insert(0, f"{words.whole(total)} degree days{by} from planting to "
-                        f"{words.day(last['date'])}.")
-    gaps = [f"{words.counted(n, 'day')} {said}" for n, said in (
+        lines.insert(0, f"{wording.whole(total)} degree days{by} from planting to "
+                        f"{wording.short_day(last['date'])}.")
+    gaps = [f"{wording.counted(n, 'day')} {said}" for n, said in (
         (warmth.bridged, "without a reading bridged by a straight line"),
         (warmth.missing, "left without a value")) if n]
-    lines += [f"{words.capital('; '.join(gaps))}."] if gaps else []
-    spells = "; ".join(words.days(a, b) for a, b in hot)
+    lines += [f"{wording.capital('; '.join(gaps))}."] if gaps else []
+    spells = "; ".join(wording.days(a, b) for a, b in hot)
     lines.append(f"Hot spells: {spells}." if spells else "There was no hot spell.")
     return lines
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from trialkit import wording
 from trialkit.reading.units import CM, own_weight
-from trialkit.report import words
 from trialkit.trial import Trial
 
 WIDEST = 100.0
@@ -30,13 +30,13 @@ class Measure:
 
     def number(self, value: object, figures: int = 2) -> str:
         """The value alone; feet, inches and metres carry their unit."""
-        if words.missing(value):
-            return words.NONE
+        if wording.missing(value):
+            return wording.NONE
         x = float(value)  # type: ignore[arg-type]
         if self.length and isfinite(x):
             # A tenth of a centimetre is beyond what a tape along a bean tells.
-            return words.height(x, self.length).removesuffix(f" {self.length}")
-        return words.signed(x / self.scale, figures)
+            return height(x, self.length).removesuffix(f" {self.length}")
+        return wording.signed(x / self.scale, figures)
 
     def span(self, low: object, high: object, figures: int = 2) -> str:
         """`1.7 to 3.0`; empty unless both ends are known."""
@@ -49,6 +49,33 @@ class Measure:
         span = self.span(low, high, figures)
         first, _, last = span.partition(" to ")
         return _with(self.number(value, figures), "" if first == last else span)
+
+
+def height(cm: object, unit: str) -> str:
+    """A length or a difference of two in the gardener's unit: `5'6"` where they use feet."""
+    if wording.missing(cm):
+        return wording.NONE
+    x = float(cm)  # type: ignore[arg-type]
+    if x < 0:
+        shown = height(-x, unit)
+        return shown if shown[0] == "0" and not any(c in shown for c in "123456789") else (
+            f"\N{MINUS SIGN}{shown}")
+    if unit == "ft":
+        inches = round(x / CM["in"])
+        return f"{inches // 12}'{inches % 12}\""
+    if unit == "in":
+        return f"{x / CM['in']:.0f} in"
+    if unit == "mm":
+        return f"{10 * x:.0f} mm"
+    if unit == "m":
+        return f"{x / 100:.2f} m"
+    return f"{x:.0f} cm"
+
+
+def height_scale(unit: str) -> tuple[float, str]:
+    """(cm in one unit of a drawing's axis, the unit's name): feet for feet and inches."""
+    named = {"ft": "feet", "in": "inches", "m": "metres"}
+    return CM.get(unit, 1.0), named.get(unit, unit if unit in CM else "cm")
 
 
 SMALLER = {"lb": "oz", "kg": "g"}
@@ -78,18 +105,18 @@ def measure(unit: str, about: Trial, largest: object = None) -> Measure:
 
 def ratio(value: object, low: object, high: object) -> str:
     """`1.6 times (1.2 to 2.1)`; limits that say nothing are left out."""
-    if words.missing(value):
-        return words.NONE
+    if wording.missing(value):
+        return wording.NONE
     span = ""
     if _known(low) and _known(high) and float(high) < WIDEST * max(float(low), 1e-12):  # type: ignore[arg-type]
-        span = words.interval(low, high)
-    return _with(f"{words.number(value)} times", span)
+        span = wording.interval(low, high)
+    return _with(f"{wording.number(value)} times", span)
 
 
 def percent(value: object, low: object = None, high: object = None) -> str:
     """A share as `59 % (32 to 75 %)`."""
-    if words.missing(value):
-        return words.NONE
+    if wording.missing(value):
+        return wording.NONE
     span = ""
     if _known(low) and _known(high):
         span = f"{_hundredths(low)} to {_hundredths(high)} %"
@@ -108,7 +135,7 @@ def _hundredths(share: object) -> str:
 
 
 def _known(value: object) -> bool:
-    return not words.missing(value) and isfinite(float(value))  # type: ignore[arg-type]
+    return not wording.missing(value) and isfinite(float(value))  # type: ignore[arg-type]
 
 
 def _with(value: str, span: str) -> str:

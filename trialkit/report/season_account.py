@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 from typing import Any
 
-from trialkit.report import words
+from trialkit import wording
 from trialkit.report.account import LIBRARIES, version_of
 from trialkit.report.blocks import Block, paragraphs, part, tabled, titled
 from trialkit.report.season_opened import OpenSeason
@@ -20,7 +20,7 @@ def account(season: OpenSeason) -> Block:
     texts = [note.plain, note.full, *(f"{line}." for line in found.notes)]
     pairs = {"Model": note.formula, "terms": ", ".join(note.groups),
              "degrees of freedom": note.df_method}  # fmt: skip
-    pairs |= {key: words.number(value, 3) for key, value in note.figures.items()}
+    pairs |= {key: wording.number(value, 3) for key, value in note.figures.items()}
     fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value)
     blocks = [titled("How the trials were put together", texts, season.names)]
     if fine:
@@ -44,10 +44,10 @@ def _even(row: Any) -> tuple[str, ...]:
     own = float(row.variance)
     return (
         str(row.variety), str(row.trials),
-        f"{words.number(row.slope)} ({words.signed(row.slope_low)} to "
-        f"{words.signed(row.slope_high)})",
-        words.number(row.deviation),
-        words.NONE if words.missing(own) else words.number(max(own, 0.0) ** 0.5),
+        f"{wording.number(row.slope)} ({wording.signed(row.slope_low)} to "
+        f"{wording.signed(row.slope_high)})",
+        wording.number(row.deviation),
+        wording.NONE if wording.missing(own) else wording.number(max(own, 0.0) ** 0.5),
     )
 
 
@@ -58,7 +58,7 @@ def trials(season: OpenSeason) -> Block:
         plots = str(min(one.plots)) if min(one.plots) == max(one.plots) else \
             f"{min(one.plots)} to {max(one.plots)}"
         rows.append((one.folder, f"{one.garden}, {one.year}", str(len(one.varieties)), plots,
-                     words.degrees(one.df), str(one.doubts), one.fingerprint))
+                     wording.degrees(one.df), str(one.doubts), one.fingerprint))
     more = len(season.answer.firsts) - SHOWN
     caption = "The trials" + (f"; the first {SHOWN}, {more} more" if more > 0 else "")
     heads = ("Folder", "Garden and year", "Varieties", "Plots of each", "Degrees of freedom",

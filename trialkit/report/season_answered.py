@@ -6,13 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import trialkit
-from trialkit.decide.saying import few
+from trialkit import wording
 from trialkit.gardens import saying
 from trialkit.gardens.stability import HOLDS, RISES
-from trialkit.report import words
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled
 from trialkit.report.season_opened import OpenSeason
+from trialkit.wording import few
 
 SHOWN = 40
 """Trials a table lists; more are counted."""
@@ -26,12 +26,14 @@ def heading(season: OpenSeason) -> Block:
     """The title, and under it how many trials, where and when."""
     found = season.answer
     one = len(found.firsts) == 1
-    title = f"{words.capital(found.crop)}: " + ("one garden" if one else "several gardens together")
+    crop = wording.capital(found.crop)
+    title = f"{crop}: " + ("one garden" if one else "several gardens together")
     if len({f.place for f in found.firsts}) == 1 and not one:
-        title = f"{words.capital(found.crop)}: one garden, several trials"
+        title = f"{crop}: one garden, several trials"
     years = sorted({f.year for f in found.firsts})
-    when = words.listed([str(y) for y in years]) if len(years) < 4 else f"{years[0]} to {years[-1]}"
-    under = " · ".join([words.capital(saying.scope(found)), when])
+    when = (wording.listed([str(y) for y in years]) if len(years) < 4
+            else f"{years[0]} to {years[-1]}")
+    under = " · ".join([wording.capital(saying.scope(found)), when])
     notes = []
     if any(f.invented for f in found.firsts):
         notes.append("Invented data: made up to show what a report looks like.")
@@ -39,7 +41,7 @@ def heading(season: OpenSeason) -> Block:
     if len(sources) == 1:
         notes.append(f"Published data: {sources.pop()}.")
     if season.until is not None:
-        notes.append(f"As of {words.day(season.until, year=True)}: what was recorded later is "
+        notes.append(f"As of {wording.day(season.until, year=True)}: what was recorded later is "
                      "left out.")
     html = part("heading", title=title, under=under, notes=notes)
     footer = (f"Made with trialkit {trialkit.__version__} from records with the fingerprint "
@@ -82,7 +84,7 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
     gardens = len({one.place for one in found.firsts})
     stable = found.stability.set_index("variety")["words"].to_dict()
     against = "the check" if found.check else "the average"
-    head = f"{words.capital(found.firsts[0].counted)} against {against}"
+    head = f"{wording.capital(found.firsts[0].counted)} against {against}"
     if found.scale == "linear":
         head = f"More or less than {against}, {found.unit}"
     columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
@@ -95,7 +97,7 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
         columns.append(("Grown in", lambda row: _grown(row, gardens)))
     if _uneven(season):
         columns.append(("From garden to garden",
-                        lambda row: Cell("", remark=stable.get(row.variety, words.NONE))))
+                        lambda row: Cell("", remark=stable.get(row.variety, wording.NONE))))
     return columns
 
 
@@ -117,7 +119,7 @@ def _alike(season: OpenSeason) -> str:
     if _everywhere(season) and len(found.firsts) > 1:
         gardens = len({one.place for one in found.firsts})
         said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
-        said += f"{words.counted(gardens, 'garden')}." * (gardens > 1)
+        said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
     if not _uneven(season) and found.stability["slope"].notna().any():
         said += " None shows a liking for good or for poor gardens."
     return said
@@ -127,35 +129,35 @@ def _value(season: OpenSeason, row: Any) -> Cell:
     ratio = season.answer.scale == "log"
     if row.check:
         return Cell("1, the check" if ratio else "0, the check")
-    if words.missing(row.estimate):
-        return Cell(words.NONE, remark=f"cannot be set against {season.to}: no garden links them")
+    if wording.missing(row.estimate):
+        return Cell(wording.NONE, remark=f"cannot be set against {season.to}: no garden links them")
     told = saying.within(season.answer, row.low, row.high)
     remark = UNTOLD if season.answer.supported and not told else ""
     if ratio:
-        span = words.interval(row.low, row.high) if told else ""
-        return Cell(f"{words.number(row.estimate)} times", span, remark)
-    return Cell(words.signed(row.estimate), _between(row.low, row.high), remark)
+        span = wording.interval(row.low, row.high) if told else ""
+        return Cell(f"{wording.number(row.estimate)} times", span, remark)
+    return Cell(wording.signed(row.estimate), _between(row.low, row.high), remark)
 
 
 def _elsewhere(season: OpenSeason, row: Any) -> Cell:
     if not saying.within(season.answer, row.new_low, row.new_high):
-        return Cell(words.NONE)
+        return Cell(wording.NONE)
     if season.answer.scale == "log":
-        return Cell("", f"{words.interval(row.new_low, row.new_high)} times")
+        return Cell("", f"{wording.interval(row.new_low, row.new_high)} times")
     return Cell("", _between(row.new_low, row.new_high))
 
 
 def _between(low: Any, high: Any) -> str:
-    return "" if words.missing(low) else f"{words.signed(low)} to {words.signed(high)}"
+    return "" if wording.missing(low) else f"{wording.signed(low)} to {wording.signed(high)}"
 
 
 def _chance(value: Any) -> str:
-    return words.NONE if words.missing(value) else saying.percent(float(value))
+    return wording.NONE if wording.missing(value) else wording.percent(float(value))
 
 
 def _grown(row: Any, gardens: int) -> Cell:
     years = f"{row.trials:.0f} trials" if row.trials > row.gardens else ""
-    return Cell(f"{row.gardens:.0f} of {words.counted(gardens, 'garden')}", years)
+    return Cell(f"{row.gardens:.0f} of {wording.counted(gardens, 'garden')}", years)
 
 
 def next_step(season: OpenSeason) -> Block:
@@ -179,7 +181,7 @@ def turned(season: OpenSeason) -> Block:
     texts = ["The order truly turns round in " + few(told, TURNED) + "." if told else
              "No garden shows by itself that the order turns round there."]
     if len(own) < len(found.flips):
-        texts.append(f"{words.counted(len(found.flips) - len(own), 'time')} a variety was on the "
+        texts.append(f"{wording.counted(len(found.flips) - len(own), 'time')} a variety was on the "
                      f"other side of {season.to} in a garden with one row of each; that can be the "
                      "row as well as the garden.")
     block = paragraphs(texts, season.names)
@@ -188,16 +190,16 @@ def turned(season: OpenSeason) -> Block:
         f"{_chance(row.chance)})." for row in own.head(TURNED).itertuples()
     ]
     if len(own) > TURNED:
-        items.append(f"{words.counted(len(own) - TURNED, 'more case')} like these.")
+        items.append(f"{wording.counted(len(own) - TURNED, 'more case')} like these.")
     more = bullets(items, season.names)
     return Block(f"{block.html}\n{more.html}", f"{block.plain}\n{more.plain}")
 
 
 def _size(season: OpenSeason, row: Any) -> str:
     if season.answer.scale == "log":
-        return (f"{words.number(row.estimate)} times {season.to} "
-                f"({words.interval(row.low, row.high)})")
-    return (f"{words.signed(row.estimate)} {season.answer.unit} against {season.to} "
+        return (f"{wording.number(row.estimate)} times {season.to} "
+                f"({wording.interval(row.low, row.high)})")
+    return (f"{wording.signed(row.estimate)} {season.answer.unit} against {season.to} "
             f"({_between(row.low, row.high)})")
 
 
@@ -207,7 +209,7 @@ def shared(season: OpenSeason) -> Block:
     if len(found.firsts) < 2:
         return Block("", "")
     if _everywhere(season):
-        many = words.counted(len(found.overall), "variety", "varieties")
+        many = wording.counted(len(found.overall), "variety", "varieties")
         count = len(found.firsts)
         trials = "Both trials" if count == 2 else f"All {count} trials"
         return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
@@ -216,7 +218,7 @@ def shared(season: OpenSeason) -> Block:
         lead = "All trials are linked: every two varieties can be compared, some through others."
     else:
         lead = ("Not all trials are linked. These can be compared only among themselves: "
-                + "; ".join(words.listed(list(group)) for group in found.groups) + ".")
+                + "; ".join(wording.listed(list(group)) for group in found.groups) + ".")
     rows = [(f"{row.garden} {row.year}", str(row.varieties), str(row.shared),
              *(("yes" if row.check else "no",) if found.check else ()))
             for row in found.shared.head(SHOWN).itertuples()]

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from trialkit import shipped
+from trialkit import shipped, wording
 from trialkit.gardens import saying
 from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.season import season as work_out
 from trialkit.gardens.second import SeasonAnswer
 from trialkit.gardens.spread import ClusterProblem, spreading
-from trialkit.report import words
 from trialkit.report.opened import CellStop, RecordsCellStop
 
 
@@ -35,7 +34,7 @@ class OpenSeason:
         return self.answer.check or saying.AVERAGE
 
     def __repr__(self) -> str:
-        return f"{words.counted(len(self.answer.firsts), 'trial')} together"
+        return f"{wording.counted(len(self.answer.firsts), 'trial')} together"
 
 
 def open_season(

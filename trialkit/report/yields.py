@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from trialkit import wording
 from trialkit.models.rate import RateResult
 from trialkit.models.season import SeasonResult
 from trialkit.models.weights import WeightsResult
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
-from trialkit.report import words
 from trialkit.report.blocks import Block
 from trialkit.report.found import limited, means_table
 from trialkit.report.measures import Measure, measure, percent, row_of
@@ -23,7 +23,7 @@ def season_tables(result: SeasonResult, about: Trial) -> list[Block]:
         per, planted, metres = result.per_planted, "a plant set out", 1.0
     lost = result.losses.set_index("variety")
     one = Measure(f"{result.unit.removesuffix(' a plant')} {planted}", 1.0 / metres)
-    caption = (f"{words.capital(one.unit)}, season so far: as planted, places of lost plants and "
+    caption = (f"{wording.capital(one.unit)}, season so far: as planted, places of lost plants and "
                "the chance of losses counted")
     return [means_table(
         caption, per, one, result.metre_ratio, "ratio",
@@ -38,8 +38,8 @@ def window_tables(result: WindowResult, about: Trial) -> list[Block]:
     """From the first pick to what ended it."""
     rows = [
         (
-            str(row.variety), words.day(row.start), dated(row.end, row.end_low, row.end_high),
-            window_days(row), ended(row),
+            str(row.variety), wording.short_day(row.start),
+            dated(row.end, row.end_low, row.end_high), window_days(row), ended(row),
         )
         for row in result.window.sort_values("days", ascending=False, kind="stable")
         .itertuples(index=False)
@@ -50,10 +50,10 @@ def window_tables(result: WindowResult, about: Trial) -> list[Block]:
 
 def window_days(row: Any) -> str:
     """`22 days (20 to 25)` of a row of `WindowResult.window`."""
-    known = not (words.missing(row.days_low) or words.missing(row.days_high))
-    low, high = (words.whole(row.days_low), words.whole(row.days_high)) if known else ("", "")
+    known = not (wording.missing(row.days_low) or wording.missing(row.days_high))
+    low, high = (wording.whole(row.days_low), wording.whole(row.days_high)) if known else ("", "")
     span = f" ({low} to {high})" if low != high else ""
-    return f"{words.counted(int(round(row.days)), 'day')}{span}"
+    return f"{wording.counted(int(round(row.days)), 'day')}{span}"
 
 
 def ended(row: Any) -> str:
@@ -65,9 +65,9 @@ def ended(row: Any) -> str:
 
 def dated(day: Any, low: Any, high: Any) -> str:
     """`3 Aug (1 Aug to 6 Aug)`."""
-    if words.missing(low) or words.missing(high) or low == high:
-        return words.day(day)
-    return f"{words.day(day)} ({words.days(low, high)})"
+    if wording.missing(low) or wording.missing(high) or low == high:
+        return wording.short_day(day)
+    return f"{wording.short_day(day)} ({wording.days(low, high)})"
 
 
 def rate_tables(result: RateResult, about: Trial) -> list[Block]:
@@ -77,9 +77,9 @@ def rate_tables(result: RateResult, about: Trial) -> list[Block]:
     rows = [
         (
             str(row.variety),
-            words.days(row.hot_from, row.hot_to),
-            words.number(row.before),
-            f"{words.number(row.lowest)} on "
+            wording.days(row.hot_from, row.hot_to),
+            wording.number(row.before),
+            f"{wording.number(row.lowest)} on "
             f"{dated(row.lowest_on, row.lowest_low, row.lowest_high)}",
             percent(row.depth, row.depth_low, row.depth_high),
             _recovery(row),
@@ -92,8 +92,8 @@ def rate_tables(result: RateResult, about: Trial) -> list[Block]:
 
 def _recovery(row: Any) -> str:
     said = str(row.recovery).removeprefix("which ")
-    span = words.days(row.recovered_low, row.recovered_high)
-    return f"{said} ({span})" if span and not words.missing(row.recovered_on) else said
+    span = wording.days(row.recovered_low, row.recovered_high)
+    return f"{said} ({span})" if span and not wording.missing(row.recovered_on) else said
 
 
 def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:

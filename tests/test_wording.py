@@ -10,7 +10,8 @@ import math
 import pandas as pd
 import pytest
 
-from trialkit.report import words
+from trialkit import wording
+from trialkit.report.measures import height
 
 
 @pytest.mark.parametrize(
@@ -22,7 +23,7 @@ from trialkit.report import words
     ],
 )  # fmt: skip
 def test_number(value, shown):
-    assert words.number(value) == shown
+    assert wording.number(value) == shown
 
 
 @pytest.mark.parametrize(
@@ -33,7 +34,7 @@ def test_number(value, shown):
     ],
 )  # fmt: skip
 def test_interval(low, high, shown):
-    assert words.interval(low, high) == shown
+    assert wording.interval(low, high) == shown
 
 
 @pytest.mark.parametrize(
@@ -45,32 +46,32 @@ def test_interval(low, high, shown):
     ],
 )  # fmt: skip
 def test_height(cm, unit, shown):
-    assert words.height(cm, unit) == shown
+    assert height(cm, unit) == shown
 
 
 def test_days_with_an_open_end():
-    assert words.days("2025-07-04", "2025-07-11") == "4 Jul to 11 Jul"
-    assert words.days("2025-07-04", pd.NaT) == "4 Jul or later"
-    assert words.days(None, None) == ""
+    assert wording.days("2025-07-04", "2025-07-11") == "4 Jul to 11 Jul"
+    assert wording.days("2025-07-04", pd.NaT) == "4 Jul or later"
+    assert wording.days(None, None) == ""
 
 
 def test_chance_and_degrees_of_freedom():
-    assert words.chance(2.5e-12) == "below 0.001"
-    assert words.chance(0.2724) == "0.27"
-    assert words.degrees(10.0000001) == "10"
-    assert words.degrees(14.423) == "14.4"
+    assert wording.chance(2.5e-12) == "below 0.001"
+    assert wording.chance(0.2724) == "0.27"
+    assert wording.degrees(10.0000001) == "10"
+    assert wording.degrees(14.423) == "14.4"
 
 
 def test_a_unit_is_named_once():
-    assert words.with_unit("weight harvested", "g") == "weight harvested, g"
-    assert words.with_unit("pods a plant, so far", "pods a plant") == "pods a plant, so far"
-    assert words.with_unit("pods a living plant", "pods a plant") == "pods a living plant"
-    assert words.with_unit("weight a plant a week", "oz a plant a week") == \
+    assert wording.with_unit("weight harvested", "g") == "weight harvested, g"
+    assert wording.with_unit("pods a plant, so far", "pods a plant") == "pods a plant, so far"
+    assert wording.with_unit("pods a living plant", "pods a plant") == "pods a living plant"
+    assert wording.with_unit("weight a plant a week", "oz a plant a week") == \
         "weight, oz a plant a week"
 
 
 def test_listed_and_counted():
-    assert words.listed(["a"]) == "a"
-    assert words.listed(["a", "b", "c"]) == "a, b and c"
-    assert words.counted(1, "plant") == "1 plant"
-    assert words.counted(1200, "plant") == "1,200 plants"
+    assert wording.listed(["a"]) == "a"
+    assert wording.listed(["a", "b", "c"]) == "a, b and c"
+    assert wording.counted(1, "plant") == "1 plant"
+    assert wording.counted(1200, "plant") == "1,200 plants"
