@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.trial import Trial, TrialProblems, draft_trial, parse_trial
+from trialkit.reading.habits import Habits
+from trialkit.trial import Trial, TrialProblems, draft_trial, habits_of, parse_trial
 
 WHOLE = """\
 title = "Five beans"
@@ -189,7 +190,7 @@ def test_two_checks() -> None:
 
 
 def test_not_toml_says_on_which_line() -> None:
-    found = problems('title = "T"\ncrop = bean\n')
+    found = problems('title = "T"\ncrop = "bean\n')
     assert found[""][0] == 2
     assert "not valid TOML" in found[""][1]
 
@@ -241,3 +242,34 @@ def test_a_slip_anywhere_is_read_or_named(at: int, more: str, fewer: int) -> Non
     text = WHOLE[:at] + more + WHOLE[at + fewer :]
     with suppress(TrialProblems):
         assert isinstance(parse_trial(text), Trial)
+
+
+@pytest.mark.parametrize("day", ["4/20/25", '"4/20/25"', "4/20/2025", "20 April 2025"])
+def test_the_day_of_planting_as_tables_have_it(day: str) -> None:
+    text = LEAST.replace("planted = 2026-05-24", f'dates = "month first"\nplanted = {day}')
+    assert parse_trial(text).planted == date(2025, 4, 20)
+
+
+def test_values_without_their_quotes_are_read() -> None:
+    text = LEAST.replace("[[varieties]]", "reach = 7 ft  # on tiptoe\n[layout]\n"
+                         "row_spacing = 3 ft\nsun = south\n[[varieties]]")
+    trial = parse_trial(text)
+    assert trial.reach_cm == pytest.approx(7 * 30.48)
+    assert trial.layout.row_spacing_cm == pytest.approx(3 * 30.48)
+    assert trial.layout.sun == "south"
+
+
+def test_what_could_be_two_days_is_refused_in_trial_toml_too() -> None:
+    found = problems(LEAST.replace("2026-05-24", "4/1/25"))
+    assert found["planted"] == (3, "It could be 1 April or 4 January.")
+
+
+def test_habits_of_a_folder(tmp_path: Path) -> None:
+    """What the options of the command line are read with."""
+    assert habits_of(tmp_path) == Habits()
+    (tmp_path / "trial.toml").write_text(WHOLE)
+    habits = habits_of(tmp_path)
+    assert habits == parse_trial(WHOLE).habits == Habits("day first", "in", "lb")
+    assert habits.day("7/11/25") == date(2025, 11, 7)
+    assert habits.length_cm("3 ft") == pytest.approx(91.44)
+    assert habits.weight_g("2") == pytest.approx(2 * 453.59237)

@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order, read_date
+from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order
+from trialkit.reading.habits import Habits
 from trialkit.reading.problems import Problem, Unreadable, problem_table, problem_text
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import (
@@ -24,7 +26,7 @@ from trialkit.reading.toml import (
     seed_of,
     text_of,
 )
-from trialkit.reading.units import LENGTH, WEIGHT, Measure, length_cm, unit_name, weight_g
+from trialkit.reading.units import LENGTH, WEIGHT, Measure, unit_name
 
 LONGEST_CM = 100_000.0
 
@@ -101,6 +103,11 @@ class Trial:
         return next((v.name for v in self.varieties if v.check), None)
 
     @property
+    def habits(self) -> Habits:
+        """How this gardener writes dates, lengths and weights."""
+        return Habits(self.day_order, self.height_unit, self.weight_unit)
+
+    @property
     def variety_names(self) -> tuple[str, ...]:
         """Names of the varieties, in the order of trial.toml."""
         return tuple(v.name for v in self.varieties)
@@ -164,7 +171,9 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
     r.known(layout, LAYOUT, "layout.")
     height = r.take(units, "height", _unit(LENGTH), _names(LENGTH), where="units.") or "cm"
     weight = r.take(units, "weight", _unit(WEIGHT), _names(WEIGHT), where="units.") or "g"
-    length = _length(height)
+    order = r.take(top, "dates", _order, " or ".join(f'"{o}"' for o in ORDERS))
+    habits = Habits(order, height, weight)
+    length, day = _length(habits), _day(habits)
 
     def words(key: str, required: bool = False) -> str | None:
         return r.take(top, key, text_of if required else any_text, _WORDS, required=required)
@@ -177,7 +186,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         title=words("title", required=True) or "",
         garden=words("garden") or "",
         crop=words("crop", required=True) or "",
-        planted=r.take(top, "planted", _day, "the day, year first: 2026-05-24", required=True)
+        planted=r.take(top, "planted", day, "the day, year first: 2026-05-24", required=True)
         or SOME_DAY,
         varieties=_varieties(r),
         counted=words("counted") or "pods",
@@ -196,23 +205,34 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
             seed=r.take(layout, "seed", seed_of, "a whole number from 0", where="layout."),
         ),
         looks=r.take(top, "looks", count_of, whole),
-        ended=r.take(top, "ended", _day, "the day, year first: 2026-10-12"),
+        ended=r.take(top, "ended", day, "the day, year first: 2026-10-12"),
         threshold_per_week=r.take(
             top, "threshold_per_week", number_of, "a number above 0, without quotes"
         ),
-        day_order=r.take(top, "dates", _order, " or ".join(f'"{o}"' for o in ORDERS)),
+        day_order=order,
         invented=r.take(top, "invented", flag_of, "true or false, without quotes") or False,
         source=words("source") or "",
         notes=words("notes") or "",
         grades=r.take(top, "grades", _grades, _GRADES) or (),
         marketable=r.take(top, "marketable", _grades, _GRADES) or (),
-        marketable_from_g=r.take(top, "marketable_from", _weight(weight), WEIGHT.examples),
+        marketable_from_g=r.take(top, "marketable_from", _weight(habits), WEIGHT.examples),
         ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
     )
     if trial.ended is not None and trial.ended < trial.planted:
         r.wrong("ended", top["ended"], "It is before the day of planting.",
                 f"a day from {trial.planted} on")
     return trial, sorted(r.problems, key=lambda p: p.line or 0)
+
+
+def habits_of(folder: Path) -> Habits:
+    """How the gardener of a folder writes dates, lengths and weights, for reading what stands
+    outside the tables (an option of the command line); the usual ones where trial.toml is not
+    there or does not say."""
+    try:
+        text = (folder / "trial.toml").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return Habits()
+    return draft_trial(text)[0].habits
 
 
 def _varieties(r: TomlReader) -> tuple[Variety, ...]:
@@ -242,14 +262,17 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
     return tuple(out)
 
 
-def _day(value: Any) -> date:
-    if isinstance(value, datetime):
-        value = value.date()
-    if isinstance(value, date):
-        if not EARLIEST <= value <= LATEST:
-            raise Unreadable("The year cannot be right.", "the day, year first: 2026-05-24")
-        return value
-    return read_date(text_of(value))
+def _day(habits: Habits) -> Callable[[Any], date]:
+    def convert(value: Any) -> date:
+        if isinstance(value, datetime):
+            value = value.date()
+        if isinstance(value, date):
+            if not EARLIEST <= value <= LATEST:
+                raise Unreadable("The year cannot be right.", "the day, year first: 2026-05-24")
+            return value
+        return habits.day(text_of(value))
+
+    return convert
 
 
 def _order(value: Any) -> Order:
@@ -288,23 +311,23 @@ def _share(value: Any) -> float:
     return float(value)
 
 
-def _weight(unit: str) -> Callable[[Any], float]:
+def _weight(habits: Habits) -> Callable[[Any], float]:
     def convert(value: Any) -> float:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
-        found = weight_g(f"{value:f}" if bare else text_of(value), unit)
-        if not found > 0:
+        grams = habits.weight_g(f"{value:f}" if bare else text_of(value))
+        if not grams > 0:
             raise Unreadable("The weight cannot be right.", WEIGHT.examples)
-        return found
+        return grams
 
     return convert
 
 
-def _length(unit: str) -> Callable[[Any], float]:
+def _length(habits: Habits) -> Callable[[Any], float]:
     def convert(value: Any) -> float:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
-        found = length_cm(f"{value:f}" if bare else text_of(value), unit)
-        if not 0 < found < LONGEST_CM:
+        cm = habits.length_cm(f"{value:f}" if bare else text_of(value))
+        if not 0 < cm < LONGEST_CM:
             raise Unreadable("The length cannot be right.", _LENGTHS)
-        return found
+        return cm
 
     return convert

@@ -86,8 +86,37 @@ def test_a_point_among_decimal_commas_is_refused(wrong) -> None:
 
 
 def test_semicolons_with_decimal_points(make) -> None:
-    content = "date;plant;count;weight (kg)\n2026-07-01;A1;3;1.234\n"
-    assert read_records(make(picks=content)).picks["weight_g"].tolist() == [1234.0]
+    content = "date;plant;count;weight (kg)\n2026-07-01;A1;3;1.234\n2026-07-01;C1;3;0.5\n"
+    assert read_records(make(picks=content)).picks["weight_g"].tolist() == [1234.0, 500.0]
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_thousands_that_the_file_does_not_settle_are_refused(wrong, separator) -> None:
+    """950, 1.250 and 1.100 g: with nothing else in the file, a point may mark thousands."""
+    content = "date;plant;count;weight\n2026-07-01;A1;3;950\n2026-07-01;C1;3;1.250\n"
+    found = wrong(picks=content.replace(";", separator))
+    assert found["value"].tolist() == ["1.250"]
+    assert found["problem"].tolist() == ["It may mean 1.250 or 1250."]
+
+
+@pytest.mark.parametrize(("cell", "grams"), [("1.250", 1250.0), ("1,250", 1.25)])
+def test_other_numbers_of_the_file_settle_what_a_point_means(wrong, make, cell, grams) -> None:
+    content = f"date;plant;count;weight\n2026-07-01;A1;3;0,5\n2026-07-01;C1;3;{cell}\n"
+    if grams == 1.25:
+        assert read_records(make(picks=content)).picks["weight_g"].tolist() == [0.5, 1.25]
+    else:  # the commas are decimal, but a number with a point alone is no proof of thousands
+        assert "may mean" in wrong(picks=content)["problem"].iloc[0]
+
+
+@pytest.mark.parametrize(("separator", "cell"), [
+    (",", "12.000"), (";", "12.000"), (";", "1,000"), (",", '"1,000"'), ("\t", "12.345"),
+    (";", "1.234"),
+])  # fmt: skip
+def test_a_count_never_has_decimals(wrong, separator, cell) -> None:
+    rows = ["date", "plant", "count"], ["2026-07-01", "A1", cell], ["2026-07-01", "C1", "3"]
+    found = wrong(picks="\n".join(map(separator.join, rows)) + "\n")
+    assert "It may mean" in found["problem"].iloc[0]
+    assert found["line"].tolist() == [2]
 
 
 class TestQuotes:

@@ -70,7 +70,7 @@ def test_the_log(make) -> None:
 
 
 def test_lines_that_are_not_toml_and_the_values_of_the_others() -> None:
-    text = ('title = Beans\ncrop = "bean"\nplanted = "soon"\nlooks = many\n[units]\n'
+    text = ('title = Be"ans\ncrop = "bean"\nplanted = "soon"\nlooks = [many\n[units]\n'
             'height = "parsecs"\n')  # fmt: skip
     with pytest.raises(TrialProblems) as caught:
         parse_trial(text)

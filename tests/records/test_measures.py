@@ -95,10 +95,10 @@ def test_numbers_with_points_and_commas(text: str, value: float) -> None:
 def test_a_comma_and_three_figures_may_be_two_numbers() -> None:
     with pytest.raises(Unreadable, match=r"1\.234 or 1234"):
         number("1,234")
-    assert number("1,234", comma=True) == 1.234
+    assert number("1,234", mark=",") == 1.234
     assert number("1.234") == 1.234
     with pytest.raises(Unreadable, match=r"1\.234 or 1234"):
-        number("1.234", comma=True)
+        number("1.234", mark=",")
 
 
 @pytest.mark.parametrize("word", ["none", "zero", "Nil", "nothing", "nought", "NO"])

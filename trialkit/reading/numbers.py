@@ -7,6 +7,7 @@ numbers: "none" may mean that nothing was there or that nobody looked, and that 
 from __future__ import annotations
 
 import re
+from typing import Literal
 
 from trialkit.reading.problems import Unreadable
 
@@ -25,6 +26,8 @@ _COMMA_THOUSANDS = re.compile(
 )
 _SPACED = re.compile(r"[+-]?[0-9]{1,3}(?: [0-9]{3})+(?:[.,][0-9]+)?")
 _SPACES = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2212": "-", "'": "'"})
+# No number is longer; cut off before any pattern sees it.
+LONGEST_NUMBER = 400
 NUMBER = "a number such as 12 or 12.5 (12,5), or nothing if it was not looked at"
 LARGEST = 1e12
 
@@ -39,24 +42,43 @@ def is_blank(text: str) -> bool:
     return tidy(text).casefold() in BLANKS
 
 
-def number(text: str, *, comma: bool = False, accepted: str = NUMBER) -> float:
-    """A number.  comma : the table writes decimal commas, so that 1,234 is 1.234.
+Mark = Literal[".", ","]
 
-    Without that, 1,234 is refused: it may be 1.234 or 1234.  With it, 1.234 is refused alike.
-    Raises Unreadable.
+
+def number(text: str, *, mark: Mark | None = ".", accepted: str = NUMBER) -> float:
+    """A number.  mark : what the table writes before decimals; None where it does not settle it.
+
+    With ".", 1,234 is refused: it may be 1.234 or 1234.  With ",", 1.234 is refused alike, and
+    with None both are.  Raises Unreadable.
     """
+    if len(text) > LONGEST_NUMBER:
+        raise Unreadable("It is too long for a number.", accepted)
     text = tidy(text)
-    value = _value(text, comma, accepted)
+    value = _value(text, mark, accepted)
     if not abs(value) < LARGEST:
         raise Unreadable("The number is too large to be true.", accepted)
     return value
 
 
-def _value(text: str, comma: bool, accepted: str) -> float:
-    if _THREE_AFTER.fullmatch(text) and ("," in text) != comma:
+def whole_number(text: str, *, accepted: str = NUMBER) -> float:
+    """A count.  It never has decimals, so that no file settles whether 12.000 is 12 or twelve
+    thousand; that and 1,234 are refused, whatever the table writes before decimals.
+
+    Raises Unreadable.
+    """
+    value = number(text, mark=None, accepted=accepted)
+    if value != int(value):
+        raise Unreadable("A count is a whole number.", accepted)
+    return value
+
+
+def _value(text: str, mark: Mark | None, accepted: str) -> float:
+    if _THREE_AFTER.fullmatch(text) and (mark is None or mark not in text):
         whole = re.sub("[.,]", "", text)
         small = re.sub("[.,]", ".", text)
-        raise Unreadable(f"It may mean {small} or {whole}.", f"{whole}, or {small}0")
+        small = small.removesuffix(".000")
+        more = "" if "." not in small else "0"
+        raise Unreadable(f"It may mean {small} or {whole}.", f"{whole}, or {small}{more}")
     if _PLAIN.fullmatch(text):
         return float(text)
     if _COMMA.fullmatch(text):

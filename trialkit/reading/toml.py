@@ -16,8 +16,13 @@ from trialkit.reading.spelling import nearest, plain
 
 T = TypeVar("T")
 
-_HEADING = re.compile(r"\s*\[{1,2}\s*([A-Za-z0-9_.\"' -]+?)\s*\]{1,2}\s*(?:#.*)?$")
-_KEY = re.compile(r"\s*([A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')\s*=")
+# Of a line without its outer spaces.
+_HEADING = re.compile(r"\[{1,2}([A-Za-z0-9_.\"' -]+)\]{1,2}(?:[ \t]*#.*)?$")
+_KEY = re.compile(r"([A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')\s*=")
+# A value without quotes that TOML does not know: 4/20/25, 3 ft, south.
+_BARE = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*([^\s\"'\[\]{}#=][^\"'\[\]{}#=\\]*)(?:#.*)?$")
+LONGEST_BARE = 80
+LONGEST_LINE = 4_000
 MANY = 1_000_000
 # A file with so many lines that are not TOML is something else.
 MOST_FAULTS = 20
@@ -32,7 +37,7 @@ class TomlReader:
         self.top: Mapping[str, Any] = {}
         self.sound = True
         self._lines = _key_lines(text)
-        rest: str | None = text
+        rest: str | None = "\n".join(map(quoted, self._short(text.split("\n"))))
         while rest is not None:
             try:
                 self.top = tomllib.loads(rest)
@@ -42,6 +47,18 @@ class TomlReader:
             except (RecursionError, ValueError) as error:  # nested too deep, a number too long
                 self._not_toml(type(error).__name__)
                 return
+
+    def _short(self, lines: list[str]) -> list[str]:
+        """The lines, without those too long to be read in good time, which are noted."""
+        for i, line in enumerate(lines):
+            if len(line) > LONGEST_LINE:
+                self.sound = False
+                self.problems.append(Problem(
+                    self.file, i + 1, "", line[:200], f"The line has {len(line):,} characters.",
+                    f"at most {LONGEST_LINE:,} on a line",
+                ))
+                lines[i] = ""
+        return lines
 
     def _not_toml(self, why: str) -> int | None:
         """Note it; returns the line it stands on, where that is told."""
@@ -62,7 +79,8 @@ class TomlReader:
         a text that is not closed swallows the lines after it.
         """
         lines = text.split("\n")
-        if line is None or len(self.problems) >= MOST_FAULTS or not _KEY.match(lines[line - 1]):
+        many = len(self.problems) >= MOST_FAULTS
+        if line is None or many or not _KEY.match(lines[line - 1].strip()):
             return None
         lines[line - 1] = ""
         return "\n".join(lines)
@@ -128,6 +146,22 @@ class TomlReader:
         return None
 
 
+def quoted(line: str) -> str:
+    """A line whose value lacks its quotes with them: planted = 4/20/25, row_spacing = 3 ft.
+
+    Lines that are TOML already, and those that stand open, stay as they are.
+    """
+    bare = _BARE.match(line) if len(line) <= LONGEST_BARE else None
+    if bare is None:
+        return line
+    try:
+        tomllib.loads(line)
+    except tomllib.TOMLDecodeError:
+        value = bare[2].strip()
+        return line[: bare.start(2)] + f'"{value}"' + line[bare.start(2) + len(value):]
+    return line
+
+
 def _as_toml(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -143,10 +177,11 @@ def _key_lines(text: str) -> dict[str, int]:
     times: dict[str, int] = {}
     here = ""
     for number, line in enumerate(text.split("\n"), start=1):
+        line = line.strip()
         heading = _HEADING.match(line)
-        if heading and line.lstrip().startswith("["):
-            here = heading[1].strip("\"'") + "."
-            if line.lstrip().startswith("[["):
+        if heading:
+            here = heading[1].strip().strip("\"'") + "."
+            if line.startswith("[["):
                 times[here] = times.get(here, -1) + 1
                 here = f"{here}{times[here]}."
             found.setdefault(here.rstrip("."), number)

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from trialkit.reading.numbers import number, tidy
+from trialkit.reading.numbers import LONGEST_NUMBER, Mark, number, tidy
 from trialkit.reading.problems import Unreadable
 
 CM: Mapping[str, float] = {"mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54, "ft": 30.48}
@@ -72,36 +72,39 @@ def unit_name(word: str) -> str | None:
     return _SPELLINGS.get(word) or _SPELLINGS.get(word.removesuffix("s"))
 
 
-def length_cm(text: str, unit: str, *, comma: bool = False) -> float:
+def length_cm(text: str, unit: str, *, mark: Mark | None = ".") -> float:
     """A height or spacing in cm; a bare number is in ``unit`` (mm, cm, m, in or ft).
 
-    comma : the table writes decimal commas.  Raises Unreadable.
+    mark : what the table writes before decimals, see `trialkit.reading.numbers.number`.
+    Raises Unreadable.
     """
-    return _quantity(text, unit, LENGTH, comma)
+    return _quantity(text, unit, LENGTH, mark)
 
 
-def weight_g(text: str, unit: str, *, comma: bool = False) -> float:
+def weight_g(text: str, unit: str, *, mark: Mark | None = ".") -> float:
     """A weight in g; a bare number is in ``unit`` (g, kg, oz or lb).  Raises Unreadable."""
-    return _quantity(text, unit, WEIGHT, comma)
+    return _quantity(text, unit, WEIGHT, mark)
 
 
-def _quantity(text: str, unit: str, measure: Measure, comma: bool) -> float:
+def _quantity(text: str, unit: str, measure: Measure, mark: Mark | None) -> float:
     accepted = f"a number in {unit}, or {measure.examples}"
-    cell = tidy(text.translate(_MARKS)).casefold()
+    if len(text) > LONGEST_NUMBER:  # before any pattern sees it
+        raise Unreadable(f"It is too long for a {measure.name}.", accepted)
+    cell = " ".join(tidy(text.translate(_MARKS)).casefold().split())
     if cell.startswith("-"):
         raise Unreadable(f"A {measure.name} cannot be below zero.", accepted)
     both = _TWO.fullmatch(cell)
     if both:
-        return _two(both, measure, comma, accepted)
+        return _two(both, measure, mark, accepted)
     one = _ONE.fullmatch(cell)
     if not one:
         # Says so well of words and of numbers that can be read in two ways.
-        return number(cell, comma=comma, accepted=accepted) * measure.factors[unit]
+        return number(cell, mark=mark, accepted=accepted) * measure.factors[unit]
     named = unit if one[2] is None else _unit(one[2], measure, accepted)
-    return _fraction(one[1], comma, accepted) * measure.factors[named]
+    return _fraction(one[1], mark, accepted) * measure.factors[named]
 
 
-def _two(found: re.Match[str], measure: Measure, comma: bool, accepted: str) -> float:
+def _two(found: re.Match[str], measure: Measure, mark: Mark | None, accepted: str) -> float:
     large = _unit(found[2], measure, accepted)
     if large not in _PAIRS:
         raise Unreadable(f"It is not a {measure.name}.", accepted)
@@ -110,7 +113,7 @@ def _two(found: re.Match[str], measure: Measure, comma: bool, accepted: str) -> 
         raise Unreadable(f"The second number has no unit; {small}?", accepted)
     if found[4] is not None and _unit(found[4], measure, accepted) != small:
         raise Unreadable(f"Only {small} may follow {large}.", accepted)
-    rest = _fraction(found[3], comma, accepted)
+    rest = _fraction(found[3], mark, accepted)
     if rest >= in_one:
         raise Unreadable(f"{found[3]} {small} is as much as a whole {large}, or more.", accepted)
     if large == "m" and found[4] is None and len(found[3]) != 2:
@@ -125,7 +128,7 @@ def _unit(word: str, measure: Measure, accepted: str) -> str:
     return name
 
 
-def _fraction(text: str, comma: bool, accepted: str) -> float:
+def _fraction(text: str, mark: Mark | None, accepted: str) -> float:
     whole = text[:-1].strip()
     if text[-1] in _VULGAR:
         return (float(whole) if whole else 0.0) + _VULGAR[text[-1]]
@@ -135,4 +138,4 @@ def _fraction(text: str, comma: bool, accepted: str) -> float:
         if not 0 < above < below:
             raise Unreadable("The fraction cannot be read.", accepted)
         return (float(before) if before else 0.0) + above / below
-    return number(text, comma=comma, accepted=accepted)
+    return number(text, mark=mark, accepted=accepted)

@@ -238,7 +238,7 @@ def _settling(
     if trait == "count" and plain(value) in ("not_looked", "not_looked_at"):
         return replace(base, kind="not-looked")
     try:
-        kept, unit, amount = measure(trait, value, "", trial, comma=False)
+        kept, unit, amount = measure(trait, value, "", trial)
     except Unreadable as error:
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.reading.dates import Order, read_date
-from trialkit.reading.numbers import LARGEST, is_blank, number
+from trialkit.reading.numbers import LARGEST, LONGEST_NUMBER, Mark, is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, weight_g
 from trialkit.records.findings import LISTED, Coded, Findings, Located
@@ -35,11 +35,12 @@ _LIKE_INCHES = re.compile(r"[0-9]+[.,]1[01]")
 
 @dataclass(frozen=True)
 class Reading:
-    """How bare texts are read: the unit of a bare number, the order of dates."""
+    """How bare texts are read: the unit of a bare number, the order of dates, the decimal mark
+    (None where the file does not settle it)."""
 
     unit: str = ""
     order: Order | None = None
-    comma: bool = False
+    mark: Mark | None = "."
 
 
 # What one text means.  Raises Unreadable.
@@ -60,7 +61,7 @@ def read_cells(
     if not cells.are_text:
         return _plain_numbers(sheet, cells.values, kind, name, how, findings), None
     codes, texts = cells.coded
-    values, wrong = _distinct(texts, kind, how, name, filled)
+    values, wrong = _distinct(texts, kind, how, name, filled, sheet.held_as_numbers)
     if wrong:
         _report(sheet, name, codes, texts, wrong, findings)
     if kind == "length" and how.unit == "ft":
@@ -84,10 +85,11 @@ def _recoded(codes: npt.NDArray[np.intp], values: pd.Series) -> Coded:
 
 
 def _distinct(
-    texts: list[str], kind: str, how: Reading, name: str, filled: bool
+    texts: list[str], kind: str, how: Reading, name: str, filled: bool, settled: frozenset[str]
 ) -> tuple[list[Any], dict[int, Unreadable]]:
     """What each distinct text means, and, by place, what is wrong with those that mean nothing."""
     read, blank = READERS[kind], BLANKS_OF[kind]
+    certain = replace(how, mark=".")
     values: list[Any] = []
     wrong: dict[int, Unreadable] = {}
     for code, text in enumerate(texts):
@@ -98,7 +100,7 @@ def _distinct(
                 wrong[code] = Unreadable("It is blank.", f"{name} on every line")
             continue
         try:
-            values[code] = read(text, how)
+            values[code] = read(text, certain if text in settled else how)
         except Unreadable as error:
             wrong[code] = error
     return values, wrong
@@ -174,38 +176,38 @@ _TOO_HOT = "No air was ever so hot or cold, in degrees Celsius; is it Fahrenheit
 
 
 def _count(text: str, how: Reading) -> float:
-    value = number(text, comma=how.comma, accepted=COUNT)
+    value = whole_number(text, accepted=COUNT)
     if value < 0:
         raise Unreadable("A count cannot be below zero.", COUNT)
-    if value != int(value):
-        raise Unreadable("A count is a whole number.", COUNT)
     return value
 
 
 def _place(text: str, how: Reading) -> float:
-    return number(text, comma=how.comma, accepted="a number such as 3, or nothing")
+    return number(text, mark=how.mark, accepted="a number such as 3, or nothing")
 
 
 def _amount(text: str, how: Reading) -> float:
     accepted = "a number from 0, without a unit, or nothing"
-    value = number(text, comma=how.comma, accepted=accepted)
+    value = number(text, mark=how.mark, accepted=accepted)
     if value < 0:
         raise Unreadable("An amount cannot be below zero.", accepted)
     return value
 
 
 def _length(text: str, how: Reading) -> float:
-    return length_cm(text, how.unit, comma=how.comma)
+    return length_cm(text, how.unit, mark=how.mark)
 
 
 def _weight(text: str, how: Reading) -> float:
-    return weight_g(text, how.unit, comma=how.comma)
+    return weight_g(text, how.unit, mark=how.mark)
 
 
 def _temperature(text: str, how: Reading) -> float:
-    named = _FAHRENHEIT.fullmatch(text.strip())
+    if len(text) > LONGEST_NUMBER:  # before any pattern sees it
+        raise Unreadable("It is too long for a number.", TEMPERATURE)
+    named = _FAHRENHEIT.fullmatch(" ".join(text.split()))
     bare, unit = (named[1], named[2].casefold()) if named else (text, how.unit)
-    value = number(bare, comma=how.comma, accepted=TEMPERATURE)
+    value = number(bare, mark=how.mark, accepted=TEMPERATURE)
     value = (value - 32.0) / 1.8 if unit == "f" else value
     if not COLDEST_C <= value <= HOTTEST_C:
         raise Unreadable(_TOO_HOT, TEMPERATURE)

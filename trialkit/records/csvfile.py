@@ -11,12 +11,14 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 import warnings
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.numbers import BLANKS
+from trialkit.reading.numbers import BLANKS, Mark
 from trialkit.records.findings import Findings
 from trialkit.records.sheet import (
     MOST_COLUMNS,
@@ -31,6 +33,22 @@ from trialkit.records.sheet import (
 SEPARATORS = (",", ";", "\t")
 # Files with quotes are read strictly up to this size, and by pandas's more lenient reader beyond.
 STRICT_BYTES = 4_000_000
+# Bytes that may be thousands or three decimals; and numbers that can be read in one way only.
+_THREE_AFTER = re.compile(rb"(?<![0-9.])[1-9][0-9]{0,2}[.,][0-9]{3}(?![0-9.])")
+_THREE_AFTER_A_POINT = re.compile(_THREE_AFTER.pattern.replace(b"[.,]", b"[.]"))
+
+
+def _one_way(mark: str, thousands: str) -> re.Pattern[str]:
+    """A cell, or its beginning, that is a number with decimals whatever the other mark means."""
+    return re.compile(
+        rf"(?:(?<![^;\t\n\"])|\A)[+-]?(?:[0-9]{{0,12}}{mark}(?:[0-9]{{1,2}}|[0-9]{{4,12}})"
+        rf"|(?:0|[0-9]{{4,12}})?{mark}[0-9]{{3}}"
+        rf"|[0-9]{{1,3}}(?:{thousands}[0-9]{{3}}){{1,3}}{mark}[0-9]{{1,12}})"
+        r"(?=[;\t\r\n\" a-zA-Z]|\Z)"
+    )
+
+
+_DECIMAL_COMMA, _DECIMAL_POINT = _one_way(",", r"\."), _one_way(r"\.", ",")
 _CASES = (str.lower, str.upper, str.capitalize)
 BLANK_CELLS = sorted({case(text) for text in BLANKS for case in _CASES} | {"NaN", "N/a"})
 
@@ -52,13 +70,13 @@ def read_csv(
     simple = b'"' not in line and b"\r" not in line.removesuffix(b"\r")
     if simple and end >= 0:
         heading = [name.strip() for name in line.decode().removesuffix("\r").split(separator)]
-        comma = separator == ";" and data.find(b",", end) >= 0
+        mark: Mark | None = "." if separator == "," else _decimal_mark(data[end:].decode())
         if len(heading) <= MOST_COLUMNS and _may_be_plain(data, end + 1):
             wanted = plain_numbers(heading)
-            cells = _by_pandas(data, end + 1, separator, len(heading), wanted, comma)
+            cells = _by_pandas(data, end + 1, separator, len(heading), wanted, mark)
             if cells is not None:
                 lines = np.arange(skipped + 2, skipped + 2 + len(cells[0].values), dtype=np.int64)
-                sheet = Sheet(file, tuple(heading), skipped + 1, cells, lines, comma)
+                sheet = Sheet(file, tuple(heading), skipped + 1, cells, lines, mark)
                 return sheet.without_blank_rows()
     return _cell_by_cell(file, data[first:].decode(), separator, skipped, findings)
 
@@ -125,7 +143,8 @@ def _may_be_plain(data: bytes, start: int) -> bool:
 
 
 def _by_pandas(
-    data: bytes, start: int, separator: str, columns: int, numbers: frozenset[int], comma: bool
+    data: bytes, start: int, separator: str, columns: int, kinds: Mapping[int, str],
+    mark: Mark | None,
 ) -> tuple[Cells, ...] | None:
     """The cells by column; None unless each line holds one row with as many cells as the heading.
 
@@ -133,6 +152,14 @@ def _by_pandas(
     pandas raises an error at the former.  A separator inside quotes and a short line could too.
     """
     names = [str(i) for i in range(columns)]
+    numbers = frozenset(kinds)
+    unsettled = (
+        _THREE_AFTER_A_POINT if separator == "," else _THREE_AFTER
+    ).search(data, start) is not None
+
+    def may_be_thousands(place: int) -> bool:
+        """Whether a column of numbers with decimals may hold 1.000 or 1,000 of two readings."""
+        return unsettled and (mark is None or kinds.get(place) == "count")
 
     def parse(numbers: frozenset[int], only: list[int] | None) -> pd.DataFrame:
         stream = io.BytesIO(data)
@@ -142,7 +169,7 @@ def _by_pandas(
             usecols=[names[i] for i in only] if only else None,
             dtype=str if only else None, skip_blank_lines=False,
             keep_default_na=False, na_values={names[i]: BLANK_CELLS for i in numbers},
-            decimal="," if comma else ".",
+            decimal=mark or ".",
         )
 
     try:
@@ -150,7 +177,10 @@ def _by_pandas(
             warnings.simplefilter("error", pd.errors.ParserWarning)
             warnings.simplefilter("ignore", pd.errors.DtypeWarning)
             frame = parse(numbers, None)
-            again = [i for i in range(columns) if not _as_wanted(frame[names[i]], i in numbers)]
+            again = [
+                i for i in range(columns) if not _as_wanted(frame[names[i]], i in numbers)
+                or (frame[names[i]].dtype.kind == "f" and may_be_thousands(i))
+            ]
             text = parse(frozenset(), again) if again else frame
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError):
         return None
@@ -218,8 +248,21 @@ def _cell_by_cell(
         return None
     if heading is None or not sound:
         return None
-    comma = separator == ";" and any("," in cell for row in rows for cell in row)
-    return sheet_of_rows(file, heading, heading_line, rows, lines, comma=comma)
+    one_a_line = "\n".join(cell.strip() for row in rows for cell in row)
+    mark = _decimal_mark(one_a_line)
+    if separator == ",":  # a point, unless a cell in quotes says otherwise
+        mark = None if _DECIMAL_COMMA.search(one_a_line) else "."
+    return sheet_of_rows(file, heading, heading_line, rows, lines, mark=mark)
+
+
+def _decimal_mark(text: str) -> Mark | None:
+    """What a file writes before decimals, by the cells in it that can be read in one way only.
+
+    None where nothing settles it: 1.250 may then be one and a quarter or a thousand and more.
+    """
+    comma = _DECIMAL_COMMA.search(text) is not None
+    point = _DECIMAL_POINT.search(text) is not None
+    return None if comma == point else "," if comma else "."
 
 
 def _named(separator: str) -> str:

@@ -6,9 +6,9 @@ import hashlib
 from dataclasses import dataclass
 from datetime import date
 
-from trialkit.reading.numbers import number
+from trialkit.reading.numbers import Mark, number
 from trialkit.reading.problems import Unreadable
-from trialkit.records.log import MEASURED, amount_of
+from trialkit.records.log import MEASURED, amount_of, same_amount
 from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
@@ -42,32 +42,30 @@ def texts_of(sheet: Sheet, place: int) -> list[str]:
 
 
 def measure(
-    kind: str, text: str, unit: str, trial: Trial, *, comma: bool
+    kind: str, text: str, unit: str, trial: Trial, mark: Mark | None = "."
 ) -> tuple[str, str, float]:
     """Value and unit as the log keeps them, and the amount in count, g or cm.
 
     A bare number is kept with its unit beside it, a text that names its own unit as it stands.
+    mark : what the table writes before decimals; the log writes a point.  Raises Unreadable.
     """
     if kind not in MEASURED:
         return text, "", float("nan")
     own = {"count": "", "weight": trial.weight_unit, "height": trial.height_unit}[kind]
     unit = unit or own
+    amount = amount_of(kind, text, unit, mark)
     if kind == "count":
-        amount = amount_of("count", _point(text, comma), "")
         return f"{amount:.0f}", "", amount
     try:
-        bare = number(text, comma=comma)
-    except Unreadable as error:
-        if "It may mean" in error.problem:
-            raise
-        value = _point(text, comma)
-        return value, "", amount_of(kind, value, unit)
-    value = f"{bare:.15g}"
-    return value, unit, amount_of(kind, value, unit)
-
-
-def _point(text: str, comma: bool) -> str:
-    return text.replace(",", ".") if comma else text
+        return f"{number(text, mark=mark):.15g}", unit, amount
+    except Unreadable:
+        value = text.replace(",", ".") if mark == "," else text
+    try:
+        if same_amount(amount_of(kind, value, unit), amount):
+            return value, "", amount
+    except Unreadable:
+        pass
+    return f"{amount:.15g}", {"weight": "g", "height": "cm"}[kind], amount
 
 
 def content_id(found: Found) -> str:

@@ -12,6 +12,7 @@ from trialkit.records.findings import Findings
 from trialkit.records.schema import Column, Kind, Table
 from trialkit.records.sheet import Sheet
 
+LONGEST_HEADING = 120
 _BRACKETS = re.compile(r"(.*?)[\s,_]*[(\[]\s*([^)\]]*?)\s*[)\]]\s*")
 _TEMPERATURES = {
     "c": "c", "°c": "c", "celsius": "c", "centigrade": "c", "deg c": "c", "degrees c": "c",
@@ -99,6 +100,8 @@ def _names(table: Table, counted: str) -> dict[str, Column]:
 
 
 def _match(name: str, place: int, table: Table, names: dict[str, Column]) -> Match | None:
+    if len(name) > LONGEST_HEADING:  # before any pattern sees it
+        return None
     whole = names.get(plain(name))
     if whole is not None:
         stated = whole.stored.rpartition("_")[2] if plain(name) == plain(whole.stored) else None

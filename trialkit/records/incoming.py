@@ -37,7 +37,7 @@ def read_incoming(file: File, trial: Trial, findings: Findings) -> list[Found]:
     if Path(file.name).suffix.casefold() == ".xlsx":
         sheet = read_workbook(file.name, file.content, "picks", findings)
     else:
-        sheet = read_csv(file.name, file.content, findings, lambda heading: frozenset())
+        sheet = read_csv(file.name, file.content, findings, lambda heading: {})
     if sheet is None:
         return []
     if phone.is_export(sheet):

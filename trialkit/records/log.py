@@ -40,7 +40,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from trialkit.reading.dates import read_date
-from trialkit.reading.numbers import is_blank
+from trialkit.reading.numbers import Mark, is_blank
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded
 from trialkit.reading.units import CM, GRAMS
@@ -127,7 +127,7 @@ class Log:
         return not self.content or heading == ",".join(COLUMNS).encode()
 
 
-def amount_of(kind: str, value: str, unit: str) -> float:
+def amount_of(kind: str, value: str, unit: str, mark: Mark | None = ".") -> float:
     """A value in count, g or cm.  Raises Unreadable."""
     if kind not in MEASURED:
         return float("nan")
@@ -135,7 +135,7 @@ def amount_of(kind: str, value: str, unit: str) -> float:
     if is_blank(value):
         raise Unreadable("It is blank.", "a value; that nobody looked is the kind not-looked")
     try:
-        return float(READERS[reader](value, Reading("" if kind == "count" else unit)))
+        return float(READERS[reader](value, Reading("" if kind == "count" else unit, mark=mark)))
     except KeyError:
         known = ", ".join(CM if kind == "height" else GRAMS)
         raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", known) from None
@@ -149,7 +149,7 @@ def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
         return None, Log()
     file = read_file(path, findings)
     sheet = None if file is None else read_csv(
-        file.name, file.content, findings, lambda heading: frozenset()
+        file.name, file.content, findings, lambda heading: {}
     )
     if file is None or sheet is None:
         return file, Log()

@@ -63,7 +63,7 @@ def _record(
         judged("value", lambda: _filled(row["value"], "the record_id of the record taken back"))
     unit = judged("unit", lambda: _unit(kind, row["unit"])) or ""
     value, unit, amount = judged(
-        "value", lambda: measure(kind, row["value"], unit, trial, comma=False)
+        "value", lambda: measure(kind, row["value"], unit, trial)
     ) or ("", "", float("nan"))
     device = row["device"][:LONGEST]
     return Found(

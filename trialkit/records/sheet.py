@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -10,11 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.reading.numbers import Mark
+
 MOST_COLUMNS = 1000
 WHAT_IS_READ = "a CSV file (UTF-8, commas, semicolons or tabs) or an .xlsx workbook"
 
-# Which columns, by position, are to hold plain numbers; asked once the heading is known.
-PlainNumbers = Callable[[Sequence[str]], frozenset[int]]
+# Which columns, by position, are to hold plain numbers, and of which kind; asked once the heading
+# is known.
+PlainNumbers = Callable[[Sequence[str]], Mapping[int, str]]
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,8 @@ class Sheet:
 
     heading_line : where the heading stands.  cells : the cells, column by column.
     lines : for each row the line of the file (or row of the sheet) it begins on.
-    comma : the file writes decimal commas.
+    mark : what the file writes before decimals; None where it does not settle that.
+    held_as_numbers : texts of cells that the file holds as numbers, whose mark is a point.
     """
 
     file: str
@@ -62,7 +66,8 @@ class Sheet:
     heading_line: int
     cells: tuple[Cells, ...]
     lines: npt.NDArray[np.int64]
-    comma: bool = False
+    mark: Mark | None = "."
+    held_as_numbers: frozenset[str] = frozenset()
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -85,11 +90,12 @@ def is_text(cells: pd.Series) -> bool:
 
 def sheet_of_rows(
     file: str, heading: Sequence[str], heading_line: int, rows: Sequence[Sequence[str]],
-    lines: Sequence[int], *, comma: bool = False,
+    lines: Sequence[int], *, mark: Mark | None = ".",
+    held_as_numbers: frozenset[str] = frozenset(),
 ) -> Sheet:
     """A sheet from rows of text, each as long as the heading, without those that hold nothing."""
     kept = [(row, line) for row, line in zip(rows, lines, strict=True) if any(map(str.strip, row))]
     columns = zip(*(row for row, _ in kept), strict=True) if kept else ((),) * len(heading)
     cells = tuple(Cells(pd.Series(list(column), dtype="str")) for column in columns)
     at = np.array([line for _, line in kept], dtype=np.int64)
-    return Sheet(file, tuple(heading), heading_line, cells, at, comma)
+    return Sheet(file, tuple(heading), heading_line, cells, at, mark, held_as_numbers)

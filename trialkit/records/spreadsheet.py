@@ -184,7 +184,8 @@ class Spreadsheet:
             else:
                 try:
                     value, unit_kept, amount = measure(
-                        kind, text, unit, self.trial, comma=self.sheet.comma
+                        kind, text, unit, self.trial,
+                        "." if text in self.sheet.held_as_numbers else self.sheet.mark,
                     )
                 except Unreadable as error:
                     self.findings.error(self.sheet.file, at, name, text, error.problem,

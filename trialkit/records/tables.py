@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from trialkit.reading.numbers import Mark
 from trialkit.records.cells import BLANKS_OF, NUMBERS, Reading, read_cells
 from trialkit.records.csvfile import read_csv
 from trialkit.records.findings import Coded, Findings, Located
@@ -24,9 +25,9 @@ def sheet_of(file: File, table: Table, trial: Trial, findings: Findings) -> Shee
     if Path(file.name).suffix.casefold() == ".xlsx":
         return read_workbook(file.name, file.content, table.name, findings)
 
-    def plain_numbers(heading: Sequence[str]) -> frozenset[int]:
+    def plain_numbers(heading: Sequence[str]) -> dict[int, str]:
         found, _ = match_headings(table, heading, trial.counted)
-        return frozenset(m.place for m in found.values() if m.column.kind in NUMBERS)
+        return {m.place: m.column.kind for m in found.values() if m.column.kind in NUMBERS}
 
     return read_csv(file.name, file.content, findings, plain_numbers)
 
@@ -42,7 +43,7 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
         if match is None:
             data[column.field] = blank_column(column, len(sheet))
             continue
-        kind, how = _reading(table, column, match.unit, trial, sheet.comma)
+        kind, how = _reading(table, column, match.unit, trial, sheet.mark)
         data[column.field], coded = read_cells(
             sheet, match.place, kind, how, findings, filled=column.filled
         )
@@ -69,10 +70,10 @@ def blank_column(column: Column, rows: int) -> pd.Series:
 
 
 def _reading(
-    table: Table, column: Column, unit: str | None, trial: Trial, comma: bool
+    table: Table, column: Column, unit: str | None, trial: Trial, mark: Mark | None
 ) -> tuple[str, Reading]:
     """How a column's cells are read, and as what."""
     if column.kind == "weight" and table.name == "harvest" and trial.harvest_unit and not unit:
-        return "amount", Reading(comma=comma)  # in the published unit, as given
+        return "amount", Reading(mark=mark)  # in the published unit, as given
     own = {"length": trial.height_unit, "weight": trial.weight_unit, "temperature": "c"}
-    return column.kind, Reading(unit or own.get(column.kind, ""), trial.day_order, comma)
+    return column.kind, Reading(unit or own.get(column.kind, ""), trial.day_order, mark)

@@ -7,7 +7,6 @@ settled = settle(found, {"garden": "Plot 7"})
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -20,6 +19,7 @@ from trialkit.design.request import DESIGNS
 from trialkit.design.vacant import is_described
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
+from trialkit.reading.toml import TomlReader
 from trialkit.reading.units import length_cm, unit_name
 from trialkit.records.description import Description, toml_value
 from trialkit.records.folder import DESCRIPTION
@@ -77,7 +77,7 @@ def described(folder: Path) -> Described | None:
     ]  # fmt: skip
     if problems:
         raise TrialProblems(problem_table(problems))
-    return Described(folder, trial, content, frozenset(_given(tomllib.loads(text))))
+    return Described(folder, trial, content, frozenset(_given(TomlReader(text, DESCRIPTION).top)))
 
 
 def settle(found: Described, asked: Mapping[str, Any]) -> Settled:

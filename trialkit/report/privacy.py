@@ -60,7 +60,7 @@ _LAYOUT = re.compile(
 # Sun and shade are shown as written where every word is one of these; else only what says where in
 # the bed they fall.
 _LIGHT = re.compile(
-    r"(?:(?:north|south)?-?(?:east|west|north|south)(?:ern)?|rows?|columns?|\d+|a|and|at|along|"
+    r"(?:(?:north|south)?-?(?:east|west|north|south)(?:ern)?|rows?|columns?|\d++|a|and|at|along|"
     r"beyond|by|end|ends|first|from|half|hedge|in|last|morning|midday|afternoon|evening|of|on|"
     r"shade|side|sides|sun|the|to|tree|trees|wall|fence|[\s,;])+",
     re.I,
