@@ -8,7 +8,7 @@ Varieties differ by place (a panel each) or by marker as well as by colour.
 from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed
 from trialkit.plots.compared import compared
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
-from trialkit.plots.panels import PANELS, heights, rates, totals
+from trialkit.plots.panels import PANELS, between_readings, heights, rates, totals
 from trialkit.plots.style import (
     COLOURS,
     FAINT,
@@ -40,6 +40,7 @@ __all__ = [
     "WIDTH",
     "against_gardens",
     "bed",
+    "between_readings",
     "compared",
     "gardens_and_whole",
     "heights",

@@ -79,13 +79,26 @@ def heights(
     """Height over time with the line of an arm's reach.
 
     curve : variety, date, estimate, low, high; seen : variety, date, height (one dot a plant).
+    A variety's curve runs from its own first reading to its own last one: beyond them it would be
+    drawn from the other varieties' dates.
     """
+    curve = between_readings(curve, seen)
     figure, alt = _panels(curve, f"height, {unit}", check, dots=seen, line=reach, from_zero=True)
     notes = ["Dots: plants as measured. " + band]
     if reach is not None:
         notes.insert(0, "Dashed line: as high as an arm reaches.")
         alt += f" Reach is {reach:.3g} {unit}."
     return Picture(figure, f"Height in {unit}. {alt}", " ".join(notes) + _left_out(curve))
+
+
+def between_readings(curve: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `curve` between the first and the last reading of their own variety.
+
+    curve, seen : variety, date and more.  A variety without a reading has no curve.
+    """
+    dates = pd.to_datetime(seen["date"]).groupby(seen["variety"].astype(str))
+    name, when = curve["variety"].astype(str), pd.to_datetime(curve["date"])
+    return curve[(when >= name.map(dates.min())) & (when <= name.map(dates.max()))]
 
 
 def _panels(
@@ -137,13 +150,13 @@ def _panels(
             grid.flat[0].set_ylim(0, max(top, 1e-9))
         grid.flat[0].locator_params(axis="y", nbins=4)
         sns.despine(fig=figure)
-    ends = []
+    ends, newest = [], curve["date"].max()
     for variety in varieties:
         last = lines[variety].dropna(subset=["estimate"]).tail(1)
         for row in last.itertuples(index=False):
-            ends.append(f"{variety} {rounded(row.estimate)}{ranged(row.low, row.high)}")
-    last_day = short_day(curve["date"].max())
-    said = f"On {last_day}: {'; '.join(ends)}." if ends else "Nothing yet."
+            own = "" if row.date == newest else f" on {short_day(row.date)}"
+            ends.append(f"{variety} {rounded(row.estimate)}{ranged(row.low, row.high)}{own}")
+    said = f"On {short_day(newest)}: {'; '.join(ends)}." if ends else "Nothing yet."
     return figure, said
 
 

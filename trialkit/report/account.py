@@ -33,6 +33,9 @@ TABLES: dict[str, Callable[[Any, Any], list[Block]]] = {
 
 NO_FIGURE = "not known"
 DOUBTS_SHOWN = 60
+ALIKE = 5
+"""More doubts than this of one kind in one column are one line."""
+
 PLOTS_SHOWN = 5
 
 
@@ -52,14 +55,19 @@ def doubts(trial: OpenTrial) -> Block:
     if not trial.showing.notes:
         said = f"{wording.counted(len(frame), 'record')} hard to believe, used as they are."
         return titled("Doubts about the records", [said])
-    rows = [
-        (_where(row.file, row.line, row.column), _cell(row.value), _cell(row.doubt))
-        for row in frame.head(DOUBTS_SHOWN).itertuples(index=False)
-    ]
+    rows: list[tuple[str, str, str]] = []
+    shown = 0
+    for _, alike in frame.groupby(["file", "column", "doubt"], sort=False, dropna=False):
+        some = alike if len(alike) <= ALIKE else alike.head(1)
+        for row in some.head(DOUBTS_SHOWN - len(rows)).itertuples(index=False):
+            where = _where(row.file, row.line, row.column)
+            more = f" and {len(alike) - 1:,d} more like it" if len(alike) > ALIKE else ""
+            rows.append((f"{where}{more}", _cell(row.value), _cell(row.doubt)))
+            shown += len(alike) if more else 1
     many = wording.counted(len(frame), "doubt")
     caption = f"{many} about the records, which are used as they are"
-    if len(frame) > DOUBTS_SHOWN:
-        caption += f"; the first {DOUBTS_SHOWN} (trialkit check lists all)"
+    if shown < len(frame):
+        caption += f"; {shown:,d} of them here (trialkit check lists all)"
     return tabled(caption, ("Where", "Value", "Doubt"), rows)
 
 

@@ -11,7 +11,7 @@ import trialkit
 from trialkit import cautions, wording
 from trialkit.models import Missing
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
-from trialkit.report.drawn import headline
+from trialkit.report.drawn import headline, ranked
 from trialkit.report.measures import Measure, measure
 from trialkit.report.opened import OpenTrial, told
 
@@ -128,17 +128,17 @@ def take_care(trial: OpenTrial) -> Block:
 @told
 def varieties(trial: OpenTrial) -> Block:
     """The small table: one line a variety, best first."""
-    table = trial.conclusion.table
     columns = _columns(trial)
     if not columns:
         return Block("", "")
     rows = [
         Row(row.variety, row.check, [show(row) for _, show in columns])
-        for row in _rows(table)
+        for row in _rows(ranked(trial))
     ]
-    caption = "Best first. In bold the best estimate"
+    first = columns[0][0]
+    caption = f"Best first, by {first[:1].lower()}{first[1:]}. In bold the best estimate"
     if any(cell.range for row in rows for cell in row.cells):
-        caption += ", below it the range it may well lie in (95 % interval)"
+        caption += ", below it its likely range (95 % interval)"
     if trial.conclusion.looks is not None and trial.conclusion.looks.against_check:
         caption += "; the range of the yield holds however often you have looked"
     heads = [head for head, _ in columns]
@@ -165,7 +165,8 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
         head = "Season yield against the check" if ratio else "Difference from the check"
         unit = None if ratio or isinstance(main, Missing) else measure(
             main.unit, trial.records.trial)
-        columns.append((head, lambda row: _against(row, unit)))
+        # What the answer compares comes first, and gives the order.
+        columns.insert(0, (head, lambda row: _against(row, unit)))
     elif not isinstance(main, Missing) and main.letters:
         letters = main.letters
         columns.append(("Not told apart: those that share a letter",

@@ -24,8 +24,21 @@ def position_tables(result: PositionResult, about: Trial) -> list[Block]:
     return [one for one in tables if one.html]
 
 
-def slope_table(result: PositionResult) -> Block:
-    """Ratios to the check with and without the slope of the bed."""
+def slope_table(result: PositionResult, shown_above: pd.DataFrame | None = None) -> Block:
+    """Ratios to the check with and without the slope of the bed.
+
+    shown_above : the table of varieties, where it stands on the same page: its ratios are given
+    again, without limits, so that one ratio has one range.
+    """
+    if shown_above is not None:
+        above = shown_above.set_index("variety")["ratio"]
+        return limited(
+            "Yield against the check, as in the table above and allowing for place in the row",
+            ("Variety", "Table above", "Allowing for place"),
+            [(str(r.variety), ratio(above.get(r.variety), None, None),
+              ratio(r.adjusted, r.adjusted_low, r.adjusted_high))
+             for r in result.side_by_side.itertuples(index=False)],
+        ) if len(result.side_by_side) else Block("", "")
     return limited(
         "Ratio to the check as counted, and with the slope along and across the bed allowed for",
         ("Variety", "As counted", "Slope allowed for"),

@@ -28,6 +28,7 @@ from trialkit.report.drawn import (
     rate_over_season,
     yield_so_far,
 )
+from trialkit.report.events import events
 from trialkit.report.further import further
 from trialkit.report.opened import CellStop, OpenTrial, RecordsCellStop, open_trial
 
@@ -41,6 +42,7 @@ __all__ = [
     "compared",
     "diagnostics",
     "doubts",
+    "events",
     "files_read",
     "further",
     "heading",

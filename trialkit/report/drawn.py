@@ -36,7 +36,8 @@ def yield_so_far(trial: OpenTrial) -> Block:
         return Block("", "")
     what = f"{trial.conclusion.analysis.counted} a living plant"
     check = trial.records.trial.check
-    drawn = plots.totals(_ordered(trial, season.curve), what, _band(season), check)
+    curve = _while_picked(trial, season.curve)
+    drawn = plots.totals(_ordered(trial, curve), what, _band(season), check)
     return pictures.show(drawn, "yield-so-far", trial.names)
 
 
@@ -70,7 +71,7 @@ def rate_over_season(trial: OpenTrial) -> Block:
         return _missing("Rate over the season", rate.reason, trial)
     about = trial.records.trial
     drawn = plots.rates(
-        _ordered(trial, rate.curve),
+        _ordered(trial, _while_picked(trial, rate.curve)),
         f"{trial.conclusion.analysis.counted} a plant a week",
         _band(rate),
         about.check,
@@ -110,7 +111,7 @@ def compared(trial: OpenTrial) -> Block:
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     """The drawing of `compared`; None where there is nothing to compare."""
     conclusion = trial.conclusion
-    table = conclusion.table
+    table = ranked(trial)
     check = trial.records.trial.check
     main = headline(trial)
     if isinstance(main, Missing):
@@ -132,7 +133,7 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
         )
         axis, to, note = wording.with_unit(main.label, shown.unit), None, "Dot: best estimate."
     if rows["low"].notna().any():
-        note += " Bar: the range it may well lie in (95 % interval)."
+        note += " Bar: its likely range (95 % interval)."
     elif not main.supported:
         note += " No bar: the layout gives no measure of chance differences."
     return plots.compared(rows, axis, note, to)
@@ -145,7 +146,7 @@ def place_in_bed(trial: OpenTrial) -> Block:
     position, harvest = analysis.position, analysis.harvest
     tables = []
     if not isinstance(position, Missing):
-        tables = [slope_table(position)] if position.differs else []
+        tables = [slope_table(position, trial.conclusion.table)] if position.differs else []
         tables += places_tables(position.places, about, only_where_it_matters=True)
     elif not isinstance(harvest, Missing):
         tables = places_tables(harvest.places, about, only_where_it_matters=True)
@@ -186,9 +187,29 @@ def _band(result: TraitResult) -> str:
     return BAND if result.supported else NO_BAND
 
 
+def _while_picked(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
+    """Each variety's curve up to the last day that variety was looked at."""
+    plants = trial.records.plants.drop_duplicates("plant").set_index("plant")["variety"]
+    looks = trial.records.picks.assign(variety=trial.records.picks["plant"].map(plants))
+    last = looks.dropna(subset=["variety"]).groupby("variety")["date"].max()
+    return curve[~(pd.to_datetime(curve["date"]) > curve["variety"].map(last))]
+
+
+def ranked(trial: OpenTrial) -> pd.DataFrame:
+    """The conclusion's table, best first by what the headline compares.
+
+    That is the yield against the check, where there is one: a variety that leads in the answer
+    leads in every table and picture too.
+    """
+    table = trial.conclusion.table
+    if table["ratio"].notna().sum() < 2:
+        return table
+    return table.sort_values("ratio", ascending=False, kind="stable", na_position="last")
+
+
 def _ordered(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
     """The varieties in the order of the table, best first."""
-    place = {name: at for at, name in enumerate(trial.conclusion.table["variety"])}
+    place = {name: at for at, name in enumerate(ranked(trial)["variety"])}
     return curve.sort_values("variety", key=lambda v: v.map(place), kind="stable")
 
 

@@ -14,6 +14,7 @@ from trialkit.models.window import RECORDS
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, part
 from trialkit.report.digging import grade_lines, ready_lines, treatment_line
+from trialkit.report.drawn import ranked
 from trialkit.report.found import joined, shown_as
 from trialkit.report.growing import stand_lines
 from trialkit.report.measures import Measure, measure, percent, row_of
@@ -33,9 +34,9 @@ def further(trial: OpenTrial) -> Block:
     about = trial.records.trial
     rows = [
         Row(name, name == about.check, [show(name) for _, show in columns])
-        for name in trial.conclusion.table["variety"]
+        for name in ranked(trial)["variety"]
     ]
-    caption = "Best first, as above"
+    caption = "In the order of the table above"
     if any(cell.range for row in rows for cell in row.cells):
         caption += "; below each estimate its 95 % interval"
     heads = [head for head, _ in columns]
@@ -92,7 +93,10 @@ def _weights(trial: OpenTrial) -> list[Column]:
     if isinstance(weights, Missing):
         return []
     shown = shown_as(weights, trial.records.trial)
-    return [(f"Weight, {shown.unit}", _cells(weights.means, shown))]
+    picked = trial.records.picks["date"].nunique()
+    weighed = len(weights.weighed)
+    some = f" ({weighed} of {picked} picks weighed)" if weighed < picked else ""
+    return [(f"Weight, {shown.unit}{some}", _cells(weights.means, shown))]
 
 
 def _harvest(trial: OpenTrial) -> list[Column]:

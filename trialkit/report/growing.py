@@ -11,6 +11,7 @@ from trialkit import wording
 from trialkit.models.heat import Warmth
 from trialkit.models.height import HeightResult
 from trialkit.models.stand import StandResult
+from trialkit.plots import between_readings
 from trialkit.report.blocks import Block, tabled
 from trialkit.report.found import limited
 from trialkit.report.measures import Measure, height, measure
@@ -33,11 +34,12 @@ def _on_dates(result: HeightResult, shown: Measure) -> Block:
     days = _spread(sorted(result.seen["date"].unique()))
     if not days or result.curve.empty:
         return Block("", "")
+    curve = between_readings(result.curve, result.seen)
     at = {
         (row.variety, row.date): row
-        for row in result.curve[result.curve["date"].isin(days)].itertuples(index=False)
+        for row in curve[curve["date"].isin(days)].itertuples(index=False)
     }
-    growth = result.growth.dropna(subset=["estimate"])
+    growth = between_readings(result.growth, result.seen).dropna(subset=["estimate"])
     fastest = growth.loc[growth.groupby("variety")["estimate"].idxmax()].set_index("variety")
     rows = []
     for variety in result.means.sort_values("estimate", ascending=False)["variety"]:

@@ -71,6 +71,7 @@ _WHERE = re.compile(
     re.I,
 )
 # What may stand in a club's pages of an event; the models look for "topped" alone.
+WITHHELD = "other"
 EVENTS = frozenset({"topped", "fed", "watered", "sprayed", "storm", "frost", "hail"})
 _FILES = frozenset(
     {LOG, WORKBOOK, "trial.toml", *(f"{t.name}{end}" for t in TABLES for end in (".csv", ".xlsx"))}
@@ -99,7 +100,7 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
         frames["plants"]["lost_reason"] = pd.NA
         events = frames["events"]
         events["note"] = pd.NA
-        events["event"] = events["event"].where(events["event"].isin(EVENTS), "other")
+        events["event"] = events["event"].where(events["event"].isin(EVENTS), WITHHELD)
         doubts["doubt"] = ""
         doubts["value"] = [v if _NUMBER_OR_DAY.fullmatch(str(v)) else "" for v in doubts["value"]]
     doubts["file"] = doubts["file"].map(_file_name)

@@ -104,5 +104,6 @@ def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:
     one = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
     rows = [(str(r.variety), each.estimate(r.estimate, r.low, r.high))
             for r in result.each.itertuples(index=False)]
-    caption = f"Weight of one {one}, {each.unit}"
+    caption = (f"Weight of one {one}, {each.unit}; "
+               f"{wording.counted(len(result.weighed), 'pick')} weighed")
     return [limited(caption, ("Variety", "Estimate"), rows)]

@@ -1,0 +1,207 @@
+"""A finished page is read as its reader does: order, claims and ranges must not contradict.
+
+Nothing is compared with how the page was made; the text alone has to agree with itself.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from bs4 import BeautifulSoup
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+from seasons import bed, day, grown, picked, records  # noqa: E402
+from test_traits_told import FOLDED, OPEN, dug, full  # noqa: E402
+
+from trialkit.report import cells  # noqa: E402
+from trialkit.report.opened import OpenTrial  # noqa: E402
+
+FIGURE = r"[\u2212-]?\d[\d,]*(?:\.\d+)?"
+WITH_RANGE = re.compile(
+    rf"({FIGURE})(?: ?%| times| days?| cm| g)? \(({FIGURE}) to ({FIGURE})(?: ?%)?\)")
+
+
+@cache
+def tall_leader() -> OpenTrial:
+    """B gives most and is soon out of reach; A, the check, stays low."""
+    plants = bed("ABC", blocks=4, plants=4)
+    picks = picked(plants, {"A": 0.5, "B": 1.1, "C": 0.25}, [50 + 4 * k for k in range(12)], seed=2)
+    heights = grown(plants, {"A": 120.0, "B": 260.0, "C": 110.0}, range(14, 96, 9))
+    return OpenTrial(records(plants, picks, heights, looks=12, reach=170.0, threshold=0.2), None)
+
+
+@cache
+def level() -> OpenTrial:
+    plants = bed("ABCD", blocks=3, plants=3)
+    picks = picked(plants, dict.fromkeys("ABCD", 0.6), [50 + 5 * k for k in range(8)], seed=11)
+    return OpenTrial(records(plants, picks, looks=20), None)
+
+
+@cache
+def roots() -> OpenTrial:
+    return dug()
+
+
+SEASONS = {"full": full, "tall leader": tall_leader, "level": level, "roots": roots}
+
+
+@cache
+def html(season: str, *, folded: bool) -> str:
+    trial = SEASONS[season]()
+    names = (*OPEN, "events", *(FOLDED if folded else ()))
+    return "\n".join(getattr(cells, name)(trial).html for name in names)
+
+
+def texts(page: str) -> list[str]:
+    """Every sentence, cell and caption by itself."""
+    soup = BeautifulSoup(page, "html.parser")
+    return [tag.get_text(" ", strip=True) for tag in soup.find_all(["p", "li", "td", "caption"])]
+
+
+def number(text: str) -> float:
+    return float(text.replace(",", "").replace("\N{MINUS SIGN}", "-"))
+
+
+def table_of(season: str) -> pd.DataFrame:
+    """The first table of varieties as shown: the value, the range and the words of each cell."""
+    table = BeautifulSoup(html(season, folded=False), "html.parser").find("table")
+    heads = [th.get_text(" ", strip=True) for th in table.thead.find_all("th")]
+    rows = {}
+    for tr in table.tbody.find_all("tr"):
+        shown = [(td.find(class_="value"), td.find(class_="range")) for td in tr.find_all("td")]
+        rows[tr.th.bdi.get_text()] = [
+            (value.get_text() if value else "", span.get_text() if span else "")
+            for value, span in shown]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=heads[1:])
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_the_first_column_gives_the_order(season: str) -> None:
+    first = [number(re.match(FIGURE, cell[0])[0]) for cell in table_of(season).iloc[:, 0]]
+    assert len(first) > 2
+    assert first == sorted(first, reverse=True)
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_every_table_and_picture_keeps_that_order(season: str) -> None:
+    order = list(table_of(season).index)
+    soup = BeautifulSoup(html(season, folded=False), "html.parser")
+    for table in soup.find_all("table", class_="cards"):
+        assert [th.bdi.get_text() for th in table.tbody.find_all("th")] == order
+    compared = soup.find("figure", id="compared").find("svg")["aria-label"]
+    places = [re.search(rf"(?<!\w){name} {FIGURE}", compared).start() for name in order]
+    assert places == sorted(places)
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_every_estimate_lies_in_its_own_range(season: str) -> None:
+    page = html(season, folded=True)
+    seen = 0
+    for text in texts(page):
+        for value, low, high in WITH_RANGE.findall(text):
+            seen += 1
+            assert number(low) <= number(value) <= number(high), text
+    cards = BeautifulSoup(page, "html.parser").select("table.cards td")
+    for cell in cards:
+        span = cell.find(class_="range")
+        both = re.fullmatch(rf"({FIGURE}) ?%? to ({FIGURE}) ?%?", span.get_text()) if span else None
+        value = cell.find(class_="value")
+        if both and re.match(FIGURE, value.get_text()):
+            seen += 1
+            inside = number(re.match(FIGURE, value.get_text())[0])
+            assert number(both[1]) <= inside <= number(both[2]), cell.get_text(" ")
+    assert seen > 8
+
+
+@pytest.mark.parametrize("season", ["full", "tall leader", "level"])
+def test_a_claim_is_the_tables_line_again(season: str) -> None:
+    table = table_of(season)
+    against = table.iloc[:, 0]
+    said = cells.answer(SEASONS[season]()).plain + "\n" + cells.cannot_tell(SEASONS[season]()).plain
+    for name, value, low, high in re.findall(
+            rf"(?<!\w)([A-D]) gave ({FIGURE}) times \(({FIGURE}) to ({FIGURE})\)", said):
+        assert against[name] == (f"{value} times", f"{low} to {high}")
+    for names in re.findall(r"Whether ([A-D](?:(?:, | and )[A-D])*) differs? from", said):
+        for name in re.findall("[A-D]", names):
+            low, high = map(number, against[name][1].split(" to "))
+            assert low <= 1 <= high, (name, against[name])
+
+
+@pytest.mark.parametrize("season", ["full", "tall leader", "level"])
+def test_one_ratio_has_one_range(season: str) -> None:
+    """No other range for a variety's ratio to the check stands in the open part as counted."""
+    against = table_of(season).iloc[:, 0]
+    for tr in BeautifulSoup(html(season, folded=False), "html.parser").select(".scroll tbody tr"):
+        first, name = tr.td.get_text(), tr.th.get_text()
+        if "times" in first and name in against.index:
+            assert first.replace("\N{NO-BREAK SPACE}", " ") == against[name][0]
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_no_advice_to_go_on_beside_next_to_no_chance(season: str) -> None:
+    said = " ".join(texts(html(season, folded=False))).lower()
+    assert not ("keep picking" in said and re.search(r"chance[^.]*under [0-5] ?%", said))
+
+
+def test_weights_say_how_many_picks_were_weighed() -> None:
+    text = cells.further(full()).plain
+    assert "(5 of 10 picks weighed)" in text
+
+
+def test_a_curve_ends_at_the_varietys_own_last_reading() -> None:
+    plants = bed("AB", blocks=3, plants=3)
+    picks = picked(plants, {"A": 0.6, "B": 1.0}, [50 + 4 * k for k in range(10)], seed=4)
+    gone = dict(zip(plants["plant"], plants["variety"], strict=True))
+    picks = picks[[gone[p] == "A" or d <= day(62) for p, d in
+                   zip(picks["plant"], picks["date"], strict=True)]]
+    heights = grown(plants, {"A": 240.0, "B": 200.0}, range(14, 88, 7))
+    heights = heights[[gone[p] == "A" or d <= day(35) for p, d in
+                       zip(heights["plant"], heights["date"], strict=True)]]
+    trial = OpenTrial(records(plants, picks, heights, looks=10, reach=190.0), None)
+    early = f"{day(35).day} {day(35):%b}"
+    assert re.search(rf"B [\d.]+[^;]* on {early}", cells.height_and_reach(trial).html)
+    shown = f"{day(62).day} {day(62):%b}"
+    assert re.search(rf"B [\d.]+[^;]* on {shown}", cells.yield_so_far(trial).html)
+    rows = BeautifulSoup(cells.methods(trial).html, "html.parser")
+    for table in rows.find_all("table"):
+        if "Height on some days" in table.caption.get_text():
+            line = next(tr for tr in table.tbody.find_all("tr") if tr.th.get_text() == "B")
+            assert line.find_all("td")[-2].get_text() == "–"
+            break
+    else:
+        pytest.fail("no table of heights")
+
+
+def test_events_and_notes_are_told() -> None:
+    plants = bed("AB", blocks=2, plants=2)
+    some = plants["plant"].iloc[:6]
+    events = pd.DataFrame({
+        "date": [day(70), *[day(60)] * 6, day(64)], "plant": [None, *some, None],
+        "plot": [None] * 7 + [plants["plot"].iloc[0]],
+        "event": ["storm", *["topped"] * 6, "watered"],
+        "note": ["gusts broke two canes.", *[None] * 6, None]})
+    text = cells.events(OpenTrial(records(plants, events=events), None)).plain.splitlines()
+    assert [line.split(":")[1].split("(")[0].strip(" .") for line in text] == [
+        "topped", "watered", "storm"]
+    assert "and 2 more" in text[0]
+    assert text[2].endswith("storm: gusts broke two canes.")
+    assert cells.events(OpenTrial(records(plants), None)).html == ""
+
+
+def test_ten_thousand_doubts_of_one_kind_are_one_line() -> None:
+    doubts = pd.DataFrame({
+        "file": "plants.csv", "line": range(2, 10_002), "column": "variety",
+        "value": [f"v{i}" for i in range(10_000)], "doubt": "only one plant of it"})
+    one = doubts.iloc[[0]].assign(column="row", doubt="no row given")
+    shown = cells.doubts(OpenTrial(records(bed("AB"), doubts=pd.concat([doubts, one])), None))
+    rows = BeautifulSoup(shown.html, "html.parser").tbody.find_all("tr")
+    assert len(rows) == 2
+    assert "9,999 more like it" in rows[0].get_text()
+    assert "10,001 doubts" in shown.plain

@@ -1,0 +1,46 @@
+"""What was done to the bed and what befell it: events and notes, in order of date."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from trialkit import wording
+from trialkit.report.blocks import Block, bullets
+from trialkit.report.opened import OpenTrial, told
+from trialkit.report.privacy import WITHHELD
+
+LINES = 40
+"""More lines than this and the earliest are counted, not shown."""
+NAMED = 4
+"""Plants or plots named of one event; the rest by number."""
+
+
+@told
+def events(trial: OpenTrial) -> Block:
+    """A line for each thing done on a day, and the notes made at a pick; nothing without any."""
+    return bullets(event_lines(trial.records.events), trial.names)
+
+
+def event_lines(recorded: pd.DataFrame) -> list[str]:
+    """`12 July: watered (plots 1A and 2B): hose ran all night.`
+
+    recorded : date, plant, plot, event, note; one row a plant or a plot, or one for the whole bed.
+    """
+    lines = []
+    known = recorded.dropna(subset=["date", "event"]).sort_values("date", kind="stable")
+    key = [known["date"], known["event"].astype(str), known["note"].fillna("").astype(str)]
+    for named, alike in known.groupby(key, sort=False):
+        when, event, note = named[0], str(named[1]), str(named[2])
+        if event == WITHHELD and not note:
+            continue
+        where = [
+            f"{thing if len(names) == 1 else thing + 's'} {wording.few(names, NAMED)}"
+            for thing in ("plot", "plant")
+            if (names := list(dict.fromkeys(alike[thing].dropna().astype(str))))
+        ]
+        said = f"{event} ({', '.join(where)})" if where else event
+        told_so = f": {note.rstrip('. ')}" if note else ""
+        lines.append(f"{wording.day(when)}: {said}{told_so}.")
+    if len(lines) > LINES:
+        lines = [f"{len(lines) - LINES} earlier events are in the records.", *lines[-LINES:]]
+    return lines
