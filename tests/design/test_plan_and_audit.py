@@ -1,8 +1,13 @@
 """What a plan promises is what the audit finds in the records it writes."""
 
+import re
+
+import numpy as np
+import pandas as pd
 import pytest
 
-from trialkit.design.audit import audit, audit_plants
+from trialkit.decide.conclude import conclude
+from trialkit.design.audit import audit, audit_plants, grouped_in
 from trialkit.design.layouts import lay_out
 from trialkit.design.planfolder import About, write_plan
 from trialkit.design.request import DESIGNS, INCOMPLETE_BLOCKS, LATIN_SQUARE, PlanRequest
@@ -48,3 +53,22 @@ def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties)
         found = audit_plants(lay_out(request).plants.assign(lost=None), request.design)
         assert found.no_comparison is None
         assert not found.found("one-row-by-lot")
+
+
+def test_a_latin_square_is_never_said_to_lie_in_one_block(tmp_path):
+    planting = lay_out(PlanRequest(tuple("ABCDE"), design=LATIN_SQUARE, blocks=5, plants=1, seed=2))
+    write_plan(tmp_path / "trial", planting, About("Beans", "beans"))
+    plants, rng = planting.plants, np.random.default_rng(1)
+    pd.DataFrame({
+        "date": "2030-09-01", "plant": plants["plant"],
+        "weight": rng.normal(500, 20, len(plants)).round(),
+    }).to_csv(tmp_path / "trial" / "harvest.csv", index=False)  # fmt: skip
+    toml = tmp_path / "trial" / "trial.toml"
+    toml.write_text(re.sub(r"planted = .*", "planted = 2030-05-01", toml.read_text()))
+    done = conclude(read_records(tmp_path / "trial"))
+    said = done.verdict.how_sure
+    assert "1 block" not in said
+    assert "between plots in 5 rows and 5 columns." in said
+    found = audit(read_records(tmp_path / "trial"))
+    assert grouped_in(found.units, found.by) == "5 rows and 5 columns"
+    assert "in rows and columns" in found.layout

@@ -1,17 +1,21 @@
 """The plan notebook's cells and the commands `plan` and `paper`."""
 
 import re
+from datetime import date
 
 import pytest
 import typer
 from typer.testing import CliRunner
 
 from trialkit.commands import plan as plancommand
+from trialkit.design.planfile import read_drawn
 from trialkit.power import power_of_treatment, setup_of
 from trialkit.records import read_records
+from trialkit.records.starter import start_trial
 from trialkit.report import planning, planpower, powerplot
 from trialkit.report.opened import CellStop
 from trialkit.waystosee import power_by_blocks
+from trialkit.wording import day
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
 
@@ -170,7 +174,13 @@ def test_plan_command_writes_a_sound_trial_and_paper(tmp_path):
         (["--label", "300x20"], "does not work on A4"),
         (["--label", "big"], "60x25"),
         (["--paper", "A5"], "A4 or Letter"),
-        (["--planted", "4/3/2031"], "year-month-day"),
+        (["--planted", "4/3/2031"], "It could be"),
+        (["--planted", "4/3/2031"], "2026-07-03, or the month by name, 3 Jul 2026"),
+        (["--planted", "the 4th"], "Write: year first"),
+        (["--row-spacing", "3 apples"], "'apples' is not a unit"),
+        (["--plant-spacing", "-3"], "cannot be below zero"),
+        (["--aisle", "half a yard"], "The aisle 'half a yard'"),
+        (["--room", "12"], '12x4 (metres), or "40 ft x 13 ft"'),
         (["--top", "up"], "north"),
     ],
 )
@@ -186,3 +196,52 @@ def test_paper_needs_a_trial_with_plants(tmp_path):
     assert runner.invoke(app, ["paper", str(tmp_path)]).exit_code == 4
     (tmp_path / "trial.toml").write_text('title = "T"\n')
     assert runner.invoke(app, ["paper", str(tmp_path)]).exit_code == 3
+
+
+def test_options_read_lengths_and_dates_as_tables_do(tmp_path):
+    folder = tmp_path / "feet"
+    arguments = ["--row-spacing", "3 ft", "--plant-spacing", "1 ft 6 in", "--aisle", "2 ft",
+                 "--room", "60 ft x 40 ft", "--planted", "May 4, 2031"]  # fmt: skip
+    done = CliRunner().invoke(app, ["plan", str(folder), *options("A", "B"), *arguments])
+    assert done.exit_code == 0, done.output
+    assert "The day of planting is set to today" not in done.output
+    trial = read_records(folder).trial
+    assert trial.planted == date(2031, 5, 4)
+    assert trial.layout.row_spacing_cm == pytest.approx(91.44)
+    assert trial.layout.plant_spacing_cm == pytest.approx(45.72)
+    drawn = read_drawn(folder / "plan.toml")
+    assert drawn.geometry.aisle_cm == pytest.approx(60.96)
+
+
+def test_a_date_in_figures_is_read_where_trial_toml_says_which_comes_first(tmp_path):
+    start_trial(tmp_path / "t")
+    toml = tmp_path / "t" / "trial.toml"
+    text = toml.read_text().replace("First variety", "Red").replace("Second variety", "Blue")
+    text = text.replace('planted = ""', 'planted = 2025-04-01\ndates = "month first"')
+    toml.write_text(text)
+    other = CliRunner().invoke(app, ["plan", str(tmp_path / "t"), "--planted", "1/4/25"])
+    assert "planted: trial.toml says 2025-04-01, asked for is 2025-01-04" in other.output
+    again = CliRunner().invoke(app, ["plan", str(tmp_path / "t"), "--planted", "4/1/25"])
+    assert again.exit_code == 0, again.output
+
+
+def test_a_day_of_planting_nobody_named_is_told(tmp_path):
+    done = CliRunner().invoke(app, ["plan", str(tmp_path / "t"), *options("A", "B")])
+    assert done.exit_code == 0
+    assert f"set to today, {day(date.today(), year=True)}" in done.output
+    assert read_records(tmp_path / "t").trial.planted == date.today()
+
+
+def test_past_tenfold_a_bed_is_too_small_to_compare(tmp_path):
+    """Two varieties in two blocks: one degree of freedom, and once "118.64 times" was promised."""
+    done = CliRunner().invoke(
+        app, ["plan", str(tmp_path / "t"), *options("A", "B"), "--blocks", "2", "--plants", "2"]
+    )
+    assert "too small to compare" in done.output
+    assert "times another 8 times in 10" not in done.output
+    small = planning.lay_out(varieties=["A", "B"], blocks=2, plants=2, seed=1)
+    told = planpower.chance(small).plain
+    assert "too small to compare" in told
+    assert "The smallest ratio" not in told
+    large = planning.lay_out(varieties=["A", "B"], blocks=6, plants=4, seed=1)
+    assert "too small" not in planpower.chance(large).plain

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.commands.terminal import Exit, Folder, command, day, say, stop, the_trial
+from trialkit.commands.terminal import Exit, Folder, command, say, stop, the_trial
 
 LAYOUTS = "random, blocks, latin, row-column, incomplete or split"
 
@@ -39,7 +39,9 @@ def plan(
     title: Annotated[str, typer.Option(help="The trial's title.")] = "",
     crop: Annotated[str, typer.Option(help="The crop; else climbing bean.")] = "",
     garden: Annotated[str, typer.Option(help="The garden.")] = "",
-    planted: Annotated[str, typer.Option(help="The day of planting, 2026-05-24.")] = "",
+    planted: Annotated[
+        str, typer.Option(help="The day of planting: 2026-05-24, 24 May 2026.")
+    ] = "",
     layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}; else blocks.")] = "",
     blocks: Annotated[int, typer.Option(help="Repeats of each variety.")] = 4,
     plants: Annotated[
@@ -54,16 +56,19 @@ def plan(
         list[str] | None, typer.Option(help="A treatment of a split plot; once for each.")
     ] = None,
     row_spacing: Annotated[
-        float | None, typer.Option(help="Between rows, in cm; else 90.")
-    ] = None,
+        str, typer.Option(help='Between rows: "3 ft", 90 (a bare number is cm); else 90 cm.')
+    ] = "",
     plant_spacing: Annotated[
-        float | None, typer.Option(help="Between plants in a row, in cm; else 45.")
-    ] = None,
+        str, typer.Option(help='Between plants in a row: "18 in", 45; else 45 cm.')
+    ] = "",
     across: Annotated[int | None, typer.Option(help="Plots along a row of the bed.")] = None,
     room: Annotated[
-        str, typer.Option(help="Room there is, in m: along the rows x across them, 12x4.")
+        str, typer.Option(help='Room there is: along the rows x across them, 12x4 in m, or '
+                               '"40 ft x 13 ft".')
     ] = "",
-    aisle: Annotated[float, typer.Option(help="Aisle between blocks, in cm.")] = 0.0,
+    aisle: Annotated[
+        str, typer.Option(help='Aisle between blocks: "2 ft", 60 (a bare number is cm).')
+    ] = "",
     guards: Annotated[str, typer.Option(help="Guard plants: none, ends or all round.")] = "ends",
     sun: Annotated[str, typer.Option(help="Where sun or shade comes from, in your words.")] = "",
     top: Annotated[str, typer.Option(help="Compass side at the top of the map.")] = "north",
@@ -103,12 +108,11 @@ def plan(
     from trialkit.report import planning, planpower
     from trialkit.report.opened import CellStop, RecordsCellStop
 
-    day(planted)
     try:
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
-        space = _pair(room, "room") if room else None
+        space = planning.room_cm(room) if room else None
         tidy(folder)
         check_vacant(folder, is_described(folder))
         spread = planpower.spread(learned or "", folder)
@@ -132,10 +136,10 @@ def plan(
             grid=_whole(grid) if grid else None,
             treatments=treatment or None,
             across=across,
-            room_cm=(space[0] * 100, space[1] * 100) if space else None,
-            row_spacing_cm=row_spacing,
-            plant_spacing_cm=plant_spacing,
-            aisle_cm=aisle,
+            room_cm=space,
+            row_spacing_cm=planning.spacing_cm(row_spacing, "row spacing"),
+            plant_spacing_cm=planning.spacing_cm(plant_spacing, "plant spacing"),
+            aisle_cm=planning.spacing_cm(aisle, "aisle", least=0.0),
             guards=guards,
             sun=sun,
             top=top,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from trialkit.decide.looks import SETTLED, UNSETTLED
 from trialkit.decide.verdict import DESCRIPTION, Verdict
-from trialkit.design.audit import RowsExplain
+from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import TraitResult
 from trialkit.reading.units import own_weight
@@ -55,11 +55,11 @@ def harvested(
     second = (f"{pairs} of the {len(result.pairs)} can be told apart." if len(told) else
               f"None of the {counted(len(order), 'variety', 'varieties')} can be told from "
               "another.")
-    blocks = analysis.ground.units["block"].nunique()
+    within = grouped_in(analysis.ground.units, analysis.ground.by)
     sure = (f"The intervals are simultaneous: over all comparisons at most one time in twenty is a "
             f"difference claimed that is none. They rest on "
-            f"{figure(float(result.means['df'].iloc[0]))} degrees of freedom between plots in "
-            f"{counted(int(blocks), 'block')}.")
+            f"{figure(float(result.means['df'].iloc[0]))} degrees of freedom between plots"
+            f"{' in ' if within else ''}{within}.")
     state = SETTLED if p < ALPHA else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if state == SETTLED else

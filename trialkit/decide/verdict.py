@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Claim, LooksResult
 from trialkit.decide.series import Looks
-from trialkit.design.audit import RowsExplain
+from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
@@ -199,9 +199,9 @@ def _next_step(analysis: Analysis, looks: Looks, state: str, undecided: list[str
         left = "" if longest.planned is None else (
             f" {counted(_left(longest), 'planned look is', 'planned looks are')} left.")
         return f"Keep picking, and keep writing down every plant, zeros too.{left}"
-    blocks = analysis.ground.units["block"].nunique()
+    within = grouped_in(analysis.ground.units, analysis.ground.by)
     return ("More picks will not settle it this season. Next year plant more plots of each "
-            f"variety, in more than {counted(int(blocks), 'block')}, rather than more plants in a "
+            f"variety{', in more than ' if within else ''}{within}, rather than more plants in a "
             "plot.")
 
 

@@ -19,7 +19,7 @@ from trialkit.design.audit_findings import STOP, Finding
 from trialkit.design.audit_rows import RowsExplain, plot_sd, row_sd_to_explain
 from trialkit.design.audit_strata import comparable, strata, variety_df
 from trialkit.design.audit_units import Unit, Units, find_units, treatments
-from trialkit.wording import counted
+from trialkit.wording import counted, listed
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -247,6 +247,16 @@ def _nothing() -> Audit:
         _clause(finding.one_line), "", pd.DataFrame(columns=["stratum", "source", "df"]), 0, empty,
         pd.Series(dtype=object), (), (), _no_comparison([finding]),
     )  # fmt: skip
+
+
+def grouped_in(units: pd.DataFrame, by: tuple[str, ...]) -> str:
+    """What the plots were grouped in, "4 blocks" or "5 rows and 5 columns"; "" for nothing.
+
+    units: with the columns of `by`, as `Audit.units`.
+    """
+    words = {"block": "block", "bed_row": "row", "bed_column": "column"}
+    counts = [(units[name].nunique(), words[name]) for name in by if name in units]
+    return listed([counted(number, word) for number, word in counts if number > 1])
 
 
 def _clause(sentence: str) -> str:

@@ -24,6 +24,8 @@ from trialkit.design.paper import paper, unprintable
 from trialkit.design.planfolder import About
 from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
 from trialkit.design.vacant import in_the_way
+from trialkit.reading.dates import read_date
+from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import LENGTH, WEIGHT, length_cm, unit_name
 from trialkit.records.description import LOOKS
 from trialkit.report.blocks import Block, paragraphs, part
@@ -37,6 +39,7 @@ from trialkit.report.plandescribed import (
     settle,
     to_add,
 )
+from trialkit.wording import day
 
 LAYOUTS = {
     "random": DESIGNS[0],
@@ -113,7 +116,7 @@ def lay_out(
             "command line, varieties in the notebook."
         )
     try:
-        said["planted"] = date.fromisoformat(planted) if planted else None
+        said["planted"] = _planted(planted, found)
         _check_units(reach, height_unit, weight_unit)
         settled = settle(found, said) if found else Settled(said, ())
         if found and settled.differ:
@@ -145,6 +148,47 @@ def _described(folder: str | Path) -> Described | None:
         return described(Path(folder)) if str(folder) else None
     except OSError as error:
         raise CellStop(f"Could not read {folder}: {error}") from None
+
+
+def _planted(text: str, found: Described | None) -> date | None:
+    """The day of planting as a table would have it, month first where trial.toml says so."""
+    if not text.strip():
+        return None
+    try:
+        return read_date(text, found.trial.day_order if found else None)
+    except Unreadable as error:
+        raise ValueError(
+            f"The day of planting {text!r}: {error.problem} Write: {error.accepted}."
+        ) from None
+
+
+def spacing_cm(text: str, what: str, least: float = 1.0) -> float | None:
+    """A length of the bed in cm; a bare number is cm. None where nothing is said.
+
+    Raises ValueError naming what it is and the forms that are read.
+    """
+    if not text.strip():
+        return None
+    try:
+        length = length_cm(text, "cm")
+    except Unreadable as error:
+        raise ValueError(f"The {what} {text!r}: {error.problem} Write: {error.accepted}.") from None
+    if not least <= length <= 2000:
+        raise ValueError(f"The {what} {text!r} cannot be right. Write: {least:g} cm to 20 m.")
+    return length
+
+
+def room_cm(text: str) -> tuple[float, float]:
+    """Length along the rows and width across them in cm; bare numbers are metres."""
+    sides = re.split(r"\s*[x\u00d7]\s*", text[:100].strip().lower())
+    try:
+        long, wide = (length_cm(side, "m") for side in sides)
+    except ValueError:
+        raise ValueError(
+            f"The room {text!r} is not two lengths with an x. Write: 12x4 (metres), or "
+            '"40 ft x 13 ft".'
+        ) from None
+    return long, wide
 
 
 def _check_units(reach: str, height: str, weight: str) -> None:
@@ -290,7 +334,11 @@ def written(
     files = f"Written to {folder}: {', '.join(path.name for path in made)}"
     sheets = tuple(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
     if found is None:
-        return Written(files, sheets)
+        unsaid = (
+            f"The day of planting is set to today, {day(date.today(), year=True)}. If the "
+            "plants go out on another day, write it in trial.toml: planted = ...",
+        )
+        return Written(files, sheets, () if plan.about.planted else unsaid)
     notes = ["trial.toml is as you wrote it."]
     if found.trial.check is None:
         notes.append(

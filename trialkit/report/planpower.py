@@ -40,6 +40,12 @@ from trialkit.waystosee import (
 )
 
 GUESS = Spread()
+TOO_SMALL = 10.0
+"""A bed that shows only a larger ratio 8 times in 10 compares nothing. Own choice."""
+SMALL_BED = (
+    "this bed is too small to compare: even a variety that yields ten times another would often be "
+    "missed. Plant more blocks."
+)
 
 
 def spread(learned: str | Path = "", folder: str | Path = "", **sd: float) -> Spread:
@@ -64,6 +70,8 @@ def reach_words(planting: Planting, picks: int = 10, spread: Spread = GUESS) -> 
     if ratio == float("inf"):
         return "This bed can compare nothing: each variety needs a second plot at least."
     assumed = spread_words(spread, picks, planting.request.design == SPLIT_PLOT)
+    if ratio > TOO_SMALL:
+        return f"{assumed} With that, {SMALL_BED}"
     return (
         f"{assumed} With that, this bed shows a variety that yields {ratio:.2f} times another 8 "
         "times in 10."
@@ -89,6 +97,7 @@ def chance(
         texts += [
             f"If a variety truly yields {ratio:g} times another, this trial shows it in "
             f"{in_words(power)} of seasons ({test}, two-sided test at 5 %).",
+            SMALL_BED.capitalize() if smallest > TOO_SMALL else
             f"The smallest ratio it shows 8 times in 10 is {smallest:.2f} times.",
         ]
     texts += treatment_words(plan.planting, ratio, spread, picks)
@@ -107,6 +116,8 @@ def treatment_words(
     what = " and ".join(f'"{name}"' for name in request.treatments[:2])
     if smallest == float("inf"):
         return [f"Between {what} it can compare nothing: that takes a second repeat at least."]
+    if smallest > TOO_SMALL:
+        return [f"Between {what}, inside the plots, it is too small to compare as well."]
     power = power_of_treatment(ratio, setup, spread)
     return [
         f"Between {what}, inside the plots and over all varieties, it shows {ratio:g} times in "
