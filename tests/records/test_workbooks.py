@@ -9,7 +9,7 @@ from datetime import date, datetime
 import openpyxl
 import pytest
 
-from trialkit.records import RecordsError, read_records, workbook
+from trialkit.records import RecordsError, read_records, sheet, workbook
 
 ROWS = [
     ["Date", "Plant", "Count", "Weight (g)"],
@@ -109,7 +109,7 @@ def test_a_formula_never_worked_out_is_no_blank(xlsx) -> None:
     rows = [["date", "plant", "count"], [datetime(2026, 7, 1), "A1", "=1+2"]]
     found = problems(xlsx(book(("a", rows))))
     assert found[["line", "column", "value"]].values.tolist() == [
-        [2, "count", workbook.UNKNOWN_FORMULA]
+        [2, "count", sheet.UNKNOWN_FORMULA]
     ]
 
 
@@ -177,3 +177,126 @@ def test_a_row_number_beyond_any_sheet(xlsx) -> None:
     far = sheet.replace(b'<row r="4"', b'<row r="99999999"')
     assert far != sheet
     assert len(problems(xlsx(repacked(content, sheet1=far)))) == 1
+
+
+def cell_xml(content: bytes, old: str, new: str) -> bytes:
+    """The workbook with a part of its first sheet's XML written otherwise."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheet = archive.read("xl/worksheets/sheet1.xml").decode()
+    assert old in sheet
+    return repacked(content, sheet1=sheet.replace(old, new).encode())
+
+
+FORMULA = [["date", "plant", "count"], [datetime(2026, 7, 1), "A1", "=1+2"]]
+
+
+@pytest.mark.parametrize(
+    "written", ["<f/>", "<f\n>1+2</f>", "<f>1+2</f>", '<f t="shared" si="0"/>']
+)
+def test_formulas_without_a_result_however_written(xlsx, written) -> None:
+    content = cell_xml(book(("a", FORMULA)), "<f>1+2</f>", written)
+    assert problems(xlsx(content))["value"].tolist() == [sheet.UNKNOWN_FORMULA]
+
+
+def test_a_formula_of_another_prefix(xlsx) -> None:
+    """Namespaces in XML 1.0 (W3C 2009): the prefix is free, the name is what counts."""
+    content = book(("a", FORMULA))
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        xml = archive.read("xl/worksheets/sheet1.xml").decode()
+    import re as patterns
+
+    own = patterns.sub(r"<(/?)(?=[a-zA-Z])", r"<\1x:", xml).replace("xmlns=", "xmlns:x=")
+    content = repacked(content, sheet1=own.encode())
+    assert problems(xlsx(content))["value"].tolist() == [sheet.UNKNOWN_FORMULA]
+
+
+def styled(value: object, **style: object) -> bytes:
+    made = openpyxl.Workbook()
+    made.active.append(["date", "plant", "count", "weight"])
+    made.active.append([datetime(2026, 7, 1), "A1", 3, value])
+    for name, setting in style.items():
+        setattr(made.active["D2"], name, setting)
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(("number_format", "grams"), [
+    ('0.0" kg"', 1200.0), ('0.00\\ "lb"', 1.2 * 453.59237), ("0.0", 1.2), ("General", 1.2),
+    ('_(* #,##0.00_);_(* (#,##0.00)', 1.2), ("[Red]0.0", 1.2), ("#,##0.00", 1.2), ("@", 1.2),
+])  # fmt: skip
+def test_a_number_is_read_as_its_format_shows_it(xlsx, number_format, grams) -> None:
+    records = read_records(xlsx(styled(1.2, number_format=number_format)))
+    assert records.picks["weight_g"].tolist() == pytest.approx([grams])
+
+
+@pytest.mark.parametrize(("value", "style", "word"), [
+    (0.5, {"number_format": "0%"}, "50%"), (1200, {"number_format": '0.0,"k"'}, "thousands"),
+    (5, {"number_format": ";;;"}, "hides"), (5, {"number_format": '"none"'}, "hides"),
+    ("#N/A", {}, "#N/A"), (12, {"font": openpyxl.styles.Font(strike=True)}, "struck"),
+    (1.5, {"number_format": '0.0" litres"'}, "litres"), ("5_000", {}, "5_000"),
+    ("1.250", {}, "1.250"),
+])  # fmt: skip
+def test_what_cannot_be_read_as_shown_is_refused(xlsx, value, style, word) -> None:
+    found = problems(xlsx(styled(value, **style)))
+    assert word in found["value"].iloc[0]
+    assert found["column"].tolist() == ["weight"]
+
+
+def test_a_number_of_three_decimals_is_one(xlsx) -> None:
+    assert read_records(xlsx(styled(1.25))).picks["weight_g"].tolist() == [1.25]
+    assert read_records(xlsx(styled(1.257))).picks["weight_g"].tolist() == [1.257]
+
+
+def test_an_underscore_in_a_number_cell(xlsx) -> None:
+    assert problems(xlsx(cell_xml(styled(5000), "<v>5000</v>", "<v>5_000</v>"))).shape[0] == 1
+
+
+def test_merged_cells_are_refused(xlsx) -> None:
+    made = openpyxl.load_workbook(io.BytesIO(book(("a", ROWS))))
+    made.active.merge_cells("B2:B3")
+    out = io.BytesIO()
+    made.save(out)
+    found = problems(xlsx(out.getvalue()))
+    assert found[["line", "value"]].values.tolist() == [[2, "B2:B3"]]
+
+
+def test_a_hidden_sheet_is_not_taken_for_a_visible_one(xlsx) -> None:
+    old = [ROWS[0], [date(2026, 7, 1), "A1", 99, 1]]
+    made = openpyxl.load_workbook(io.BytesIO(book(("old", old), ("new", ROWS))))
+    made["old"].sheet_state = "hidden"
+    made.active = 1
+    out = io.BytesIO()
+    made.save(out)
+    records = read_records(xlsx(out.getvalue()))
+    assert len(records.picks) == 3
+    assert records.doubts["doubt"].tolist() == ["a hidden sheet that is not read"]
+
+
+def bomb(kind: str) -> bytes:
+    head = '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+    if kind == "unclosed":
+        body = "<a>" * 5_000_000
+    elif kind == "cells":
+        row = "".join("<c><v>1</v></c>" for _ in range(900))
+        body = f"<row>{row}</row>" * 12_000 + "</sheetData></worksheet>"
+    else:
+        body = "".join(f'<row r="{i}"><c r="XFD{i}"/></row>' for i in range(3, 20_003))
+        body = ('<row r="1"><c t="inlineStr"><is><t>date</t></is></c></row>' + body
+                + "</sheetData></worksheet>")  # fmt: skip
+    return repacked(book(("a", ROWS)), sheet1=(head + body).encode())
+
+
+@pytest.mark.parametrize("kind", ["unclosed", "cells", "far"])
+def test_workbooks_made_to_keep_the_parser_busy(xlsx, kind) -> None:
+    """Small on disk; refused (or, of one that holds nothing, read) without much of either."""
+    import resource
+    from time import process_time
+
+    content = bomb(kind)
+    assert len(content) < 1_000_000
+    folder = xlsx(content)
+    before, at = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, process_time()
+    problems(folder)
+    assert process_time() - at < 20
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 900_000  # kB

@@ -12,7 +12,7 @@ from typing import Literal
 from trialkit.reading.problems import Unreadable
 
 # Lower case. A cell that says one of these was left blank: not looked at, not measured.
-BLANKS = frozenset({"", "-", "--", "–", "—", "na", "n/a", "n.a.", "#n/a", "nan", "null"})
+BLANKS = frozenset({"", "-", "--", "–", "—", "na", "n/a", "n.a.", "nan", "null"})
 _NOTHING = frozenset({"none", "nil", "zero", "nought", "naught", "nothing", "no"})
 
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")

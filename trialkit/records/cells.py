@@ -20,7 +20,7 @@ from trialkit.reading.numbers import LARGEST, LONGEST_NUMBER, Mark, is_blank, nu
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, weight_g
 from trialkit.records.findings import LISTED, Coded, Findings, Located
-from trialkit.records.sheet import Sheet
+from trialkit.records.sheet import Sheet, unreadable
 from trialkit.records.write import plain_cell
 
 COUNT = "a whole number from 0, or nothing if nobody looked"
@@ -95,6 +95,10 @@ def _distinct(
     for code, text in enumerate(texts):
         values.append(blank)
         # Where something must stand, "NA" and "-" are names like others, and checked as such.
+        spoilt = unreadable(text)
+        if spoilt is not None:
+            wrong[code] = Unreadable(spoilt, "the value itself, or an empty cell")
+            continue
         if not text.strip() or (not filled and is_blank(text)):
             if filled:
                 wrong[code] = Unreadable("It is blank.", f"{name} on every line")

@@ -13,6 +13,13 @@ import pandas as pd
 from trialkit.reading.numbers import Mark
 
 MOST_COLUMNS = 1000
+# Texts of cells that show what cannot be read; each is refused where it is read.
+UNKNOWN_FORMULA = "#a formula without a stored result"
+HIDDEN = "#a number that its format hides"
+SCALED = "#a number that its format shows divided by thousands"
+STRUCK = " (struck through)"
+ERRORS = frozenset({"#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!",
+                    "#CALC!", "#GETTING_DATA"})
 WHAT_IS_READ = "a CSV file (UTF-8, commas, semicolons or tabs) or an .xlsx workbook"
 
 # Which columns, by position, are to hold plain numbers, and of which kind; asked once the heading
@@ -81,6 +88,15 @@ class Sheet:
                 return self
         cells_left = tuple(cells.take(~blank) for cells in self.cells)
         return replace(self, cells=cells_left, lines=self.lines[~blank])
+
+
+def unreadable(text: str) -> str | None:
+    """What is wrong with a cell that shows an error or what cannot be read; None of any other."""
+    if text.strip().upper() in ERRORS:
+        return "It is an error in the spreadsheet."
+    if text.startswith("#a "):
+        return f"It is {text[1:]}."
+    return "There is a line through it." if text.endswith(STRUCK) else None
 
 
 def is_text(cells: pd.Series) -> bool:

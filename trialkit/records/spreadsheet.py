@@ -16,7 +16,7 @@ from trialkit.records.folder import File
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.headings import Match, match_headings
 from trialkit.records.schema import HEIGHTS, PICKS, PLANTS, Column, Table
-from trialkit.records.sheet import Sheet
+from trialkit.records.sheet import Sheet, unreadable
 from trialkit.trial import Trial
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"))
@@ -177,7 +177,11 @@ class Spreadsheet:
                                     "a plant listed in plants.csv")
             base = Found(self.sheet.file, at, self.source, "", "", day, plant, kind,
                          device=self.device)
-            if is_blank(text):
+            spoilt = unreadable(text)
+            if spoilt is not None:
+                self.findings.error(self.sheet.file, at, name, text, spoilt,
+                                    "the value itself, or an empty cell")
+            if spoilt is not None or is_blank(text):
                 out.append(replace(base, blank=True))
             elif kind == "note":
                 out.append(replace(base, note=text[:LONGEST_NOTE]))

@@ -1,7 +1,14 @@
-"""XLSX workbooks as sheets.
+"""XLSX workbooks as sheets (Office Open XML, ISO/IEC 29500-1, part 18: SpreadsheetML).
 
-A workbook is a zip archive of XML; its size unpacked is known before anything is unpacked, and a
-larger one is refused.  Dates and numbers come as the spreadsheet holds them, whatever it shows.
+A workbook is a zip archive of XML.  Its size unpacked is known before anything is unpacked, and a
+larger one is refused; every part goes through a parser that takes no entities and stops at a
+number of elements and a depth that no sheet of records comes near.  Only cells that hold something
+are kept.
+
+A cell is read as it is shown: 1.2 in the format 0.0" kg" is 1.2 kg.  What is shown and what is held
+may differ in ways that cannot be read (an error, a formula without a result, a line through the
+text, a format that hides or scales): then the cell's text says so, and `trialkit.records.cells`
+refuses it wherever it is read.
 """
 
 from __future__ import annotations
@@ -10,23 +17,169 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from trialkit.records.findings import Findings
-from trialkit.records.sheet import MOST_COLUMNS, Sheet, sheet_of_rows
+from trialkit.records.sheet import (
+    HIDDEN,
+    MOST_COLUMNS,
+    SCALED,
+    STRUCK,
+    UNKNOWN_FORMULA,
+    Sheet,
+    sheet_of_rows,
+)
 
 MOST_UNPACKED = 200_000_000
 MOST_ROWS = 1_048_576
+# Tags are counted before a part is parsed: 100,000 picks of four cells have two million.
+MOST_TAGS = 3_000_000
+MOST_ELEMENTS = 1_500_000
+MOST_CELLS = 700_000
+DEEPEST = 60
 ACCEPTED = "an .xlsx workbook with the column names in the first row of a sheet"
 _DECLARATION = re.compile(rb"<!(?:DOCTYPE|ENTITY)")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_PLACE = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
+# Of a number format: what is quoted, escaped, or in brackets; what only takes room.
+_LITERAL = re.compile(r'"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]|\[[^\]]*\]|[_*].')
+_DIGITS = re.compile(r"[0#?][0#?,./ ]*(?:[eE][+-][0#?]+)?|General", re.IGNORECASE)
+LONGEST_FORMAT = 200
+
+
+class _TooMuch(ValueError):
+    """More in a workbook than any sheet of records holds."""
+
+
+class _Bounded:
+    """Counts the elements of a part while it is parsed, and stops where there are too many."""
+
+    def __init__(self) -> None:
+        self.elements = self.depth = 0
+
+    def start(self, tag: str, attributes: Mapping[str, str]) -> None:
+        self.elements += 1
+        self.depth += 1
+        if self.elements > MOST_ELEMENTS or self.depth > DEEPEST:
+            raise _TooMuch("elements")
+
+    def end(self, tag: str) -> None:
+        self.depth -= 1
+
+    def data(self, text: str) -> None:
+        """Text between the elements."""
+
+    def close(self) -> None:
+        """The end of the part."""
+
+
+@dataclass
+class _Cell:
+    """One cell as the file has it.  kind, style : its attributes t and s."""
+
+    kind: str
+    style: int
+    formula: bool = False
+    value: list[str] | None = None
+    struck: bool = False
+
+
+class _SheetParts(_Bounded):
+    """The cells of a sheet that hold anything, its merged cells, and how many rows are hidden.
+
+    any_cell : stop at the first cell with a value.
+    """
+
+    def __init__(self, any_cell: bool = False) -> None:
+        super().__init__()
+        self.rows: dict[int, dict[int, _Cell]] = {}
+        self.merged: list[str] = []
+        self.hidden_rows = 0
+        self.holds_any = False
+        self._any = any_cell
+        self._row = self._column = self._cells = 0
+        self._cell: _Cell | None = None
+        self._text = False
+
+    def start(self, tag: str, attributes: Mapping[str, str]) -> None:
+        super().start(tag, attributes)
+        name = tag.rpartition("}")[2]
+        if name == "c":
+            self._begin(attributes)
+        elif name == "row":
+            self._row = int(attributes.get("r", self._row + 1))
+            self._column = 0
+            self.hidden_rows += attributes.get("hidden", "0") in ("1", "true")
+            if self._row > MOST_ROWS:
+                raise _TooMuch("rows")
+        elif name == "mergeCell":
+            self.merged.append(attributes.get("ref", ""))
+        elif self._cell is not None:
+            if name == "f":
+                self._cell.formula = True
+            elif name == "strike":
+                self._cell.struck = attributes.get("val", "1") not in ("0", "false")
+            elif name in ("v", "t"):
+                self._text = True
+                self._cell.value = self._cell.value or []
+
+    def _begin(self, attributes: Mapping[str, str]) -> None:
+        place = _PLACE.fullmatch(attributes.get("r", ""))
+        self._column += 1
+        if place:
+            self._row, self._column = int(place[2]), _column_of(place[1])
+        self._cell = _Cell(attributes.get("t", "n"), int(attributes.get("s", "0")))
+
+    def data(self, text: str) -> None:
+        if self._text and self._cell is not None and self._cell.value is not None:
+            self._cell.value.append(text)
+
+    def end(self, tag: str) -> None:
+        super().end(tag)
+        name = tag.rpartition("}")[2]
+        if name in ("v", "t"):
+            self._text = False
+        elif name == "c" and self._cell is not None:
+            cell, self._cell = self._cell, None
+            if cell.formula or any(cell.value or ()):
+                self._cells += 1
+                if self._cells > MOST_CELLS:
+                    raise _TooMuch("cells")
+                if self._column > MOST_COLUMNS:
+                    raise _TooMuch("columns")
+                self.rows.setdefault(self._row, {})[self._column] = cell
+                self.holds_any = True
+                if self._any:
+                    raise StopIteration
+
+
+def _column_of(letters: str) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + ord(letter) - 64
+    return number
+
+
+def _parse(part: bytes, target: _Bounded) -> None:
+    """Raises _TooMuch; and what the parser raises where the part is no XML or declares entities."""
+    from defusedxml.ElementTree import DefusedXMLParser
+
+    parser = DefusedXMLParser(target=target, forbid_dtd=True)
+    try:
+        for start in range(0, len(part), 1 << 16):
+            parser.feed(part[start: start + (1 << 16)])
+        parser.close()
+    except StopIteration:
+        return
 
 
 def read_workbook(
     file: str, content: bytes, table: str, findings: Findings, *, only_named: bool = False
 ) -> Sheet | None:
-    """The sheet that bears the table's name, else the first that holds anything.
+    """The visible sheet that bears the table's name, else the first that holds anything.
 
     only_named : None, and no error, where no sheet bears the name.  Otherwise None means that it
     cannot be read, and ``findings`` say why.
@@ -35,24 +188,31 @@ def read_workbook(
         return None
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a cell that is no date comes as an error, and is told
-            found = _rows(content, table, only_named)
+            warnings.simplefilter("ignore")
+            chosen = _choose(content, table, only_named)
+    except _TooMuch as error:
+        findings.error(file, None, "", "", f"The workbook holds too many {error}.",
+                       f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells; or a CSV file")
+        return None
     except Exception as error:  # a damaged workbook fails in many ways, all of them the file's
         findings.error(file, None, "", "", f"It cannot be read ({type(error).__name__}).", ACCEPTED)
         return None
-    if found is None:
+    if chosen is None:
         if not only_named:
             findings.error(file, None, "", "", "The workbook holds nothing.", ACCEPTED)
         return None
-    name, rows, left_out = found
-    label = f"{file}, sheet {name}"
-    for other in left_out:
-        findings.doubt(f"{file}, sheet {other}", None, "", "", "a sheet that is not read")
-    return _as_sheet(label, rows, findings)
+    label = f"{file}, sheet {chosen.title}"
+    for other, why in chosen.left_out.items():
+        findings.doubt(f"{file}, sheet {other}", None, "", "", f"{why} that is not read")
+    if chosen.hidden_rows:
+        findings.doubt(label, None, "", "",
+                       f"hidden rows ({chosen.hidden_rows:,}) are read like the others")
+    return _as_sheet(label, chosen, findings)
 
 
 def _is_safe(file: str, content: bytes, findings: Findings) -> bool:
-    """Whether unpacking is bounded: the size declared, and no XML entities that could grow."""
+    """Whether unpacking and parsing are bounded: the size declared, no XML entities that could
+    grow, no more elements than a workbook of records has."""
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             entries = archive.infolist()
@@ -65,10 +225,21 @@ def _is_safe(file: str, content: bytes, findings: Findings) -> bool:
                 return False
             for entry in entries:
                 with archive.open(entry) as part:
-                    if _declares(part.read(entry.file_size)):
-                        findings.error(file, None, "", "", "It holds XML that no spreadsheet "
-                                       "writes.", ACCEPTED)
-                        return False
+                    xml = part.read(entry.file_size)
+                if xml.count(b"<") > MOST_TAGS:
+                    raise _TooMuch("elements")
+                if _declares(xml):
+                    findings.error(file, None, "", "", "It holds XML that no spreadsheet "
+                                   "writes.", ACCEPTED)
+                    return False
+                if entry.filename.endswith((".xml", ".rels")) and "/worksheets/" not in (
+                    entry.filename
+                ):
+                    _parse(xml, _Bounded())
+    except _TooMuch:
+        findings.error(file, None, "", "", "The workbook holds too many cells.",
+                       f"at most {MOST_CELLS:,} cells; or a CSV file")
+        return False
     except Exception:  # not a zip archive, encrypted, cut short, an unknown compression
         findings.error(file, None, "", "", "It is not an .xlsx workbook, or is damaged.", ACCEPTED)
         return False
@@ -81,113 +252,206 @@ def _declares(xml: bytes) -> bool:
     return _DECLARATION.search(xml) is not None or b"<\0!\0D\0" in xml or b"\0<\0!\0D" in xml
 
 
-def _rows(
-    content: bytes, table: str, only_named: bool
-) -> tuple[str, list[tuple[int, list[str]]], list[str]] | None:
-    """Name of the sheet chosen, its rows with their numbers, and the sheets that hold more."""
+@dataclass(frozen=True)
+class _Chosen:
+    """The sheet chosen.  rows : by number, the texts by column from 1.  held : texts of cells that
+    hold numbers.  left_out : other sheets that hold something, and what they are."""
+
+    title: str
+    rows: dict[int, dict[int, str]]
+    held: frozenset[str]
+    merged: list[str] = field(default_factory=list)
+    hidden_rows: int = 0
+    left_out: dict[str, str] = field(default_factory=dict)
+
+
+def _choose(content: bytes, table: str, only_named: bool) -> _Chosen | None:
     import openpyxl
 
     book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
     try:
-        sheets = [s for s in book.worksheets if hasattr(s, "iter_rows")]
-        named = [s for s in sheets if s.title.strip().casefold() == table]
-        for sheet in named or ([] if only_named else sheets):
-            rows = list(_cells(sheet))
-            if rows:
+        sheets = [s for s in book.worksheets if hasattr(s, "_worksheet_path")]
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+
+            def parts(sheet: Any, any_cell: bool = False) -> _SheetParts:
+                into = _SheetParts(any_cell)
+                _parse(archive.read(sheet._worksheet_path), into)
+                return into
+
+            visible = [s for s in sheets if s.sheet_state == "visible"]
+            named = [s for s in visible if s.title.strip().casefold() == table]
+            for sheet in named or ([] if only_named else visible):
+                found = parts(sheet)
+                if not found.rows:
+                    continue
                 # Other sheets of a workbook that holds one by the table's name are its owner's.
-                others = [] if named else [s.title for s in sheets if s is not sheet and _any(s)]
-                return sheet.title, _with_formulas(content, sheet.title, rows), others
+                others = [] if named else [s for s in sheets if s is not sheet]
+                left_out = {
+                    s.title: "a sheet" if s in visible else "a hidden sheet"
+                    for s in others if parts(s, any_cell=True).holds_any
+                }
+                rows, held = _texts(found, book, sheet)
+                return _Chosen(sheet.title, rows, held, found.merged, found.hidden_rows, left_out)
         return None
     finally:
         book.close()
 
 
-def _any(sheet: Any) -> bool:
-    return next(_cells(sheet), None) is not None
+def _texts(
+    found: _SheetParts, book: Any, sheet: Any
+) -> tuple[dict[int, dict[int, str]], frozenset[str]]:
+    """Every cell as the text it shows, and the texts of those that hold numbers."""
+    styles = [_Style.of(book, i) for i in range(len(book._cell_styles))]
+    shared = sheet._shared_strings
+    held: set[str] = set()
+    rows: dict[int, dict[int, str]] = {}
+    for number in sorted(found.rows):
+        texts = {}
+        for column, cell in found.rows[number].items():
+            style = styles[cell.style] if cell.style < len(styles) else _Style()
+            text, is_number = _shown(cell, style, shared, book.epoch)
+            if text:
+                texts[column] = f"{text}{STRUCK}" if style.struck or cell.struck else text
+                if is_number:
+                    held.add(text)
+        if texts:
+            rows[number] = texts
+    return rows, frozenset(held)
 
 
-def _cells(sheet: Any) -> Iterator[tuple[int, list[str]]]:
-    """Rows that hold anything, as text, with their numbers."""
-    sheet.reset_dimensions()  # a workbook may claim a million columns
-    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        if number > MOST_ROWS:
-            raise ValueError("more rows than a sheet can have")
-        if len(row) > MOST_COLUMNS and any(v is not None for v in row[MOST_COLUMNS:]):
-            raise ValueError("too many columns")
-        cells = [_text(value) for value in row[:MOST_COLUMNS]]
-        if any(cells):
-            yield number, cells
+@dataclass(frozen=True)
+class _Style:
+    """How a cell is shown: its number format, and whether a line goes through it."""
+
+    number_format: str = "General"
+    struck: bool = False
+
+    @classmethod
+    def of(cls, book: Any, index: int) -> _Style:
+        from openpyxl.styles.numbers import BUILTIN_FORMATS
+
+        style = book._cell_styles[index]
+        own = style.numFmtId
+        name = BUILTIN_FORMATS.get(own) or (
+            book._number_formats[own - 164] if 0 <= own - 164 < len(book._number_formats) else ""
+        )
+        fonts = book._fonts
+        struck = style.fontId < len(fonts) and fonts[style.fontId].strike
+        return cls(name or "General", bool(struck))
 
 
-def _text(value: object) -> str:
-    """A cell's value as text; dates in ISO form, whole numbers without a decimal point."""
-    if value is None:
-        return ""
+def _shown(
+    cell: _Cell, style: _Style, shared: Any, epoch: datetime
+) -> tuple[str, bool]:
+    """A cell's text, and whether the file holds a number there."""
+    raw = "".join(cell.value or ())
+    if cell.formula and not raw and (cell.kind != "str" or cell.value is None):
+        return UNKNOWN_FORMULA, False
+    if cell.kind == "s":
+        return str(shared[int(raw)]).strip(), False
+    if cell.kind == "b":
+        return ("TRUE" if raw == "1" else "FALSE"), False
+    if cell.kind != "n" or not _NUMBER.fullmatch(raw):
+        return raw.strip(), False  # a text, a date in ISO form, an error such as #N/A
+    return _as_shown(float(raw), style.number_format, epoch)
+
+
+def _as_shown(value: float, number_format: str, epoch: datetime) -> tuple[str, bool]:
+    """A number as its format shows it, with all the figures it holds."""
+    from openpyxl.styles.numbers import is_date_format, is_timedelta_format
+    from openpyxl.utils.datetime import from_excel
+
+    if is_date_format(number_format):
+        try:
+            return _day_or_time(
+                from_excel(value, epoch, timedelta=is_timedelta_format(number_format))
+            ), False
+        except (OverflowError, ValueError):
+            return _plain(value), True
+    if len(number_format) > LONGEST_FORMAT:
+        return SCALED, False
+    sections = _sections(number_format)
+    section = sections[0]
+    if value < 0 and len(sections) > 1:
+        section = sections[1]
+    elif value == 0 and len(sections) > 2:
+        section = sections[2]
+    bare = _LITERAL.sub("\0", section)
+    digits = _DIGITS.search(bare)
+    literal = _LITERAL.sub(lambda m: m[1] or m[2] or m[3] or "", section)
+    if digits is None:
+        # Nothing of the number is shown: ;;; or a word in its place.
+        return (_plain(value), True) if literal.strip() == "@" else (HIDDEN, False)
+    if "%" in bare:
+        return f"{_plain(value * 100)}%", False
+    if digits[0].rstrip().endswith(","):
+        return SCALED, False
+    at = _DIGITS.search(literal)
+    before, after = (literal[: at.start()], literal[at.end():]) if at else ("", "")
+    words = before.strip(" -+("), after.strip(" )")
+    if not any(words):
+        return _plain(value), True
+    return " ".join(part for part in (words[0], _plain(value), words[1]) if part), False
+
+
+def _sections(number_format: str) -> list[str]:
+    """The parts of a format for numbers above, below and at zero."""
+    outside = re.sub(r'"[^"]*"|\\.', lambda m: "\0" * len(m[0]), number_format)
+    ends = [i for i, c in enumerate(outside) if c == ";"]
+    starts = [0, *(i + 1 for i in ends)]
+    return [number_format[a:b] for a, b in zip(starts, [*ends, None], strict=True)]
+
+
+def _plain(value: float) -> str:
+    """15 figures are what a spreadsheet keeps: 0.1 + 0.2 is 0.3 there."""
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else f"{value:.15g}"
+
+
+def _day_or_time(value: object) -> str:
+    """Dates in ISO form."""
     if isinstance(value, datetime):
         day = value.date().isoformat()
         return day if value.time() == time(0) else f"{day}T{value.time().isoformat('seconds')}"
     if isinstance(value, date | time):
         return value.isoformat()
-    if isinstance(value, bool):
-        return "TRUE" if value else "FALSE"
-    if isinstance(value, float):
-        # 15 figures are what a spreadsheet keeps: 0.1 + 0.2 is 0.3 there.
-        return str(int(value)) if value.is_integer() else f"{value:.15g}"
-    if isinstance(value, timedelta):
-        return str(value)
-    return str(value).strip()
+    return str(value) if isinstance(value, timedelta) else str(value).strip()
 
 
-UNKNOWN_FORMULA = "#a formula without a stored result"
-
-
-def _with_formulas(
-    content: bytes, title: str, rows: list[tuple[int, list[str]]]
-) -> list[tuple[int, list[str]]]:
-    """The rows, a formula that no spreadsheet has worked out yet marked as such.
-
-    Such a cell has no value in the file; left alone it would read as blank: as not looked at.
-    """
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        formulas = any(
-            b"<f>" in xml or b"<f " in xml
-            for name in archive.namelist() if name.startswith("xl/worksheets/")
-            for xml in (archive.read(name),)
-        )
-    if not formulas:
-        return rows
-    import openpyxl
-
-    book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
-    try:
-        said = dict(_cells(book[title]))
-    finally:
-        book.close()
-    known = dict(rows)
-    out = []
-    for number, cells in sorted(said.items()):
-        values = known.get(number, [])
-        values += [""] * (len(cells) - len(values))
-        out.append((number, [
-            UNKNOWN_FORMULA if text.startswith("=") and not value else value
-            for text, value in zip(cells, values, strict=False)
-        ]))
-    return out
-
-
-def _as_sheet(label: str, rows: list[tuple[int, list[str]]], findings: Findings) -> Sheet | None:
-    heading_line, heading = rows[0]
-    width = max((i for i, name in enumerate(heading) if name), default=-1) + 1
-    sound = True
+def _as_sheet(label: str, chosen: _Chosen, findings: Findings) -> Sheet | None:
+    numbers = list(chosen.rows)
+    heading_line = numbers[0]
+    top = chosen.rows[heading_line]
+    width = max(top)
+    heading = [top.get(i, "") for i in range(1, width + 1)]
+    sound = _unmerged(label, chosen, heading_line, width, findings)
     cells, lines = [], []
-    for number, row in rows[1:]:
-        if any(row[width:]):
+    for number in numbers[1:]:
+        row = chosen.rows[number]
+        extra = next((text for column, text in sorted(row.items()) if column > width), None)
+        if extra is not None:
             sound = False
-            extra = next(text for text in row[width:] if text)
             findings.error(label, number, "", extra, "It stands in a column without a name.",
                            "a name in the first row of each column")
-        cells.append((row + [""] * width)[:width])
+        cells.append([row.get(i, "") for i in range(1, width + 1)])
         lines.append(number)
     if not sound:
         return None
-    return sheet_of_rows(label, heading[:width], heading_line, cells, lines)
+    return sheet_of_rows(
+        label, heading, heading_line, cells, lines, mark=None, held_as_numbers=chosen.held
+    )
+
+
+def _unmerged(
+    label: str, chosen: _Chosen, heading_line: int, width: int, findings: Findings
+) -> bool:
+    """Whether no cells of the table are merged: all but the first are empty, whatever is shown."""
+    sound = True
+    for ref in chosen.merged:
+        ends = [_PLACE.fullmatch(end) for end in ref.split(":")]
+        if len(ends) != 2 or not ends[0] or not ends[1]:
+            continue
+        if int(ends[1][2]) >= heading_line and _column_of(ends[0][1]) <= width:
+            sound = False
+            findings.error(label, int(ends[0][2]), "", ref, "These cells are merged into one.",
+                           "a value in each cell (unmerge them, and fill in the others)")
+    return sound
