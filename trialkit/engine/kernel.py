@@ -28,6 +28,23 @@ WIPE = (
     "[(gc.collect(), gc.get_freeze_count() or gc.freeze()) for gc in [__import__('gc')]]"
 )
 ANSWER_S = 60.0
+# A kernel ends with the process that started it, even one that was killed and could say nothing.
+# Whoever loses its parent is given another (POSIX.1-2017, _exit), which a thread of its own sees
+# from the first moment on, libraries still being loaded or a cell at work.
+LAUNCH = """\
+import os, sys, threading, time
+def end_with_parent(parent):
+    while os.getppid() == parent:
+        time.sleep(0.5)
+    os._exit(1)
+if os.name == "posix":
+    known = os.environ.get("JPY_PARENT_PID", "")
+    parent = int(known) if known.isdigit() else os.getppid()
+    threading.Thread(target=end_with_parent, args=(parent,), daemon=True).start()
+sys.path[:] = [path for path in sys.path if path]
+from ipykernel import kernelapp
+kernelapp.launch_new_instance()
+"""
 # The matrices of a trial are small: one thread each is fastest, and kind to a busy machine.
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -44,7 +61,7 @@ class ThisPython(KernelSpecManager):
         if kernel_name != NAME:
             raise NoSuchKernel(kernel_name)
         return KernelSpec(
-            argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+            argv=[sys.executable, "-c", LAUNCH, "-f", "{connection_file}"],
             display_name="Python (this installation)",
             language="python",
             resource_dir=str(Path(__file__).parent),
