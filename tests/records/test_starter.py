@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import tomllib
 
 import pytest
 
-from trialkit.records import RecordsError, read_records
+from trialkit.records import RecordsError, read_records, write
 from trialkit.records.schema import TABLES
 from trialkit.records.starter import start_trial
 
@@ -90,3 +92,53 @@ def test_a_file_in_the_way(tmp_path) -> None:
 def test_any_folder_name_gives_a_description_that_can_be_read(tmp_path, name) -> None:
     start_trial(tmp_path / name)
     tomllib.loads((tmp_path / name / "trial.toml").read_text())
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_killed_part_way_the_next_begins_as_if_for_the_first_time(
+    there, tmp_path, monkeypatch
+) -> None:
+    """Killed before every write's move in turn, into a new folder and into one with a photo."""
+    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    kills = 0
+    for kill_at in range(30):
+        place = tmp_path / f"{kill_at}"
+        place.mkdir()
+        folder = place / "trial"
+        if there:
+            folder.mkdir()
+            (folder / "photo.jpg").write_bytes(b"1")
+        child = os.fork()
+        if child == 0:
+            moved = [0]
+
+            def die(real, moved=moved, kill_at=kill_at):
+                def step(source, target, *more):
+                    if moved[0] == kill_at:
+                        os.kill(os.getpid(), signal.SIGKILL)
+                    moved[0] += 1
+                    return real(source, target, *more)
+
+                return step
+
+            os.replace, os.rename = die(os.replace), die(os.rename)
+            start_trial(folder)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status):
+            break
+        kills += 1
+        made = start_trial(folder)
+        assert [one.name for one in place.iterdir()] == ["trial"]
+        assert not list(folder.glob(".*"))
+        assert all(path.is_file() for path in made)
+        if there:
+            assert (folder / "photo.jpg").read_bytes() == b"1"
+    assert os.WIFEXITED(status)
+    assert kills >= len(TABLES) + 2
+
+
+def test_a_table_somebody_wrote_in_is_still_refused_without_a_description(tmp_path) -> None:
+    (tmp_path / "picks.csv").write_text("date,plant,count,weight\n2026-07-03,P1,4,\n")
+    with pytest.raises(FileExistsError, match=r"picks\.csv"):
+        start_trial(tmp_path)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import io
 import os
 import resource
+import signal
 import stat
 
 import pytest
@@ -107,3 +109,25 @@ def test_any_text_comes_back(text) -> None:
 def test_no_cell_begins_like_a_formula(text) -> None:
     safe = safe_cell(text)
     assert not safe.startswith(write.FORMULA_STARTS) or write._NUMBER.fullmatch(safe)
+
+
+def test_the_half_file_of_a_killed_writer_goes_and_that_of_one_at_work_stays(
+    tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    path = tmp_path / "phone.html"
+    child = os.fork()
+    if child == 0:
+        os.replace = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        write_text(path, "half")
+        os._exit(0)
+    os.waitpid(child, 0)
+    (left,) = tmp_path.iterdir()
+    assert left.name.endswith(write.TEMPORARY)
+    busy = tmp_path / f".phone.html.123{write.TEMPORARY}"
+    with busy.open("xb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        write_text(path, "whole")
+        assert {p.name for p in tmp_path.iterdir()} == {"phone.html", busy.name}
+    write_text(path, "again")
+    assert [p.name for p in tmp_path.iterdir()] == ["phone.html"]

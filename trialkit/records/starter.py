@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import glob
+import os
+import shutil
+import tempfile
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from trialkit.cautions import ALL, in_a_line
 from trialkit.records.description import Description, description_text
 from trialkit.records.folder import DESCRIPTION, WORKBOOK
 from trialkit.records.schema import TABLES
-from trialkit.records.write import csv_text, write_text
+from trialkit.records.write import csv_text, sync_folder, write_text
 
 READ_ME = "README.txt"
+LOCK = "lock"
 
 EXPLANATION = """\
 How to fill in these tables. Any spreadsheet can. Keep the first line of each.
@@ -63,29 +71,64 @@ def start_trial(folder: str | Path, texts: Mapping[str, str] | None = None) -> l
     """
     folder = Path(folder)
     texts = texts or starter_texts(folder)
-    taken = _taken(folder, texts.keys())
+    taken = _taken(folder, texts)
     if taken:
         raise FileExistsError(f"{folder} holds {', '.join(taken)} already")
-    new = not folder.exists()
-    made: list[Path] = []
+    if folder.exists():
+        _fill(folder, texts)
+    else:
+        _appear(folder, texts)
+    return [folder / name for name in (DESCRIPTION, *(n for n in texts if n != DESCRIPTION))]
+
+
+def _fill(folder: Path, texts: Mapping[str, str]) -> None:
+    """The files into a folder that is there, trial.toml last."""
+    fresh = [folder / name for name in texts if not (folder / name).exists()]
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
             write_text(folder / name, text)
-            made.append(folder / name)
     except OSError:
-        for path in made:
+        for path in fresh:
             path.unlink(missing_ok=True)
-        if new and folder.is_dir():
-            folder.rmdir()
         raise
-    return [folder / DESCRIPTION, *(path for path in made if path.name != DESCRIPTION)]
 
 
-def _taken(folder: Path, names: Iterable[str]) -> list[str]:
-    """Files of a trial that the folder holds, by whatever case and kind."""
+def _appear(folder: Path, texts: Mapping[str, str]) -> None:
+    """The folder and all its files at once: made beside, and renamed.
+
+    What an earlier run that was killed left of its own is taken away; a run at work holds a lock.
+    """
+    parent = folder.resolve().parent
+    parent.mkdir(parents=True, exist_ok=True)
+    beside = f".{folder.resolve().name[:100]}.new-"
+    for left in parent.glob(f"{glob.escape(beside)}*"):
+        with suppress(Timeout, OSError), FileLock(left / LOCK, timeout=0):
+            shutil.rmtree(left, ignore_errors=True)
+    aside = Path(tempfile.mkdtemp(dir=parent, prefix=beside))
+    try:
+        with FileLock(aside / LOCK):
+            staged = aside / "folder"
+            staged.mkdir()
+            for name, text in texts.items():
+                write_text(staged / name, text)
+            os.rename(staged, folder)
+            sync_folder(parent)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _taken(folder: Path, texts: Mapping[str, str]) -> list[str]:
+    """Files of a trial that the folder holds, by whatever case and kind.
+
+    Without a trial.toml a file that says to the byte what it is to say is what an earlier run,
+    killed part way, had written already: not in the way.
+    """
     if not folder.is_dir():
         return [folder.name] if folder.exists() else []
-    ours = {name.casefold() for name in (*names, WORKBOOK)}
+    ours = {name.casefold() for name in (*texts, WORKBOOK)}
     ours |= {f"{table.name}.xlsx" for table in TABLES}
-    return sorted(p.name for p in folder.iterdir() if p.name.casefold() in ours)
+    held = sorted(p.name for p in folder.iterdir() if p.name.casefold() in ours)
+    if DESCRIPTION in held:
+        return held
+    return [n for n in held
+            if n not in texts or (folder / n).read_bytes() != texts[n].encode("utf-8")]

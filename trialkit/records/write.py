@@ -7,13 +7,21 @@ place of the old file in one step, so that a crash or a full disk leaves the old
 from __future__ import annotations
 
 import csv
+import glob
 import io
 import os
 import re
 import secrets
+import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import BinaryIO
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system
+    fcntl = None  # type: ignore[assignment]
 
 # A spreadsheet takes a cell that begins so, past blanks, for a formula and runs it; full-width
 # signs too in some settings.  See OWASP, "CSV Injection".
@@ -23,6 +31,8 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 _FORMULA = re.compile(rf"'*[\s\ufeff]*[{re.escape(''.join(FORMULA_STARTS))}]")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 TEMPORARY = ".part"
+YOUNG_S = 1.0
+"""A half file younger than this may be about to be held by its writer."""
 
 
 def write_bytes(path: Path | str, content: bytes) -> None:
@@ -31,19 +41,44 @@ def write_bytes(path: Path | str, content: bytes) -> None:
     Raises OSError; then the older file is as it was.
     """
     target = Path(os.path.realpath(path))
+    tidy(target)
     temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}{TEMPORARY}")
     try:
         with open(temporary, "xb") as file:
+            _hold(file)
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        with suppress(FileNotFoundError):
-            os.chmod(temporary, target.stat().st_mode & 0o7777)
-        os.replace(temporary, target)
+            with suppress(FileNotFoundError):
+                os.chmod(temporary, target.stat().st_mode & 0o7777)
+            if fcntl is not None:  # elsewhere an open file cannot be renamed
+                os.replace(temporary, target)
+        if fcntl is None:
+            os.replace(temporary, target)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
     sync_folder(target.parent)
+
+
+def tidy(target: Path) -> None:
+    """Take away the half files of writers of `target` that were killed; never a file, and never
+    the half file of a writer at work, who holds a lock on it that ends with him."""
+    if fcntl is None:
+        return
+    with suppress(OSError):  # a folder that cannot be listed is not in the way of writing
+        for left in target.parent.glob(f".{glob.escape(target.name[:100])}.*{TEMPORARY}"):
+            with suppress(OSError), open(left, "rb") as file:
+                # One just made may not be held yet.
+                if time.time() - os.fstat(file.fileno()).st_mtime > YOUNG_S:
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    left.unlink()
+
+
+def _hold(file: BinaryIO) -> None:
+    if fcntl is not None:
+        with suppress(OSError):  # some network folders know no locks
+            fcntl.flock(file, fcntl.LOCK_EX)
 
 
 def write_text(path: Path | str, text: str) -> None:
