@@ -19,8 +19,8 @@ class Caution(NamedTuple):
 KNIFE = Caution("Knife", "cut away from your hand and carry it closed")
 HEAT = Caution("Heat", "water and shade first, stop if dizzy")
 LADDER = Caution("Ladder", "firm level ground, never against canes, do not lean out")
-SPRAY = Caution("After a spray", "wait the days to harvest that the label gives")
-LIME = Caution("Lime and feed", "only as a soil test says")
+SPRAY = Caution("After a spray", "wait out the label's harvest interval")
+LIME = Caution("Lime and feed", "only if a soil test says so")
 
 ON_THE_PHONE = (
     Caution("Knife", "Cut away from your hand. Sheathe it while you walk and while you tap"),

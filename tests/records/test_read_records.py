@@ -26,7 +26,7 @@ COLUMNS = {
     },
     "picks": {"date": "M", "plant": "O", "count": "f", "weight_g": "f"},
     "heights": {"date": "M", "plant": "O", "height_cm": "f"},
-    "weather": {"date": "M", "low_c": "f", "high_c": "f"},
+    "weather": {"date": "M", "low_c": "f", "high_c": "f", "rain_mm": "f"},
     "events": {"date": "M", "plant": "O", "plot": "O", "event": "O", "note": "O"},
     "harvest": {"date": "M", "plant": "O", "weight_g": "f", "count": "f", "grade": "O"},
 }

@@ -49,7 +49,40 @@ def roots() -> OpenTrial:
     return dug()
 
 
-SEASONS = {"full": full, "tall leader": tall_leader, "level": level, "roots": roots}
+@cache
+def weights_only() -> OpenTrial:
+    plants = bed("ABC", blocks=4, plants=4)
+    picks = picked(plants, {"A": 0.6, "B": 1.0, "C": 0.3}, [50 + 4 * k for k in range(6)], seed=4)
+    picks["weight_g"], picks["count"] = picks["count"] * 9.0, float("nan")
+    return OpenTrial(records(plants, picks), None)
+
+
+@cache
+def heights_only() -> OpenTrial:
+    plants = bed("ABC", blocks=4, plants=4)
+    return OpenTrial(records(plants, heights=grown(
+        plants, {"A": 200.0, "B": 240.0, "C": 150.0}, range(14, 88, 9))), None)
+
+
+@cache
+def losses_only() -> OpenTrial:
+    plants = bed("ABC", blocks=4, plants=6)
+    gone = plants[plants["variety"] == "A"].groupby("block").head(3).index
+    plants.loc[gone, "lost"] = day(60)
+    plants.loc[gone, "lost_reason"] = "foot rot"
+    return OpenTrial(records(plants), None)
+
+
+@cache
+def picked_once() -> OpenTrial:
+    plants = bed("ABC", blocks=4, plants=4)
+    return OpenTrial(records(plants, picked(
+        plants, {"A": 0.6, "B": 1.0, "C": 0.3}, [60], seed=4)), None)
+
+
+SEASONS = {"full": full, "tall leader": tall_leader, "level": level, "roots": roots,
+           "weights only": weights_only, "heights only": heights_only,
+           "losses only": losses_only, "picked once": picked_once}
 
 
 @cache
@@ -117,7 +150,7 @@ def test_every_estimate_lies_in_its_own_range(season: str) -> None:
             seen += 1
             inside = number(re.match(FIGURE, value.get_text())[0])
             assert number(both[1]) <= inside <= number(both[2]), cell.get_text(" ")
-    assert seen > 8
+    assert seen >= 3
 
 
 @pytest.mark.parametrize("season", ["full", "tall leader", "level"])
@@ -148,6 +181,22 @@ def test_one_ratio_has_one_range(season: str) -> None:
 def test_no_advice_to_go_on_beside_next_to_no_chance(season: str) -> None:
     said = " ".join(texts(html(season, folded=False))).lower()
     assert not ("keep picking" in said and re.search(r"chance[^.]*under [0-5] ?%", said))
+
+
+@pytest.mark.parametrize(("season", "head", "leader"), [
+    ("weights only", "Weight picked, g a plant a week", "B"),
+    ("heights only", "Height on 18 August, cm", "B"),
+    ("losses only", "Plants still standing, %", "B"),
+    ("picked once", "Pods a living plant, season so far", "B"),
+])
+def test_the_table_leads_with_whatever_was_recorded(season: str, head: str, leader: str) -> None:
+    table = table_of(season)
+    assert any(name.startswith(head) for name in table.columns), list(table.columns)
+    assert table.index[0] == leader
+
+
+def test_what_was_picked_once_has_no_week() -> None:
+    assert "a week" not in cells.varieties(picked_once()).plain + cells.further(picked_once()).plain
 
 
 def test_weights_say_how_many_picks_were_weighed() -> None:

@@ -86,6 +86,7 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
         "Since the last pick",
         "More about each variety",
         "Pictures",
+        "Events and rain",
         "What this cannot tell you",
         "Take care",
         "How it was done",
@@ -157,23 +158,29 @@ def test_the_page_can_be_worked_from_the_keyboard(report, opened):
     assert fold.evaluate("d => d.open")
 
 
-@pytest.mark.parametrize(("sheet", "high"), [("A4", 297), ("Letter", 279)])
-def test_it_prints_whole_on_few_sheets(sheet, high, report, opened, tmp_path):
+def _printed(page, path, sheet: str) -> list[str]:
+    """The text of each sheet."""
     pdfium = pytest.importorskip("pypdfium2")
-    page = opened(report, width=1100, scheme="dark")
-    path = tmp_path / "report.pdf"
     page.pdf(path=path, format=sheet, prefer_css_page_size=False)
-    document = pdfium.PdfDocument(path)
-    texts = [" ".join(sheet.get_textpage().get_text_bounded().split()) for sheet in document]
-    assert 3 <= len(texts) <= 12
+    return [" ".join(one.get_textpage().get_text_bounded().split())
+            for one in pdfium.PdfDocument(path)]
+
+
+@pytest.mark.parametrize(("sheet", "high"), [("A4", 297), ("Letter", 279)])
+def test_the_open_part_prints_on_few_sheets_and_the_method_where_it_was_opened(
+    sheet, high, report, opened, tmp_path
+):
+    page = opened(report, width=1100, scheme="dark")
+    texts = _printed(page, tmp_path / "report.pdf", sheet)
+    assert len(texts) <= 6, len(texts)
+    assert not any("Fingerprint of the records" in text for text in texts)
     # A figure is whole on one sheet, caption and all.
     for first, last in (
-        ("Pods a living plant so far", "Band: 95 % interval"),
+        ("Pods a living plant so far", "likely range (95 %)"),
         ("Height, cm", "Dots: plants as measured"),
-        ("Pods a plant a week", "below which picking is not worth while"),
+        ("Pods a plant a week", "below this rate picking isn't worth while"),
     ):
         assert any(first in text and last in text for text in texts), first
-    assert any("Fingerprint of the records" in text for text in texts), "the fold is printed open"
     page.emulate_media(media="print")
     room = (high - 30) / 25.4 * 96
     tallest = page.evaluate(
@@ -181,6 +188,11 @@ def test_it_prints_whole_on_few_sheets(sheet, high, report, opened, tmp_path):
     )
     assert tallest < room
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(27, 32, 37)"
+    page.emulate_media(media="screen")
+    page.locator(".folded > details > summary").click()
+    texts = _printed(page, tmp_path / "full.pdf", sheet)
+    assert any("Fingerprint of the records" in text for text in texts), "the method was opened"
+    assert len(texts) <= 12
 
 
 def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opened):

@@ -35,7 +35,7 @@ def check_records(folder: Path) -> Checked:
     read = wording.listed([f"{name} ({wording.counted(n, 'line')})" for name, n in records.files])
     lines: list[RenderableType] = [Text(f"Read {read}. No errors.")]
     if records.doubts.empty:
-        lines.append(Text("No record is hard to believe."))
+        lines.append(Text("Nothing looks odd."))
     else:
         doubts = wording.counted(len(records.doubts), "doubt")
         lines.append(Text(f"{doubts}: hard to believe, but kept and used as they are."))

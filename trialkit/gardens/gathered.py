@@ -44,11 +44,11 @@ DOUBTS = "doubts"
 _KINDS = {
     "name": pa.string(), "text": pa.string(), "date": pa.date32(), "count": pa.float64(),
     "place": pa.float64(), "length": pa.float64(), "weight": pa.float64(),
-    "temperature": pa.float64(),
+    "temperature": pa.float64(), "rain": pa.float64(),
 }
 _UNITS = {
     "date": "day", "count": "what the trial counts (trials.parquet, counted)", "length": "cm",
-    "weight": "g", "temperature": "degrees Celsius", "place": "number from 1",
+    "weight": "g", "temperature": "degrees Celsius", "rain": "mm", "place": "number from 1",
 }
 _HARVESTED = "g; where trials.parquet names a harvest_unit, that"
 

@@ -61,8 +61,8 @@ def bed(
     caption = (
         f"The bed from above, {'to scale, ' if apart == 1 else ''}the first row at the top"
         f"{'' if apart == 1 else ', rows drawn further apart than they are'}. "
-        f"{key + '. ' if key else ''}Triangle up: more {what} than its variety and block lead one "
-        "to expect; triangle down: fewer; dot: about as expected; cross: lost."
+        f"{key + '. ' if key else ''}Triangle up: more {what} than usual for its variety and "
+        "block; triangle down: fewer; dot: about as usual; cross: lost."
     )
     if sun:
         caption += f" {sun}"
@@ -111,9 +111,9 @@ def _letters(varieties: pd.Series[Any]) -> dict[str, str]:
 def _classes() -> dict[int, tuple[str, str, str]]:
     """Class of a plant -> colour, marker, words."""
     return {
-        -2: (FEWER, "v", "far below what was expected"),
+        -2: (FEWER, "v", "far below usual"),
         -1: (LESS, "v", "below"),
-        0: (ABOUT, "o", "about as expected"),
+        0: (ABOUT, "o", "about as usual"),
         1: (MORE, "^", "above"),
         2: (MOST, "^", "far above"),
         9: (INK, "x", "lost"),

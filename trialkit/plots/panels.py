@@ -60,7 +60,7 @@ def rates(
     if len(hot):
         notes.append("Grey columns: hot spells.")
     if enough is not None:
-        notes.append("Dashed line: the rate below which picking is not worth while.")
+        notes.append("Dashed line: below this rate picking isn't worth while.")
     said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
     heat = f" {capital(', '.join(said))}." if said else ""
     return Picture(

@@ -164,11 +164,11 @@ def _plain_numbers(
                    "A count is a whole number.", accepted)
     elif kind == "amount":
         refuse(values < 0, "An amount cannot be below zero.", "a number from 0")
-    elif kind in ("length", "weight"):
-        measure, factors = (LENGTH, CM) if kind == "length" else (WEIGHT, GRAMS)
+    elif kind in ("length", "weight", "rain"):
+        measure, factors = (WEIGHT, GRAMS) if kind == "weight" else (LENGTH, CM)
         accepted = f"a number in {how.unit}, or {measure.examples}"
         refuse(values < 0, f"A {measure.name} cannot be below zero.", accepted)
-        factor = factors[how.unit]
+        factor = factors[how.unit] * (10.0 if kind == "rain" else 1.0)
         return pd.Series(values if factor == 1.0 else values * factor)
     elif kind == "temperature":
         values = (values - 32.0) / 1.8 if how.unit == "f" else values
@@ -202,6 +202,10 @@ def _length(text: str, how: Reading) -> float:
     return length_cm(text, how.unit, mark=how.mark)
 
 
+def _rain(text: str, how: Reading) -> float:
+    return 10.0 * length_cm(text, how.unit, mark=how.mark)
+
+
 def _weight(text: str, how: Reading) -> float:
     return weight_g(text, how.unit, mark=how.mark)
 
@@ -226,11 +230,12 @@ def _name(text: str, how: Reading) -> str:
     return plain_cell(text).strip()
 
 
-NUMBERS = ("count", "place", "amount", "length", "weight", "temperature")
+NUMBERS = ("count", "place", "amount", "length", "weight", "temperature", "rain")
 READERS: dict[str, Reader] = {
     "name": _name, "text": _name, "date": _date, "count": _count, "place": _place,
     "amount": _amount,
     "length": _length, "weight": _weight, "temperature": _temperature,
+    "rain": _rain,
 }
 BLANKS_OF: dict[str, Any] = {
     "name": None, "text": None, "date": np.datetime64("NaT", "ns"),

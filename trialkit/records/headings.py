@@ -18,7 +18,10 @@ _TEMPERATURES = {
     "c": "c", "°c": "c", "celsius": "c", "centigrade": "c", "deg c": "c", "degrees c": "c",
     "f": "f", "°f": "f", "fahrenheit": "f", "deg f": "f", "degrees f": "f",
 }
-_UNITS = {"length": LENGTH.factors, "weight": WEIGHT.factors, "temperature": {"c": 1.0, "f": 1.0}}
+_UNITS = {
+    "length": LENGTH.factors, "weight": WEIGHT.factors, "temperature": {"c": 1.0, "f": 1.0},
+    "rain": {name: LENGTH.factors[name] for name in ("mm", "cm", "in")},
+}
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ class Records:
 
     plants: plant, variety, block, plot, row, column, treatment, lost, lost_reason
     picks: date, plant, count (NaN: not looked at; 0: looked, nothing there), weight_g
-    heights: date, plant, height_cm;  weather: date, low_c, high_c
+    heights: date, plant, height_cm;  weather: date, low_c, high_c, rain_mm
     events: date, plant, plot, event, note;  harvest: date, plant, weight_g, count, grade
     doubts: file, line, column, value, doubt;  files: (name, rows) of each file read
     fingerprint: sixteen hex figures that stand for the files read
@@ -202,7 +202,7 @@ def _tidy(name: str, rows: Located) -> Located:
     if name == "heights":
         return rows.keep(frame["height_cm"].notna().to_numpy())
     if name == "weather":
-        return rows.keep((frame["low_c"].notna() | frame["high_c"].notna()).to_numpy())
+        return rows.keep(frame[["low_c", "high_c", "rain_mm"]].notna().any(axis=1).to_numpy())
     if name == "events":
         event = frame["event"].map(folded, na_action="ignore")
         return rows.having(event=event)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["name", "text", "date", "count", "place", "length", "weight", "temperature"]
+Kind = Literal["name", "text", "date", "count", "place", "length", "weight", "temperature",
+               "rain"]
 
 # The dates of these tables are those of the crop, and none can lie before planting.
 CROP_TABLES = frozenset({"picks", "heights", "harvest"})
@@ -82,8 +83,9 @@ WEATHER = Table(
         _DATE,
         Column("low", "temperature", ("min", "minimum", "lowest", "tmin", "low temp"), "low_c"),
         Column("high", "temperature", ("max", "maximum", "highest", "tmax", "high temp"), "high_c"),
+        Column("rain", "rain", ("rainfall", "precipitation", "precip", "rain fall"), "rain_mm"),
     ),
-    (("date",), ("low", "high")),
+    (("date",), ("low", "high", "rain")),
 )
 EVENTS = Table(
     "events",

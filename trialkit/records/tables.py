@@ -75,5 +75,6 @@ def _reading(
     """How a column's cells are read, and as what."""
     if column.kind == "weight" and table.name == "harvest" and trial.harvest_unit and not unit:
         return "amount", Reading(mark=mark)  # in the published unit, as given
-    own = {"length": trial.height_unit, "weight": trial.weight_unit, "temperature": "c"}
+    own = {"length": trial.height_unit, "weight": trial.weight_unit, "temperature": "c",
+           "rain": "in" if trial.height_unit in ("ft", "in") else "mm"}
     return column.kind, Reading(unit or own.get(column.kind, ""), trial.day_order, mark)

@@ -51,7 +51,7 @@ def doubts(trial: OpenTrial) -> Block:
     """Records that are hard to believe; they are kept, and used, as they stand."""
     frame = trial.records.doubts
     if frame.empty:
-        return titled("Doubts about the records", ["No record is hard to believe."])
+        return titled("Doubts about the records", ["Nothing looks odd."])
     if not trial.showing.notes:
         said = f"{wording.counted(len(frame), 'record')} hard to believe, used as they are."
         return titled("Doubts about the records", [said])

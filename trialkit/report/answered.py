@@ -9,11 +9,13 @@ import pandas as pd
 
 import trialkit
 from trialkit import cautions, wording
-from trialkit.models import Missing
+from trialkit.models import Missing, TraitResult
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.drawn import headline, ranked
+from trialkit.report.found import shown_as
 from trialkit.report.measures import Measure, measure
 from trialkit.report.opened import OpenTrial, told
+from trialkit.trial import Trial
 
 
 class Cell(NamedTuple):
@@ -138,9 +140,9 @@ def varieties(trial: OpenTrial) -> Block:
     first = columns[0][0]
     caption = f"Best first, by {first[:1].lower()}{first[1:]}. In bold the best estimate"
     if any(cell.range for row in rows for cell in row.cells):
-        caption += ", below it its likely range (95 % interval)"
+        caption += "; below it the likely range (95 %)"
     if trial.conclusion.looks is not None and trial.conclusion.looks.against_check:
-        caption += "; the range of the yield holds however often you have looked"
+        caption += "; that of the yield holds however often you look"
     heads = [head for head, _ in columns]
     html = part("cards", caption=f"{caption}.", heads=heads, rows=rows)
     lines = [
@@ -156,10 +158,9 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     main = headline(trial)
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
     if not isinstance(main, Missing):
-        shown = measure(main.unit, trial.records.trial)
+        shown = shown_as(main, trial.records.trial)
         head = wording.capital(wording.with_unit(main.label, shown.unit))
-        columns.append((head, lambda row: Cell(
-            shown.number(row.within_reach), shown.span(row.within_low, row.within_high))))
+        columns.append((head, estimates(main.means, shown)))
     if table["ratio"].notna().any():
         ratio = conclusion.ratio_is == "ratio"
         head = "Season yield against the check" if ratio else "Difference from the check"
@@ -167,15 +168,41 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
             main.unit, trial.records.trial)
         # What the answer compares comes first, and gives the order.
         columns.insert(0, (head, lambda row: _against(row, unit)))
+    elif not isinstance(main, Missing) and len(main.against_check):
+        columns.append(_more_than_the_check(main, trial.records.trial))
     elif not isinstance(main, Missing) and main.letters:
         letters = main.letters
-        columns.append(("Not told apart: those that share a letter",
+        columns.append(("Same letter: too close to call",
                         lambda row: Cell(letters.get(row.variety, wording.NONE))))
     if not isinstance(conclusion.analysis.height, Missing) and trial.records.trial.reach_cm:
         columns.append(("Day out of reach", _reach))
     if not trial.records.picks.empty or table["lost"].any():
         columns.append(("Plants lost", lambda row: Cell(f"{row.lost} of {row.planted}")))
     return columns
+
+
+def estimates(means: pd.DataFrame, shown: Measure) -> Callable[[Any], Cell]:
+    """What fills a column with each variety's estimate and range; a row has its `variety`."""
+    known: dict[Any, Any] = {row.variety: row for row in means.itertuples(index=False)}
+
+    def cell(row: Any) -> Cell:
+        if row.variety not in known:
+            return Cell(wording.NONE)
+        own = known[row.variety]
+        return Cell(shown.number(own.estimate), shown.span(own.low, own.high))
+
+    return cell
+
+
+def _more_than_the_check(
+    main: TraitResult, about: Trial
+) -> tuple[str, Callable[[Any], Cell]]:
+    """The trait itself against the check, where the answer is not about the yield of picks."""
+    shown = Measure("times") if main.scale == "ratio" else shown_as(main, about)
+    fill = estimates(main.against_check, shown)
+    none = "1, the check" if main.scale == "ratio" else "0, the check"
+    head = "Against the check, times" if main.scale == "ratio" else "More than the check"
+    return head, lambda row: Cell(none) if row.check else fill(row)
 
 
 def _rows(table: pd.DataFrame) -> Iterator[Any]:

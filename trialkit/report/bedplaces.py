@@ -15,7 +15,7 @@ from trialkit.report.found import limited
 from trialkit.report.measures import Measure, measure, ratio
 from trialkit.trial import Trial
 
-ALLOWED = "varieties and layout allowed for"
+ALLOWED = "allowing for varieties and layout"
 
 
 def position_tables(result: PositionResult, about: Trial) -> list[Block]:

@@ -81,7 +81,7 @@ def grade_lines(grading: GradeResult) -> list[str]:
             f"Take a piece of {one.variety} and one of {one.against}: {one.variety}'s is the "
             f"better in {100 * one.chance:.0f} of 100 pairs{said}.")
     if not lines and not wording.missing(grading.p):
-        lines.append(f"Do grades differ between varieties at all? p {wording.chance(grading.p)}.")
+        lines.append(f"Grades by variety: {_more_than_luck(grading.p)}".replace(": The", ": the"))
     return lines + [f"{wording.capital(note)}." for note in grading.notes]
 
 
@@ -132,8 +132,14 @@ def treatment_line(result: HarvestResult, about: Trial) -> list[str]:
     said = wording.listed([f"{r.treatment} {shown.estimate(r.estimate, r.low, r.high)}"
                          for r in result.treatments.itertuples(index=False)])
     test = result.tests[result.tests["term"] == "treatment"]
-    p = f"; p {wording.chance(test['p'].iloc[0])} for no difference at all" if len(test) else ""
-    return [f"Treatments over all varieties, {shown.unit}: {said}{p}."]
+    luck = f" {_more_than_luck(test['p'].iloc[0])}" if len(test) else ""
+    return [f"Treatments over all varieties, {shown.unit}: {said}.{luck}"]
+
+
+def _more_than_luck(p: float) -> str:
+    """A test's outcome in the open part; the figure itself is in the folded one."""
+    return ("The differences are more than luck would give." if p < 0.05
+            else "The differences could be luck.")
 
 
 def ready_lines(result: HarvestResult) -> list[str]:

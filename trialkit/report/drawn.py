@@ -15,15 +15,15 @@ from trialkit.models.rate import RateResult
 from trialkit.report import pictures
 from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, isolate, part
-from trialkit.report.found import joined
+from trialkit.report.found import joined, shown_as
 from trialkit.report.growing import treatment_lines
-from trialkit.report.measures import Measure, height_scale, measure, percent, ratio
+from trialkit.report.measures import Measure, height_scale, percent, ratio
 from trialkit.report.opened import OpenTrial, told
 
-BAND = "Band: 95 % interval of the variety."
+BAND = "Band: the variety's likely range (95 %)."
 SLUMPS_SAID = 8
 YIELD = "Yield so far"
-NO_BAND = "No band: the layout gives no measure of chance differences."
+NO_BAND = "No band: this layout has no way to rule out luck."
 
 
 @told
@@ -116,7 +116,7 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     main = headline(trial)
     if isinstance(main, Missing):
         return None
-    shown = measure(main.unit, trial.records.trial)
+    shown = shown_as(main, trial.records.trial)
     ratios = table.rename(columns={"ratio_low": "low", "ratio_high": "high"})
     ratios = ratios.assign(estimate=ratios["ratio"])[["variety", "estimate", "low", "high"]]
     if check is not None and ratios["estimate"].notna().sum() > 1:
@@ -133,9 +133,9 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
         )
         axis, to, note = wording.with_unit(main.label, shown.unit), None, "Dot: best estimate."
     if rows["low"].notna().any():
-        note += " Bar: its likely range (95 % interval)."
+        note += " Bar: its likely range (95 %)."
     elif not main.supported:
-        note += " No bar: the layout gives no measure of chance differences."
+        note += " No bar: this layout has no way to rule out luck."
     return plots.compared(rows, axis, note, to)
 
 
@@ -169,18 +169,28 @@ def _trend(position: PositionResult) -> list[str]:
         lines.append(
             f"{where}, the last plants gave {said} what the first did, {ALLOWED}."
             if "(" in said else
-            f"{where}: how the last plants differ from the first cannot be told from these plots.")
+            f"{where}: these plots can't show how the last plants differ from the first.")
     if lines and not position.differs:
         lines.append("Allowing for that changes no variety's ratio by more than a tenth.")
     return lines
 
 
 def headline(trial: OpenTrial) -> TraitResult | Missing:
-    """The trait the table of varieties leads with: pods within reach, or what was dug once."""
+    """The trait the table of varieties leads with: the first of these that was recorded.
+
+    Pods within reach; what was dug or cut once; the weight of the picks; height; plants standing.
+    Pods picked on one day only are told a plant, not a week: no time lies between two picks.
+    """
     analysis = trial.conclusion.analysis
-    if isinstance(analysis.window, Missing) and not isinstance(analysis.harvest, Missing):
-        return analysis.harvest
-    return analysis.window
+    once = trial.records.picks["date"].nunique() == 1
+    first = analysis.season if once else analysis.window
+    losses = trial.records.plants["lost"].notna().any()
+    several = (first, analysis.harvest, analysis.weights, analysis.height,
+               *((analysis.stand,) if losses else ()))
+    for result in several:
+        if isinstance(result, TraitResult) and not result.means.empty:
+            return result
+    return first if isinstance(first, Missing) else analysis.window
 
 
 def _band(result: TraitResult) -> str:
@@ -201,9 +211,12 @@ def ranked(trial: OpenTrial) -> pd.DataFrame:
     That is the yield against the check, where there is one: a variety that leads in the answer
     leads in every table and picture too.
     """
-    table = trial.conclusion.table
+    table, main = trial.conclusion.table, headline(trial)
     if table["ratio"].notna().sum() < 2:
-        return table
+        if isinstance(main, Missing):
+            return table
+        level = table["variety"].map(main.means.set_index("variety")["estimate"])
+        return table.loc[level.sort_values(ascending=False, kind="stable").index]
     return table.sort_values("ratio", ascending=False, kind="stable", na_position="last")
 
 

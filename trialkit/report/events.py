@@ -8,6 +8,7 @@ from trialkit import wording
 from trialkit.report.blocks import Block, bullets
 from trialkit.report.opened import OpenTrial, told
 from trialkit.report.privacy import WITHHELD
+from trialkit.trial import Trial
 
 LINES = 40
 """More lines than this and the earliest are counted, not shown."""
@@ -18,7 +19,34 @@ NAMED = 4
 @told
 def events(trial: OpenTrial) -> Block:
     """A line for each thing done on a day, and the notes made at a pick; nothing without any."""
-    return bullets(event_lines(trial.records.events), trial.names)
+    records = trial.records
+    lines = [*event_lines(records.events), *rain_lines(records.weather, records.trial)]
+    return bullets(lines, trial.names)
+
+
+def rain_lines(weather: pd.DataFrame, about: Trial) -> list[str]:
+    """How much rain fell, on how many days and when most; nothing where none was recorded.
+
+    weather : date, rain_mm (missing: not recorded, which is not the same as none).
+    """
+    known = weather.dropna(subset=["date", "rain_mm"]) if "rain_mm" in weather else weather.head(0)
+    if known.empty:
+        return []
+    inches = about.height_unit in ("ft", "in")
+
+    def amount(mm: float) -> str:
+        return f"{mm / 25.4:.2f} in" if inches else f"{mm:.0f} mm"
+
+    first, last = wording.day(known["date"].min()), wording.day(known["date"].max())
+    fell = known[known["rain_mm"] > 0]
+    span = f"from {first} to {last}, {wording.counted(len(known), 'day')} recorded"
+    if fell.empty:
+        return [f"No rain {span}."]
+    most = fell.sort_values("rain_mm", ascending=False, kind="stable")
+    when, mm = most["date"].iloc[0], float(most["rain_mm"].iloc[0])
+    return [f"Rain: {amount(float(fell['rain_mm'].sum()))} on "
+            f"{wording.counted(len(fell), 'day')} {span}; most on {wording.day(when)}, "
+            f"{amount(mm)}."]
 
 
 def event_lines(recorded: pd.DataFrame) -> list[str]:

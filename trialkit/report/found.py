@@ -98,7 +98,7 @@ def _columns(
         heads.append("Against the check" if scale == "ratio" else "More than the check")
         columns.append(compared)
     elif letters:
-        heads.append("Not told apart")
+        heads.append("Same letter: too close to call")
         columns.append(lambda row: letters.get(row.variety, wording.NONE))
     return heads, columns
 

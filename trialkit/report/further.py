@@ -14,7 +14,7 @@ from trialkit.models.window import RECORDS
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, part
 from trialkit.report.digging import grade_lines, ready_lines, treatment_line
-from trialkit.report.drawn import ranked
+from trialkit.report.drawn import headline, ranked
 from trialkit.report.found import joined, shown_as
 from trialkit.report.growing import stand_lines
 from trialkit.report.measures import Measure, measure, percent, row_of
@@ -38,7 +38,7 @@ def further(trial: OpenTrial) -> Block:
     ]
     caption = "In the order of the table above"
     if any(cell.range for row in rows for cell in row.cells):
-        caption += "; below each estimate its 95 % interval"
+        caption += "; below each estimate its likely range (95 %)"
     heads = [head for head, _ in columns]
     html = part("cards", caption=f"{caption}.{_meaning(trial)}", heads=heads, rows=rows,
                 compact=True)
@@ -52,11 +52,13 @@ def _season(trial: OpenTrial) -> list[Column]:
     season = trial.conclusion.analysis.season
     if isinstance(season, Missing):
         return []
+    led = headline(trial)
     counted = wording.capital(trial.conclusion.analysis.counted)
-    columns = [(f"{counted} a living plant, so far", _cells(season.means, Measure("")))]
+    columns = [] if led is season else [
+        (f"{counted} a living plant, so far", _cells(season.means, Measure("")))]
     if season.metre["estimate"].notna().any():
         metres, row = row_of(trial.records.trial)
-        columns.append((f"{counted} a {row}, losses counted",
+        columns.append((f"{counted} a {row}, gaps included",
                         _cells(season.metre, Measure("", 1.0 / metres))))
     return columns
 
@@ -66,10 +68,10 @@ def _meaning(trial: OpenTrial) -> str:
     season = trial.conclusion.analysis.season
     if isinstance(season, Missing):
         return ""
-    said = " A living plant: one that stood to the end."
+    said = " A living plant: one still standing."
     if season.metre["estimate"].notna().any():
         row = row_of(trial.records.trial)[1].split()[0]
-        said += f" A {row}: as planted, the gaps of lost plants and the chance of losses in it."
+        said += f" A {row}: as planted, gaps of lost plants included."
     return said
 
 
@@ -85,12 +87,12 @@ def _window(trial: OpenTrial) -> list[Column]:
         value, _, span = window_days(rows[name]).partition(" (")
         return Cell(value, span.rstrip(")"))
 
-    return [("Picking window", shown)]
+    return [("Picking season", shown)]
 
 
 def _weights(trial: OpenTrial) -> list[Column]:
     weights = trial.conclusion.analysis.weights
-    if isinstance(weights, Missing):
+    if isinstance(weights, Missing) or headline(trial) is weights:
         return []
     shown = shown_as(weights, trial.records.trial)
     picked = trial.records.picks["date"].nunique()
@@ -108,7 +110,7 @@ def _harvest(trial: OpenTrial) -> list[Column]:
     if len(harvest.metre):
         metres, row = row_of(about)
         shown = measure(harvest.unit, about)
-        columns.append((f"{wording.capital(shown.unit)} a {row}, gaps counted",
+        columns.append((f"{wording.capital(shown.unit)} a {row}, gaps included",
                         _cells(harvest.metre, Measure("", shown.scale / metres))))
     if harvest.grading is not None:
         shares = harvest.grading.shares.dropna(subset=["share"])

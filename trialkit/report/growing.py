@@ -63,7 +63,7 @@ def _reached(frame: pd.DataFrame) -> Block:
         span = wording.days(row.low, row.high)
         said = "still within reach" if wording.missing(row.date) else wording.short_day(row.date)
         rows.append((str(row.variety), str(row.treatment), f"{said} ({span})" if span else said))
-    return limited("Day out of an arm's reach", ("Variety", "Treatment", "Out of reach"), rows)
+    return limited("Day out of reach", ("Variety", "Treatment", "Out of reach"), rows)
 
 
 def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
@@ -102,11 +102,11 @@ def stand_lines(result: StandResult) -> list[str]:
         return [f"{first} Losses are not compared: {result.why_not}."]
     told = result.pairs[result.pairs["p"] < 0.05]
     if told.empty:
-        return [f"{first} Whether varieties differ in that cannot be told from chance."]
+        return [f"{first} The differences between varieties could be luck."]
     said = [f"{a} kept more than {b}" if size > 0 else f"{b} kept more than {a}"
             for a, b, size in told[["left", "right", "estimate"]].itertuples(index=False)]
     shown = said[:3] + ([f"so in {len(said) - 3} more pairs"] if len(said) > 3 else [])
-    return [f"{first} More than chance: {'; '.join(shown)}."]
+    return [f"{first} More than luck: {'; '.join(shown)}."]
 
 
 def _treated(result: HeightResult, shown: Measure) -> list[Block]:

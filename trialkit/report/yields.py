@@ -45,7 +45,7 @@ def window_tables(result: WindowResult, about: Trial) -> list[Block]:
         .itertuples(index=False)
     ]
     heads = ("Variety", "First pick", "Last day", "Days", "Ended by")
-    return [limited("Picking window", heads, rows)] if rows else []
+    return [limited("Picking season", heads, rows)] if rows else []
 
 
 def window_days(row: Any) -> str:
