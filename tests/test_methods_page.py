@@ -32,7 +32,7 @@ Cited = tuple[tuple[str, ...], str]
 
 # Where every number is one of statistics and so belongs on the page.
 STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py", "design/audit*.py",
-              "power.py", "simulated.py", "waystosee.py", "records/doubts.py")
+              "power/*.py", "records/doubts.py")
 # Constants of mathematics, seeds, widths of text, waiting times, and the grid of a search.
 OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.pods.WEEK", "models.stand_test.SEED",

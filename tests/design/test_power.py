@@ -1,9 +1,11 @@
 """Power against published tables, R and statsmodels."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower
 
 from trialkit.design.request import (
@@ -15,6 +17,7 @@ from trialkit.design.request import (
 )
 from trialkit.power import (
     ALL_PAIRS,
+    Claims,
     Setup,
     Spread,
     difference_variance,
@@ -27,7 +30,8 @@ from trialkit.power import (
     smallest_ratio,
     smallest_treatment_ratio,
 )
-from trialkit.waystosee import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
+from trialkit.power.exact import claim_boundary, look_variances
+from trialkit.power.sizes import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
 
 # Only plots vary: then a plot mean has the spread of a plot and textbook cases apply.
 PLOTS_ONLY = Spread(plot=1.0, plant=0.0, pick=0.0)
@@ -198,3 +202,48 @@ def test_smallest_treatment_ratio_is_seen_with_the_target_chance():
 def test_latin_square_of_the_wrong_size_is_refused():
     with pytest.raises(ValueError, match="has 5 repeats"):
         error_df(Setup(5, 4, design=LATIN_SQUARE))
+
+
+def test_one_look_of_one_comparison_is_a_t_test_with_the_charge_for_few_degrees_of_freedom():
+    """t quantile of scipy; alpha df / (df + 0.6) is the rule's own charge."""
+    setup = Setup(2, 4, plants=3, picks=1)
+    alpha = 0.05 * 3 / 3.6
+    assert claim_boundary(setup, Spread(), Claims()) == pytest.approx(
+        stats.t.isf(alpha / 2, 3), rel=1e-6
+    )
+
+
+def test_the_boundary_of_the_last_of_five_looks_is_the_published_one():
+    """O'Brien-Fleming type spending, five equally spaced looks, 5 % two-sided: the last boundary
+    is 2.031 (Reboussin, DeMets, Kim & Lan 2000, table of the program's example, from memory; 2.04
+    for the original boundaries, Jennison & Turnbull 2000, table 2.3). With plots alike and very
+    many degrees of freedom, information rises evenly."""
+    setup = Setup(2, 4000, plants=1, picks=5)
+    even = Spread(plot=0.0, plant=0.0, pick=0.01)
+    assert claim_boundary(setup, even, Claims()) == pytest.approx(2.031, abs=0.004)
+
+
+def test_variance_of_log_totals_by_simulation():
+    rng = np.random.default_rng(4)
+    setup, spread = Setup(2, 1, plants=3, picks=6), Spread()
+    n = 40_000
+    plot = rng.normal(0, spread.plot, n)[:, None, None]
+    plant = rng.normal(0, spread.plant, (n, 3))[:, :, None]
+    total = np.log(np.exp(plot + plant + rng.normal(0, spread.pick, (n, 3, 6))).sum(axis=(1, 2)))
+    expected = look_variances(setup, spread)[-1] / 2
+    # Three standard errors of a variance, and one part in fifty for the lognormal approximation.
+    assert total.var() == pytest.approx(expected, rel=3 * np.sqrt(2 / n) + 0.02)
+
+
+def test_fewer_looks_than_picks_and_no_end_cost_power():
+    setup = Setup(3, 4, plants=4, picks=10)
+    as_planned = power_to_see(1.74, setup, Spread(), test=Claims(10))
+    assert power_to_see(1.74, setup, Spread(), test=Claims(1)) < as_planned - 0.1
+    # Fewer looks than planned have spent less on the way, so the last one may spend more.
+    ended = power_to_see(1.74, setup, Spread(), test=Claims(20))
+    assert as_planned <= ended < as_planned + 0.03
+    unended = power_to_see(1.74, setup, Spread(), test=Claims(20, ended=False))
+    assert unended < as_planned - 0.2
+    more = power_to_see(1.74, replace(setup, varieties=5), Spread(), test=Claims(10))
+    assert np.isfinite(more)
+    assert power_to_see(1.0, setup, Spread(), test=Claims(10)) < 0.05

@@ -7,7 +7,7 @@ import pytest
 from trialkit.design.layouts import lay_out
 from trialkit.design.request import COMPLETELY_RANDOMISED, INCOMPLETE_BLOCKS, LATIN_SQUARE
 from trialkit.power import Setup, Spread, power_of_pairs, power_to_see
-from trialkit.simulated import plan_for, progress_bar, simulated_power
+from trialkit.power.simulated import plan_for, progress_bar, simulated_power
 
 PLOTS = Spread(plot=0.3, plant=0.01, pick=0.01)
 

@@ -10,11 +10,11 @@ from typer.testing import CliRunner
 from trialkit.commands import plan as plancommand
 from trialkit.design.planfile import read_drawn
 from trialkit.power import power_of_treatment, setup_of
+from trialkit.power.sizes import power_by_blocks
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
 from trialkit.report import planning, planpower, powerplot
 from trialkit.report.opened import CellStop
-from trialkit.waystosee import power_by_blocks
 from trialkit.wording import day
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
@@ -53,7 +53,8 @@ def test_chance_says_what_was_assumed_and_what_helps(plan):
     text = planpower.chance(plan, 1.5).plain
     assert "Assumed" in text
     assert "in every season" not in text
-    assert re.search(r"shows it in \d+ % of seasons", text)
+    assert re.search(r"the report names it in \d+ % of seasons", text)
+    assert "judged after each of 20 picks as the report does" in text
     assert "More blocks beat more plants" in text
 
 
@@ -67,10 +68,10 @@ def test_one_plot_of_each_is_told_plainly():
 def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
     halves = planning.lay_out(varieties=FIVE[:3], layout="split", blocks=4, seed=1)
     spread = planpower.spread(plot=0.15, plant=0.3, pick=0.6, part=0.1)
-    text = planpower.chance(halves, 1.5, spread=spread).plain
-    found = re.search(r'"topped" and "not topped", .* 1.5 times in (\d+) % of seasons', text)
+    text = planpower.chance(halves, 1.2, spread=spread).plain
+    found = re.search(r'"topped" and "not topped", .* 1.2 times in (\d+) % of seasons', text)
     assert found
-    expected = power_of_treatment(1.5, setup_of(halves.planting), spread)
+    expected = power_of_treatment(1.2, setup_of(halves.planting, 20), spread)
     assert int(found[1]) == round(100 * expected)
     assert "parts of one plot by 10 %" in text
     assert "Between" not in planpower.chance(plan, 1.5).plain
@@ -245,3 +246,40 @@ def test_past_tenfold_a_bed_is_too_small_to_compare(tmp_path):
     assert "The smallest ratio" not in told
     large = planning.lay_out(varieties=["A", "B"], blocks=6, plants=4, seed=1)
     assert "too small" not in planpower.chance(large).plain
+
+
+def test_picks_and_looks_are_asked_for_together_and_what_few_looks_cost_is_told(tmp_path):
+    words = {}
+    for name, more in {
+        "same": [], "one look": ["--looks", "1", "--picks", "10"],
+        "short": ["--looks", "20", "--picks", "10"],
+    }.items():  # fmt: skip
+        arguments = ["plan", str(tmp_path / name), *options("A", "B", "C"), *more]
+        words[name] = CliRunner().invoke(app, arguments).output
+
+    def promised(text):
+        return float(re.search(r"yields ([\d.]+) times the check 8 times in 10", text)[1])
+
+    assert "ended" not in words["same"]
+    assert "You plan 1 look for 10 picks; with looks = 10 in trial.toml" in words["one look"]
+    enough = float(re.search(r"first pick, ([\d.]+) times is enough", words["one look"])[1])
+    assert enough < promised(words["one look"])
+    late = re.search(r"after 10 of 20 planned looks, it shows only ([\d.]+) times", words["short"])
+    assert float(late[1]) > promised(words["short"]) + 0.2
+    assert "Write ended = the last day in trial.toml when picking stops" in words["short"]
+
+
+def test_learned_spreads_are_told_at_their_estimate_and_at_their_upper_limit(tmp_path):
+    (tmp_path / "spread.toml").write_text(
+        "[plot]\nspread = 0.1\nlearned = true\nlow = 0.0\nhigh = 0.3\n"
+        "[plant]\nspread = 0.3\nlearned = false\n[pick]\nspread = 0.6\nlearned = false\n"
+    )
+    learned = planpower.spread(tmp_path)
+    text = planpower.reach_words(planning.lay_out(varieties=FIVE, seed=1).planting, spread=learned)
+    at = float(re.search(r"yields ([\d.]+) times", text)[1])
+    limit = float(re.search(r"allow \(30 %\), it takes ([\d.]+) times", text)[1])
+    assert limit > at * 1.2
+    (tmp_path / "spread.toml").write_text("[plot]\nspread = 0.1\nlearned = true\nlow = 0.0\n")
+    open_end = planpower.spread(tmp_path)
+    text = planpower.reach_words(planning.lay_out(varieties=FIVE, seed=1).planting, spread=open_end)
+    assert "no upper limit" in text

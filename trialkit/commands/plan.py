@@ -82,6 +82,10 @@ def plan(
         int | None,
         typer.Option(min=1, help="How often you mean to look at the result, usually once a pick."),
     ] = None,
+    picks: Annotated[
+        int | None,
+        typer.Option(min=1, help="How many rounds of picking you expect; else as many as looks."),
+    ] = None,
     learned: Annotated[
         Path | None,
         typer.Option(help="Spreads that trialkit new --from learned: its folder or spread.toml. "
@@ -160,7 +164,7 @@ def plan(
         stop(Exit.NOT_WRITTEN, f"Could not write {folder}: {error}")
     for text in planning.size_words(made.planting):
         say(text)
-    say(planpower.reach_words(made.planting, spread=spread))
+    say(planpower.reach_words(made.planting, picks, spread, made.about.looks))
     say(done.files)
     _list(done.paper)
     for note in done.notes:

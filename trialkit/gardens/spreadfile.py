@@ -90,7 +90,10 @@ def read_spread(path: Path) -> Spread:
     names = source.get("from", []) if isinstance(source, Mapping) else []
     if isinstance(names, list) and names:
         words.append(f"Learned from {', '.join(str(name) for name in names)}.")
-    return Spread(**figures, told=tuple(words))
+    plot = whole.get("plot", {})
+    high = plot.get("high", inf) if plot.get("learned") is True else None
+    high = float(high) if isinstance(high, int | float) and not isinstance(high, bool) else None
+    return Spread(**figures, told=tuple(words), plot_high=high)
 
 
 def seen_plots(folder: Path) -> SeenRows | None:

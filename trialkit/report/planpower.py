@@ -18,26 +18,29 @@ from trialkit.design.layouts import Planting
 from trialkit.design.request import SPLIT_PLOT
 from trialkit.gardens.spreadfile import FILE, read_spread
 from trialkit.power import (
-    PAIR,
+    Claims,
+    Setup,
     Spread,
+    error_df,
     power_of_treatment,
     power_to_see,
     setup_of,
     smallest_ratio,
     smallest_treatment_ratio,
 )
-from trialkit.report import powerplot
-from trialkit.report.blocks import Block, paragraphs, tabled
-from trialkit.report.opened import CellStop
-from trialkit.report.pictures import show
-from trialkit.report.planning import Plan
-from trialkit.simulated import Progress, simulated_power
-from trialkit.waystosee import (
+from trialkit.power.simulated import Progress, simulated_power
+from trialkit.power.sizes import (
     double_plants_or_blocks,
     in_words,
     power_by_blocks,
     ways_to_see,
 )
+from trialkit.records.description import LOOKS
+from trialkit.report import powerplot
+from trialkit.report.blocks import Block, paragraphs, tabled
+from trialkit.report.opened import CellStop
+from trialkit.report.pictures import show
+from trialkit.report.planning import Plan
 
 GUESS = Spread()
 TOO_SMALL = 10.0
@@ -64,43 +67,87 @@ def spread(learned: str | Path = "", folder: str | Path = "", **sd: float) -> Sp
         raise CellStop(str(error)) from None
 
 
-def reach_words(planting: Planting, picks: int = 10, spread: Spread = GUESS) -> str:
-    """The smallest ratio the bed shows 8 times in 10."""
-    ratio = smallest_ratio(setup_of(planting, picks), spread)
-    if ratio == float("inf"):
+def reach_words(
+    planting: Planting, picks: int | None = None, spread: Spread = GUESS, looks: int = LOOKS
+) -> str:
+    """The smallest ratio the report names 8 times in 10, and what it hangs on.
+
+    picks: rounds of picking; None for as many as looks are planned.
+    """
+    rounds = picks or looks
+    setup = setup_of(planting, rounds)
+    if error_df(setup) < 1:
         return "This bed can compare nothing: each variety needs a second plot at least."
-    assumed = spread_words(spread, picks, planting.request.design == SPLIT_PLOT)
+    assumed = spread_words(spread, rounds, planting.request.design == SPLIT_PLOT)
+    return " ".join([assumed, *_promise(setup, spread, looks)])
+
+
+def _promise(setup: Setup, spread: Spread, looks: int) -> list[str]:
+    """What the report will name after the last pick, in sentences."""
+
+    def least(looks: int | None, ended: bool = True, spread: Spread = spread) -> float:
+        return smallest_ratio(setup, spread, test=Claims(looks, ended))
+
+    ratio = least(looks)
     if ratio > TOO_SMALL:
-        return f"{assumed} With that, {SMALL_BED}"
-    return (
-        f"{assumed} With that, this bed shows a variety that yields {ratio:.2f} times another 8 "
-        "times in 10."
-    )
+        return [f"With that, {SMALL_BED}"]
+    picks = setup.picks
+    out = [
+        f"With that, this bed shows a variety that yields {ratio:.2f} times the check 8 times in "
+        f"10, judged after {'the pick' if picks == 1 else f'each of {picks} picks'} as the report "
+        "does."
+    ]
+    full = least(None)
+    if looks < picks and full < ratio - 0.005:
+        out.append(
+            f"You plan {looks} look{'' if looks == 1 else 's'} for {picks} picks; with looks = "
+            f"{picks} in trial.toml, set before the first pick, {full:.2f} times is enough."
+        )
+    if picks < looks:
+        late = least(looks, ended=False)
+        what = "nothing short of ten times" if late > TOO_SMALL else f"only {late:.2f} times"
+        out.append(
+            f"Write ended = the last day in trial.toml when picking stops: without it, after "
+            f"{picks} of {looks} planned looks, it shows {what}."
+        )
+    if spread.plot_high is not None and spread.plot_high > spread.plot:
+        if spread.plot_high < 10:
+            high = least(looks, spread=replace(spread, plot=spread.plot_high))
+            what = f"it takes {high:.2f} times" if high <= TOO_SMALL else "the bed is too small"
+            out.append(
+                f"Were plots as unlike as the earlier trials allow "
+                f"({100 * spread.plot_high:.0f} %), {what}."
+            )
+        else:
+            out.append("The earlier trials set no upper limit to how unlike plots are.")
+    return out
 
 
 def chance(
     plan: Plan,
     ratio: float = 1.5,
     *,
-    picks: int = 10,
+    picks: int | None = None,
     spread: Spread = GUESS,
-    test: str = PAIR,
 ) -> Block:
-    """What this bed can see, and whether plants or blocks help more."""
-    setup = setup_of(plan.planting, picks)
-    smallest = smallest_ratio(setup, spread, test=test)
-    texts = [spread_words(spread, picks, setup.design == SPLIT_PLOT)]
-    if smallest == float("inf"):
+    """What this bed can see, and whether plants or blocks help more.
+
+    picks: rounds of picking; None for as many as looks are planned.
+    """
+    looks = plan.about.looks
+    setup = setup_of(plan.planting, picks or looks)
+    test = Claims(looks)
+    texts = [spread_words(spread, setup.picks, setup.design == SPLIT_PLOT)]
+    if error_df(setup) < 1:
         texts.append("This bed can compare nothing: each variety needs a second plot at least.")
     else:
         power = power_to_see(ratio, setup, spread, test=test)
         texts += [
-            f"If a variety truly yields {ratio:g} times another, this trial shows it in "
-            f"{in_words(power)} of seasons ({test}, two-sided test at 5 %).",
-            SMALL_BED.capitalize() if smallest > TOO_SMALL else
-            f"The smallest ratio it shows 8 times in 10 is {smallest:.2f} times.",
+            f"If a variety truly yields {ratio:g} times the check, the report names it in "
+            f"{in_words(power)} of seasons.",
+            *_promise(setup, spread, looks),
         ]
-    texts += treatment_words(plan.planting, ratio, spread, picks)
+    texts += treatment_words(plan.planting, ratio, spread, setup.picks)
     texts.append(double_plants_or_blocks(ratio, setup, spread, test=test).in_words)
     return paragraphs(texts)
 
@@ -141,29 +188,19 @@ def spread_words(spread: Spread, picks: int, parts: bool = False) -> str:
 
 
 def power_picture(
-    plan: Plan,
-    ratio: float = 1.5,
-    *,
-    picks: int = 10,
-    spread: Spread = GUESS,
-    test: str = PAIR,
+    plan: Plan, ratio: float = 1.5, *, picks: int | None = None, spread: Spread = GUESS
 ) -> Block:
-    """Power against blocks, for several numbers of plants in a plot."""
-    setup = setup_of(plan.planting, picks)
-    curve = power_by_blocks(ratio, setup, spread, test=test)
+    """Chance that the report names the ratio against blocks, for several plants in a plot."""
+    looks = plan.about.looks
+    setup = setup_of(plan.planting, picks or looks)
+    curve = power_by_blocks(ratio, setup, spread, test=Claims(looks))
     return show(powerplot.power_by_blocks(curve, ratio), "power-by-blocks")
 
 
-def ways(
-    plan: Plan,
-    ratio: float = 1.5,
-    *,
-    spread: Spread = GUESS,
-    test: str = PAIR,
-) -> Block:
-    """The fewest blocks that see the ratio 8 times in 10, by plants and picks."""
+def ways(plan: Plan, ratio: float = 1.5, *, spread: Spread = GUESS) -> Block:
+    """The fewest blocks that show the ratio 8 times in 10, by plants and picks, each looked at."""
     setup = setup_of(plan.planting)
-    table = ways_to_see(ratio, setup, spread, test=test)
+    table = ways_to_see(ratio, setup, spread, test=Claims())
     heads = ["blocks", "plants in a plot", "picks", "plants in all", "counts in all", "chance"]
     rows = [
         [f"{int(row[key])}" for key in ("blocks", "plants", "picks", "all_plants", "counts")]
@@ -180,14 +217,14 @@ def with_losses(
     plan: Plan,
     ratio: float = 1.5,
     *,
-    picks: int = 10,
+    picks: int | None = None,
     spread: Spread = GUESS,
     lost: float = 0.1,
     missed: float = 0.1,
     seasons: int = 200,
 ) -> Block:
     """The chance when some plants die and some picks are missed, by made-up seasons."""
-    setup = setup_of(plan.planting, picks)
+    setup = setup_of(plan.planting, picks or plan.about.looks)
     if smallest_ratio(setup, spread) == float("inf") or seasons < 1:
         return paragraphs(["Nothing to try out."])
     with _bar() as moved:
@@ -198,7 +235,7 @@ def with_losses(
     return paragraphs(
         [
             f"With {100 * lost:.0f} % of plants lost and {100 * missed:.0f} % of picks missed, "
-            f"{ratio:g} times was "
+            f"{ratio:g} times between two varieties chosen beforehand was "
             f"seen in {100 * found.power:.0f} % of {found.seasons} made-up seasons (the true "
             f"chance lies "
             f"between {100 * found.low:.0f} % and {100 * found.high:.0f} %)."

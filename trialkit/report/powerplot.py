@@ -12,7 +12,7 @@ from trialkit import plots
 def power_by_blocks(curve: pd.DataFrame, ratio: float, target: float = 0.8) -> plots.Picture:
     """Chance to see `ratio` against the number of blocks.
 
-    curve: blocks, plants, power (a fraction of 1), as trialkit.waystosee.power_by_blocks gives.
+    curve: blocks, plants, power (a fraction of 1), as trialkit.power.sizes.power_by_blocks gives.
     """
     with mpl.rc_context(plots.STYLE):
         figure = Figure(figsize=(plots.WIDTH, 3.2), layout="constrained")

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from trialkit.design.request import COMPLETE_BLOCKS, LATIN_SQUARE
-from trialkit.power import (
+from trialkit.power.exact import (
     PAIR,
+    Claims,
     Setup,
     Spread,
     error_df,
@@ -29,7 +30,7 @@ def power_by_blocks(
     plants: tuple[int, ...] = (1, 2, 4, 8),
     blocks: tuple[int, ...] = tuple(range(2, 13)),
     alpha: float = 0.05,
-    test: str = PAIR,
+    test: str | Claims = PAIR,
 ) -> pd.DataFrame:
     """Power for each number of blocks and plants.
 
@@ -62,7 +63,7 @@ def ways_to_see(
     picks: tuple[int, ...] = (5, 10, 20),
     target: float = 0.8,
     alpha: float = 0.05,
-    test: str = PAIR,
+    test: str | Claims = PAIR,
 ) -> pd.DataFrame:
     """The fewest blocks that do it, for each number of plants and picks; cheapest first.
 
@@ -107,7 +108,7 @@ class Doubling:
 
 
 def double_plants_or_blocks(
-    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str = PAIR
+    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str | Claims = PAIR
 ) -> Doubling:
     """Compare doubling the plants in each plot with doubling the blocks."""
     sizes = (

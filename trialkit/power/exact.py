@@ -12,20 +12,32 @@ leave s2_plot as it is. That is why more blocks nearly always beat more plants.
 
 Exact where the layout is balanced: the noncentral F and t distributions (Johnson, Kotz &
 Balakrishnan 1995, chapters 30 and 31). `simulated_power` fits the mixed model itself for
-the rest; `waystosee` sets layouts of several sizes side by side.
+the rest; `sizes` sets layouts of several sizes side by side.
+
+What the report will name (`Claims`) is judged pick after pick on the totals of the plots, with the
+error shared among the varieties: the noncentral t with the critical value of the last look's
+interval. The log of a plot's total over k picks of n plants varies by
+
+    s2_plot + log(1 + r / n),   r = exp(s2_plant) (1 + (exp(s2_pick) - 1) / k) - 1
+
+(moments of lognormal sums; Fenton 1960, IRE Trans. Commun. Syst. 8:57).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, stats
 
-from trialkit.decide.families import dunnett_quantile
+from trialkit.decide.families import alpha_each, dunnett_quantile
+from trialkit.decide.outlook import always_z, boundary_z
+from trialkit.decide.spending import on_t_scale
 from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
 from trialkit.design.request import (
@@ -49,7 +61,8 @@ class Spread:
 
     plot: between plots of one variety in one block. plant: between plants of one plot.
     pick: of one plant from pick to pick. part: between parts of a split plot. told: where the
-    figures come from, in sentences; none for a guess.
+    figures come from, in sentences; none for a guess. plot_high: upper 95 % limit of `plot`,
+    infinite where there is none; None for a guess.
     The defaults are a guess to start from (common practice, no source); an earlier trial gives
     your own (`trialkit new --from`).
     """
@@ -59,12 +72,30 @@ class Spread:
     pick: float = 0.60
     part: float = 0.0
     told: tuple[str, ...] = ()
+    plot_high: float | None = None
 
     def __post_init__(self) -> None:
         for word in ("plot", "plant", "pick", "part"):
             value = getattr(self, word)
             if not 0 <= value < 10:
                 raise ValueError(f"The spread of a {word} is {value}; 0 to 10 is accepted.")
+
+
+@dataclass(frozen=True)
+class Claims:
+    """How the report decides: what a true difference must pass to be named.
+
+    looks: as written in trial.toml before the season; None for as many as there are picks.
+    ended: whether trial.toml is told when picking stops, so that the last look spends what is
+    left. against_check: each variety is compared with the check, else all pairs.
+    """
+
+    looks: int | None = None
+    ended: bool = True
+    against_check: bool = True
+
+    def __str__(self) -> str:
+        return "as the report decides"
 
 
 @dataclass(frozen=True)
@@ -175,13 +206,19 @@ def _beyond(critical: float, df_top: float, df_bottom: float, noncentrality: flo
 
 
 def power_to_see(
-    ratio: float, setup: Setup, spread: Spread, *, alpha: float = 0.05, test: str = PAIR
+    ratio: float,
+    setup: Setup,
+    spread: Spread,
+    *,
+    alpha: float = 0.05,
+    test: str | Claims = PAIR,
 ) -> float:
     """Chance that two varieties which truly differ by `ratio` come out as different.
 
     test: "one pair" for a comparison chosen beforehand (t test); "each with the check" when
     every variety is compared with the check (Dunnett's critical value) and "all pairs" when
     every pair is looked at (Tukey's), so that the whole trial errs at most 5 % of the time.
+    Claims: that the report names the difference after the last pick, in either direction.
     NaN where the layout leaves no degrees of freedom. Raises ValueError for a ratio <= 0.
     """
     if ratio <= 0:
@@ -189,7 +226,11 @@ def power_to_see(
     df = error_df(setup)
     if df < 1:
         return float("nan")
-    if test == PAIR:
+    if isinstance(test, Claims):
+        critical = claim_boundary(setup, spread, test, alpha)
+        if not np.isfinite(critical):
+            return 0.0
+    elif test == PAIR:
         critical = float(stats.t.isf(alpha / 2, df))
     elif test == WITH_CHECK:
         critical = dunnett_quantile(setup.varieties - 1, df, alpha)
@@ -198,11 +239,42 @@ def power_to_see(
     else:
         raise ValueError(f"No test is called {test!r}; choose {', '.join(TESTS)}.")
     variance = difference_variance(setup, spread)
+    if isinstance(test, Claims):
+        variance = float(look_variances(setup, spread)[-1])
     if variance == 0:
         return 1.0 if ratio != 1 else alpha
     shift = float(abs(np.log(ratio)) / np.sqrt(variance))
     # T'^2 with 1 and df degrees of freedom is a noncentral F; both tails at once.
     return _beyond(critical**2, 1, df, shift**2)
+
+
+def look_variances(setup: Setup, spread: Spread) -> npt.NDArray[np.float64]:
+    """Variance of the log ratio of two varieties' totals after each pick, shape (picks,)."""
+    k = np.arange(1, setup.picks + 1)
+    r = np.exp(spread.plant**2) * (1.0 + np.expm1(spread.pick**2) / k) - 1.0
+    within = np.log1p(r / setup.plants)
+    plot = spread.plot**2 + (spread.part**2 * (setup.parts > 1) + within) / setup.parts
+    return np.asarray(2.0 * plot / (setup.blocks * setup.efficiency))
+
+
+@lru_cache(maxsize=4096)
+def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 0.05) -> float:
+    """|t| that the difference must pass after the last pick to be named; infinite if it cannot.
+
+    The boundary of the looks as planned (`decide.spending`), the error shared among the
+    comparisons (`decide.families`). Picks beyond the planned looks are judged by the interval
+    that needs no plan (`decide.anytime`).
+    """
+    df = error_df(setup)
+    information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
+    each = alpha_each(setup.varieties, claims.against_check, alpha)
+    looks = claims.looks or setup.picks
+    if setup.picks > looks:
+        z = always_z(information, each)[-1]
+    else:
+        number = np.arange(1.0, setup.picks + 1)
+        z = boundary_z(information, number, float(df), looks, each, claims.ended)[-1]
+    return float(on_t_scale(z, df)) if np.isfinite(z) else float("inf")
 
 
 def power_of_pairs(
@@ -260,7 +332,7 @@ def smallest_ratio(
     *,
     target: float = 0.8,
     alpha: float = 0.05,
-    test: str = PAIR,
+    test: str | Claims = PAIR,
 ) -> float:
     """The smallest ratio seen with the target chance, such as 8 times in 10.
 

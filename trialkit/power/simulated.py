@@ -26,7 +26,7 @@ from trialkit.design.request import (
     PlanRequest,
 )
 from trialkit.mixed import MixedModelError, fit_lmm
-from trialkit.power import Setup, Spread
+from trialkit.power.exact import Setup, Spread
 
 # Called after each season with seasons done and seasons in all.
 Progress = Callable[[int, int], None]

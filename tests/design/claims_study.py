@@ -1,0 +1,86 @@
+"""Does the trial name a difference as often as `plan` promises?  Run by hand:
+
+    python tests/design/claims_study.py [seasons]
+
+Made-up seasons of 30 layouts go through the report's own steps, plot totals after every pick,
+the ratio fitted to them, the boundary of the looks, and the share in which the newest look names
+the better variety is set beside `power_to_see(..., test=Claims(...))`. A check of the promise at
+the size of difference it names 8 times in 10, and at two others.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pandas as pd
+from trialkit.decide.ratio import fit_plots
+
+from trialkit.decide.families import alpha_each
+from trialkit.decide.outlook import boundary_z
+from trialkit.decide.spending import on_t_scale
+from trialkit.power import Claims, Setup, Spread, power_to_see, smallest_ratio
+
+
+def layouts() -> list[tuple[Setup, Spread, Claims]]:
+    """Thirty: varieties, blocks, plants, picks, looks, spreads."""
+    out = []
+    for v, b in ((2, 4), (3, 4), (5, 4), (4, 3), (3, 6), (8, 3)):
+        for plants, picks, looks, spread in (
+            (4, 20, 20, Spread()), (2, 10, 10, Spread()), (4, 10, 20, Spread(plot=0.25)),
+            (6, 12, 12, Spread(plot=0.10, plant=0.2, pick=0.8)), (3, 1, 1, Spread()),
+        ):  # fmt: skip
+            out.append((Setup(v, b, plants, picks), spread, Claims(looks)))
+    return out
+
+
+def named(
+    ratio: float, setup: Setup, spread: Spread, claims: Claims, seasons: int,
+    rng: np.random.Generator,
+) -> float:  # fmt: skip
+    """Share of seasons in which the last of the varieties, `ratio` times the first (the check),
+    is named as different from it by the newest look."""
+    v, b, n, k = setup.varieties, setup.blocks, setup.plants, setup.picks
+    variety = np.repeat(np.arange(v), b)
+    block = np.tile(np.arange(b), v)
+    columns = np.eye(b)[block][:, :-1] - np.eye(b)[block][:, -1:]
+    each = alpha_each(v, claims.against_check)
+    looks = claims.looks or k
+    hits = 0
+    for _ in range(seasons):
+        plot = rng.normal(0, spread.plot, v * b) + np.where(variety == v - 1, np.log(ratio), 0.0)
+        plant = plot[:, None] + rng.normal(0, spread.plant, (v * b, n))
+        picks = np.exp(plant[:, :, None] + rng.normal(0, spread.pick, (v * b, n, k))).sum(axis=1)
+        totals = 1000.0 * np.cumsum(picks, axis=1)  # many pods: counting adds no noise of its own
+        results = []
+        # A few looks carry the shape of the information; the last is the one that decides.
+        at = sorted({*np.linspace(0, k - 1, 5).round().astype(int).tolist()})
+        for one in at:
+            fit = fit_plots(totals[:, one], np.full(v * b, float(n)), variety, columns)
+            results.append(fit.ratio(v - 1, 0))
+        estimate, se, df = (np.array([r[i] for r in results]) for i in range(3))
+        information = np.interp(np.arange(k), at, 1.0 / se**2)
+        z = boundary_z(information, np.arange(1.0, k + 1), float(df.max()), looks, each,
+                       claims.ended)[-1]  # fmt: skip
+        hits += abs(estimate[-1] / se[-1]) > on_t_scale(z, df[-1])
+    return hits / seasons
+
+
+def study(seasons: int) -> pd.DataFrame:
+    """varieties, blocks, plants, picks, looks, ratio, promised, named, points."""
+    rng, rows = np.random.default_rng(8), []
+    for setup, spread, claims in layouts():
+        ratio = smallest_ratio(setup, spread, test=claims)
+        promised = power_to_see(ratio, setup, spread, test=claims)
+        share = named(ratio, setup, spread, claims, seasons, rng)
+        rows.append((setup.varieties, setup.blocks, setup.plants, setup.picks, claims.looks,
+                     round(ratio, 2), promised, share, 100 * (share - promised)))  # fmt: skip
+        print(rows[-1], flush=True)
+    return pd.DataFrame(rows, columns=["varieties", "blocks", "plants", "picks", "looks", "ratio",
+                                       "promised", "named", "points"])  # fmt: skip
+
+
+if __name__ == "__main__":
+    table = study(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
+    print(table.round(3).to_string())
+    print("largest difference, points:", table["points"].abs().max())
