@@ -12,7 +12,8 @@ import pytest
 
 from trialkit.records import RecordsError, read_records
 from trialkit.records.add import add_files, settle, undo_last
-from trialkit.records.log import COLUMNS
+from trialkit.records.log import COLUMNS, COLUMNS_BEFORE
+from trialkit.records.phone import check_of
 from trialkit.trial import TrialProblems
 
 DAY = date(2026, 7, 1)
@@ -128,14 +129,12 @@ class TestPhone:
         assert len(report.corrected) == 1
         assert report.conflicts.empty
 
-    def test_an_export_edited_by_hand_corrects(self, folder, phone) -> None:
+    def test_an_export_edited_by_hand_is_a_conflict_and_comes_in_once(self, folder, phone) -> None:
         add_files(folder, [phone("A", "a1,A1,count,3")])
-        report = add_files(folder, [phone("A", "a1,A1,count,8")])
-        assert counts(folder) == {(DAY, "A1"): 8}
-        assert report.corrected[["before", "now"]].values.tolist() == [["3", "8"]]
+        assert len(add_files(folder, [phone("A", "a1,A1,count,8")]).conflicts) == 1
         assert add_files(folder, [phone("A", "a1,A1,count,8")]).added == 0
         assert add_files(folder, [phone("A", "a1,A1,count,3")]).added == 0  # the export as it was
-        assert counts(folder) == {(DAY, "A1"): 8}
+        assert counts(folder) == {(DAY, "A1"): None}
 
     def test_the_order_is_that_of_the_journal_whatever_the_clock_says(self, folder, phone) -> None:
         path = phone("A", "a1,A1,count,3", "a2,A1,count,5")
@@ -552,10 +551,10 @@ class TestTheLog:
         assert not left.exists()
         assert (logged / ".mine.part").exists()
 
-    def test_stands_in_the_fingerprint_and_the_files(self, logged) -> None:
+    def test_stands_in_the_fingerprint_and_the_files(self, logged, phone) -> None:
         first = read_records(logged)
         assert ("log.csv", 2) in first.files
-        rewritten(logged, lambda text: text.replace(",count,3,", ",count,4,"))
+        add_files(logged, [phone("B", "b1,C1,count,2")])
         assert read_records(logged).fingerprint != first.fingerprint
 
     @pytest.mark.parametrize(("old", "new", "column"), [
@@ -568,8 +567,11 @@ class TestTheLog:
         rewritten(logged, lambda text: text.replace(old, new, 1))
         with pytest.raises(RecordsError) as caught:
             read_records(logged)
-        assert caught.value.problems["file"].tolist() == ["log.csv"]
-        assert caught.value.problems["column"].tolist() == [column]
+        assert set(caught.value.problems["file"]) == {"log.csv"}
+        # The check says that the line was changed, beside what is wrong with the cell.
+        told = caught.value.problems["column"].tolist()
+        assert column in told
+        assert set(told) <= {column, "check"}
 
     def test_a_log_saved_by_a_spreadsheet_is_read_but_not_added_to(self, logged, phone) -> None:
         def semicolons(text: str) -> str:
@@ -599,3 +601,107 @@ class TestTheLog:
             ["log.csv", 2],
             ["log.csv", 3],
         ]
+
+
+class TestNothingPassesUnnoticed:
+    """A cut file, a changed figure, a device with a telling name, a name used twice."""
+
+    @pytest.fixture
+    def export(self, tmp_path):
+        """An export as phones write it now, with checks."""
+        path = tmp_path / "pick.csv"
+        names = ["record_id", "recorded_at", "date", "plant", "kind", "value", "unit", "note",
+                 "device"]  # fmt: skip
+        lines, before = [",".join([*names, "check"])], ""
+        for at, plant in enumerate(("A1", "A2", "C1"), start=1):
+            cells = [f"r{at}", "2026-07-01T10:00:00+02:00", "2026-07-01", plant, "count", "10", "",
+                     "", "Ann x7k2"]  # fmt: skip
+            before = check_of(at, 3, before, cells)
+            lines.append(",".join([*cells, before]))
+        path.write_text("\r\n".join(lines) + "\r\n", newline="")
+        return path
+
+    def test_the_whole_export_is_read(self, folder, export) -> None:
+        assert add_files(folder, [export]).added == 3
+
+    def test_any_cut_and_any_flipped_figure_of_an_export_is_noticed(self, folder, export) -> None:
+        content = export.read_bytes()
+        start = content.index(b"\n") + 1
+        # Without the line end, or with half of it, every record is there.
+        for end in range(start + 1, len(content) - 2):
+            export.write_bytes(content[:end])
+            with pytest.raises(RecordsError):
+                add_files(folder, [export])
+        for at in range(start, len(content) - 2):
+            if content[at: at + 1].isalnum():
+                flipped = bytes([content[at] ^ 1])
+                export.write_bytes(content[:at] + flipped + content[at + 1:])
+                with pytest.raises(RecordsError):
+                    add_files(folder, [export])
+        assert not (folder / "log.csv").exists()
+
+    def test_any_cut_of_a_line_of_the_log_is_noticed(self, folder, export) -> None:
+        add_files(folder, [export])
+        log = folder / "log.csv"
+        content = log.read_bytes()
+        last = content.rindex(b"\n", 0, len(content) - 1) + 1
+        for end in range(last + 1, len(content) - 1):
+            log.write_bytes(content[:end])
+            with pytest.raises(RecordsError):
+                read_records(folder)
+        log.write_bytes(content.replace(b",count,10,", b",count,11,", 1))
+        with pytest.raises(RecordsError, match="not as it was written"):
+            read_records(folder)
+
+    def test_lines_of_the_log_lost_or_moved(self, folder, export) -> None:
+        add_files(folder, [export])
+        log = folder / "log.csv"
+        head, one, two, three = log.read_bytes().splitlines(keepends=True)
+        for lines in ([head, one, three], [head, two, one, three], [head, one, two, two, three]):
+            log.write_bytes(b"".join(lines))
+            with pytest.raises(RecordsError, match="not as it was written"):
+                read_records(folder)
+
+    def test_an_export_of_old_cut_in_a_value(self, folder, tmp_path) -> None:
+        path = tmp_path / "old.csv"
+        path.write_text(PHONE + "a1,2026-07-01T10:00:00+02:00,2026-07-01,A1,count,1")
+        with pytest.raises(RecordsError, match="cut short"):
+            add_files(folder, [path])
+
+    def test_a_log_of_old_is_read_and_goes_on_with_checks(self, folder, phone) -> None:
+        line = "1,1,2026-07-02T10:00:00+02:00,settled,settled-1,,2026-07-01,A1,count,7,,,\n"
+        (folder / "log.csv").write_text(",".join(COLUMNS_BEFORE) + "\n" + line)
+        assert counts(folder)[DAY, "A1"] == 7
+        add_files(folder, [phone("P", "p1,A2,count,3")])
+        with (folder / "log.csv").open(newline="") as file:
+            rows = list(csv.DictReader(file))
+        assert [row["act"] for row in rows] == ["settle", "record"]
+        assert all(row["check"] for row in rows)
+        assert counts(folder) == {(DAY, "A1"): 7, (DAY, "A2"): 3}
+
+    def test_a_phone_called_settled_settles_nothing(self, folder, phone) -> None:
+        add_files(folder, [phone("A", "a1,A1,count,3"), phone("settled", "b1,A1,count,9")])
+        assert counts(folder)[DAY, "A1"] is None
+        settle(folder, DAY, "A1", "count", "5")
+        assert counts(folder)[DAY, "A1"] == 5
+        add_files(folder, [phone("settled", "b1,A1,count,9", "b2,A1,count,8")])
+        assert counts(folder)[DAY, "A1"] is None
+
+    def test_a_phone_called_settled_and_losses(self, folder, phone) -> None:
+        add_files(folder, [phone("A", "a1,A1,lost,,,rot"), phone("settled", "b1,A1,lost,,,slugs")])
+        records = read_records(folder)
+        assert len(records.doubts) == 1
+        assert records.plants["lost_reason"].isna().all()
+
+    def test_an_undo_touches_no_record_of_another_phone(self, folder, phone) -> None:
+        add_files(folder, [phone("A", "a1,A1,count,3")])
+        add_files(folder, [phone("B", "b1,A2,count,4", "b2,A1,undo,a1")])
+        assert counts(folder) == {(DAY, "A1"): 3, (DAY, "A2"): 4}
+
+    def test_one_record_name_with_two_values_is_a_conflict(self, folder, phone) -> None:
+        add_files(folder, [phone("A", "a1,A1,count,3")])
+        report = add_files(folder, [phone("A", "a1,A1,count,8")])
+        assert len(report.conflicts) == 1
+        assert counts(folder)[DAY, "A1"] is None
+        settle(folder, DAY, "A1", "count", "8")
+        assert counts(folder)[DAY, "A1"] == 8

@@ -12,6 +12,7 @@ value       the number for count, weight and height; for undo, the record_id it 
 unit        of weight and height; empty where the value says its own, as 5'6" does
 note        the text of a note, the reason of a loss
 device      the name given to the phone, and four letters or digits that tell two phones apart
+check       the line's place, the number of lines, and a CRC-32 of the check before and this line
 
 At most one row of a kind stands for a plant and day on one phone: a change after the file was
 seen or sent leaves the old row, takes it back with an undo row and adds the new one. So a later

@@ -23,7 +23,17 @@ from trialkit.records.folder import DESCRIPTION, LOG, read_file
 from trialkit.records.found import Found, measure
 from trialkit.records.incoming import checked, read_incoming
 from trialkit.records.lock import only_writer
-from trialkit.records.log import MEASURED, SETTLED, Entry, Log, append, holding, standing
+from trialkit.records.log import (
+    MEASURED,
+    SETTLE,
+    SETTLED,
+    WITHDRAW,
+    Entry,
+    Log,
+    append,
+    holding,
+    standing,
+)
 from trialkit.records.losses import losses_of
 from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
 from trialkit.records.read import Ground, read_ground, read_tables
@@ -158,7 +168,7 @@ def undo_last(folder: str | Path) -> UndoReport:
         new = [
             maker.entry(
                 source="undo", record_id=f"withdraw-{e.record_id}", kind="withdraw",
-                value=e.record_id, note=f"batch {last}", day=e.date, plant=e.plant,
+                value=e.record_id, note=f"batch {last}", day=e.date, plant=e.plant, act=WITHDRAW,
             )
             for e in mine
         ]
@@ -211,6 +221,7 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
         entry = maker.entry(
             source=SETTLED, record_id=f"settled-{maker.number}", kind=said.kind, value=said.value,
             unit=said.unit, note=said.note, day=day, plant=said.plant, amount=said.amount,
+            act=SETTLE,
         )
         after = _appended(ground, [entry])
         _, conflicts = read_tables(after, Findings())
@@ -249,12 +260,12 @@ def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:
     """What each source of the log holds of a record's plant, day and trait."""
     if found.kind in ("lost", "not-lost"):
         losses = losses_of(log.entries).get(found.plant, {})
-        return tuple((loss.said, source) for source, loss in losses.items())
+        return tuple((loss.said, loss.source) for loss in losses.values())
     trait = "count" if found.kind == "not-looked" else found.kind
     if found.date is None:
         return ()
     sources = holding(log.entries).get((found.date, found.plant, trait), {})
-    return tuple((entry.said, source) for source, entry in sources.items())
+    return tuple((entry.said, entry.source) for entry in sources.values())
 
 
 @contextmanager

@@ -230,7 +230,13 @@ def _cell_by_cell(
                     f"{_named(separator)} in it",
                 )
             else:
-                if 1 < len(cells) < len(heading):
+                if 1 < len(cells) < len(heading) and "record_id" in heading:
+                    sound = False  # a log or an export: every line of it has all its cells
+                    findings.error(
+                        file, line, "", separator.join(cells), f"The line is cut short: it has "
+                        f"{len(cells)} cells of {len(heading)}.", "the whole file, sent again",
+                    )
+                elif 1 < len(cells) < len(heading):
                     findings.doubt(file, line, "", separator.join(cells),
                                    f"a line with {len(cells)} cells where the heading has "
                                    f"{len(heading)}: the missing ones are taken as blank")

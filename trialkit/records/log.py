@@ -20,12 +20,16 @@ is not meant to be edited, and nothing in it needs to be.
     value, unit  as recorded
     note         a remark; of a loss the reason
     device       the phone; of a spreadsheet "file" and the first figures of its SHA-256
+    act          record: said by a source; settle: said by whoever keeps the trial, over all
+                 sources; withdraw.  No file that comes in has a say in it
+    check        CRC-32 (ISO/IEC/IEEE 8802-3) of the check before and of this line's cells: a cut, a
+                 changed figure and a line lost or moved are noticed
 
 Which records stand follows from the order of lines alone.  A record stands from the line that
-brings it until a line withdraws it; one brought in again stands again.  One that an undo that
-stands names does not stand.  Of the records of one source for one plant, day and trait the last
-holds; the others were corrected.  Two sources that hold different values for one plant, day and
-trait are a conflict: neither is used until a line from source "settled" says what holds.  "Not
+brings it until a line withdraws it; one brought in again stands again.  One that a standing undo of
+the same source names does not stand.  Of the records of one source for one plant, day and trait the
+last holds; the others were corrected.  Two sources that hold different values for one plant, day
+and trait are a conflict: neither is used until a line of the act "settle" says what holds.  "Not
 looked" contradicts nothing: it says that nobody looked, and another may have.  For losses, which
 happen once a plant, see `trialkit.records.losses`.
 """
@@ -38,6 +42,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from zlib import crc32
 
 from trialkit.reading.dates import read_date
 from trialkit.reading.numbers import Mark, is_blank
@@ -52,8 +57,10 @@ from trialkit.records.write import csv_text, plain_cell, write_bytes
 
 COLUMNS = (
     "entry", "batch", "entered_at", "source", "record_id", "recorded_at", "date", "plant", "kind",
-    "value", "unit", "note", "device",
+    "value", "unit", "note", "device", "act", "check",
 )
+# Logs of earlier versions end here; they are read, and get acts and checks when they grow.
+COLUMNS_BEFORE = COLUMNS[:-2]
 MEASURED = ("count", "weight", "height")
 SEEN = ("lost", "topped")
 # What a phone or a spreadsheet may say; the log knows three more.
@@ -62,6 +69,7 @@ KINDS = (*RECORDED, "not-lost", "withdraw")
 # The trait that a kind is about, where it is not of the same name.
 _ABOUT = {"not-looked": "count", "not-lost": "lost"}
 SETTLED = "settled"
+RECORD, SETTLE, WITHDRAW = ACTS = ("record", "settle", "withdraw")
 _AS_WRITTEN = "the log as trialkit wrote it"
 
 # What was seen of which plant on which day: day, plant, trait.
@@ -87,6 +95,12 @@ class Entry:
     device: str
     amount: float = float("nan")
     line: int = 0
+    act: str = RECORD
+
+    @property
+    def holder(self) -> str:
+        """Whose word it is: the source's, or "" of what was settled."""
+        return "" if self.act == SETTLE else self.source
 
     @property
     def trait(self) -> str | None:
@@ -124,7 +138,31 @@ class Log:
     def can_grow(self) -> bool:
         """Whether lines can be added: not where another programme saved it in another form."""
         heading = self.content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
-        return not self.content or heading == ",".join(COLUMNS).encode()
+        known = (COLUMNS, COLUMNS_BEFORE)
+        return not self.content or heading in [",".join(names).encode() for names in known]
+
+    @property
+    def is_older(self) -> bool:
+        """Whether an earlier version wrote it, without acts and checks."""
+        heading = self.content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
+        return heading == ",".join(COLUMNS_BEFORE).encode()
+
+
+def check_of(before: str, cells: Sequence[str]) -> str:
+    """A line's check: of the one before it and of its own cells.  Begins with a letter, so that no
+    spreadsheet takes it for a number."""
+    text = "\x1f".join([before, *cells])
+    return f"k{crc32(text.encode('utf-8', 'surrogatepass')):08x}"
+
+
+def _checked(entries: Sequence[Entry], before: str) -> list[list[str]]:
+    """The cells of each line with its check."""
+    out: list[list[str]] = []
+    for entry in entries:
+        cells = [str(_cell(getattr(entry, name))) for name in COLUMNS[:-1]]
+        before = check_of(before, cells)
+        out.append([*cells, before])
+    return out
 
 
 def amount_of(kind: str, value: str, unit: str, mark: Mark | None = ".") -> float:
@@ -153,37 +191,61 @@ def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:
     )
     if file is None or sheet is None:
         return file, Log()
-    missing = [name for name in COLUMNS if name not in sheet.heading]
+    whole = "check" in sheet.heading
+    names = COLUMNS if whole else COLUMNS_BEFORE
+    missing = [name for name in names if name not in sheet.heading]
     if missing:
         findings.error(file.name, sheet.heading_line, ", ".join(missing), "",
                        "The log has lost columns.", _AS_WRITTEN)
         return file, Log()
-    columns = [sheet.cells[sheet.heading.index(name)].values.to_list() for name in COLUMNS]
+    columns = [sheet.cells[sheet.heading.index(name)].values.to_list() for name in names]
     entries = []
+    before = ""
     for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
-        entry = _entry([plain_cell(c) if c[:1] == "'" else c for c in cells], line, findings)
+        texts = [plain_cell(c) if c[:1] == "'" else c for c in cells]
+        if whole:
+            check = texts.pop()
+            if check_of(before, texts) != check:
+                findings.error(LOG, line, "check", check, "The line, or the one before it, is not "
+                               "as it was written: cut short, changed or moved.",
+                               "the log from a backup")
+            before = check
+        else:
+            texts.append(_act_of_old(texts))
+        entry = _entry(texts, line, findings)
         if entry is not None:
             entries.append(entry)
     return file, Log(tuple(entries), file.content)
 
 
+def _act_of_old(cells: Sequence[str]) -> str:
+    """The act of a line of an earlier version, which did not write it.  Nothing that came in by a
+    file was without a device or the name of one."""
+    line = dict(zip(COLUMNS_BEFORE, cells, strict=True))
+    if line["kind"] == "withdraw":
+        return WITHDRAW
+    return SETTLE if line["source"] == SETTLED and not line["device"] else RECORD
+
+
 def _entry(cells: list[str], line: int, findings: Findings) -> Entry | None:
     """A line's cells, in the order of `COLUMNS`, as an entry; None where an error was noted."""
-    number, batch, at, source, name, recorded, day, plant, kind, value, unit, note, device = cells
+    number, batch, at, source, name, recorded, day, plant, kind, *rest = cells
+    value, unit, note, device, act = rest
     try:
         _known(kind)
+        _act(act)
         return Entry(
             int(number), int(batch), at, source, name, recorded, _day_of(kind, day), plant, kind,
-            value, unit, note, device, _amount(kind, value, unit), line,
+            value, unit, note, device, _amount(kind, value, unit), line, act,
         )
     except ValueError:  # an Unreadable is one
-        _judge(number, batch, day, kind, value, unit, line, findings)
+        _judge(number, batch, day, kind, value, unit, act, line, findings)
         return None
 
 
 def _judge(
-    number: str, batch: str, day: str, kind: str, value: str, unit: str, line: int,
-    findings: Findings,
+    number: str, batch: str, day: str, kind: str, value: str, unit: str, act: str,
+    line: int, findings: Findings,
 ) -> None:
     """An error for every cell of a line that is wrong."""
 
@@ -198,6 +260,7 @@ def _judge(
     judged("entry", number, lambda: int(number))
     judged("batch", batch, lambda: int(batch))
     judged("kind", kind, lambda: _known(kind))
+    judged("act", act, lambda: _act(act))
     judged("date", day, lambda: _day_of(kind, day))
     judged("value", value, lambda: _amount(kind, value, unit))
 
@@ -205,6 +268,11 @@ def _judge(
 def _known(kind: str) -> None:
     if kind not in KINDS:
         raise Unreadable("There is no such kind.", ", ".join(KINDS))
+
+
+def _act(act: str) -> None:
+    if act not in ACTS:
+        raise Unreadable("There is no such act.", ", ".join(ACTS))
 
 
 def _day_of(kind: str, text: str) -> date | None:
@@ -233,9 +301,10 @@ def standing(entries: Iterable[Entry], *, undos: bool = False) -> dict[str, Entr
     if undos:
         return here
     # An undo may itself be taken back by withdrawing it, never by another undo.
-    undone = {e.value for e in here.values() if e.kind == "undo"}
+    undone = {(e.source, e.value) for e in here.values() if e.kind == "undo"}
     return {
-        name: e for name, e in here.items() if e.kind != "undo" and name not in undone
+        name: e for name, e in here.items()
+        if e.kind != "undo" and (e.source, name) not in undone
     }
 
 
@@ -247,9 +316,9 @@ def holding(entries: Iterable[Entry]) -> dict[Key, dict[str, Entry]]:
         if trait is None or entry.date is None:
             continue
         sources = held.setdefault((entry.date, entry.plant, trait), {})
-        if entry.source == SETTLED:
+        if entry.act == SETTLE:
             sources.clear()
-        sources[entry.source] = entry
+        sources[entry.holder] = entry
     return held
 
 
@@ -280,9 +349,9 @@ def append(folder: Path, log: Log, new: Sequence[Entry]) -> bytes:
     The caller holds the folder's lock, ``log`` was read under it, and it can grow.  Raises
     OSError; then it is as it was.
     """
-    rows = [[_cell(getattr(entry, name)) for name in COLUMNS] for entry in new]
-    text = csv_text(COLUMNS, rows)
-    content = log.content
+    rows = _checked((*log.entries, *new), "")
+    content = b"" if log.is_older else log.content
+    text = csv_text(COLUMNS, rows[len(log.entries) if content else 0:])
     if content:
         text = text.partition("\n")[2]
         content += b"" if content.endswith(b"\n") else b"\n"

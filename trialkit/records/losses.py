@@ -20,7 +20,7 @@ from trialkit.reading.spelling import folded
 from trialkit.records.conflicts import Conflict
 from trialkit.records.findings import Located
 from trialkit.records.folder import LOG
-from trialkit.records.log import SETTLED, Entry, standing
+from trialkit.records.log import SETTLE, Entry, standing
 
 
 @dataclass(frozen=True)
@@ -69,12 +69,12 @@ def losses_of(entries: Iterable[Entry]) -> dict[str, dict[str, Loss]]:
         sources = held.setdefault(e.plant, {})
         day = e.date if e.kind == "lost" else None
         loss = Loss(e.plant, day, e.note or e.value, e.source, e.line)
-        before = sources.get(e.source)
-        if e.source == SETTLED:
+        before = sources.get(e.holder)
+        if e.act == SETTLE:
             sources.clear()
         elif before is not None and before.day is not None and (day is None or before.day < day):
             continue
-        sources[e.source] = loss
+        sources[e.holder] = loss
     return held
 
 

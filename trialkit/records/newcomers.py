@@ -9,13 +9,13 @@ came in before, byte for byte, corrects nothing: it is only older than what was 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 import pandas as pd
 
 from trialkit.records.found import Found, content_id
-from trialkit.records.log import Entry, Log, same_amount, same_said, standing
+from trialkit.records.log import RECORD, Entry, Log, same_amount, same_said, standing
 
 CHANGED_COLUMNS = ["date", "plant", "trait", "before", "now", "source"]
 
@@ -39,11 +39,11 @@ class Maker:
     def entry(
         self, *, source: str, record_id: str, kind: str, day: date | None, plant: str,
         value: str = "", unit: str = "", note: str = "", recorded_at: str = "", device: str = "",
-        amount: float = float("nan"),
+        amount: float = float("nan"), act: str = RECORD,
     ) -> Entry:
         """The next line."""
         made = Entry(self.number, self.batch, self.at, source, record_id, recorded_at, day, plant,
-                     kind, value, unit, note, device, amount)
+                     kind, value, unit, note, device, amount, act=act)
         self.number += 1
         return made
 
@@ -99,7 +99,9 @@ class Merge:
         if name in self._ever and self._ever[name].source != found.source:
             name = f"{name}@{found.source}"  # another phone had the same idea
         if name in self._ever and not _alike(self._ever[name], found):
-            name = f"{name}~{content_id(found)[:8]}"  # changed by hand since it was exported
+            # One name, two values: which of them holds is for the grower to say.
+            found = replace(found, source=f"{found.source}, same record again")
+            name = f"{name}~{content_id(found)[:8]}"
         if name in self._here:
             self.known += 1
             return

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from typing import TypeVar
+from zlib import crc32
 
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
@@ -12,18 +14,47 @@ from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.log import MEASURED, RECORDED, SEEN
 from trialkit.records.sheet import Sheet
+from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
 
 T = TypeVar("T")
 
 COLUMNS = ("record_id", "recorded_at", "date", "plant", "kind", "value", "unit", "note", "device")
 KINDS = RECORDED
+_CHECK = re.compile(r"([0-9]{1,9})/([0-9]{1,9})-[0-9a-f]{8}$")
 ABOUT_A_PLANT = (*MEASURED, *SEEN, "not-looked")
 
 
 def is_export(sheet: Sheet) -> bool:
     """Whether a sheet has the shape of a phone's export."""
     return "record_id" in sheet.heading and "kind" in sheet.heading
+
+
+def check_of(place: int, total: int, before: str, cells: Sequence[str]) -> str:
+    """What the phone writes under "check": the line's place, how many lines there are, and the
+    CRC-32 (ISO/IEC/IEEE 8802-3) of that, of the check before and of the line's cells."""
+    head = f"{place}/{total}-"
+    text = "\x1f".join([head, before, *cells])
+    return f"{head}{crc32(text.encode('utf-8', 'surrogatepass')):08x}"
+
+
+def _whole(sheet: Sheet, findings: Findings) -> None:
+    """An error for every line that is not as the phone wrote it, and where the end is missing."""
+    places = [sheet.heading.index(name) for name in (*COLUMNS, "check")]
+    columns = [sheet.cells[place].values.to_list() for place in places]
+    before, expected, total = "", 1, 0
+    for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
+        *texts, check = (plain_cell(cell) for cell in cells)
+        head = _CHECK.match(check)
+        place, total = (int(head[1]), int(head[2])) if head else (expected, total)
+        if place != expected or check != check_of(place, total, before, texts):
+            findings.error(sheet.file, line, "check", check, "The line, or the one before it, is "
+                           "not as the phone wrote it: cut short, changed or lost.",
+                           "the pick sent again by the phone; to correct a record, trialkit settle")
+        before, expected = check, place + 1
+    if expected != total + 1:
+        findings.error(sheet.file, None, "check", "", f"Only {expected - 1} of {total} lines came.",
+                       "the pick sent again by the phone")
 
 
 def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Found]:
@@ -33,6 +64,8 @@ def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Found]:
         findings.error(sheet.file, sheet.heading_line, ", ".join(missing), "",
                        "The export lacks columns.", ", ".join(COLUMNS))
         return []
+    if "check" in sheet.heading:
+        _whole(sheet, findings)
     columns = [texts_of(sheet, sheet.heading.index(name)) for name in COLUMNS]
     return [
         _record(sheet.file, line, dict(zip(COLUMNS, cells, strict=True)), trial, findings)

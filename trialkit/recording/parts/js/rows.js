@@ -80,11 +80,28 @@ function rowOf(cell, name, plant, date) {
   };
 }
 
-// RFC 4180: CRLF line ends, quotes doubled.
+// RFC 4180: CRLF line ends, quotes doubled. Each line ends with a check of itself and of the one
+// before, so that a cut or changed file is noticed where it is read (trialkit/records/phone.py).
 export function csvText(rows) {
-  const lines = [COLUMNS.join(",")];
-  for (const row of rows) lines.push(COLUMNS.map((column) => field(row[column])).join(","));
+  const lines = [[...COLUMNS, "check"].join(",")];
+  let before = "";
+  rows.forEach((row, at) => {
+    const cells = COLUMNS.map((column) => String(row[column] ?? ""));
+    const head = `${at + 1}/${rows.length}-`;
+    before = head + crc32([head, before, ...cells].join("\x1f"));
+    lines.push([...cells.map(field), before].join(","));
+  });
   return lines.map((line) => `${line}\r\n`).join("");
+}
+
+// CRC-32 as in ISO/IEC/IEEE 8802-3, of a text in UTF-8, as eight hex figures.
+function crc32(text) {
+  let rest = 0xffffffff;
+  for (const byte of new TextEncoder().encode(text)) {
+    rest ^= byte;
+    for (let bit = 0; bit < 8; bit += 1) rest = (rest >>> 1) ^ (rest & 1 ? 0xedb88320 : 0);
+  }
+  return ((rest ^ 0xffffffff) >>> 0).toString(16).padStart(8, "0");
 }
 
 function field(value) {
