@@ -8,10 +8,16 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 import statsmodels.api as sm
+from scipy.special import expit
 from seasons import bed, day, records
 
 from trialkit.models import analyse
@@ -26,6 +32,7 @@ CHEESE = np.array([
     [1, 1, 6, 8, 23, 7, 5, 1, 0],  # C
 ], dtype=float)
 NAMES = ("small", "medium", "large")
+REFERENCE = Path(__file__).parent / "reference"
 
 
 def test_a_published_example():
@@ -143,17 +150,77 @@ def test_shares_are_those_of_a_multinomial_logit():
     assert (fitted < high).all()
 
 
-def test_odds_alike_by_hand():
-    """Two varieties, two blocks, three grades: the interaction's t on one df."""
-    frame = pd.DataFrame({"variety": list("ABAB"), "block": list("1122"),
-                          "x": [10.0, 4, 8, 3], "y": [5.0, 9, 6, 7], "z": [5.0, 7, 6, 10]})
-    first = np.log((frame["x"] + 0.5) / (frame["y"] + frame["z"] + 0.5))
-    second = np.log((frame["x"] + frame["y"] + 0.5) / (frame["z"] + 0.5))
-    gap = (second - first).to_numpy()
-    step = (gap[[1, 3]] - gap[[0, 2]])
-    from scipy import stats
-    assert parallel_p(frame, ["A", "B"], ["x", "y", "z"], 1.0) == pytest.approx(
-        stats.ttest_1samp(step, 0).pvalue)
+def wine_counts(parted):
+    """Bitterness of wine (Randall 1989, Biom. J. 31:247), from R's ordinal: counts of each score a
+    judge and treatment, lowest first, with the treatments' and judges' columns."""
+    wine = pd.read_csv(REFERENCE.parent.parent / "mixed/reference/data/wine.csv")
+    wine = wine.assign(treatment=wine[parted].astype(str).agg(" ".join, axis=1))
+    counts = pd.crosstab([wine["treatment"], wine["judge"]], wine["rating"])
+    treatment, judge = (counts.index.get_level_values(i) for i in (0, 1))
+    z = pd.get_dummies(judge).to_numpy(float)
+    names = list(dict.fromkeys(treatment))
+    return (counts.to_numpy(float), np.column_stack([treatment == n for n in names]).astype(float),
+            z[:, 1:] - z[:, :1], names, list(judge))
+
+
+@pytest.mark.parametrize("parted", [["temp"], ["temp", "contact"]])
+def test_wine_by_rs_cumulative_link_model(parted):
+    """Estimates, their errors and both likelihood ratio tests as R's ordinal gives them."""
+    expected = json.loads((REFERENCE / "wine.json").read_text())["_".join(parted)]
+    counts, treatment, judges, names, _ = wine_counts(parted)
+    found = fit_odds(counts, treatment, judges, 0.0)
+    assert found.log_odds[1:] == pytest.approx([expected["effects"][n] for n in names[1:]],
+                                               abs=2e-4)
+    assert np.sqrt(np.diagonal(found.covariance))[1:] == pytest.approx(
+        [expected["se"][n] for n in names[1:]], rel=1e-3)
+    none = fit_odds(counts, np.ones((len(counts), 1)), judges, 0.0)
+    assert 2 * (found.log_likelihood - none.log_likelihood) == pytest.approx(
+        expected["none"], abs=1e-4)
+    # on very many degrees of freedom F is the chi-squared
+    p = parallel_p(counts, treatment, judges, 1.0, 1e9)
+    df = 3 * (len(names) - 1)
+    if len(names) == 4:  # R's own search ends short of the maximum here, and says so
+        assert p < scipy.stats.chi2.sf(expected["proportional"], df)
+        assert p > 0.5
+        return
+    assert p == pytest.approx(scipy.stats.chi2.sf(expected["proportional"], df), abs=2e-3)
+
+
+def test_wine_entered_by_a_user_keeps_its_proportional_odds():
+    counts, _, _, names, judges = wine_counts(["temp", "contact"])
+    plants = bed(names, blocks=9, plants=1)
+    plants["variety"], plants["block"] = np.repeat(names, 9), [str(j) for j in judges]
+    plants["row"] = plants["column"] = np.nan
+    plants["plot"] = plants["plant"]
+    plants["variety"] = plants["variety"].astype(str)
+    rows = [(day(90), p, np.nan, float(k), str(g)) for p, own in
+            zip(plants["plant"], counts, strict=True) for g, k in enumerate(own, 1)]
+    dug = pd.DataFrame(rows, columns=["date", "plant", "weight_g", "count", "grade"])
+    season_ = records(plants, harvest=dug, check="cold no", design="randomised complete blocks")
+    season_ = replace(season_, trial=replace(season_.trial, grades=("1", "2", "3", "4", "5")))
+    found = analyse(season_).harvest.grading
+    assert found.method_name == ODDS
+    assert found.p_odds > 0.5  # R: 0.958
+    assert found.p < 1e-4
+    odds = found.against_check.set_index("variety")["estimate"]
+    expected = json.loads((REFERENCE / "wine.json").read_text())["temp_contact"]["effects"]
+    assert -np.log(odds["warm yes"]) == pytest.approx(expected["warm yes"], abs=2e-4)
+
+
+def test_true_proportional_odds_with_large_effects_are_seldom_rejected():
+    """Each variety five times the odds of the one before, 30 pieces a plot, plots alike."""
+    rng = np.random.default_rng(8)
+    variety = np.tile(np.eye(4), (4, 1))
+    block = np.repeat(np.eye(4), 4, axis=0)
+    nuisance = block[:, 1:] - block[:, :1]
+    below = expit(np.array([-1.0, 1.0, 3.0]) - (variety @ [0.0, 1.6, 3.2, 4.8])[:, None])
+    share = np.diff(np.column_stack([np.zeros(16), below, np.ones(16)]))
+    p = []
+    for _ in range(60):
+        counts = np.array([rng.multinomial(30, s) for s in share], dtype=float)
+        p.append(parallel_p(counts, variety, nuisance, fit_odds(counts, variety, nuisance,
+                                                                9.0).spread, 9.0))
+    assert np.mean(np.array(p) < 0.05) <= 0.15  # binomial: more has a chance below 0.002 at 5 %
 
 
 @pytest.mark.parametrize(("names", "order"), [
@@ -170,7 +237,6 @@ def test_order_of_grades(names, order):
 
 def test_the_trial_gives_the_order():
     plants, dug = season(grades=("c", "b", "a"))
-    from dataclasses import replace
     plain = records(plants, harvest=dug)
     told = replace(plain, trial=replace(plain.trial, grades=("a", "b", "c", "d")))
     assert analyse(plain).harvest.grading.method_name == MULTINOMIAL

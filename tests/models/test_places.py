@@ -13,7 +13,7 @@ from seasons import bed, day, picked, records
 
 from trialkit.design.setting import at_edge, shade, standing
 from trialkit.models import Missing, analyse
-from trialkit.models.places import EDGE, SHADE, _holm, place_effects
+from trialkit.models.places import EDGE, SHADE, holm, place_effects
 from trialkit.records import read_records
 
 STRAWBERRIES = Path(__file__).parents[2] / "data" / "strawberries"
@@ -110,12 +110,12 @@ def test_interval_of_a_place_covers_by_the_textbook():
     assert row["high"] - row["estimate"] == pytest.approx(stats.t.isf(0.025, 4) * se)
 
 
-def test_holm_by_the_general_library():
+def testholm_by_the_general_library():
     multitest = pytest.importorskip("statsmodels.stats.multitest")
     p = np.array([0.2, 0.01, 0.9, 0.04, 0.03])
-    assert _holm(p) == pytest.approx(multitest.multipletests(p, method="holm")[1])
-    assert np.isnan(_holm(np.array([np.nan, 0.02]))[0])
-    assert _holm(np.array([np.nan, 0.02]))[1] == 0.02
+    assert holm(p) == pytest.approx(multitest.multipletests(p, method="holm")[1])
+    assert np.isnan(holm(np.array([np.nan, 0.02]))[0])
+    assert holm(np.array([np.nan, 0.02]))[1] == 0.02
 
 
 def test_pods_have_edge_and_shade_too():

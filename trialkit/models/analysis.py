@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import logging
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -32,6 +35,11 @@ if TYPE_CHECKING:
     from trialkit.design.audit import Audit
 
 T = TypeVar("T")
+
+FAULT = "it could not be worked out"
+"""Begins the reason of a trait that ended in a fault of the program."""
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -150,7 +158,11 @@ class Analysis:
         headline = None
         if len(against):
             headline = str(against["variety"].iloc[int(against["estimate"].to_numpy().argmax())])
-        return diagnose(self.records, pods, self.ground, headline, self.check)
+        found = _tried("diagnostics", lambda: diagnose(
+            self.records, pods, self.ground, headline, self.check))
+        if isinstance(found, Missing):
+            return Diagnostics(remarks=(f"Of the diagnostics, {found.reason}.",))
+        return found
 
     @property
     def traits(self) -> dict[str, TraitResult | Missing]:
@@ -175,9 +187,32 @@ def analyse(records: Records) -> Analysis:
 
 
 def _tried(trait: str, work: Callable[[], T | Missing]) -> T | Missing:
-    """The trait, or `Missing` with the model's own message where it cannot be fitted."""
+    """The trait, or `Missing` with the reason: the model's own words where it cannot be fitted,
+    and for any other exception that it could not be worked out, with a line in the log."""
     try:
         with np.errstate(all="ignore"):
             return work()
     except (MixedModelError, np.linalg.LinAlgError) as error:
         return Missing(trait, f"the model could not be fitted: {error}")
+    except Exception as error:  # noqa: BLE001  (one trait's fault must not cost the others)
+        where = fault_said(trait, error)
+        return Missing(trait, f"{FAULT}: {_in_words(error)}", where)
+
+
+def fault_said(trait: str, error: Exception) -> str:
+    """Log a fault of the program with its trace; -> one line of what it is and where it arose.
+
+    Without a handler the trace goes to standard error, and so below the notebook's cell.
+    """
+    frames = traceback.extract_tb(error.__traceback__)
+    where = f" in {Path(frames[-1].filename).name} line {frames[-1].lineno}" if frames else ""
+    line = f"{type(error).__name__}: {error}{where}"
+    _log.error("fault of the program, please report it: the trait %s could not be worked out: %s",
+               trait, line, exc_info=error)
+    return line
+
+
+def _in_words(error: Exception) -> str:
+    said = str(error).strip().split("\n")[0]
+    kind = type(error).__name__
+    return f"a fault of the program ({f'{kind}: {said}' if said else kind})"

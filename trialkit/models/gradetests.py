@@ -7,23 +7,36 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit, logit
 
+from trialkit.mixed import MixedModelError
+from trialkit.mixed.ordered import odds_test
 from trialkit.models.comparing import ALPHA, Floats
+from trialkit.models.oddsmodel import independent
 from trialkit.models.plot_totals import layout_columns
 
 
-def parallel_p(frame: pd.DataFrame, varieties: list[str], grades: list[str], df: float) -> float:
-    """p of varieties differing by the same odds at every cut between grades, best first.
+def parallel_p(
+    counts: Floats, variety: Floats, nuisance: Floats, spread: float, df: float
+) -> float:
+    """p of varieties differing by the same odds at every threshold between grades.
 
-    A plot's log-odds of reaching each grade (half a piece added) less those of reaching the
-    first, analysed as any plot value: variety and layout on `df`.  Bonferroni over the cuts.
+    counts (plots, k), worst grade first; variety (plots, v) 0/1; nuisance: the layout's columns.
+    The likelihood ratio of a model in which each variety has an effect of its own at every
+    threshold (Peterson & Harrell 1990, Applied Statistics 39:205; `trialkit.mixed.ordered`), over
+    its degrees of freedom and over the spread between plots, as F on the layout's `df`.  NaN
+    where that model cannot be fitted, or with two grades.
     """
-    counts = frame[grades].to_numpy(float)
-    reached = np.cumsum(counts, axis=1)[:, :-1]
-    odds = np.log((reached + 0.5) / (counts.sum(axis=1, keepdims=True) - reached + 0.5))
-    if odds.shape[1] < 2:
+    if counts.shape[1] < 3 or df < 1:
         return float("nan")
-    ps = [_anova_p(frame, varieties, odds[:, k] - odds[:, 0], df) for k in range(1, odds.shape[1])]
-    return min(1.0, min(ps) * len(ps))
+    x = np.hstack([np.ones((len(counts), 1)), variety[:, 1:], nuisance])
+    kept = independent(x)
+    tested = [k for k, j in enumerate(kept[1:]) if 1 <= j < variety.shape[1]]
+    try:
+        test = odds_test(counts, x[:, kept[1:]], tested)
+    except (MixedModelError, np.linalg.LinAlgError):
+        return float("nan")
+    if not np.isfinite(test.statistic) or test.df < 1:
+        return float("nan")
+    return float(stats.f.sf(test.statistic / test.df / spread, test.df, df))
 
 
 def _anova_p(frame: pd.DataFrame, varieties: list[str], y: Floats, df: float) -> float:

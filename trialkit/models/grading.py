@@ -31,7 +31,8 @@ _POOR = re.compile(r"waste|cull|reject|unmarketable|unsaleable|split|forked|bolt
 
 @dataclass(frozen=True)
 class GradeResult:
-    """shares: variety, grade, count, share (as counted), low, high, p; best grade first.
+    """shares: variety, grade, count, share, low, high, p; best grade first (share
+    and limits of the model where there is one, as counted where not).
     against_check, pairs: odds of a better grade, variety over check, left over right, with
     simultaneous intervals; empty unless `method_name` is "proportional odds".  chance_better:
     variety, against, chance that a piece of the variety is better than one of the other, ties
@@ -188,11 +189,6 @@ def _by_odds(
         return GradeResult(shares, DESCRIBED, note, order=tuple(grades), ordered_by=ordered_by,
                            why_not=why, notes=notes)
     used = [g for g in grades if part[g].sum() > 0]
-    p_odds = parallel_p(part, some, used, df)
-    if p_odds < ALPHA:
-        return _multinomial(frame, seen, grades, ground, shares,
-                            "varieties do not differ by the same odds at every grade", p_odds,
-                            ordered_by)
     variety = np.column_stack([part["variety"] == v for v in some]).astype(float)
     nuisance = layout_columns(part)
     counts = part[used[::-1]].to_numpy(float)
@@ -200,16 +196,23 @@ def _by_odds(
         fit = fit_odds(counts, variety, nuisance, df)
         none = fit_odds(counts, np.ones((len(part), 1)), nuisance, 0.0)
     except OddsError as error:
-        return _multinomial(frame, seen, grades, ground, shares, str(error), p_odds, ordered_by)
+        return _multinomial(frame, seen, grades, ground, shares, str(error), float("nan"),
+                            ordered_by)
+    p_odds = parallel_p(counts, variety, nuisance, fit.spread, df)
+    if p_odds < ALPHA:
+        return _multinomial(frame, seen, grades, ground, shares,
+                            "varieties do not differ by the same odds at every grade", p_odds,
+                            ordered_by)
     f = 2 * (fit.log_likelihood - none.log_likelihood) / (len(some) - 1) / fit.spread
     p = float(stats.f.sf(max(f, 0.0), len(some) - 1, df))
     compared = compare(some, fit.log_odds, fit.covariance, df, check, ratio=True)
     low, high = fit.share_limits()
-    at = {(v, g): (i, used[::-1].index(g)) for i, v in enumerate(some) for g in used}
-    limits = [(low[at[key]], high[at[key]]) if key in at else (np.nan, np.nan)
-              for key in zip(shares["variety"], shares["grade"], strict=True)]
-    shares = shares.assign(low=[a for a, _ in limits], high=[b for _, b in limits],
-                           p=p if not out else np.nan)
+    modelled = fit.shares()
+    for i, v in enumerate(some):  # share and limits of one model; of the others, as counted
+        for k, g in enumerate(used[::-1]):
+            at = (shares["variety"] == v) & (shares["grade"] == g)
+            shares.loc[at, ["share", "low", "high"]] = modelled[i, k], low[i, k], high[i, k]
+    shares = shares.assign(p=p if not out else np.nan)
     return GradeResult(
         shares, ODDS, _method(fit, df, ordered_by, p_odds), compared.against_check, compared.pairs,
         _chances(some, fit.shares(), check), p, p_odds, tuple(grades), ordered_by, fit.spread, True,
@@ -229,7 +232,10 @@ def _chances(varieties: list[str], shares: Floats, check: str | None) -> pd.Data
 
 
 def _method(fit: OddsFit, df: float, ordered_by: str, p_odds: float) -> MethodNote:
-    held = ("" if np.isnan(p_odds) else f" Odds alike at every grade: p {p_odds:.2g}, on plots.")
+    held = (" Whether odds are alike at every grade cannot be tested." if np.isnan(p_odds) else
+            f" Odds alike at every grade: p {p_odds:.2g}, by the likelihood of a model with an "
+            "effect at each threshold (Peterson & Harrell 1990). Shares and their limits (delta "
+            "method on the logit) are the model's at the average of the layout.")
     return MethodNote(
         "Pieces are sorted from best to worst; how often a variety's pieces come out better is "
         "compared between plots, not between pieces.",

@@ -31,13 +31,15 @@ class PlantSpread:
 class UnitCurves:
     """units: one row a unit with a curve, columns as in the data.  days (d,): grid.  value
     (u, d): the curves, in cm.  spread: between plants of a unit.  proportional: whether units
-    vary in proportion to their height (see `plot_curves`)."""
+    vary in proportion to their height (see `plot_curves`).  at: the day of the grid on which units
+    are compared, the last that every cell was measured on or after."""
 
     units: pd.DataFrame
     days: Floats
     value: Floats
     spread: PlantSpread
     proportional: bool = True
+    at: int = -1
 
 
 def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
@@ -46,7 +48,8 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
     data: one row a reading: unit, cell (units with one curve in common), plant, day, height_cm,
     cut (day the unit was topped, NaN if it was not: its curve may drop and bend there).  A unit
     read on fewer dates than the spline has columns takes the rest of its shape from its cell;
-    outside its own first and last reading it keeps its distance from the cell's curve.
+    outside its own first and last reading it keeps its distance from the cell's curve, and outside
+    the cell's own the height of its end: no curve goes where nothing was measured.
     """
     shape = _columns(spline, data["day"].to_numpy(), data["cut"].to_numpy())
     height = data["height_cm"].to_numpy(float)
@@ -64,6 +67,8 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
         own = shape[at][:, : sizes[unit]]
         rest[at] -= own @ np.linalg.lstsq(own, left[at], rcond=None)[0]
     spread = _spread(data, spline, rest)
+    spans = {cell: (data["day"].iloc[at].min(), data["day"].iloc[at].max())
+             for cell, at in cells.items()}
     rows = []
     for unit, at in of_unit.items():
         part = data.iloc[at]
@@ -71,10 +76,14 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
         own = shape[at][:, : sizes[unit]]
         beta = _weighted(own, left[at], part, spline, spread)
         seen = np.clip(days, part["day"].min(), part["day"].max())
-        rows.append(_columns(spline, days, np.full(len(days), cut)) @ common[part["cell"].iloc[0]]
+        cell = part["cell"].iloc[0]
+        within = np.clip(days, *spans[cell])
+        rows.append(_columns(spline, within, np.full(len(days), cut)) @ common[cell]
                     + _columns(spline, seen, np.full(len(days), cut))[:, : sizes[unit]] @ beta)
     units = data.groupby("unit", sort=True).first().reset_index()
-    return UnitCurves(units, days, np.array(rows), spread)
+    ends = [last for _, last in spans.values()]
+    at_all = int(np.searchsorted(days, min(ends)))
+    return UnitCurves(units, days, np.array(rows), spread, at=min(at_all, len(days) - 1))
 
 
 def _columns(spline: Spline, day: Floats, cut: Floats) -> Floats:

@@ -30,9 +30,10 @@ TOO_FEW = "heights were measured in too few plots to tell varieties from plots"
 
 @dataclass(frozen=True)
 class HeightResult(TraitResult):
-    """`means`: height in cm on the last day measured.  `curve`: variety, date, estimate, low,
-    high (cm).  `growth`: variety, date, estimate (cm a week).  `seen`: variety, date, plant,
-    height_cm as measured.  `reach`: variety, date (NaT: not by the last measurement), low, high
+    """`means`: height in cm on the last day by which all varieties were measured.  `curve`:
+    variety, date, estimate, low, high (cm), each variety's from its first reading to its last.
+    `growth`: variety, date, estimate (cm a week).  `seen`: variety, date, plant, height_cm as
+    measured.  `reach`: variety, date (NaT: not by the last measurement), low, high
     (NaT: no limit that way), day, day_low, day_high (days from planting, inf likewise), never
     (share of the draws in which reach is not passed).
 
@@ -82,9 +83,14 @@ def height_trait(
     varieties = [v for v in order if (data["variety"] == v).any()]
     dates = data.groupby("variety")["day"].nunique().reindex(varieties)
     if dates.min() < 2:
-        few = ", ".join(v for v in varieties if dates[v] < 2)
-        return Missing("height", f"growth takes two dates with heights; there is one for {few}")
-    spline = Spline.through(data["day"], int(min(COLUMNS, dates.min() - 1)))
+        of_day = data.groupby("day")["variety"].nunique()
+        shared = of_day[of_day == len(varieties)].index
+        if not len(shared):
+            few = ", ".join(v for v in varieties if dates[v] < 2)
+            return Missing("height", f"growth takes two dates with heights; there is one for {few}")
+        data = data[data["day"] == shared.max()].reset_index(drop=True)
+        dates = dates * 0 + 1
+    spline = Spline.through(data["day"], max(int(min(COLUMNS, dates.min() - 1)), 1))
     days = np.arange(data["day"].min(), data["day"].max() + 1)
     curves = unit_curves(data, spline, days)
     supported = ground.supported and len(varieties) > 1
@@ -104,7 +110,7 @@ def height_trait(
     if not supported:
         layout = _without_errors(layout)
     method = _method(layout, spline, curves.spread.reading, curves.spread.plant, df, split)
-    return _result(records, data, layout, "" if supported else why, check, method,
+    return _result(records, data, layout, curves.at, "" if supported else why, check, method,
                    _notes(topped, layout))
 
 
@@ -194,33 +200,50 @@ def _notes(topped: Topping, layout: layouts.Layout) -> tuple[str, ...]:
 
 
 def _result(
-    records: Records, data: pd.DataFrame, layout: layouts.Layout, why: str, check: str | None,
-    method: MethodNote, notes: tuple[str, ...],
+    records: Records, data: pd.DataFrame, layout: layouts.Layout, at: int, why: str,
+    check: str | None, method: MethodNote, notes: tuple[str, ...],
 ) -> HeightResult:
     planted, curves = pd.Timestamp(records.trial.planted), layout.varieties
     varieties, reach_cm = list(curves.names), records.trial.reach_cm
-    last, covariance, df = curves.value[:, -1], curves.covariance(-1), float(curves.df[0, -1])
+    last, covariance, df = curves.value[:, at], curves.covariance(at), float(curves.df[0, at])
     compared = compare(varieties, last, covariance, df, check, ratio=False)
-    curve = curve_frame(curves, planted)
-    growth = curve[["variety", "date"]].assign(
+    ends = data.groupby("variety")["day"].agg(["min", "max"])
+    early = [v for v in varieties if ends.loc[v, "max"] < ends["max"].max()]
+    if early:
+        said = "; ".join(f"{v} on {planted + pd.Timedelta(days=float(day)):%-d %B}"
+                         for v, day in ends.loc[early, "max"].items())
+        notes = (*notes, f"last measured before the others: {said}. Its curve ends there, and "
+                 "heights are compared on the last day by which all were measured")
+    curve = _measured_span(curve_frame(curves, planted), ends, planted)
+    growth = _measured_span(curve_frame(curves, planted)[["variety", "date"]].assign(
         estimate=(np.gradient(curves.value, axis=1) * 7.0 if len(curves.days) > 1
-                  else np.zeros_like(curves.value)).ravel())
+                  else np.full_like(curves.value, np.nan)).ravel()), ends, planted)
     crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
     if reach_cm:
         crossing = first_passed(curves.draws(DRAWS, 1), curves.days, reach_cm)
         reach = reach_frame(curves, reach_cm, planted, crossing)
-    dated = f"height on {planted + pd.Timedelta(days=curves.days[-1]):%-d %B}"
+    dated = f"height on {planted + pd.Timedelta(days=curves.days[at]):%-d %B}"
     return HeightResult(
         "height", dated, "cm", "difference",
         difference_means(varieties, last, covariance, df).join(behind(data, varieties)),
         compared.against_check, compared.pairs, compared.letters, not why, why, method, notes,
         curve, growth, data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
-        **_treated(layout, reach_cm, planted),
+        **_treated(layout, reach_cm, planted, at, ends),
     )
 
 
+def _measured_span(
+    frame: pd.DataFrame, ends: pd.DataFrame, planted: pd.Timestamp
+) -> pd.DataFrame:
+    """The rows from each variety's first reading to its last; ends: min and max, days."""
+    day = (frame["date"] - planted).dt.days
+    first, last = (frame["variety"].map(ends[name]) for name in ("min", "max"))
+    return frame[(day >= first) & (day <= last)].reset_index(drop=True)
+
+
 def _treated(
-    layout: layouts.Layout, reach_cm: float | None, planted: pd.Timestamp
+    layout: layouts.Layout, reach_cm: float | None, planted: pd.Timestamp, at: int,
+    ends: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
     cells, treatments, between = layout.cells, layout.treatments, layout.between
     if cells is None or treatments is None or between is None:
@@ -232,18 +255,18 @@ def _treated(
         frame.insert(1, "treatment", pairs.str[1])
         return frame.assign(variety=pairs.str[0])
 
-    df = float(between.df[0, -1])
-    value, half = treatments.value[:, -1], treatments.half[:, -1]
-    compared = compare(list(between.names), between.value[:, -1], between.covariance(-1), df,
+    df = float(between.df[0, at])
+    value, half = treatments.value[:, at], treatments.half[:, at]
+    compared = compare(list(between.names), between.value[:, at], between.covariance(at), df,
                        None, ratio=False)
     return {
-        "treated_curve": parted(curve_frame(cells, planted)),
+        "treated_curve": _measured_span(parted(curve_frame(cells, planted)), ends, planted),
         "treated_reach": parted(reach_frame(
             cells, reach_cm, planted, first_passed(cells.draws(DRAWS, 1), cells.days, reach_cm)))
         if reach_cm else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
         "treatments": pd.DataFrame({
-            "treatment": treatments.names, "estimate": value, "se": treatments.se[:, -1],
-            "df": treatments.df[:, -1], "low": value - half, "high": value + half}),
+            "treatment": treatments.names, "estimate": value, "se": treatments.se[:, at],
+            "df": treatments.df[:, at], "low": value - half, "high": value + half}),
         "treatment_pairs": compared.pairs,
         "tests": layout.tests if layout.tests is not None else empty(TESTS),
     }

@@ -28,7 +28,7 @@ PLOTS, PARTS = "plots", "parts of plots"
 class Layout:
     """varieties: their mean curves.  cells: curves of each variety under each treatment, with
     `named` (variety, treatment) in the same order; treatments: over the varieties, compared by
-    `between` (the error of their differences).  tests: TESTS, of the heights on the last day."""
+    `between` (the error of their differences).  tests: TESTS, on the day compared."""
 
     varieties: MeanCurves
     cells: MeanCurves | None = None
@@ -84,7 +84,7 @@ def whole_plots(
     terms = {"variety": c_v, "treatment": of_t}
     if crossed:
         terms["variety x treatment"] = _products(c_v, of_t)
-    last = curves.value[:, -1]
+    last = curves.value[:, curves.at]
     whole = np.hstack([one, *terms.values(), places])
     tests = [term_test(name, last, whole, np.hstack(
         [one, *(terms[k] for k in terms if k != name), places]), PLOTS) for name in terms]
@@ -138,10 +138,10 @@ def split_plots(
                                   np.ones((t, len(curves.days)))),))
     places = _blocks(plots) if blocked else np.zeros((len(plots), 0))
     one, c_v = np.ones((len(plots), 1)), centred(plots["variety"], varieties)
-    last = curves.value[:, -1]
+    last = curves.value[:, curves.at]
     c_both = _products(centred(parts["variety"], varieties), of_t)
     tests = [
-        term_test("variety", level[:, -1], np.hstack([one, c_v, places]),
+        term_test("variety", level[:, curves.at], np.hstack([one, c_v, places]),
                   np.hstack([one, places]), PLOTS),
         term_test("treatment", last, np.hstack([of_main, of_t, c_both]),
                   np.hstack([of_main, c_both]), PARTS),

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 from scipy.special import expit, logit
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from trialkit.models.comparing import Floats
-from trialkit.models.smooth import draw
 
 
 class OddsError(Exception):
@@ -61,17 +61,25 @@ class OddsFit:
         """Share of each grade by variety, worst first, (v, k)."""
         return _shares(self.thresholds, self.log_odds)
 
-    def share_limits(self, count: int = 2000, seed: int = 1) -> tuple[Floats, Floats]:
-        """Low and high of the shares (v, k): quantiles of draws from a multivariate t."""
-        rng = np.random.default_rng(seed)
+    def share_limits(self) -> tuple[Floats, Floats]:
+        """Low and high of the shares (v, k), 95 %: their logits' own error by the delta method, so
+        that every share lies inside its limits."""
         v, k = len(self.log_odds), len(self.thresholds)
-        drawn = draw(self.parameters, self.joint, self.df, count, rng)
-        steps = np.exp(drawn[:, -k + 1:]) if k > 1 else np.zeros((count, 0))
-        cuts = np.cumsum(np.column_stack([drawn[:, -k], steps]), axis=1)
-        odds = np.column_stack([np.zeros(count), drawn[:, : v - 1]])
-        all_ = np.array([_shares(c, o) for c, o in zip(cuts, odds, strict=True)])
-        low, high = np.quantile(all_, [0.025, 0.975], axis=0)
-        return low, high
+
+        def shares(parameters: Floats) -> Floats:
+            cuts = np.cumsum(np.concatenate([
+                parameters[-k:][:1], np.exp(parameters[len(parameters) - k + 1:])]))
+            return _shares(cuts, np.concatenate([[0.0], parameters[: v - 1]])).ravel()
+
+        at, step = self.parameters, 1e-5
+        value = np.clip(shares(at), 1e-12, 1.0 - 1e-12)
+        slopes = np.array([(shares(at + step * e) - shares(at - step * e)) / (2.0 * step)
+                           for e in np.eye(len(at))])
+        variance = np.einsum("im,ij,jm->m", slopes, self.joint, slopes)
+        half = stats.t.isf(0.025, self.df) * np.sqrt(np.maximum(variance, 0.0)) / (
+            value * (1.0 - value))
+        return (expit(logit(value) - half).reshape(v, k + 1),
+                expit(logit(value) + half).reshape(v, k + 1))
 
 
 def _shares(thresholds: Floats, log_odds: Floats) -> Floats:
@@ -90,7 +98,7 @@ def fit_odds(counts: Floats, variety: Floats, nuisance: Floats, df: float) -> Od
     """
     x = np.hstack([variety[:, 1:], nuisance])
     q = np.linalg.matrix_rank(x) if x.size else 0
-    x = x if q == x.shape[1] else _independent(x)
+    x = x if q == x.shape[1] else x[:, independent(x)]
     pieces = counts.astype(int)
     rows = np.repeat(np.arange(len(counts)), pieces.sum(axis=1))
     grade = np.concatenate([np.repeat(np.arange(counts.shape[1]), one) for one in pieces])
@@ -117,13 +125,13 @@ def fit_odds(counts: Floats, variety: Floats, nuisance: Floats, df: float) -> Od
                    float(found.llf))
 
 
-def _independent(x: Floats) -> Floats:
+def independent(x: Floats) -> list[int]:
     """The columns that add something, first come."""
     kept: list[int] = []
     for j in range(x.shape[1]):
         if np.linalg.matrix_rank(x[:, [*kept, j]]) > len(kept):
             kept.append(j)
-    return x[:, kept]
+    return kept
 
 
 def _spread(counts: Floats, x: Floats, beta: Floats, thresholds: Floats, df: float) -> float:

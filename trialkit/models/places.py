@@ -47,7 +47,7 @@ class PlaceEffects:
     and p_varieties: of all varieties, the place allowed for; note (why there are no figures).
     by_place: variety against the check (or the average variety), unadjusted and adjusted for that
     place alone, with simultaneous intervals; change: adjusted over unadjusted less 1, or the
-    difference over the mean; differs: beyond a tenth.
+    difference over the mean; differs: beyond a tenth, and the place's own p is below 5 %.
     F_plain, p_plain: of all varieties, no place allowed for.
     """
 
@@ -126,14 +126,16 @@ def place_effects(
             sides.append(_side(name, shown, against, counted, _contrasts(fit, step, against),
                                float(plain.y.mean()), ratio))
     effects = pd.DataFrame(rows, columns=[c for c in EFFECTS if c != "p"])
-    effects = effects.assign(p=_holm(effects["p_single"].to_numpy(float)))[EFFECTS]
+    effects = effects.assign(p=holm(effects["p_single"].to_numpy(float)))[EFFECTS]
+    told = set(effects.loc[effects["p"] < ALPHA, "place"])
+    sides = [one.assign(differs=one["differs"] & one["place"].isin(told)) for one in sides]
     f = plain.f_of_varieties()
     by_place = pd.concat(sides, ignore_index=True) if sides else empty(BY_PLACE)
     return PlaceEffects(scale, unit, effects, by_place, f,
                         float(stats.f.sf(f, len(varieties) - 1, plain.df)))
 
 
-def _holm(p: Floats) -> Floats:
+def holm(p: Floats) -> Floats:
     """Holm (1979, Scand. J. Statist. 6:65), NaN left out: the smallest times m, the next m - 1."""
     out, known = p.copy(), np.flatnonzero(np.isfinite(p))
     order = known[np.argsort(p[known], kind="stable")]

@@ -11,13 +11,14 @@ from scipy import stats
 
 from trialkit.design.setting import standing
 from trialkit.mixed import GLMM, fit_glmm
-from trialkit.models.comparing import Floats, compare, with_check
+from trialkit.models.comparing import ALPHA, Floats, compare, with_check
 from trialkit.models.counting import date_pace, unit_index
 from trialkit.models.places import (
     EDGE,
     FEWEST_DF,
     SHADE,
     PlaceEffects,
+    holm,
     place_columns,
     place_effects,
 )
@@ -47,14 +48,16 @@ ROW, COLUMN = "across the rows", "along the rows"
 class PositionResult(TraitResult):
     """`against_check`: ratios adjusted for place.  `side_by_side`: variety, check, unadjusted,
     unadjusted_low, unadjusted_high, adjusted, adjusted_low, adjusted_high, change (adjusted over
-    unadjusted, less 1).  `trend`: direction, ratio (far end to near end), low, high, p.
-    `differs`: some ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm on
+    unadjusted, less 1).  `trend`: direction, ratio (far end to near end), low, high, p (Holm's over
+    the directions).  `told`: whether a direction's p is below 5 %.  `differs`: it is, and some
+    ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm on
     the ground, aisles included), ratio (1 as expected, NaN not known), lost.  `places`: the edge of
     the bed and the shade, each tested on the plots and taken out by itself."""
 
     side_by_side: pd.DataFrame = field(default_factory=pd.DataFrame)
     trend: pd.DataFrame = field(default_factory=pd.DataFrame)
     differs: bool = False
+    told: bool = False
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
     places: PlaceEffects | None = None
 
@@ -74,6 +77,10 @@ def position_trait(
     terms = _terms(data)
     if not terms:
         return Missing("position", "all plants stand in one place as far as the records say")
+    terms = _apart_from_varieties(data, terms)
+    if not terms:
+        why = "each variety has its own place: the two cannot be told apart"
+        return _unjudged(pods, bed, why, counted)
     if not ground.supported or len(pods.varieties) < 2:
         why = ground.why_not or "there is only one variety"
         return _unjudged(pods, bed, "place and variety cannot be told apart: " + why, counted)
@@ -82,8 +89,8 @@ def position_trait(
         terms = {direction: names[:1] for direction, names in terms.items()}
         columns = [names[0] for names in terms.values()]
     if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF and len(terms) > 1:
-        terms = {COLUMN: terms[COLUMN]}
-        columns = terms[COLUMN]
+        terms = {COLUMN: terms[COLUMN]} if COLUMN in terms else terms
+        columns = [c for some in terms.values() for c in some]
     if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
         return _unjudged(pods, bed, "there are too few plots to tell a trend from chance", counted)
     where, words = place_columns(records, ground)
@@ -99,7 +106,8 @@ def position_trait(
     compared = compare(varieties, level, joint, df, check, ratio=True)
     side = _side_by_side(plain, compared.against_check)
     trend = _trend(fit, data, terms, df)
-    differs = bool((side["change"].abs() > MATTERS).any())
+    told = bool((trend["p"] < ALPHA).any())
+    differs = told and bool((side["change"].abs() > MATTERS).any())
     se = np.sqrt(np.diagonal(joint))
     half = stats.t.isf(0.025, df) * se
     means = pd.DataFrame({"variety": varieties, "estimate": np.exp(level), "se": np.exp(level) * se,
@@ -109,8 +117,10 @@ def position_trait(
         f"Negative binomial mixed model on each plant's season total, {formula}, offset log of "
         "what an average plant looked at on the same dates gave, random "
         f"{', '.join(groups) or 'nothing'}; {df:g} df, the layout's less {len(columns)} for the "
-        "trend, for comparisons and for its own test: plots, not plants, tell of places. Edge and "
-        "shade: least squares on the plots' log totals, one at a time (analysis of covariance), "
+        "trend, for comparisons and for its own test: plots, not plants, tell of places. It is "
+        "taken into account where its own test says so (p below 0.05, Holm over directions). "
+        "Edge and shade: least squares on the plots' log totals, one at a time (analysis of "
+        "covariance), "
         f"p by Holm over the two. {'; '.join(left_out)}",
         formula, tuple(groups), f"design less {len(columns)}, {df:g}",
         {"dispersion": fit.dispersion},
@@ -119,7 +129,7 @@ def position_trait(
         "position", f"{counted} a plant against an average plant, place allowed for",
         "times the average", "ratio", means.join(behind(pods.looks, varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
-        trend, differs, bed, places,
+        trend, differs, told, bed, places,
     )
 
 
@@ -162,6 +172,22 @@ def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
     return terms
 
 
+def _apart_from_varieties(
+    data: pd.DataFrame, terms: dict[str, list[str]]
+) -> dict[str, list[str]]:
+    """The columns that say something the varieties, and the columns before them, do not."""
+    base = pd.get_dummies(data["variety"]).to_numpy(float)
+    kept: dict[str, list[str]] = {}
+    for direction, names in terms.items():
+        for name in names:
+            column = data[name].to_numpy(float)
+            left = column - base @ np.linalg.lstsq(base, column, rcond=None)[0]
+            if left @ left > 1e-9 * max(float(column @ column), 1e-300):
+                kept.setdefault(direction, []).append(name)
+                base = np.column_stack([base, column])
+    return kept
+
+
 def _fitted(
     formula: str, data: pd.DataFrame, groups: list[str], ground: Support, varieties: list[str],
     lost_df: int = 0,
@@ -200,7 +226,8 @@ def _trend(
         half = float(stats.t.isf(0.025, df)) * se
         rows.append((direction, np.exp(estimate), np.exp(estimate - half), np.exp(estimate + half),
                      float(stats.f.sf(f, len(names), df))))
-    return pd.DataFrame(rows, columns=["direction", "ratio", "low", "high", "p"])
+    trend = pd.DataFrame(rows, columns=["direction", "ratio", "low", "high", "p"])
+    return trend.assign(p=holm(trend["p"].to_numpy(float)))
 
 
 def bed_frame(records: Records, pods: PodsResult) -> pd.DataFrame:

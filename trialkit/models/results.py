@@ -30,6 +30,8 @@ class Missing:
 
     trait: str
     reason: str
+    fault: str = ""
+    """Where it is a fault of the program: the exception and where it arose, for its makers."""
 
     supported = False
 
