@@ -8,7 +8,7 @@ import pytest
 from seasons import bed, day, grown, records
 
 from trialkit.models import Missing, analyse
-from trialkit.models.rate import rate_trait
+from trialkit.models.rate import FINISHED, rate_trait
 from trialkit.models.window import fell_below, scatter_of
 
 DAYS = list(range(50, 114, 4))
@@ -53,6 +53,16 @@ def test_no_recovery_yet_is_an_answer():
     assert slump.loc["A", "recovery"] == "no recovery yet"
     assert pd.isna(slump.loc["A", "recovered_on"])
     assert pd.isna(slump.loc["A", "recovered_high"])
+
+
+@pytest.mark.parametrize("dip", [0.97, 1.0])
+def test_a_variety_that_had_finished_has_no_slump(dip):
+    """A gives nothing to speak of from the heat to the end: that is its end."""
+    slump = _rate(*_season(dip, recovers=False)).slumps.set_index("variety")
+    assert slump.loc["A", "recovery"] == FINISHED
+    assert slump.loc["A", ["depth", "depth_low", "depth_high"]].isna().all()
+    assert pd.isna(slump.loc["A", "recovered_on"])
+    assert _rate(*_season(dip)).slumps.set_index("variety").loc["A", "recovery"] != FINISHED
 
 
 def test_the_curve_runs_at_the_rate_picked():

@@ -27,6 +27,11 @@ BACK = 0.75
 since a crop's rate falls with age anyway (own choice)."""
 SLUMP = 0.2
 """A fall of less than this share is not called a slump (own choice)."""
+FINISHED = "had finished"
+"""Said of a variety whose rate never came back: an end of the season, not a slump in it."""
+GONE = 0.1
+"""A rate of less than this share of what it was before the heat, to the last pick, is an end and
+not a slump (own choice)."""
 SLUMPS = ["variety", "hot_from", "hot_to", "before", "lowest", "lowest_on", "lowest_low",
           "lowest_high", "depth", "depth_low", "depth_high", "recovered_on", "recovered_low",
           "recovered_high", "recovery"]
@@ -90,7 +95,9 @@ def rate_trait(
         f"spline with {len(spline.names)} columns), offset log plant-days, random "
         f"{', '.join(groups) or 'nothing'}. Slump: lowest point of the curve within {AFTER} days "
         f"of the first hot day against the rate on the day before; interval from {DRAWS} draws of "
-        f"the fixed effects. Recovered: back at {100 * BACK:.0f} % of that rate. "
+        "the fixed effects; none is told of a variety whose last two picks were empty, or that "
+        f"ends below {100 * GONE:.0f} % of that rate: it had finished. Recovered: back at "
+        f"{100 * BACK:.0f} % of that rate. "
         + "; ".join(left_out),
         formula, tuple(groups), f"design, {df:g}",
         {"dispersion": fit.dispersion, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
@@ -113,7 +120,8 @@ def _result(
         for i, v in enumerate(curves.varieties)
     ], ignore_index=True)
     inside = tuple((max(a, dates[0]), b) for a, b in hot if b >= dates[0] and a <= dates[-1])
-    slumps = [_slump(curves, shift, dates, a, b, pods.supported) for a, b in inside]
+    over = _finished(pods.looks)
+    slumps = [_slump(curves, shift, dates, a, b, pods.supported, over) for a, b in inside]
     last = curve.groupby("variety", sort=False).tail(1)[["variety", "estimate", "low", "high"]]
     means = last.assign(se=np.nan, df=curves.df if pods.supported else np.nan).merge(
         pods.means[["variety", "plots", "plants", "records"]], on="variety", how="left")
@@ -130,9 +138,10 @@ def _result(
 
 def _slump(
     curves: Curves, shift: float, dates: pd.DatetimeIndex, first: pd.Timestamp,
-    last: pd.Timestamp, supported: bool,
+    last: pd.Timestamp, supported: bool, over: frozenset[str] = frozenset(),
 ) -> pd.DataFrame:
-    """Depth and date of the slump after one hot spell, and the date of recovery."""
+    """Depth and date of the slump after one hot spell, and the date of recovery; over: varieties
+    that had finished by the last pick."""
     at = max(int((dates < first).sum()) - 1, 0)
     to = max(int((dates <= first + pd.Timedelta(days=AFTER)).sum()), at + 1)
     value = curves.value
@@ -147,7 +156,13 @@ def _slump(
         band = np.quantile(depth[1:], [0.025, 0.975]) if supported else np.full(2, np.nan)
         slumped = bool(low_at[0] > at and depth[0] > SLUMP)
         told = slumped and not band[0] <= 0
-        if not slumped:
+        # A slump needs the season to go on: what only falls from the heat to its end is that end.
+        ended = np.isinf(back_at[0]) and (
+            variety in over or value[i, -1] < value[i, at] + np.log(GONE))
+        if slumped and ended:
+            words, told = FINISHED, False
+            depth, band = np.full_like(depth, np.nan), np.full(2, np.nan)
+        elif not slumped:
             words = "no slump"
         elif not told:
             words = "which may be chance"
@@ -165,6 +180,14 @@ def _slump(
             np.exp(value[i, low_at[0]] + shift) * WEEK, dates[low_at[0]], *days[:2], depth[0],
             *band, _date(dates, back_at[0]) if told else pd.NaT, *days[2:], words))
     return pd.DataFrame(rows, columns=SLUMPS)
+
+
+def _finished(looks: pd.DataFrame) -> frozenset[str]:
+    """Varieties whose last two picks or more, on all their plots, gave nothing."""
+    by_date = looks.groupby(["variety", "date"])["pods"].sum().reset_index()
+    return frozenset(
+        str(variety) for variety, own in by_date.groupby("variety")
+        if len(own) > 2 and not own.sort_values("date")["pods"].tail(2).any())
 
 
 def _back(curves: Floats, at: int, low_at: npt.NDArray[np.int64]) -> Floats:

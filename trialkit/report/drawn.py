@@ -11,7 +11,7 @@ from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
-from trialkit.models.rate import RateResult
+from trialkit.models.rate import FINISHED, RateResult
 from trialkit.report import pictures
 from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, isolate, part
@@ -234,7 +234,7 @@ def _slumps(rate: RateResult) -> list[str]:
         first, last = spell[["hot_from", "hot_to"]].iloc[0]
         said = []
         for row in spell.head(SLUMPS_SAID).itertuples(index=False):
-            fell = "" if row.recovery == "no slump" else f"down {percent(row.depth)}, "
+            fell = "" if row.recovery in ("no slump", FINISHED) else f"down {percent(row.depth)}, "
             said.append(f"{row.variety} {fell}{row.recovery}")
         more = len(spell) - SLUMPS_SAID
         rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""
