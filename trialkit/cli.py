@@ -15,6 +15,7 @@ from trialkit.commands.terminal import (
     CODES,
     Exit,
     Folder,
+    command,
     err,
     example,
     out,
@@ -35,6 +36,33 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        say(f"trialkit {version('trialkit')}")
+        raise typer.Exit
+
+
+@app.callback()
+def trialkit(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which it is.")
+    ] = False,
+) -> None:
+    """Side-by-side variety trials: records of single plants in, an honest answer out."""
+
+
+@app.command("help", epilog=example("trialkit help", "trialkit help report"))
+def help_(
+    name: Annotated[
+        str, typer.Argument(help="A command; else all of them are listed.", metavar="[COMMAND]")
+    ] = "",
+) -> None:
+    """List the commands, or tell what one of them does and its options."""
+    app([name, "--help"] if name else ["--help"], prog_name="trialkit")
 
 
 app.command(epilog=example("trialkit demo", "trialkit demo --folder try-it --open"))(
@@ -79,8 +107,9 @@ def phone(
     from trialkit.records import RecordsError
     from trialkit.trial import TrialProblems
 
+    folder = the_trial(folder)
     try:
-        page = write_phone_page(the_trial(folder), to)
+        page = write_phone_page(folder, to)
     except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
     except OSError as error:
@@ -116,10 +145,16 @@ def lab(
     They are copied into FOLDER/notebooks, with a page of every formula and its source; what you
     change there stays as it is.
     """
-    from trialkit.engine.lab import open_lab
+    from trialkit.engine.lab import ALLOW_ROOT, needs_allowing, open_lab
 
+    folder = the_trial(folder)
+    if needs_allowing(options or ()):
+        stop(Exit.USAGE, "JupyterLab does not start for the superuser (root) unless told to: what "
+                         "runs in a notebook may then change anything on this machine.\n"
+                         "Run it as another user, or, if you must:\n"
+                         f"  {command('lab', folder)} -- {ALLOW_ROOT}")
     try:
-        code = open_lab(the_trial(folder), browser, options or ())
+        code = open_lab(folder, browser, options or ())
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write the notebooks: {error}")
     raise typer.Exit(Exit.DONE if code == 0 else Exit.FAULT)

@@ -5,18 +5,21 @@ from __future__ import annotations
 import html
 import re
 import shutil
+from importlib.metadata import version
 from pathlib import Path
 
 import nbformat
 import pytest
+import typer
 from nbformat.v4 import new_code_cell, new_notebook
 from typer.testing import CliRunner
 
 from trialkit import shipped, wording
 from trialkit.cli import Exit, app
+from trialkit.commands import terminal
 from trialkit.decide import conclude
 from trialkit.engine import lab
-from trialkit.engine.publish import destination
+from trialkit.engine.publish import Published, destination
 from trialkit.records import read_records
 
 
@@ -51,8 +54,8 @@ def test_numbers_of_the_page_are_those_of_the_conclusion(demo, report):
     text = html.unescape(report.page.read_text(encoding="utf-8"))
     rows = text.split('<tbody role="rowgroup">')[1].split("</tbody>")[0].split("<tr ")[1:]
     assert len(rows) == len(table)
-    for row, said in zip(table.itertuples(index=False), rows, strict=True):
-        assert f"<bdi>{row.variety}</bdi>" in said
+    for row in table.itertuples(index=False):
+        (said,) = [one for one in rows if f"<bdi>{row.variety}</bdi></th>" in one]
         assert f">{wording.number(row.within_reach)}<" in said
         assert f">{wording.interval(row.within_low, row.within_high)}<" in said
         assert f">{row.lost} of {row.planted}<" in said
@@ -136,8 +139,12 @@ def test_as_of_a_past_day_the_report_is_what_it_would_have_been(run, beans, tmp_
     ("arguments", "code", "said"),
     [
         (("report", "nowhere"), Exit.NO_TRIAL, "no folder"),
-        (("check", "."), Exit.NO_TRIAL, "trialkit new"),
-        (("report", "beans", "--until", "20/7/2025"), Exit.USAGE, "2025-07-20"),
+        (("check", "."), Exit.NO_TRIAL, "Name one: beans"),
+        (("report", "beans", "--until", "3/7/2025"), Exit.USAGE, "3 July or 7 March"),
+        (("report", "beans", "--until", "1 May 2025"), Exit.USAGE, "a day from 2025-05-24 on"),
+        (("settle", "beans", "3/7/25", "R1-03", "count", "4"), Exit.USAGE, "3 Jul 2026"),
+        (("check", "beans/nothing.csv"), Exit.NO_TRIAL, "no folder"),
+        (("help", "nonsense"), Exit.USAGE, "nonsense"),
         (("report", "beans", "--out", "beans/picks.csv/x.html"), Exit.NOT_WRITTEN, "Could not"),
         (("new", "beans"), Exit.NOT_WRITTEN, "nothing was changed"),
         (("nonsense",), Exit.USAGE, "nonsense"),
@@ -217,3 +224,78 @@ def test_the_lab_has_the_notebooks_ready_on_that_trial_and_leaves_changed_ones(b
     assert made[-1].read_text() == "changed"
     line = lab.command(beans, browser=False, options=["--port", "9000"])
     assert line[-3:] == ["--no-browser", "--port", "9000"]
+
+
+def test_days_are_read_as_the_tables_of_the_trial_have_them(run, beans):
+    described = beans / "trial.toml"
+    described.write_text('dates = "month first"\n' + described.read_text())
+    done = run("settle", beans, "7/11/25", "R1-03", "count", "4")
+    assert done.exit_code == Exit.DONE, done.output
+    assert "2025-07-11" in (beans / "log.csv").read_text()
+    assert terminal.day("7/20/25", beans) == terminal.until_day("20 July 2025", beans)
+    with pytest.raises(typer.BadParameter, match="3 July or 7 March"):
+        terminal.day("3/7/25", beans, Path("another"))
+
+
+@pytest.mark.parametrize("part", ["picks.csv", "paper", "paper/old"])
+def test_the_trial_above_is_used_and_said(run, beans, part):
+    if not (beans / part).exists():
+        (beans / part).mkdir(parents=True)
+    result = run("check", f"beans/{part}")
+    assert result.exit_code == Exit.DONE, result.output
+    assert "the trial in beans, which is used" in " ".join(result.output.split())
+    assert "No errors" in result.output
+
+
+def test_a_folder_of_trials_and_one_with_tables_of_its_own_are_no_part_of_a_trial(run, beans):
+    result = run("check", beans.parent)
+    assert result.exit_code == Exit.NO_TRIAL
+    assert f"Name one: {beans}" in result.output.replace("\n", "")
+    (beans / "other").mkdir()
+    (beans / "other" / "plants.csv").write_text("plant\n")
+    assert run("check", beans / "other").exit_code == Exit.NO_TRIAL
+
+
+def test_the_version_and_help_as_a_word(run):
+    assert run("--version").output == f"trialkit {version('trialkit')}\n"
+    assert run("help").output == run("--help").output
+    assert run("help", "report").output == run("report", "--help").output
+    assert "--until" in run("help", "report").output
+
+
+def test_the_superuser_is_told_what_to_add_for_the_notebooks(run, beans, monkeypatch):
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr("subprocess.call", lambda words: words)
+    result = run("lab", "beans")
+    assert result.exit_code == Exit.USAGE
+    assert "trialkit lab beans -- --allow-root" in result.output
+    assert lab.open_lab(beans, False, ["--allow-root"])[-1] == "--allow-root"
+    assert not lab.needs_allowing(["--allow-root"])
+
+
+def test_season_writes_over_its_own_page_alone(run, beans, monkeypatch):
+    made = []
+
+    def publish_season(trials, target, *_):
+        made.append(target)
+        parameters = new_code_cell(
+            f"folders = {[str(one.resolve()) for one in trials]!r}\nuntil = ''",
+            metadata={"tags": ["injected-parameters"]},
+        )
+        nbformat.write(new_notebook(cells=[parameters]), target.with_suffix(".ipynb"))
+        target.write_text("a page")
+        return Published(target, target.with_suffix(".ipynb"), {})
+
+    monkeypatch.setattr("trialkit.engine.publish.publish_season", publish_season)
+    shutil.copytree(beans, "second")
+    assert run("season", "beans", "second").exit_code == Exit.DONE
+    assert run("season", "beans", "second").exit_code == Exit.DONE
+    refused = run("season", "beans")
+    assert refused.exit_code == Exit.NOT_WRITTEN
+    assert "stays as it is" in " ".join(refused.output.split())
+    assert run("season", "beans", "--until", "1 Aug 2025").exit_code == Exit.DONE
+    assert run("season", "beans", "--out", "season.html").exit_code == Exit.DONE
+    Path("season.html").with_suffix(".ipynb").unlink()
+    assert run("season", "beans").exit_code == Exit.NOT_WRITTEN
+    names = ["season.html", "season.html", "season-as-of-2025-08-01.html", "season.html"]
+    assert [one.name for one in made] == names

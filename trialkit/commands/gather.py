@@ -24,7 +24,7 @@ def gather(
     ] = Path("gathered"),
     until: Annotated[
         str | None,
-        typer.Option(help="As of that day (2025-07-20): leave out what was recorded later."),
+        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
     cluster: Annotated[
         str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
@@ -44,7 +44,7 @@ def gather(
     try:
         with progress("Gathering the records") as on_progress:
             done = gather_records(
-                trials, to, day(until, "2025-07-20"), cluster=cluster, progress=on_progress
+                trials, to, day(until, *trials), cluster=cluster, progress=on_progress
             )
     except ClusterProblem as problem:
         stop(Exit.NOT_WRITTEN, str(problem))

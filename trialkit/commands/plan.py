@@ -187,7 +187,7 @@ def paper(
     from trialkit.records import RecordsError, read_records
     from trialkit.trial import TrialProblems
 
-    the_trial(folder)
+    folder = the_trial(folder)
     try:
         bed = bed_of_records(read_records(folder))
         if bed.plants.empty:

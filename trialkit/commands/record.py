@@ -44,8 +44,9 @@ def add(
     """
     from trialkit.records.add import add_files
 
+    folder = the_trial(folder)
     with _into_the_log():
-        report = add_files(the_trial(folder), files)
+        report = add_files(folder, files)
     say(report.text)
     for doubt in report.doubts.itertuples():
         say(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}")
@@ -66,7 +67,9 @@ def undo(folder: Folder) -> None:
 
 def settle(
     folder: Folder,
-    on: Annotated[str, typer.Argument(help="The day, 2025-07-14.", metavar="DATE")],
+    on: Annotated[
+        str, typer.Argument(help="The day: 2025-07-14, or as in your tables.", metavar="DATE")
+    ],
     plant: Annotated[str, typer.Argument(help="The plant, as in plants.csv.", metavar="PLANT")],
     trait: Annotated[
         str, typer.Argument(help="count, weight, height or lost.", metavar="TRAIT")
@@ -82,10 +85,10 @@ def settle(
     """Correct a record, or say which of two holds; what was said stays in the log."""
     from trialkit.records.add import settle as settled
 
-    the_trial(folder)
-    when = day(on, "2025-07-14")
+    folder = the_trial(folder)
+    when = day(on, folder)
     if when is None:
-        raise typer.BadParameter("The date is blank; write it as 2025-07-14.")
+        raise typer.BadParameter("The date is blank. Write: 2025-07-14, or 14 Jul 2025.")
     with _into_the_log():
         report = settled(folder, when, plant, trait.casefold(), value)
     say(report.text)

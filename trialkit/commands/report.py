@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.text import Text
 
-from trialkit.commands.terminal import Exit, Folder, day, err, out, say, stop, the_trial
+from trialkit.commands.terminal import Exit, Folder, err, out, say, stop, the_trial, until_day
 
 if TYPE_CHECKING:
     from trialkit.engine.publish import Published
@@ -52,12 +52,13 @@ def report(
     ] = None,
     until: Annotated[
         str | None,
-        typer.Option(help="As of that day (2025-07-20): leave out what was recorded later."),
+        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
     open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
-    show(_publish(the_trial(folder), to, day(until, "2025-07-20")), open_)
+    trial = the_trial(folder)
+    show(_publish(trial, to, until_day(until, trial)), open_)
 
 
 def watch(
@@ -86,7 +87,8 @@ def watch(
             err.print(Text(outcome))
             say("Still watching: it reports again once that is mended and saved.")
 
-    newest = latest(the_trial(folder))
+    folder = the_trial(folder)
+    newest = latest(folder)
     say(f"Watching {folder}. The newest report is always {newest}. Stop with Ctrl-C.")
     try:
         keep_watching(folder, tell, progress)

@@ -19,12 +19,13 @@ def season(
         list[Path],
         typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
     ],
-    to: Annotated[Path, typer.Option("--out", help="The HTML file to write.")] = Path(
-        "season.html"
-    ),
+    to: Annotated[
+        Path | None,
+        typer.Option("--out", help="The HTML file to write. Else season.html, in this folder."),
+    ] = None,
     until: Annotated[
         str | None,
-        typer.Option(help="As of that day (2025-07-20): leave out what was recorded later."),
+        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
     cluster: Annotated[
         str, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
@@ -37,16 +38,24 @@ def season(
     block. A folder that cannot be used is left out, and the report says why.
     """
     from trialkit.club.site import trial_folders
-    from trialkit.engine.publish import ReportStopped, not_written, publish_season
+    from trialkit.engine.publish import ReportStopped, not_written, publish_season, season_folders
 
     missing = [folder for folder in folders if not folder.is_dir()]
     if missing:
         stop(Exit.NO_TRIAL, "\n".join(f"There is no folder {folder}." for folder in missing))
-    target = to / "season.html" if to.is_dir() or not to.suffix else to
+    trials = trial_folders(folders)
+    as_of = day(until, *trials)
+    name = f"season-as-of-{as_of}.html" if as_of else "season.html"
+    target = Path(name) if to is None else to / name if to.is_dir() or not to.suffix else to
+    if to is None and target.exists() and season_folders(target) != [
+        str(one.resolve()) for one in trials
+    ]:
+        stop(Exit.NOT_WRITTEN, f"{target} is there already, and not of these trials; it stays as "
+                               "it is. Name another file with --out, or that one to write over it.")
     try:
         with progress("Putting the gardens together") as on_progress:
             made = publish_season(
-                trial_folders(folders), target, day(until, "2025-07-20"), cluster, on_progress
+                trials, target, as_of, cluster, on_progress
             )
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)

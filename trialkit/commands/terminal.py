@@ -5,6 +5,7 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 
 from __future__ import annotations
 
+import os
 import shlex
 from datetime import date
 from enum import IntEnum
@@ -34,6 +35,11 @@ CODES = (
     "5 the report stopped part way; the last good one is untouched. "
     "6 a file could not be written."
 )
+
+DESCRIPTION = "trial.toml"
+SHOWN = 5
+UP = 2
+"""How many folders up a trial is looked for, from a file or a folder in it."""
 
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -67,24 +73,73 @@ def stop(code: Exit, message: str) -> NoReturn:
 
 def the_trial(folder: Path) -> Path:
     """The folder, if there is a trial in it; else the command stops."""
-    if not folder.is_dir():
+    if not folder.exists():
         stop(Exit.NO_TRIAL, f"There is no folder {folder}.")
-    if not (folder / "trial.toml").is_file():
-        stop(
-            Exit.NO_TRIAL,
-            f"{folder} has no trial.toml, so it is not a trial yet.\n"
-            f"Begin one with: trialkit new {folder}",
-        )
-    return folder
+    if (folder / DESCRIPTION).is_file():
+        return folder
+    above = _trial_above(folder)
+    if above is not None:
+        say(f"{folder} is part of the trial in {above}, which is used.")
+        return above
+    if not folder.is_dir():
+        stop(Exit.NO_TRIAL, f"{folder} is a file, and no {DESCRIPTION} stands beside it. "
+                            "Name the trial's folder.")
+    inside = sorted(str(one.parent) for one in folder.glob(f"*/{DESCRIPTION}"))
+    if inside:
+        more = f", and {len(inside) - SHOWN} more" if len(inside) > SHOWN else ""
+        stop(Exit.NO_TRIAL, f"{folder} is not a trial but holds some. Name one: "
+                            f"{', '.join(inside[:SHOWN])}{more}.")
+    stop(
+        Exit.NO_TRIAL,
+        f"{folder} has no {DESCRIPTION}, so it is not a trial yet.\n"
+        f"Begin one with: {command('new', folder)}",
+    )
 
 
-def day(text: str | None, example: str = "2026-05-24") -> date | None:
-    """The day an option names; None where it is not given."""
-    if not text:
+def _trial_above(path: Path) -> Path | None:
+    """The trial that a file of it, or a folder in it (paper, report, notebooks), belongs to.
+
+    A folder that has tables of its own is a trial without its description, not a part of another.
+    """
+    if path.is_dir() and any((path / f"{name}.csv").exists() for name in ("plants", "picks")):
         return None
+    place = Path(os.path.abspath(path))
+    for above in list(place.parents)[:UP]:
+        if (above / DESCRIPTION).is_file():
+            here = Path.cwd()
+            return above.relative_to(here) if above.is_relative_to(here) else above
+    return None
+
+
+def day(text: str | None, *folders: Path) -> date | None:
+    """The day an option names, read as the tables of these trials are; None where it is not given.
+
+    Where the trials differ in which number comes first in 3/7/2026, such a date is refused.
+    """
+    if not text or not text.strip():
+        return None
+    from trialkit.reading.habits import Habits
+    from trialkit.reading.problems import Unreadable
+    from trialkit.trial import habits_of
+
+    orders = {habits_of(folder).order for folder in folders}
     try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not a date; write it as year-month-day, such as {example}"
-        ) from None
+        return Habits(orders.pop() if len(orders) == 1 else None).day(text)
+    except Unreadable as error:
+        raise typer.BadParameter(f"{text!r}: {error.problem} Write: {error.accepted}.") from None
+
+
+def until_day(text: str | None, folder: Path) -> date | None:
+    """The day up to which a trial is to be reported on, which is not before its planting."""
+    until = day(text, folder)
+    if until is not None:
+        from trialkit.trial import draft_trial
+
+        described = (folder / DESCRIPTION).read_text(encoding="utf-8", errors="replace")
+        trial, problems = draft_trial(described)
+        if until < trial.planted and not any(one.column == "planted" for one in problems):
+            raise typer.BadParameter(
+                f"{until} is before planting, {trial.planted}, and nothing was recorded then. "
+                f"Write: a day from {trial.planted} on."
+            )
+    return until

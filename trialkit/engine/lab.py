@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -57,6 +58,15 @@ def point_at(document: NotebookNode, folder: Path) -> None:
                     line += "  # add the folders of other trials" if name == "folders" else ""
                 lines.append(line)
             cell.source = "\n".join(lines)
+
+
+ALLOW_ROOT = "--allow-root"
+
+
+def needs_allowing(options: Sequence[str]) -> bool:
+    """Whether JupyterLab would refuse, since the superuser runs it and nothing allows that."""
+    superuser = hasattr(os, "geteuid") and os.geteuid() == 0
+    return superuser and not any(ALLOW_ROOT in one or "allow_root" in one for one in options)
 
 
 def open_lab(folder: Path, browser: bool = True, options: Sequence[str] = ()) -> int:

@@ -6,8 +6,10 @@ kept beside it under a name of its own.
 
 from __future__ import annotations
 
+import ast
 import errno
 import glob
+import json
 import tempfile
 import time
 from collections.abc import Sequence
@@ -102,6 +104,21 @@ def publish_season(
         "cluster": cluster,
     })  # fmt: skip
     return _write_both(_run(job, out, on_progress, run.execute), out)
+
+
+def season_folders(page: Path) -> list[str] | None:
+    """The trials an earlier run put together in that page; None where the notebook beside it does
+    not say."""
+    try:
+        written = json.loads(page.with_suffix(".ipynb").read_text(encoding="utf-8"))
+        for cell in written["cells"]:
+            if "injected-parameters" in cell["metadata"].get("tags", []):
+                for line in ast.parse("".join(cell["source"])).body:
+                    if isinstance(line, ast.Assign) and ast.unparse(line.targets[0]) == "folders":
+                        return [str(one) for one in ast.literal_eval(line.value)]
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, SyntaxError):
+        pass
+    return None
 
 
 def publish_latest(

@@ -167,7 +167,8 @@ def _until(until: date | None, trial: Trial, findings: Findings) -> date | None:
     if not isinstance(day, date):
         raise TypeError(f"until is a date or None, not {type(until).__name__}")
     if day < trial.planted and trial.planted != SOME_DAY:
-        findings.error(DESCRIPTION, None, "until", day, f"It is before planting ({trial.planted}).",
+        findings.error("the day asked for", None, "until", day,
+                       f"It is before planting ({trial.planted}).",
                        f"a day from {trial.planted} on")
     return day
 
