@@ -263,7 +263,8 @@ def test_34_one_variety_always_at_the_edge():
     expect(found, "plot", {"A": 2, "B": 2, "C": 2}, True, 2, "few-plots")
     assert not found.found("edge")  # ends of rows: A half, B and C a quarter each
     plants = bed("ABBCCA", "ACCBBA", blocks=by_row)
-    assert audit_plants(plants).found("edge")
+    (edge,) = [one for one in audit_plants(plants).findings if one.code == "edge"]
+    assert edge.severity == "note"  # a fact of the layout; the test of the place judges it
 
 
 def test_35_rows_numbered_afresh_in_each_bed():

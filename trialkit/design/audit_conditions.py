@@ -43,11 +43,11 @@ def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
         found.append(
             Finding(
                 "edge",
-                CAREFUL,
+                NOTE,  # whether it did anything is for the test of the place to say
                 f"{most} stands at the edge of the bed more than {least}.",
                 f"{100 * share.max():.0f} % of the plants of {most} stand at the edge of the bed, "
                 f"{100 * share.min():.0f} % of {least}. Edge plants get more light and room, or "
-                "more wind and drought, and are not like the rest.",
+                "more wind and drought. Whether it made a difference here is tested on the plots.",
                 "Plant a guard row round the bed, or let every variety have its share of edge.",
             )
         )
