@@ -14,14 +14,15 @@ from trialkit.design.efficiency import (
     pair_efficiency,
     resolvable_bound,
 )
-from trialkit.design.incomplete import (
+from trialkit.design.patterns import (
     alpha_design,
     array_efficiency,
     blocks_from_array,
     concurrences,
     flatten,
+    grid_efficiency,
+    row_column_grid,
 )
-from trialkit.design.rowcolumn import grid_efficiency, row_column_grid
 
 DATA = Path(__file__).parent / "data"
 ALPHA_IN_R = 0.72648821

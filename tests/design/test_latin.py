@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit.design.latin import random_latin_square
+from trialkit.design.patterns import random_latin_square
 
 
 @pytest.mark.parametrize("size", [2, 3, 5, 8])

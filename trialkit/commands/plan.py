@@ -107,8 +107,7 @@ def plan(
     """
     from trialkit.design.labels import LabelSize, labels_on
     from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import check_vacant, tidy
-    from trialkit.design.vacant import is_described
+    from trialkit.design.planfolder import check_vacant, is_described, tidy
     from trialkit.report import planning, planpower
     from trialkit.report.opened import CellStop, RecordsCellStop
 

@@ -13,12 +13,18 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from trialkit.design import audit_checks as checks
-from trialkit.design import audit_conditions as conditions
-from trialkit.design.audit_findings import STOP, Finding
-from trialkit.design.audit_rows import RowsExplain, plot_sd, row_sd_to_explain
-from trialkit.design.audit_strata import comparable, strata, variety_df
-from trialkit.design.audit_units import Unit, Units, find_units, treatments
+from trialkit.design import findings as rules
+from trialkit.design.findings import STOP, Finding
+from trialkit.design.one_row import RowsExplain, plot_sd, row_sd_to_explain
+from trialkit.design.units import (
+    Unit,
+    Units,
+    comparable,
+    find_units,
+    strata,
+    treatments,
+    variety_df,
+)
 from trialkit.wording import counted, listed
 
 if TYPE_CHECKING:
@@ -130,18 +136,18 @@ def audit_plants(
     enough = len(names) > 1 and df >= 1 and len(groups) == 1
     findings = [
         *_one_variety(names),
-        *checks.unknown_places(units, lots=bool(_DRAWN.search(words))),
-        *checks.contradicted(units, words),
-        *checks.kept_to_rows(units, plants),
-        *checks.replication(units, plants, df),
-        *checks.neighbours(units, still=enough),
-        *checks.across_edges(units),
-        *checks.aliasing(units, groups, cause),
-        *conditions.places(units, plants),
-        *conditions.balance(units, plants),
-        *conditions.assumptions(units),
+        *rules.unknown_places(units, lots=bool(_DRAWN.search(words))),
+        *rules.contradicted(units, words),
+        *rules.kept_to_rows(units, plants),
+        *rules.replication(units, plants, df),
+        *rules.neighbours(units, still=enough),
+        *rules.across_edges(units),
+        *rules.aliasing(units, groups, cause),
+        *rules.places(units, plants),
+        *rules.balance(units, plants),
+        *rules.assumptions(units),
     ]
-    blind = any(one.code in checks.PLACES_MISSING for one in findings)
+    blind = any(one.code in rules.PLACES_MISSING for one in findings)
     findings.sort(key=lambda one: ("stop", "careful", "note").index(one.severity))
     stops = [one for one in findings if one.severity == STOP]
     n_plots = units.frame.groupby("variety").size().reindex(names)

@@ -20,9 +20,14 @@ from trialkit.design.arrange import (
     plot_size_cm,
 )
 from trialkit.design.efficiency import Efficiency, IntArray, efficiency
-from trialkit.design.incomplete import AlphaDesign, alpha_design
-from trialkit.design.latin import random_latin_square
 from trialkit.design.neighbours import EMPTY, DrawSwap, swap_of_lines, swap_within
+from trialkit.design.patterns import (
+    AlphaDesign,
+    alpha_design,
+    grid_efficiency,
+    random_latin_square,
+    row_column_grid,
+)
 from trialkit.design.request import (
     COMPLETE_BLOCKS,
     COMPLETELY_RANDOMISED,
@@ -33,7 +38,6 @@ from trialkit.design.request import (
     PlanProblem,
     PlanRequest,
 )
-from trialkit.design.rowcolumn import grid_efficiency, row_column_grid
 
 
 @dataclass(frozen=True)

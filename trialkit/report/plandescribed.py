@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.design.layouts import Planting
-from trialkit.design.planfolder import light_of
+from trialkit.design.planfolder import is_described, light_of
 from trialkit.design.request import DESIGNS
-from trialkit.design.vacant import is_described
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import TomlReader

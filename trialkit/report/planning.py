@@ -21,9 +21,8 @@ from trialkit.design.labels import LabelSize
 from trialkit.design.layouts import Planting
 from trialkit.design.layouts import lay_out as lay_out_request
 from trialkit.design.paper import paper, unprintable
-from trialkit.design.planfolder import About
+from trialkit.design.planfolder import About, in_the_way
 from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
-from trialkit.design.vacant import in_the_way
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import LENGTH, WEIGHT, length_cm, unit_name

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import chi2, studentized_range
 
-from trialkit.design.audit_strata import indicators, rank
+from trialkit.design.units import indicators, rank
 
 
 @dataclass(frozen=True)

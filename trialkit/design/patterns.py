@@ -1,0 +1,312 @@
+"""The patterns that balance something: Latin squares, incomplete blocks, rows and columns.
+
+Random Latin squares.
+
+Jacobson & Matthews (1996), Generating uniformly distributed random Latin squares,
+Journal of Combinatorial Designs 4:405-437: a walk over proper and improper squares that
+reaches every Latin square and whose limit is uniform.
+
+Resolvable incomplete blocks for many varieties: alpha designs.
+
+Construction: Patterson & Williams (1976), A new class of resolvable incomplete block
+designs, Biometrika 63:83-92. A k x r generating array with entries 0..s-1 is turned into
+blocks by adding 1, 2, ... s-1 (mod s) to each column; row i of the result then stands for
+the varieties i*s ... i*s + s - 1. Good arrays are found here by a seeded search, not copied.
+
+The information matrix of such a design is block circulant, so its eigenvalues come from
+s small matrices, one a frequency of the discrete Fourier transform. That makes one trial
+array cheap enough to judge thousands on the efficiency factor itself.
+
+Row-column layouts: blocked along the bed and across it at the same time.
+
+The layout is found by interchange: two plots swap varieties when that raises the average
+efficiency factor, with some worse swaps allowed early on so the search does not stick
+(exchange and interchange procedures: Jones & Eccleston 1980, J. R. Statist. Soc. B 42:238;
+annealing: Kirkpatrick, Gelatt & Vecchi 1983, Science 220:671).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.design.efficiency import (
+    DISCONNECTED,
+    Efficiency,
+    FloatArray,
+    IntArray,
+    efficiency,
+    incomplete_bound,
+    resolvable_bound,
+)
+
+
+def random_latin_square(size: int, rng: np.random.Generator, visits: int | None = None) -> IntArray:
+    """A Latin square of 0 .. size-1, shape (size, size), by the Jacobson-Matthews walk.
+
+    visits: proper squares passed before stopping. (Counting proper squares, not steps,
+    keeps the limit uniform: stopping at the first proper square after a fixed time is not.)
+    """
+    if size < 2:
+        return np.zeros((size, size), dtype=np.int64)
+    cube = np.zeros((size, size, size), dtype=np.int64)
+    row, column = np.indices((size, size))
+    cube[row, column, (row + column) % size] = 1
+    left = visits if visits is not None else 2 * size**2
+    improper: tuple[int, int, int] | None = None
+    while left > 0:
+        improper = _step(cube, improper, rng)
+        left -= improper is None
+    return np.asarray(cube.argmax(axis=2), dtype=np.int64)
+
+
+def _step(
+    cube: IntArray, improper: tuple[int, int, int] | None, rng: np.random.Generator
+) -> tuple[int, int, int] | None:
+    """One +-1 move; returns the improper cell if the square has one afterwards."""
+    if improper is None:
+        a, b, c = (int(one) for one in rng.integers(len(cube), size=3))
+        while cube[a, b, c] != 0:
+            a, b, c = (int(one) for one in rng.integers(len(cube), size=3))
+    else:
+        a, b, c = improper
+    # In a proper square each line has a single 1; through an improper cell it has two.
+    a2 = _one_of(cube[:, b, c], rng)
+    b2 = _one_of(cube[a, :, c], rng)
+    c2 = _one_of(cube[a, b, :], rng)
+    for cell in ((a, b, c), (a, b2, c2), (a2, b, c2), (a2, b2, c)):
+        cube[cell] += 1
+    for cell in ((a2, b, c), (a, b2, c), (a, b, c2), (a2, b2, c2)):
+        cube[cell] -= 1
+    return (a2, b2, c2) if cube[a2, b2, c2] < 0 else None
+
+
+def _one_of(line: IntArray, rng: np.random.Generator) -> int:
+    """The place of a 1 in a line, drawn evenly when there are two."""
+    ones = np.flatnonzero(line == 1)
+    return int(ones[0] if ones.size == 1 else ones[rng.integers(ones.size)])
+
+
+@dataclass(frozen=True)
+class AlphaDesign:
+    """A resolvable design: replicates of blocks of variety numbers 0 .. v-1.
+
+    array: the generating array, shape (block_size, replicates).
+    blocks: blocks[replicate][block] is the variety numbers in that block.
+    """
+
+    varieties: int
+    array: IntArray
+    blocks: tuple[tuple[IntArray, ...], ...]
+    efficiency: Efficiency
+
+
+def array_efficiency(array: IntArray, cycle: int) -> float:
+    """Average efficiency factor of the full design (v = k s) an array generates.
+
+    Frequency f of the information matrix is r I - A A* / k with A[p, c] =
+    exp(2 pi i f a[p, c] / s). A A* and A* A share their non-zero eigenvalues, so the
+    smaller of the two is used. 0 for a design that is not connected.
+    """
+    size, replicates = array.shape
+    frequency = np.arange(1, cycle)
+    wave = np.exp(2j * np.pi / cycle * frequency[:, None, None] * array[None, :, :])
+    small = np.conj(np.swapaxes(wave, 1, 2)) @ wave
+    if size < replicates:
+        small = wave @ np.conj(np.swapaxes(wave, 1, 2))
+    lost = np.linalg.eigvalsh(small) / (size * replicates)
+    left = 1.0 - lost
+    if left.size and float(left.min()) < DISCONNECTED:
+        return 0.0
+    full = size * cycle - 1 - left.size
+    return float((size * cycle - 1) / (full + np.sum(1.0 / left)))
+
+
+def search_array(
+    block_size: int, replicates: int, cycle: int, rng: np.random.Generator, starts: int = 30
+) -> IntArray:
+    """A generating array of high efficiency by coordinate exchange from random starts.
+
+    The first row and column are zero without loss of generality (the reduced array of
+    Patterson & Williams, section 2). Each other entry in turn takes its best value until
+    a whole sweep changes nothing. The first start is a[i, j] = i j (mod s), which is a
+    square lattice where s is prime and k <= s. Stops early when the bound is reached.
+    """
+    bound = resolvable_bound(block_size * cycle, replicates, cycle)
+    best = np.zeros((block_size, replicates), dtype=np.int64)
+    best_value = -1.0
+    for start in range(starts):
+        array = np.outer(np.arange(block_size), np.arange(replicates)) % cycle
+        if start > 0:
+            array[1:, 1:] = rng.integers(0, cycle, size=(block_size - 1, replicates - 1))
+        value = array_efficiency(array, cycle)
+        improving = True
+        while improving:
+            improving = False
+            for row in range(1, block_size):
+                for column in range(1, replicates):
+                    kept = int(array[row, column])
+                    for entry in range(cycle):
+                        array[row, column] = entry
+                        trial = array_efficiency(array, cycle)
+                        if trial > value + 1e-12:
+                            value, kept, improving = trial, entry, True
+                    array[row, column] = kept
+        if value > best_value + 1e-12:
+            best, best_value = array.copy(), value
+        if best_value > bound - 1e-9:
+            break
+    return best
+
+
+def blocks_from_array(array: IntArray, cycle: int) -> tuple[tuple[IntArray, ...], ...]:
+    """Replicates of blocks of variety numbers, v = k s (Patterson & Williams, section 2)."""
+    group = cycle * np.arange(array.shape[0])
+    return tuple(
+        tuple((array[:, replicate] + shift) % cycle + group for shift in range(cycle))
+        for replicate in range(array.shape[1])
+    )
+
+
+def alpha_design(
+    varieties: int, replicates: int, block_size: int, rng: np.random.Generator, starts: int = 30
+) -> AlphaDesign:
+    """An efficient alpha design for v varieties in blocks of at most `block_size` plots.
+
+    Where v is not a multiple of the block size, the last varieties of the last group are
+    left out (Patterson & Williams, section 4), so blocks differ by at most one plot.
+    """
+    cycle = -(-varieties // block_size)
+    size = -(-varieties // cycle)
+    array = search_array(size, replicates, cycle, rng, starts)
+    blocks = tuple(
+        tuple(block[block < varieties] for block in replicate)
+        for replicate in blocks_from_array(array, cycle)
+    )
+    variety, _, block_of = flatten(blocks)
+    bound = resolvable_bound(varieties, replicates, cycle)
+    measured = efficiency(variety, block_of, bound=bound)
+    return AlphaDesign(varieties, array, blocks, measured)
+
+
+def flatten(blocks: tuple[tuple[IntArray, ...], ...]) -> tuple[IntArray, IntArray, IntArray]:
+    """Variety, replicate and block number of every plot, each of shape (plots,)."""
+    variety: list[int] = []
+    replicate_of: list[int] = []
+    block_of: list[int] = []
+    number = 0
+    for replicate, group in enumerate(blocks):
+        for block in group:
+            variety.extend(int(one) for one in block)
+            replicate_of.extend([replicate] * len(block))
+            block_of.extend([number] * len(block))
+            number += 1
+    return np.array(variety), np.array(replicate_of), np.array(block_of)
+
+
+def concurrences(blocks: tuple[tuple[IntArray, ...], ...], varieties: int) -> FloatArray:
+    """How many blocks each pair of varieties shares, shape (varieties, varieties)."""
+    together = np.zeros((varieties, varieties))
+    for replicate in blocks:
+        for block in replicate:
+            together[np.ix_(block, block)] += 1.0
+    return together
+
+
+def row_column_grid(
+    varieties: int, rows: int, columns: int, rng: np.random.Generator, tries: int = 4000
+) -> IntArray:
+    """Variety numbers on a rows x columns grid of plots, each variety equally often.
+
+    Where the columns (or rows) are a multiple of the varieties, every row (or column) is
+    kept complete and only the other direction is searched.
+
+    Raises ValueError when rows * columns is not a multiple of the varieties.
+    """
+    plots = rows * columns
+    if plots % varieties:
+        raise ValueError(f"{plots} plots cannot hold {varieties} varieties equally often")
+    if rows % varieties == 0 and columns % varieties:
+        return row_column_grid(varieties, columns, rows, rng, tries).T.copy()
+    complete_rows = columns % varieties == 0
+    grid = np.tile(np.arange(varieties), plots // varieties).reshape(rows, columns)
+    if complete_rows:
+        grid = np.stack([rng.permutation(row) for row in grid])
+    else:
+        grid = rng.permutation(grid.ravel()).reshape(rows, columns)
+    return _anneal(grid, varieties, complete_rows, rng, tries)
+
+
+def grid_efficiency(grid: IntArray) -> Efficiency:
+    """Efficiency of comparing varieties after rows and columns are both taken out."""
+    rows, columns = np.indices(grid.shape)
+    varieties = int(grid.max()) + 1
+    # Losses to rows and to columns add up in the mean factor, so they do in its bound.
+    lost = sum(1.0 - incomplete_bound(varieties, size) for size in grid.shape)
+    return efficiency(grid.ravel(), rows.ravel(), columns.ravel(), bound=1.0 - lost)
+
+
+def _anneal(
+    grid: IntArray, varieties: int, within_rows: bool, rng: np.random.Generator, tries: int
+) -> IntArray:
+    rows, columns = grid.shape
+    in_row = np.zeros((varieties, rows))
+    in_column = np.zeros((varieties, columns))
+    for (row, column), one in np.ndenumerate(grid):
+        in_row[one, row] += 1
+        in_column[one, column] += 1
+    now = _average(in_row, in_column)
+    best, best_value = grid.copy(), now
+    heat = 0.02
+    for _ in range(tries):
+        heat *= 0.999
+        a = (int(rng.integers(rows)), int(rng.integers(columns)))
+        b = (a[0] if within_rows else int(rng.integers(rows)), int(rng.integers(columns)))
+        first, second = int(grid[a]), int(grid[b])
+        if first == second:
+            continue
+        _swap(in_row, in_column, first, second, a, b)
+        value = _average(in_row, in_column)
+        if value >= now or rng.random() < np.exp((value - now) / heat):
+            now = value
+            grid[a], grid[b] = second, first
+            if now > best_value + 1e-12:
+                best, best_value = grid.copy(), now
+        else:
+            _swap(in_row, in_column, second, first, a, b)
+    return best
+
+
+def _swap(
+    in_row: FloatArray,
+    in_column: FloatArray,
+    first: int,
+    second: int,
+    a: tuple[int, int],
+    b: tuple[int, int],
+) -> None:
+    """Count the move of `first` from a to b and of `second` from b to a."""
+    for table, here, there in ((in_row, a[0], b[0]), (in_column, a[1], b[1])):
+        table[first, here] -= 1
+        table[first, there] += 1
+        table[second, there] -= 1
+        table[second, here] += 1
+
+
+def _average(in_row: FloatArray, in_column: FloatArray) -> float:
+    """Average efficiency factor from the two incidence tables; below 0 if not connected."""
+    varieties, rows = in_row.shape
+    columns = in_column.shape[1]
+    replication = rows * columns / varieties
+    information = (
+        replication * np.eye(varieties)
+        - in_row @ in_row.T / columns
+        - in_column @ in_column.T / rows
+        + replication**2 / (rows * columns)
+    )
+    values = np.linalg.eigvalsh(information + 2 * replication / varieties)[:-1] / replication
+    if float(values.min()) < DISCONNECTED:
+        # Not connected yet: let more usable comparisons count as better.
+        return float(np.mean(values > DISCONNECTED)) - 1.0
+    return float((varieties - 1) / np.sum(1.0 / values))
