@@ -29,7 +29,7 @@ def first(
         "covariance": np.asarray(covariance, dtype=float) if known else None,
         "df": df if known else float("nan"), "replicated": known,
         "why_not": "" if known else "each variety stands in one plot only", "blocks": 3,
-        "plots": (3 if known else 1,) * len(names), "spreads": Spreads(), "verdict": "",
+        "plots": (3 if known else 1,) * len(names), "spreads": Spreads(),
         "doubts": 0, "fingerprint": f"{name}/{garden}/{year}",
     }
     return FirstStage(**{**values, **other})

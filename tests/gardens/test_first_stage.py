@@ -34,7 +34,8 @@ def test_counts_go_on_as_logs_of_a_weeks_rate(beans):
     assert np.exp(beans.estimates) == pytest.approx(means.loc[list(beans.varieties), "estimate"])
     assert beans.covariance == pytest.approx(pods.covariance)
     assert (beans.check, beans.blocks, beans.year) == ("Tallow Lane", 4, 2025)
-    assert "Quarterbell" in beans.verdict
+    assert beans.own is not None
+    assert "Quarterbell" in beans.own.answer
     assert beans.spreads.plant == pytest.approx(pods.fit.group_sd["plant"])
     assert beans.spreads.plot == pytest.approx(pods.fit.group_sd["unit"])
 
@@ -53,7 +54,7 @@ def test_oats_differences_have_the_published_error():
     oats = first_stage(DATA / "oats-1935", words=False)
     c = oats.covariance
     assert np.sqrt(c[0, 0] + c[1, 1] - 2 * c[0, 1]) == pytest.approx(7.079, abs=5e-4)
-    assert (oats.scale, oats.df, oats.verdict) == ("linear", 10, "")
+    assert (oats.scale, oats.df, oats.own) == ("linear", 10, None)
 
 
 def test_one_plot_a_variety_has_no_error_of_its_own():

@@ -83,8 +83,7 @@ def test_single_rows_carry_the_plot_error_the_other_gardens_measured():
     assert v[-1, -1] == pytest.approx(np.median(plots))
     assert v[-1, -2] == 0
     assert v[:4, :4] == pytest.approx(trials[0].covariance)
-    second = fit_second(rows)
-    assert {"variety x garden", "single rows"} == set(second.terms)
+    assert set(fit_second(rows).terms) == {"variety x garden"}
     answer = second_stage(trials)
     assert answer.supported
     assert "2 of the 6 trials had one plot" in answer.how_sure
@@ -231,7 +230,7 @@ def test_whatever_trials_are_thrown_together_nothing_is_claimed_without_an_error
     assert (others["df"].dropna() >= 1).all()
     assert (np.isfinite(others["low"]) == judged).all()
     assert (np.isfinite(others["new_low"]) == (judged & answer.new_supported)).all()
-    assert others["best_here"].notna().all() == answer.supported
+    assert others["best_here"].notna().all() == (answer.state == "settled")
     assert rows.loc[rows["group"] > 0, ["estimate", *ENDS, "best", "best_here"]].isna().all(
         axis=None)
     said = " ".join([answer.answer, answer.how_sure, answer.next_step, *answer.cannot_tell])
@@ -249,15 +248,6 @@ def test_a_garden_seen_twice_and_a_second_year_are_told_apart_only_with_enough_t
     assert set(answer.variances) == {"variety x trial"}
     assert any("year to year" in line for line in answer.cannot_tell)
     assert "too little to tell it from the other terms" in answer.method.full
-
-
-def test_a_variety_that_gave_nothing_in_a_garden_is_not_passed_over_in_silence():
-    trials = drawn(3)
-    bare = first([0.0, 0.2, 0.4], 0.01 * np.eye(3), name="bare", garden="Dry", barren=("V3",))
-    answer = second_stage([*trials, bare])
-    said = next(line for line in answer.cannot_tell if "Dry" in line)
-    assert "V3 in Dry, 2025" in said
-    assert "nothing at all" in said
 
 
 def test_the_same_trials_give_the_same_answer_and_it_pickles():

@@ -121,7 +121,7 @@ def test_every_cell_has_its_say_for_one_two_and_twelve_trials(count):
     assert bool(parts["gardens_and_whole"].plain) == (count > 1)
     table = parts["varieties"].plain
     assert ("another garden" in table) == (count > 2)
-    assert ("Chance of being best" in table) == (count > 1)
+    assert "Chance of being best" not in table, "nothing is settled in these"
 
 
 def test_folders_that_give_nothing_end_with_the_code_of_the_records(club, tmp_path):

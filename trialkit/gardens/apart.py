@@ -11,12 +11,14 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from trialkit.gardens.fitting import LEVEL, SecondFit, fit_second
+from trialkit.gardens.fitting import LEVEL, SecondFit, first_covariance, fit_second
 from trialkit.gardens.rows import Rows
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import ALPHA, compare
 
 Floats = npt.NDArray[np.float64]
+ZERO = 1e-6
+"""A standard deviation up to this, on the model's scale, is one estimated as zero."""
 ALIKE = 1.1
 """Degrees of freedom within this factor count as one number."""
 
@@ -89,25 +91,87 @@ def apart(second: SecondFit, varieties: Sequence[str], check: str | None) -> Apa
 def fitted_apart(rows: Rows) -> tuple[SecondFit, Apart]:
     """Stage 2 fitted, and the differences of the varieties that are compared.
 
-    Kenward and Roger's degrees of freedom vanish where a variance rests on next to nothing.  A
-    term estimated as zero is then left out, which changes no estimate; where variety x trial is
-    the only one, the degrees of freedom are those of varieties and trials (the layout's own).
+    Where the trials agree as far as their own errors tell (every variance estimated as zero),
+    the differences are judged by those errors; see `agreeing`.  Kenward and Roger's degrees of
+    freedom vanish where a variance rests on next to nothing.  A term estimated as zero is then
+    left out, which changes no estimate; where variety x trial is the only one, the degrees of
+    freedom are those of varieties and trials (the layout's own).
     Raises MixedModelError where the core does.
     """
     second = fit_second(rows)
+    several = len(rows.firsts) > 1 and second.known and LEVEL not in second.terms
+    if several and all(sd <= ZERO for sd in second.terms.values()):
+        return second, agreeing(rows, second.df)
     found = apart(second, rows.main, rows.check)
     if found.judged:
         return second, found
     terms = [name for name in second.terms if name != LEVEL]
-    zero = [name for name in terms[1:] if second.terms[name] <= 1e-6]
+    zero = [name for name in terms[1:] if second.terms[name] <= ZERO]
     if zero:
         second = fit_second(rows, without=zero)
         found = apart(second, rows.main, rows.check)
         terms = [name for name in second.terms if name != LEVEL]
-    if not found.judged and len(terms) == 1 and second.df >= 1:
+    if not found.judged and second.df >= 1:
         each = np.where([name == found.check for name in found.varieties], np.nan, second.df)
         found = replace(found, df_each=each, df=second.df)
     return second, found
+
+
+def agreeing(rows: Rows, spare: float) -> Apart:
+    """Differences where no variance but that of stage 1 is left: weighted least squares.
+
+    The trials' errors are estimates, each a scale s_t of its V known on the df of its trial, so
+    that the covariance is adjusted by Kenward & Roger 1997 (Biometrics 53:983) with the scales
+    as the parameters, var(s_t) = 2 / df_t:
+
+        C + 2 C [sum of 2 / df_t (M_t - M_t C M_t)] C,  M_t = X_t' V_t^-1 X_t,  C = (sum M_t)^-1,
+
+    for a common mean that of Meier (1953, Biometrics 9:59); a difference l has
+    df = (l'Cl)^2 / sum of (l'C M_t C l)^2 / df_t.  Rows without repeats share one scale.
+
+    spare: degrees of freedom between varieties and trials.  With a single one an estimate of
+    zero means little (two varieties that differ by chance alike in two gardens), and no more
+    than 2 are given: over ratios of the mean squares of 1 to 100 an interval then holds the
+    truth in 94 to 99 % of cases, against 89 % with all of them and 99.9 % with one.
+    """
+    names, table = list(rows.main), rows.table[rows.table["variety"].isin(rows.main)]
+    at = table.index.to_numpy()
+    v = first_covariance(rows).toarray()[np.ix_(at, at)]
+    own = pd.Index(names).get_indexer(pd.Index(table["variety"]))
+    trials, place = np.unique(table["at"].to_numpy(), return_inverse=True)
+    x = np.hstack([np.eye(len(names))[own], np.eye(len(trials))[place]])
+    weighted = np.linalg.solve(v, x)
+    whole = np.linalg.pinv(x.T @ weighted, hermitian=True)
+    beta = whole @ (weighted.T @ table["y"].to_numpy(dtype=np.float64))
+    repeated = [one.df for one in rows.firsts if one.covariance is not None]
+    scales: dict[int, tuple[float, npt.NDArray[np.intp]]] = {}
+    for t, number in enumerate(trials):
+        single = rows.firsts[int(number)].covariance is None
+        df = float(np.median(repeated)) if single else rows.firsts[int(number)].df
+        lines = np.flatnonzero(place == t)
+        before = scales.get(-1, (df, lines[:0]))[1] if single else lines[:0]
+        scales[-1 if single else t] = (df, np.concatenate([before, lines]))
+    parts = [(df, x[lines].T @ weighted[lines]) for df, lines in scales.values()]
+    middle = sum((2.0 / df * (m - m @ whole @ m) for df, m in parts), np.zeros_like(whole))
+    adjusted = whole + 2.0 * whole @ middle @ whole
+
+    size = len(names)
+    centre = np.hstack([np.eye(size) - 1.0 / size, np.zeros((size, len(trials)))])
+    frame = Apart(tuple(names), centre @ beta, centre @ adjusted @ centre.T,
+                  rows.check if rows.check in names else None, np.full(size, np.nan), float("nan"))
+    most = 2.0 if spare < 2.0 else np.inf
+
+    def df_of(contrast: Floats) -> Floats:
+        under = sum((np.einsum("ia,ab,ib->i", contrast @ whole, m, contrast @ whole) ** 2 / df
+                     for df, m in parts), np.zeros(len(contrast)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            own_df = np.einsum("ia,ab,ib->i", contrast, whole, contrast) ** 2 / under
+        return _capped(own_df, most)
+
+    each = df_of(frame.weights @ centre)
+    each[[name == frame.check for name in names]] = np.nan
+    pairs = np.array([centre[i] - centre[j] for i, j in combinations(range(size), 2)])
+    return replace(frame, df_each=each, df=float(np.median(df_of(pairs))))
 
 
 def undetermined(varieties: tuple[str, ...], mean: Floats, check: str | None) -> Apart:

@@ -49,6 +49,23 @@ class Spreads:
     dispersion: float = float("nan")
 
 
+@dataclass(frozen=True)
+class OwnAnswer:
+    """What a trial's own report says.
+
+    answer, how_sure, next_step, cannot_tell, state: of `decide.Verdict`.  against: a line a
+    variety in the report's order: name, ratio to (or difference from) the check, its low and
+    high; NaN where the report gives none.
+    """
+
+    answer: str
+    how_sure: str
+    next_step: str
+    cannot_tell: tuple[str, ...]
+    state: str
+    against: tuple[tuple[str, float, float, float], ...]
+
+
 @dataclass(frozen=True, eq=False)
 class FirstStage:
     """One trial's variety means and how well they are known.
@@ -57,7 +74,8 @@ class FirstStage:
     garden.  scale: "log" (estimates are logarithms of `unit`; differences are ratios) or
     "linear".  estimates: (m,) in the order of `varieties`.  covariance: (m, m), None where the
     layout gives no measure of error.  df: degrees of freedom behind it, NaN without one.  plots:
-    (m,) units a variety was given to.  verdict: the trial's own answer, empty unless asked for.
+    (m,) plots a variety was given to.  own: what the trial's own report says, None unless asked
+    for.
     notes: what a reader of the season should know of this trial.  barren: varieties that gave
     nothing at all there, which no ratio can show.  weight_unit: what the gardener weighs in
     (estimates of weights are in g all the same; "g" for a harvest in a unit of its own).
@@ -84,7 +102,6 @@ class FirstStage:
     blocks: int
     plots: tuple[int, ...]
     spreads: Spreads
-    verdict: str
     doubts: int
     fingerprint: str
     invented: bool = False
@@ -92,6 +109,7 @@ class FirstStage:
     notes: tuple[str, ...] = ()
     barren: tuple[str, ...] = ()
     weight_unit: str = "g"
+    own: OwnAnswer | None = None
 
 
 @dataclass(frozen=True)
@@ -164,7 +182,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> First
             return Failed(name, found.reason)
         varieties, estimates, covariance, df = _means(found)
         spreads = _spreads(found)
-        verdict = _verdict(analysis) if words else ""
+        own = _own_answer(analysis, found) if words else None
     except (MixedModelError, np.linalg.LinAlgError) as error:
         return Failed(name, f"its model could not be fitted: {error}")
     if not varieties or not np.isfinite(estimates).all():
@@ -179,11 +197,11 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> First
         check=about.check, estimates=estimates, covariance=covariance, df=df,
         replicated=covariance is not None, why_not=found.why_not,
         blocks=int(analysis.ground.units["block"].nunique()),
-        plots=tuple(int(means[v]) for v in varieties), spreads=spreads, verdict=verdict,
+        plots=tuple(int(means[v]) for v in varieties), spreads=spreads,
         doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
         source=about.source, notes=tuple(found.notes),
         barren=tuple(str(v) for v in means.index if v not in varieties and means[v] > 0),
-        weight_unit="g" if about.harvest_unit else about.weight_unit,
+        weight_unit="g" if about.harvest_unit else about.weight_unit, own=own,
     )
 
 
@@ -231,7 +249,20 @@ def _spreads(found: PodsResult | HarvestResult) -> Spreads:
                    float(fit.dispersion))
 
 
-def _verdict(analysis: Analysis) -> str:
+def _own_answer(analysis: Analysis, found: PodsResult | HarvestResult) -> OwnAnswer:
     from trialkit.decide import Conclusion
+    from trialkit.reading.units import own_weight
 
-    return Conclusion(analysis.records, analysis).verdict.answer
+    conclusion = Conclusion(analysis.records, analysis)
+    said, about = conclusion.verdict, analysis.records.trial
+    scale = 1.0  # the report's differences are in g, its page's in the gardener's own unit
+    if found.scale != "ratio" and not about.harvest_unit:
+        scale, _ = own_weight(found.unit, about.weight_unit)
+    table = conclusion.table
+    against = tuple(
+        (str(name), float(ratio) / scale, float(low) / scale, float(high) / scale)
+        for name, ratio, low, high in zip(table["variety"], table["ratio"], table["ratio_low"],
+                                          table["ratio_high"], strict=True)
+    )
+    return OwnAnswer(said.answer, said.how_sure, said.next_step, tuple(said.cannot_tell),
+                     said.state, against)

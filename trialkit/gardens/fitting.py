@@ -11,7 +11,8 @@ them.
 A trial without repeats has no V.  If none has, the residual is variety x trial and the row's own
 error in one: each garden is a block, and this is the analysis of randomised blocks (Fisher 1935,
 The Design of Experiments, ch. 4).  If only some have, their rows get the error of a single plot
-as the other gardens measured it, and a variance of their own on top, estimated with the rest.
+as the other gardens measured it.  A variance of their own on top is estimated only where the
+restricted likelihood asks for it: left in regardless, it takes what is variety x garden.
 """
 
 from __future__ import annotations
@@ -33,6 +34,10 @@ Floats = npt.NDArray[np.float64]
 
 PLACE, YEAR, TRIAL = "variety x garden", "variety x year", "variety x trial"
 OWN, LEVEL = "single rows", "level of a trial"
+OWN_CLEAR = 2.706
+"""Fall of -2 log restricted likelihood from which single rows get a variance of their own: 5 % of
+the even mixture of 0 and chi-squared on 1 df, the law of a variance tested at its limit of zero
+(Self & Liang 1987, J. Am. Stat. Assoc. 82:605)."""
 MANY = 200
 """Trials above which a trial's level is random: with so many, what the levels say of varieties
 that were not grown everywhere is well weighted, and no column a trial is needed."""
@@ -66,11 +71,20 @@ def spare_df(table: pd.DataFrame, groups: int) -> float:
 
 
 def fit_second(rows: Rows, without: Sequence[str] = ()) -> SecondFit:
-    """Fit stage 2.
+    """Fit stage 2, single rows with a variance of their own only where it is clearly there.
 
     without: terms to leave out.  Needs one spare degree of freedom (`spare_df`) unless every trial
     has its V.  Raises MixedModelError where the core does.
     """
+    fitted = _fit(rows, without)
+    if OWN not in fitted.terms:
+        return fitted
+    plain = _fit(rows, (*without, OWN))
+    clear = plain.fit.objective - fitted.fit.objective > OWN_CLEAR
+    return fitted if clear else plain
+
+
+def _fit(rows: Rows, without: Sequence[str]) -> SecondFit:
     table = rows.table.assign(trial=rows.table["at"].astype(str), row=np.arange(len(rows.table)))
     spare = spare_df(table, len(rows.groups))
     replicated = table["replicated"].to_numpy()
@@ -144,7 +158,10 @@ def _groups(
     columns = {PLACE: "variety:place", YEAR: "variety:year", OWN: "own", trial: "row"}
     single = _single(table)
     codes: dict[str, npt.NDArray[np.intp]] = {trial: np.arange(len(table))}
-    left_out = [f"{name}: estimated as zero, on too little to judge it by" for name in without]
+    left_out = [
+        f"{name}: not clearly there" if name == OWN else
+        f"{name}: estimated as zero, on too little to judge it by" for name in without
+    ]
     for name, column in ((PLACE, "place"), (YEAR, "year")):
         if name == trial or name in without:
             continue

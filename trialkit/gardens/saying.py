@@ -12,6 +12,7 @@ import pandas as pd
 
 from trialkit.decide.conclude import WIDEST
 from trialkit.gardens.fitting import YEAR
+from trialkit.reading.spelling import folded
 from trialkit.wording import counted, few, figure, listed, percent, span, times
 
 if TYPE_CHECKING:
@@ -46,7 +47,10 @@ def scope(answer: SeasonAnswer) -> str:
 def worded(answer: SeasonAnswer, found: Apart) -> dict[str, Any]:
     """The fields of the answer that are words."""
     best, clear, state = _outcome(answer)
-    second = _second(answer, best)
+    nothing = barren(answer)
+    second = nothing or _second(answer, best)
+    if nothing and state == SETTLED and str(best["variety"]) in bare_in(answer):
+        state, clear = OPEN, False
     return {
         "answer": f"{_first(answer, best, clear)} {second}", "state": state,
         "how_sure": _how_sure(answer, found, state), "next_step": _next(answer, state),
@@ -117,20 +121,46 @@ def _first(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     return f"{where} no variety gave more than {to}; next is {name}, with {row}."
 
 
+def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
+    """Varieties that gave nothing at all in a trial, each with the gardens and years."""
+    spelt = {folded(str(name)): str(name) for name in answer.overall["variety"]}
+    out: dict[str, list[str]] = {}
+    for one in answer.firsts:
+        for name in one.barren:
+            out.setdefault(spelt.get(folded(name), name), []).append(f"{one.garden}, {one.year}")
+    return out
+
+
+def barren(answer: SeasonAnswer) -> str:
+    """`X gave nothing at all in Dry, 2025; its figure is from the other gardens alone.`"""
+    bare = bare_in(answer)
+    if not bare:
+        return ""
+    parts = [f"{name} gave nothing at all in {listed(where[:3])}"
+             + (f" and {len(where) - 3} more" if len(where) > 3 else "")
+             for name, where in list(bare.items())[:3]]
+    more = f", as did {counted(len(bare) - 3, 'other variety', 'other varieties')}" * (
+        len(bare) > 3)
+    figures = "its figure comes" if len(bare) == 1 else "their figures come"
+    return f"{'; '.join(parts)}{more}: {figures} from the other gardens alone."
+
+
 def _second(answer: SeasonAnswer, best: Any) -> str:
     if not answer.supported:
         return f"No interval can be given: {answer.why_not}."
     if not answer.new_supported:
         return f"What another garden would see cannot be said: {answer.new_why_not}."
     group = answer.overall[answer.overall["group"] == 0]
+    where = "In another garden"
+    if not any(one.replicated for one in answer.firsts):
+        where = "From one row of each in another garden"
+    if pd.isna(best["best"]):
+        return f"{where} expect {_expected(answer, best)}."
     rival = group.sort_values("best", ascending=False, kind="stable").iloc[0]
     chance = (f"with a chance of {percent(float(best['best']))} that it comes out best of the "
               f"{len(group)}")
     if rival["variety"] != best["variety"]:
         chance += f" (for {rival['variety']} {percent(float(rival['best']))})"
-    where = "In another garden"
-    if not any(one.replicated for one in answer.firsts):
-        where = "From one row of each in another garden"
     return f"{where} expect {_expected(answer, best)}, {chance}."
 
 
@@ -153,7 +183,7 @@ def _how_sure(answer: SeasonAnswer, found: Apart, state: str) -> str:
     single = [one for one in answer.firsts if not one.replicated]
     said = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
             "(95 %)." if state == SETTLED else
-            "Not sure: they may as well be equal, as far as these trials can tell."]
+            "Not sure: these trials can't separate them."]
     if single and len(single) == len(answer.firsts):
         said.append("Each trial counts as one block, as every variety stood in one plot there: "
                     f"together they are one trial in blocks, with {round(found.df, 1):g} degrees "
@@ -227,11 +257,6 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         if len(without):
             out.append(f"How {answer.check} would have done in {few(list(without))}, where it was "
                        "not grown; those count through the other varieties.")
-    bare = [f"{few(one.barren)} in {one.garden}, {one.year}"
-            for one in answer.firsts if one.barren]
-    if bare:
-        out.append(f"How much the varieties that gave nothing at all are flattered ({few(bare)}): "
-                   "no ratio can show nothing, so that those gardens are left out for them.")
     rows = answer.overall
     once = list(rows[(rows["gardens"] == 1) & (rows["group"] == 0)]["variety"])
     if once and len({one.place for one in answer.firsts}) > 1:

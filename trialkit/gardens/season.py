@@ -29,15 +29,20 @@ def season(
 
     folders: of trials, or of gathered records (see `gathered`).  until: leave out what was
     recorded later.  mapper: runs stage 1, `map` by default; `spread.spreading` sends the trials
-    to other processes or machines.  words: also word each trial's own answer.  Never raises for
+    to other processes or machines.  words: also word each trial's own answer; a single trial's
+    always is, since one trial has one answer, its report's.  Never raises for
     what was recorded; a folder that fails is in `failed`.  Raises GatheredProblem where gathered
     records are spoilt, or not as of `until`.
     """
-    work = partial(first_stage, trait=trait, until=until, words=words)
     trials = trials_of(folders, until)
+    work = partial(first_stage, trait=trait, until=until, words=words or len(trials) == 1)
     results = [_said(trial, one) for trial, one in zip(trials, mapper(work, trials), strict=True)]
     good = [one for one in results if isinstance(one, FirstStage)]
-    return second_stage(good, [one for one in results if isinstance(one, Failed)])
+    failed = [one for one in results if isinstance(one, Failed)]
+    if len(good) == 1 and good[0].own is None:  # the others gave nothing
+        worked = first_stage(trials[results.index(good[0])], trait, until)
+        good = [worked] if isinstance(worked, FirstStage) else good
+    return second_stage(good, failed)
 
 
 def _said(trial: Path | GatheredTrial, found: FirstStage | Failed | Fault) -> FirstStage | Failed:

@@ -13,15 +13,16 @@ from trialkit.gardens import saying
 from trialkit.gardens.account import method
 from trialkit.gardens.additive import Additive, additive
 from trialkit.gardens.apart import Apart, against, fitted_apart, undetermined
-from trialkit.gardens.first import Failed, FirstStage, Scale
+from trialkit.gardens.first import Failed, FirstStage, OwnAnswer, Scale
 from trialkit.gardens.fitting import SecondFit, spare_df
-from trialkit.gardens.newgarden import chance_best, new_df, new_garden
+from trialkit.gardens.newgarden import at_least, chance_best, new_df, new_garden
 from trialkit.gardens.order import by_garden, flips
 from trialkit.gardens.ownunits import in_own_unit
 from trialkit.gardens.rows import Rows, gather, shared_varieties
 from trialkit.gardens.stability import stability
 from trialkit.mixed import MixedModelError
 from trialkit.models.results import MethodNote
+from trialkit.reading.spelling import folded
 
 NEW_GARDEN = 3
 """Gardens from which on it is said what another garden may see."""
@@ -39,7 +40,8 @@ class SeasonAnswer:
     (0, 1, ...: varieties of different groups cannot be compared), mean (model scale), estimate
     (ratio or difference to the check), low, high, p, df (simultaneous over the varieties),
     new_low, new_high (in a garden not among these), best (chance of being the best one there),
-    best_here (of being the best on average over these gardens).
+    best_here (of being the best on average over these gardens); both chances NaN where nothing
+    is settled.
     by_garden: one row a variety and trial, that trial alone, as `order.by_garden` gives it, but
     ratios where `overall` holds ratios.
     stability: variety, trials, slope, slope_se, slope_low, slope_high, deviation (sd about the
@@ -123,7 +125,25 @@ def second_stage(
         method=method(rows, second, found), fingerprint=_fingerprint(rows.firsts),
         notes=rows.notes,
     )
-    return replace(answer, **saying.worded(answer, found))
+    answer = replace(answer, **saying.worded(answer, found))
+    own = rows.firsts[0].own
+    return answer if own is None or len(rows.firsts) > 1 else _as_reported(answer, own)
+
+
+def _as_reported(answer: SeasonAnswer, own: OwnAnswer) -> SeasonAnswer:
+    """One trial has one answer: its report's, with what a single garden cannot tell added."""
+    figures = pd.DataFrame(list(own.against), columns=["variety", "estimate", "low", "high"])
+    none = 1.0 if answer.scale == "log" else 0.0
+    if figures["estimate"].isna().all():  # no check: the season's averages, without limits
+        figures = answer.overall[["variety", "estimate"]].assign(low=np.nan, high=np.nan)
+    table = answer.overall.drop(columns=["estimate", "low", "high"]).assign(p=np.nan, df=np.nan)
+    table = figures.merge(table, on="variety", how="inner")[list(answer.overall.columns)]
+    table.loc[table["check"], ["estimate", "low", "high"]] = none
+    table[["best", "best_here"]] = np.nan
+    stays = tuple(line for line in answer.cannot_tell if line not in own.cannot_tell)
+    return replace(answer, overall=table, answer=own.answer, how_sure=own.how_sure,
+                   next_step=own.next_step, cannot_tell=(*own.cannot_tell, *stays),
+                   state=own.state)
 
 
 def _sharing(rows: Rows) -> Rows:
@@ -171,14 +191,22 @@ def _overall(
     group = {v: g for g, part in enumerate(rows.groups) for v in part}
     out = together.assign(
         check=together["variety"] == rows.check, mean=found.mean + table.level.mean(),
-        best_here=chance_best(found, 0.0, found.df, seed), best=np.nan, new_low=np.nan,
-        new_high=np.nan)
+        best_here=np.nan, best=np.nan, new_low=np.nan, new_high=np.nan)
+    clear = bool((together["low"] > 0).any() or (together["high"].drop(
+        together.index[together["variety"] == rows.check]) < 0).all())
+    if clear:  # where nothing is settled a chance of being best mostly tells who was lucky
+        out = out.assign(best_here=chance_best(found, 0.0, found.df, seed))
     if second is not None and not not_new:
-        interaction = second.interaction
-        df = new_df(found, interaction, second.error, places)
+        interaction = at_least(second.interaction, second.error, second.df)
+        df = new_df(found, interaction, second.error, places, second.df)
         new = new_garden(found, interaction, df)
-        out = out.assign(new_low=new["low"], new_high=new["high"],
-                         best=chance_best(found, interaction, float(np.nanmedian(df)), seed))
+        out = out.assign(new_low=new["low"], new_high=new["high"])
+        if clear:
+            out = out.assign(best=chance_best(found, interaction, float(np.nanmedian(df)), seed))
+    bare = _barren(rows)
+    out.loc[out["variety"].isin(bare), ["new_low", "new_high"]] = np.nan
+    if bare:
+        out = out.assign(best=np.nan, best_here=np.nan)
     out = out.sort_values("mean", ascending=False, kind="stable")
     others = [v for v in rows.varieties if v not in set(out["variety"])]
     rest = pd.DataFrame({"variety": others, "check": [False] * len(others)})
@@ -186,6 +214,12 @@ def _overall(
     out = out.assign(group=out["variety"].map(group).astype(int),
                      check=out["check"].astype(bool))
     return out.merge(grown.reset_index(), on="variety", how="left").reset_index(drop=True)
+
+
+def _barren(rows: Rows) -> set[str]:
+    """Varieties, as the table spells them, that gave nothing at all in a trial."""
+    spelt = {folded(name): name for name in rows.varieties}
+    return {spelt.get(folded(name), name) for one in rows.firsts for name in one.barren}
 
 
 def _shown(frame: pd.DataFrame, ratio: bool, columns: list[str]) -> pd.DataFrame:

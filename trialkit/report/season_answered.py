@@ -90,8 +90,9 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
     columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
     if found.new_supported:
         columns.append(("In another garden", lambda row: _elsewhere(season, row)))
+    if found.overall["best"].notna().any():
         columns.append(("Chance of being best there", lambda row: Cell(_chance(row.best))))
-    elif found.supported:
+    elif found.overall["best_here"].notna().any():
         columns.append((BEST_HERE, lambda row: Cell(_chance(row.best_here))))
     if not _everywhere(season):
         columns.append(("Grown in", lambda row: _grown(row, gardens)))
