@@ -132,7 +132,7 @@ def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
 
 
 def barren(answer: SeasonAnswer) -> str:
-    """`X gave nothing at all in Dry, 2025; its figure is from the other gardens alone.`"""
+    """`X gave nothing at all in GARDEN, YEAR: its figure comes from the other gardens alone.`"""
     bare = bare_in(answer)
     if not bare:
         return ""
