@@ -188,7 +188,7 @@ def test_the_open_part_prints_on_three_sheets_and_the_method_where_it_was_opened
     )
     assert tallest < room
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(27, 32, 37)"
-    page.emulate_media(media="screen")
+    page.emulate_media(media="null")
     page.locator(".folded > details > summary").click()
     texts = _printed(page, tmp_path / "full.pdf", sheet)
     assert any("Fingerprint of the records" in text for text in texts), "the method was opened"
