@@ -283,3 +283,16 @@ def test_learned_spreads_are_told_at_their_estimate_and_at_their_upper_limit(tmp
     open_end = planpower.spread(tmp_path)
     text = planpower.reach_words(planning.lay_out(varieties=FIVE, seed=1).planting, spread=open_end)
     assert "no upper limit" in text
+
+
+def test_a_dry_run_says_what_the_bed_can_show_and_writes_nothing(tmp_path):
+    arguments = ["plan", str(tmp_path / "t"), *options("A", "B"), "--seed", "3"]
+    dry = CliRunner().invoke(app, [*arguments, "--dry-run"])
+    assert dry.exit_code == 0, dry.output
+    assert list(tmp_path.iterdir()) == []
+    assert "8 times in 10" in dry.output
+    assert "Nothing was written" in dry.output
+    wet = CliRunner().invoke(app, arguments)
+    assert dry.output.splitlines()[0] == wet.output.splitlines()[0]
+    again = CliRunner().invoke(app, [*arguments, "--dry-run"])  # where a trial stands, too
+    assert again.exit_code == 0, again.output

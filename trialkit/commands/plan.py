@@ -93,6 +93,9 @@ def plan(
     ] = None,
     seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
     neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what the bed can show, and write nothing.")
+    ] = False,
     paper_name: _Sheet = "A4",
     label: _Label = "60x25",
     weigh: _Weigh = True,
@@ -116,8 +119,9 @@ def plan(
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
         space = planning.room_cm(room) if room else None
-        tidy(folder)
-        check_vacant(folder, is_described(folder))
+        if not dry_run:
+            tidy(folder)
+            check_vacant(folder, is_described(folder))
         spread = planpower.spread(learned or "", folder)
         made = planning.lay_out(
             folder=folder,
@@ -155,6 +159,12 @@ def plan(
         stop(Exit.RECORDS, str(problems))
     except (CellStop, ValueError, OSError) as error:
         stop(Exit.USAGE, str(error))
+    if dry_run:
+        for text in planning.size_words(made.planting):
+            say(text)
+        say(planpower.reach_words(made.planting, picks, spread, made.about.looks))
+        say("Nothing was written. Leave out --dry-run to write the trial.")
+        return
     try:
         done = planning.written(made, folder, sheet.name, size, weigh, blind)
     except FileExistsError as error:
