@@ -243,6 +243,8 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
             r.wrong("varieties", None, "No variety is named.", accepted)
         return ()
     out: list[Variety] = []
+    named: set[str] = set()
+    checked = False
     for i, row in enumerate(rows):
         at = f"varieties.{i}."
         if not isinstance(row, dict):
@@ -254,10 +256,12 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
         note = r.take(row, "note", any_text, _WORDS, where=at) or ""
         if name is None:
             continue
-        if folded(name) in {folded(v.name) for v in out}:
+        if folded(name) in named:
             r.wrong(f"{at}name", name, "It is named twice.", "each variety once")
-        if check and any(v.check for v in out):
+        if check and checked:
             r.wrong(f"{at}check", name, "Another variety is the check already.", "one at most")
+        named.add(folded(name))
+        checked = checked or check
         out.append(Variety(name, check, note))
     return tuple(out)
 

@@ -55,6 +55,7 @@ def records(plants, picks=None, heights=None, harvest=None, *, check="A", looks=
         _frame(harvest, {"date": "datetime64[ns]", "plant": object, "weight_g": float,
                          "count": float, "grade": object}),
         doubts if doubts is not None else NO_DOUBTS, "0" * 16, (),
+        queried={} if doubts is None else {"picks": tuple(int(at) - 2 for at in doubts["line"])},
     )
 
 

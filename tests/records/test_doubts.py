@@ -10,6 +10,7 @@ from datetime import date
 
 import numpy as np
 import pytest
+from conftest import DESCRIPTION
 
 from trialkit.records import doubts, read_records
 
@@ -265,3 +266,39 @@ def test_plots_that_begin_anew_in_every_block_are_told_apart(make) -> None:
 def test_doubts_of_later_days_wait(make) -> None:
     picks = season() + "2026-07-20,A1,300,\n"
     assert read_records(make(picks=picks), date(2026, 7, 15)).doubts.empty
+
+
+PLAIN = "date,plant,count\n" + "".join(
+    f"2026-07-{day:02},{plant},{3 + day % 2}\n"
+    for day in range(1, 9) for plant in ("A1", "A2", "C1", "C2")
+)
+
+
+@pytest.mark.parametrize("before", ["", "\n", "\n\n"])
+def test_an_odd_record_is_known_by_its_row_whatever_its_line(make, before) -> None:
+    odd = PLAIN.replace("2026-07-03,C1,4", "2026-07-03,C1,400")
+    records = read_records(make(picks=before + odd))
+    (at,) = records.queried["picks"]
+    assert records.picks.loc[at, ["plant", "count"]].tolist() == ["C1", 400]
+
+
+def test_an_odd_record_of_a_workbook_and_of_a_day_is_known_by_its_row(make) -> None:
+    import openpyxl
+
+    folder = make()
+    odd = PLAIN.replace("2026-07-03,C1,4", "2026-07-03,C1,400")
+    made = openpyxl.Workbook()
+    for line in odd.splitlines():
+        made.active.append([int(c) if c.isdigit() else c for c in line.split(",")])
+    made.save(folder / "picks.xlsx")
+    for until in (None, date(2026, 7, 6)):
+        records = read_records(folder, until)
+        (at,) = records.queried["picks"]
+        assert records.picks.loc[at, ["plant", "count"]].tolist() == ["C1", 400]
+
+
+def test_many_varieties_without_a_plant_are_counted(make) -> None:
+    more = "".join(f'[[varieties]]\nname = "V{i}"\n' for i in range(10_000))
+    doubts = read_records(make(trial=DESCRIPTION + more)).doubts
+    assert len(doubts) == 4
+    assert doubts["doubt"].iloc[-1] == "9,997 more varieties of trial.toml have no plant"

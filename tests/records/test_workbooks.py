@@ -101,7 +101,7 @@ def test_one_workbook_for_all_tables(xlsx) -> None:
 
 
 def test_two_files_for_one_table_are_refused(xlsx) -> None:
-    found = problems(xlsx(book(("a", ROWS)), picks="date,plant,count\n"))
+    found = problems(xlsx(book(("a", ROWS)), picks="date,plant,count\n2026-07-01,A1,3\n"))
     assert "same table" in found["problem"].iloc[0]
 
 
@@ -300,3 +300,8 @@ def test_workbooks_made_to_keep_the_parser_busy(xlsx, kind) -> None:
     problems(folder)
     assert process_time() - at < 20
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 900_000  # kB
+
+
+def test_the_empty_table_of_a_new_trial_gives_way_to_a_workbook(xlsx) -> None:
+    records = read_records(xlsx(book(("picks", ROWS)), picks="date,plant,count,weight\n"))
+    assert len(records.picks) == 3

@@ -163,33 +163,8 @@ class _Picks:
 
 
 def doubtful_picks(records: Records) -> pd.Index:
-    """Rows of the picks frame that a doubt names by line (the heading is line 1).
-
-    A doubt whose quoted value does not stand there (blank lines in the file, rows left out) is
-    passed over.
-    """
-    doubts = records.doubts
-    if doubts.empty:
-        return pd.Index([])
-    own = doubts[doubts["file"].astype(str).str.startswith("picks")]
-    picks = records.picks
-    rows = []
-    for line, column, value in zip(own["line"], own["column"], own["value"], strict=True):
-        at = int(line) - 2 if pd.notna(line) else -1
-        if 0 <= at < len(picks) and column in picks and _says(picks[column].iloc[at], value):
-            rows.append(picks.index[at])
-    found: pd.Index = pd.Index(sorted(set(rows)))
-    return found
-
-
-def _says(found: object, said: object) -> bool:
-    """Whether a cell of the frame is what a doubt quotes, so that a shifted line is not taken."""
-    if isinstance(found, pd.Timestamp):
-        return found.strftime("%Y-%m-%d") == str(said)
-    try:
-        return float(str(found)) == float(str(said))
-    except ValueError:
-        return str(found) == str(said)
+    """Rows of the picks frame that a doubt is about, whatever file they came from."""
+    return records.picks.index[list(records.queried.get("picks", ()))]
 
 
 def _ratio(index: pd.DataFrame, left: str, right: str) -> float:

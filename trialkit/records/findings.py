@@ -41,7 +41,7 @@ class Located:
     frame : the rows.  lines : for each row its line in its file, the first line being 1.
     file : the name of the file; files : where rows come from several, the name for each row.
     codes : for some columns, for each row the place of its value among the distinct values (-1
-    for a blank), and those.
+    for a blank), and those.  table : the name of the table, once its rows are as they will be used.
     """
 
     frame: pd.DataFrame
@@ -49,6 +49,7 @@ class Located:
     file: str
     files: npt.NDArray[np.object_] | None = None
     codes: Mapping[str, Coded] = field(default_factory=dict)
+    table: str = ""
 
     def coded(self, column: str) -> Coded:
         """For each row the place of its value among the distinct values, -1 for a blank."""
@@ -84,6 +85,7 @@ class Findings:
 
     errors: list[Problem] = field(default_factory=list)
     odd: list[Problem] = field(default_factory=list)
+    queried: dict[str, set[int]] = field(default_factory=dict)
 
     def error(
         self, file: str, line: int | None, column: str, value: object, problem: str, accepted: str
@@ -109,7 +111,12 @@ class Findings:
         self, rows: Located, at: Positions, column: str, values: Sequence[object],
         doubt: str | Sequence[str],
     ) -> None:
-        """A doubt for each of the rows at the given positions; as `errors_at`."""
+        """A doubt for each of the rows at the given positions; as `errors_at`.
+
+        Of a table whose rows are as they will be used, their positions are noted in ``queried``.
+        """
+        if rows.table:
+            self.queried.setdefault(rows.table, set()).update(map(int, at))
         _spread(self.odd, rows, at, column, values, doubt, "")
 
     @property

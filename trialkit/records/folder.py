@@ -52,7 +52,8 @@ def read_file(path: Path, findings: Findings) -> File | None:
 def table_paths(folder: Path, findings: Findings) -> dict[str, Path]:
     """For each table its file, and for "trial.xlsx" the workbook of all; by lower-case name.
 
-    An error where two files hold one table; doubts for files that may have been meant.
+    An error where two files hold one table, unless one is a CSV file without a row; doubts for
+    files that may have been meant.
     """
     names = {table.name for table in TABLES}
     found: dict[str, Path] = {}
@@ -62,7 +63,9 @@ def table_paths(folder: Path, findings: Findings) -> dict[str, Path]:
         if path.name.casefold() == WORKBOOK:
             found[WORKBOOK] = path
         elif stem in names and suffix in (".csv", ".xlsx"):
-            if stem in found:
+            if stem in found and _holds_nothing(path):
+                continue  # the empty table that a new trial was given gives way
+            if stem in found and not _holds_nothing(found[stem]):
                 findings.error(path.name, None, "", "", f"{found[stem].name} is the same table.",
                                "one file for each table")
             else:
@@ -71,6 +74,16 @@ def table_paths(folder: Path, findings: Findings) -> dict[str, Path]:
             others.append(path)
     _meant(others, names - found.keys(), findings)
     return found
+
+
+def _holds_nothing(path: Path) -> bool:
+    """Whether a CSV file has a heading at most, and no row."""
+    if path.suffix.casefold() != ".csv" or not path.is_file() or path.stat().st_size > 4_000:
+        return False
+    try:
+        return sum(bool(line.strip(b" \t\r,;")) for line in path.read_bytes().split(b"\n")) < 2
+    except OSError:
+        return False
 
 
 def _meant(others: Iterable[Path], missing: set[str], findings: Findings) -> None:

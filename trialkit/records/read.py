@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -44,6 +45,7 @@ class Records:
     doubts: file, line, column, value, doubt;  files: (name, rows) of each file read
     fingerprint: sixteen hex figures that stand for the files read
     until: the day after which records were left out; None for all
+    queried: for each table with odd records, their positions among its rows
 
     Dates are datetime64[ns], numbers float64, the rest text; what is blank is NaT, NaN or NA.
     Events are in lower case.  Heights and weather are only the rows with a measurement.
@@ -61,6 +63,7 @@ class Records:
     fingerprint: str
     files: tuple[tuple[str, int], ...]
     until: date | None = None
+    queried: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 def read_records(folder: str | Path, until: date | None = None) -> Records:
@@ -81,7 +84,7 @@ def read_records(folder: str | Path, until: date | None = None) -> Records:
     if findings.errors:
         findings.errors[:0] = ground.wrong
         raise RecordsError(findings.problems)
-    tables = {name: _as_of(name, rows, day) for name, rows in tables.items()}
+    tables = {name: replace(_as_of(name, rows, day), table=name) for name, rows in tables.items()}
     for conflict in conflicts:
         if day is None or conflict.date <= day:
             findings.doubt(LOG, conflict.line, conflict.trait, conflict.plant, conflict.text)
@@ -91,6 +94,7 @@ def read_records(folder: str | Path, until: date | None = None) -> Records:
         folder=ground.folder, trial=trial, **frames, doubts=findings.doubts,
         fingerprint=fingerprint(file for file, _ in ground.read),
         files=tuple((file.name, rows) for file, rows in ground.read[1:]), until=day,
+        queried={name: tuple(sorted(at)) for name, at in findings.queried.items()},
     )
 
 
