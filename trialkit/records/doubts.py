@@ -26,7 +26,7 @@ FAR = 6.0
 USUAL_COUNT, LARGE_COUNT = 20, 200
 ENOUGH = 20
 # Varieties without a plant are named up to so many; the rest are counted.
-MOST_NAMED = 3
+_MOST_NAMED = 3
 # A record so many days from every other of its table.
 ALONE_DAYS = 200
 
@@ -62,10 +62,10 @@ def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
         return
     there = set(plants["variety"].dropna().unique())
     without = [name for name in trial.variety_names if name not in there]
-    for name in without[:MOST_NAMED]:
+    for name in without[:_MOST_NAMED]:
         findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it")
-    if len(without) > MOST_NAMED:
-        findings.doubt(rows.file, None, "variety", "", f"{len(without) - MOST_NAMED:,} more "
+    if len(without) > _MOST_NAMED:
+        findings.doubt(rows.file, None, "variety", "", f"{len(without) - _MOST_NAMED:,} more "
                        "varieties of trial.toml have no plant")
     _at(rows, plants["lost_reason"].notna() & plants["lost"].isna(), "lost_reason",
         "a reason for a loss, but no date: taken as not lost", findings)
