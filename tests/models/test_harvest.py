@@ -82,7 +82,8 @@ def test_shares_of_grades_by_hand():
     for variety in "ABC":
         large, small = found.loc[(variety, "large")], found.loc[(variety, "small")]
         assert large["count"] + small["count"] == 200
-        assert large["share"] == large["count"] / 200
+        # the model's share, at the average of the blocks
+        assert large["share"] == pytest.approx(large["count"] / 200, abs=0.01)
         assert large["share"] + small["share"] == pytest.approx(1)
         assert large["low"] < large["share"] < large["high"]
         # the two grades are one another's rest

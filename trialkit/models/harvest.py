@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,19 +10,23 @@ import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.grid import marginal_rows
-from trialkit.models.comparing import compare
+from trialkit.models.comparing import ALPHA, Floats, compare
 from trialkit.models.grading import GRADES, GradeResult, grade_result
 from trialkit.models.picking import difference_means
 from trialkit.models.places import PlaceEffects, place_columns, place_effects
 from trialkit.models.position import bed_map
 from trialkit.models.ready import ReadyResult, ReadyRule, ready_from
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
-from trialkit.models.support import Support, behind, design_df, usable_groups
+from trialkit.models.support import Support, behind, complete, design_df, usable_groups
 
 if TYPE_CHECKING:
     from trialkit.records import Records
 
 
+LIKE_SIZED = 2.0
+"""Plots of up to this many times the plants of the smallest count alike, as means (own choice)."""
+SPREAD_DRAWS = 999
+"""Fields of equal spreads drawn to see how unequal they look by chance."""
 METRE = ["variety", "estimate", "low", "high", "share"]
 
 
@@ -94,8 +98,15 @@ def harvest_trait(
     if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
         # A plot's total shared out evenly among its plants is one figure, not several.
         fitted = data.drop_duplicates("unit")
-    groups, left_out = usable_groups(fitted, [*ground.by, "unit"], ("variety",))
-    formula = "weight ~ variety * treatment" if treated else "weight ~ variety"
+    fixed = complete(fitted, ground.by)
+    size = fitted.groupby("unit").size()
+    if not treated and size.max() <= LIKE_SIZED * size.min():
+        kept = {n: (n, "first") for n in ("variety", *ground.by)}
+        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **kept).reset_index()
+    groups, left_out = usable_groups(
+        fitted, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
+    formula = " + ".join([
+        "weight ~ variety * treatment" if treated else "weight ~ variety", *fixed])
     fit = fit_lmm(formula, fitted, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
@@ -113,12 +124,22 @@ def harvest_trait(
     extra["places"] = _places(records, ground, data, varieties, check, unit)
     note = MethodNote(
         "Weights compared between the plots the varieties were given to.",
-        f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; F tests "
-        f"by Kenward and Roger 1997; comparisons on the layout's {df:g} df. "
+        f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; "
+        f"{len(fitted)} {'plots' if 'unit' not in groups else 'records'}; complete blocks fixed; "
+        f"F tests by Kenward and Roger 1997; comparisons on the layout's {df:g} df. "
         + "; ".join(left_out), formula, tuple(groups), f"design, {df:g}",
         {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )
     covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
+    apart = None if treated or groups else own_spreads(fitted, varieties, fixed)
+    if apart is not None:
+        covariance, df = apart
+        said = ("plots of some varieties differ far more among themselves than plots of others: "
+                f"each comparison uses its own varieties' spread, on {df:g} df")
+        extra["notes"] = (said,)
+        note = replace(note, df_method=f"own spreads, {df:g}", full=(
+            f"{note.full} {said[0].upper()}{said[1:]} (largest over smallest variance, Hartley "
+            "1950, by drawing)."))
     return _result(data, varieties, rows @ fit.fixed.to_numpy(), covariance, df, check, what, unit,
                    "", note, {**extra, "fit": fit}, planted, a_metre)
 
@@ -129,6 +150,7 @@ def _result(
     extra: dict[str, Any], planted: pd.Series, a_metre: float,
 ) -> HarvestResult:
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
+    means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
     given = data.groupby("variety")["plant"].nunique().reindex(varieties).to_numpy(float)
     share = given / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
@@ -138,6 +160,53 @@ def _result(
     extra["metre"] = metre.assign(share=share)[METRE] if np.isfinite(a_metre) else empty(METRE)
     return HarvestResult("harvest", what, unit, "difference", means, compared.against_check,
                          compared.pairs, compared.letters, not why, why, note, **extra)
+
+
+def own_spreads(
+    plots: pd.DataFrame, varieties: list[str], fixed: tuple[str, ...]
+) -> tuple[Floats, float] | None:
+    """Covariance (v, v) of the varieties' means from each one's own spread, and its df; None where
+    the plots do not tell that spreads differ, or the layout has no such errors.
+
+    Spreads differ where the largest variance (in blocks: of a difference between two varieties)
+    is further above the smallest than in 19 of 20 normal fields of equal spreads and this layout
+    (Hartley 1950, Biometrika 37:308; here by drawing).  In complete blocks with a plot of each
+    variety the blocks' vectors are then independent draws, whatever their covariance (Hotelling
+    1931, Ann. Math. Stat. 2:360), on blocks less one df.  Without blocks: each variety's own
+    variance, on the fewest plots less one (Welch 1938, Biometrika 29:350, at its least df).
+    """
+    count = plots["variety"].value_counts().reindex(varieties).to_numpy(int)
+    if count.min() < 3 or len(fixed) > 1 or np.ptp(plots["weight"].to_numpy()) < 1e-9:
+        return None
+    rng = np.random.default_rng(6)
+    if not fixed:
+        spread = plots.groupby("variety")["weight"].var().reindex(varieties).to_numpy(float)
+        drawn: Floats = np.asarray(
+            rng.chisquare(count - 1, (SPREAD_DRAWS, len(count))) / (count - 1), dtype=np.float64)
+        if not _unlike(spread, drawn):
+            return None
+        return np.diag(spread / count), float(count.min() - 1)
+    wide = plots.pivot_table(index=fixed[0], columns="variety", values="weight")[varieties]
+    if wide.size != len(plots) or len(varieties) < 3:
+        return None
+    left, right = np.triu_indices(len(varieties), 1)
+    noise = rng.standard_normal((SPREAD_DRAWS, *wide.shape))
+    differences = wide.to_numpy()[:, left] - wide.to_numpy()[:, right]
+    drawn = np.asarray((noise[:, :, left] - noise[:, :, right]).var(axis=1, ddof=1))
+    own: Floats = np.asarray(differences.var(axis=0, ddof=1), dtype=np.float64)
+    if not _unlike(own, drawn):
+        return None
+    return (np.asarray(np.cov(wide.to_numpy().T) / len(wide), dtype=np.float64),
+            float(len(wide) - 1))
+
+
+def _unlike(spread: Floats, drawn: Floats) -> bool:
+    """Whether the largest over the smallest is beyond all but a twentieth of the draws (n, m)."""
+    def ratio(of: Floats) -> Floats:
+        return np.asarray(of.max(axis=-1) / np.maximum(of.min(axis=-1), 1e-300))
+
+    above = int((ratio(drawn) >= ratio(spread)).sum())
+    return (above + 1) / (len(drawn) + 1) < ALPHA
 
 
 def _a_metre(records: Records) -> float:

@@ -10,7 +10,7 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import compare
 from trialkit.models.pods import prepared
 from trialkit.models.results import MethodNote, Missing, TraitResult
-from trialkit.models.support import Support, behind, usable_groups
+from trialkit.models.support import Support, behind, complete, usable_groups
 
 LABEL = "picks a plant a week with something to pick"
 UNIT = "picks a plant a week"
@@ -34,8 +34,10 @@ def picking_trait(
         why = "every plant had the same number of picks" if same else ground.why_not
         return _result(data, seen, plain, np.full((len(seen),) * 2, np.nan), np.nan, check, why,
                        MethodNote("Means of plants; no interval: " + why + ".", "Plant means."))
-    groups, left_out = usable_groups(plants, [*ground.by, "unit"], ("variety",))
-    fit = fit_lmm("rate ~ variety", plants, groups=groups, weights="weeks")
+    fixed = complete(plants, ground.by)
+    groups, left_out = usable_groups(
+        plants, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
+    fit = fit_lmm(" + ".join(["rate ~ variety", *fixed]), plants, groups=groups, weights="weeks")
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in seen]
     rows = rows[:, fit.part.kept][at]

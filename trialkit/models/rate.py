@@ -29,6 +29,8 @@ SLUMP = 0.2
 """A fall of less than this share is not called a slump (own choice)."""
 FINISHED = "had finished"
 """Said of a variety whose rate never came back: an end of the season, not a slump in it."""
+EMPTY_PICKS = 2
+"""So many empty picks at its end, or more, are a variety's end (own choice)."""
 GONE = 0.1
 """A rate of less than this share of what it was before the heat, to the last pick, is an end and
 not a slump (own choice)."""
@@ -187,7 +189,7 @@ def _finished(looks: pd.DataFrame) -> frozenset[str]:
     by_date = looks.groupby(["variety", "date"])["pods"].sum().reset_index()
     return frozenset(
         str(variety) for variety, own in by_date.groupby("variety")
-        if len(own) > 2 and not own.sort_values("date")["pods"].tail(2).any())
+        if len(own) > EMPTY_PICKS and not own.sort_values("date")["pods"].tail(EMPTY_PICKS).any())
 
 
 def _back(curves: Floats, at: int, low_at: npt.NDArray[np.int64]) -> Floats:

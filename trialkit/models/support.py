@@ -78,6 +78,19 @@ def design_df(units: pd.DataFrame, by: tuple[str, ...] = ("block",)) -> float:
     return float(len(units) - np.linalg.matrix_rank(np.hstack(parts)))
 
 
+def complete(units: pd.DataFrame, names: tuple[str, ...]) -> tuple[str, ...]:
+    """The groupings of two levels or more in every level of which every variety stands.
+
+    They are fixed in a model: a variance between them that comes out at zero would otherwise
+    count their differences as chance, or chance as theirs, and with few of them it often does.
+    """
+    varieties = units["variety"].nunique()
+    return tuple(
+        name for name in names
+        if units[name].nunique() > 1
+        and bool((units.groupby(name)["variety"].nunique() == varieties).all()))
+
+
 def usable_groups(
     data: pd.DataFrame, names: list[str], never: tuple[str, ...] = ()
 ) -> tuple[list[str], list[str]]:
