@@ -180,7 +180,8 @@ def own_spreads(
         return None
     rng = np.random.default_rng(6)
     if not fixed:
-        spread = plots.groupby("variety")["weight"].var().reindex(varieties).to_numpy(float)
+        spread: Floats = np.asarray(
+            plots.groupby("variety")["weight"].var().reindex(varieties), dtype=np.float64)
         drawn: Floats = np.asarray(
             rng.chisquare(count - 1, (SPREAD_DRAWS, len(count))) / (count - 1), dtype=np.float64)
         if not _unlike(spread, drawn):
