@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.errors import TrialkitError
 from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order
 from trialkit.reading.habits import Habits
 from trialkit.reading.problems import Problem, Unreadable, problem_table, problem_text
@@ -113,7 +114,7 @@ class Trial:
         return tuple(v.name for v in self.varieties)
 
 
-class TrialProblems(ValueError):  # noqa: N818  (a list of problems, named for what it holds)
+class TrialProblems(TrialkitError, ValueError):  # noqa: N818  (a list of problems, named for what it holds)
     """Everything wrong with a trial.toml, at once.
 
     problems : file, line, column (the key), value, problem, accepted; one row a problem.

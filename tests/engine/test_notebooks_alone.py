@@ -18,7 +18,7 @@ from trialkit import shipped
 from trialkit.engine import lab
 
 
-@pytest.mark.parametrize("stem", ["check", "report", "season"])
+@pytest.mark.parametrize("stem", ["check", "report", "season", "explore"])
 def test_a_notebook_runs_on_its_own_and_takes_the_demo_trial(stem, tmp_path):
     source = shipped.notebook(stem)
     command = [sys.executable, "-m", "nbconvert", "--to", "notebook", "--execute", str(source),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trialkit.errors import TrialkitError
+
 COMPLETELY_RANDOMISED = "completely randomised"
 COMPLETE_BLOCKS = "randomised complete block"
 LATIN_SQUARE = "Latin square"
@@ -27,7 +29,7 @@ MOST_PLANTS = 200
 MOST_PLOTS = 2000
 
 
-class PlanProblem(ValueError):
+class PlanProblem(TrialkitError, ValueError):
     """A plan that cannot be laid out.
 
     problems: what is wrong, one sentence each.

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from trialkit import shipped
 from trialkit.engine import page, run
+from trialkit.errors import TrialkitError
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -39,7 +40,7 @@ class Published:
     facts: dict[str, Any]
 
 
-class ReportStopped(Exception):
+class ReportStopped(TrialkitError):
     """The report notebook failed part way.
 
     stop : what the notebook said.

@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trialkit.errors import TrialkitError
+
 if TYPE_CHECKING:
     from distributed import Client
 
@@ -26,7 +28,7 @@ QUIET = {"distributed.worker.profile.enabled": False}
 STOPPED = "The scheduler has stopped before the work was done: start it, and repeat the command."
 
 
-class ClusterProblem(RuntimeError):  # noqa: N818  (it is what the grower is told, not a bug)
+class ClusterProblem(TrialkitError, RuntimeError):  # noqa: N818  (it is what the grower is told, not a bug)
     """The cluster cannot do the work, and what would mend it."""
 
 

@@ -29,6 +29,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from trialkit import __version__
+from trialkit.errors import TrialkitError
 from trialkit.gardens.first import Failed, read_trial
 from trialkit.gardens.spread import Fault, Progress, spread
 from trialkit.records import Records
@@ -53,7 +54,7 @@ _UNITS = {
 _HARVESTED = "g; where trials.parquet names a harvest_unit, that"
 
 
-class GatheredProblem(ValueError):  # noqa: N818  (a message for the grower, not a bug)
+class GatheredProblem(TrialkitError, ValueError):  # noqa: N818  (a message for the grower, not a bug)
     """Records that cannot be gathered, or gathered ones that are not whole."""
 
 

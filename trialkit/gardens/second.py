@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -24,11 +25,13 @@ from trialkit.mixed import MixedModelError
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
 
+SHOWN = ("variety", "gardens", "trials", "estimate", "low", "high", "new_low", "new_high")
+"""Columns of `SeasonAnswer.overall` that a notebook shows."""
 NEW_GARDEN = 3
 """Gardens from which on it is said what another garden may see."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class SeasonAnswer:
     """What several trials say together; frozen and picklable.
 
@@ -88,6 +91,14 @@ class SeasonAnswer:
     method: MethodNote
     fingerprint: str = ""
     notes: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return f"{self.answer}\n{self.how_sure}"
+
+    def _repr_html_(self) -> str:
+        table = self.overall[[name for name in SHOWN if name in self.overall]]
+        return (f"<p><b>{escape(self.answer)}</b></p><p>{escape(self.how_sure)}</p>"
+                f"{table.to_html(index=False, escape=True)}")
 
 
 def second_stage(

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.errors import TrialkitError
 from trialkit.reading.problems import Problem, problem_table, problem_text
 
 # Of one fault in one column this many lines are listed, and the rest counted.
@@ -20,7 +21,7 @@ Positions = npt.NDArray[np.intp]
 Coded = tuple[npt.NDArray[np.intp], npt.NDArray[Any]]
 
 
-class RecordsError(ValueError):
+class RecordsError(TrialkitError, ValueError):
     """Records that cannot be used as they are; nothing was changed.
 
     problems : file, line, column, value, problem, accepted; one row a problem.  Of a fault that

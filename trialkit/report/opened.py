@@ -11,6 +11,7 @@ from typing import ParamSpec, TypeVar
 
 from trialkit import shipped
 from trialkit.decide import Conclusion, conclude
+from trialkit.errors import TrialkitError
 from trialkit.gardens.spreadfile import seen_plots
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.report.privacy import Showing, public_records
@@ -20,7 +21,7 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 
-class CellStop(Exception):
+class CellStop(TrialkitError):
     """A cell cannot go on, and the message says why in the package's own words.
 
     A notebook shows the message alone; there is nothing for a grower in a traceback.
