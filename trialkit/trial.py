@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 
@@ -59,6 +59,9 @@ class Layout:
     seed: int | None = None
 
 
+Zeros = Literal["written", "left out"]
+
+
 @dataclass(frozen=True)
 class Trial:
     """The trial's description.  Units named here are the gardener's own; values are cm and g.
@@ -68,8 +71,10 @@ class Trial:
     harvest_unit : what harvest weights are in where that is neither ("bushels an acre"); those
     are then kept as written.  reach_cm : how high the picker reaches.  looks : how often the
     result is to be looked at.  ended : the day after which nothing more is picked; None while the
-    season lasts.  threshold_per_week : picked a plant a week below which it is not worth
-    picking.  day_order : which comes first in 3/7/2026, where the trial says so.
+    season lasts.  worthwhile : a ratio below which a difference does not matter (1.25 unless
+    given).  zeros : whether a blank in the picks is not looked at ("written", as zeros are) or
+    nothing to pick ("left out").  threshold_per_week : picked a plant a week below which it
+    is not worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
     invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
     the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
     ready_share : share of the plants that must have given one for the variety to be ready.
@@ -88,6 +93,8 @@ class Trial:
     layout: Layout = field(default_factory=Layout)
     looks: int | None = None
     ended: date | None = None
+    worthwhile: float | None = None
+    zeros: Zeros | None = None
     threshold_per_week: float | None = None
     day_order: Order | None = None
     invented: bool = False
@@ -127,6 +134,7 @@ class TrialProblems(TrialkitError, ValueError):  # noqa: N818  (a list of proble
 
 TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
+    "worthwhile", "zeros",
     "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "dates",
     "invented", "source", "notes", "units", "layout", "varieties",
 )
@@ -207,6 +215,8 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         ),
         looks=r.take(top, "looks", count_of, whole),
         ended=r.take(top, "ended", day, "the day, year first: 2026-10-12"),
+        worthwhile=r.take(top, "worthwhile", _ratio, "a ratio above 1, such as 1.25"),
+        zeros=r.take(top, "zeros", _zeros, '"written" or "left out"'),
         threshold_per_week=r.take(
             top, "threshold_per_week", number_of, "a number above 0, without quotes"
         ),
@@ -336,3 +346,17 @@ def _length(habits: Habits) -> Callable[[Any], float]:
         return cm
 
     return convert
+
+
+def _ratio(value: Any) -> float:
+    if not 1.0 < number_of(value) <= 10.0:
+        raise ValueError("not above 1")
+    return float(value)
+
+
+def _zeros(value: Any) -> Zeros:
+    if value == "written":
+        return "written"
+    if value == "left out":
+        return "left out"
+    raise ValueError("neither")

@@ -137,7 +137,7 @@ def test_every_field_of_the_records_has_been_thought_of():
     """A field added to the records must be ruled on in clubprivacy before this list grows."""
     assert {f.name for f in fields(Records)} == {
         "folder", "trial", "plants", "picks", "heights", "weather", "events", "harvest", "doubts",
-        "fingerprint", "files", "until",
+        "fingerprint", "files", "until", "queried",
     }  # fmt: skip
 
 

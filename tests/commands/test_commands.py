@@ -56,8 +56,8 @@ def test_numbers_of_the_page_are_those_of_the_conclusion(demo, report):
     assert len(rows) == len(table)
     for row in table.itertuples(index=False):
         (said,) = [one for one in rows if f"<bdi>{row.variety}</bdi></th>" in one]
-        assert f">{wording.number(row.within_reach)}<" in said
-        assert f">{wording.interval(row.within_low, row.within_high)}<" in said
+        assert f">{wording.number(row.gave)}<" in said
+        assert f">{wording.interval(row.gave_low, row.gave_high)}<" in said
         assert f">{row.lost} of {row.planted}<" in said
         if not row.check:
             assert f">{wording.number(row.ratio)} times<" in said

@@ -50,16 +50,16 @@ def test_a_plant_not_looked_at_is_left_out():
 
 
 def test_how_the_ratio_moved():
-    # Every plot alike, so the ratio is that of the plots' totals, half a pod added to each:
-    # 2 plants x (2 + 4) = 12 and 2 x (2 + 2) = 8; then 18 and 18.
+    # The ratio of the varieties' totals, half a pod added to each: 3 plots of 2 plants gave
+    # 3 x 12 = 36 and 3 x 8 = 24; then 54 and 54.
     picks = fixed((2, 2), (4, 2), (3, 5))
     found = conclude(records(PLANTS, picks, looks=20))
     before, now = (look.estimate for look in found.looks.totals["B", "A"][-2:])
-    assert np.exp([before, now]) == pytest.approx([8.5 / 12.5, 1.0])
+    assert np.exp([before, now]) == pytest.approx([24.5 / 36.5, 1.0])
     assert found.since_last[1] == (
-        "B stood at 0.68 times A before this pick and stands at 1.0 times now.")
-    # Twice 8.5 / 4.5 and 16.5 / 8.5, 1.9 times each.
-    assert "B stays at 1.9 times A." in said(fixed((2, 4), (2, 4), (0, 0), (0, 0)))
+        "B stood at 0.67 times A before this pick and stands at 1.0 times now.")
+    # Twice 2.0 times.
+    assert "B stays at 2.0 times A." in said(fixed((2, 4), (2, 4), (0, 0), (0, 0)))
 
 
 def test_the_pick_that_settles_is_named_once():

@@ -57,11 +57,12 @@ def test_other_settings_are_kept_too(tmp_path):
 
 
 def test_the_reasons_follow_the_known_truth_of_the_demo_trial(beans):
-    """data/beans/truth.json: against Tallow Lane Quarterbell truly gives 1.6 times, Thimblerow
+    """data/beans/truth.json: against Tallow Lane Quarterbell truly gives 1.6 times a living
+    plant (1.7 a plant planted here, where it lost none of 24 and the check one), Thimblerow
     0.7 times, but more within reach, Dunmirren the same."""
     said = {one.variety: one for one in beans[1].proposals}
     assert said["Tallow Lane"].check
-    assert said["Quarterbell"].reasons[0].startswith("clearly better: 1.6 times (")
+    assert said["Quarterbell"].reasons[0].startswith("clearly better: 1.7 times (")
     assert said["Dunmirren"].reasons[0].startswith("not settled")
     assert "more within reach than Tallow Lane" in said["Thimblerow"].reasons[0]
     assert all(one.keep for one in said.values())

@@ -99,7 +99,7 @@ def test_settling_against_the_growers_own_table_says_where_to_change_it(folder: 
 @pytest.mark.parametrize(("words", "code", "said"), [
     (("2025-09-20", "R9-99", "count", "many"), Exit.RECORDS, ("R9-99", "many", "2 problems")),
     (("2025-09-20", "R1-01", "colour", "red"), Exit.RECORDS, ("count, weight, height, lost",)),
-    (("20/9/2025", "R1-01", "count", "3"), Exit.USAGE, ("2025-07-14",)),
+    (("3/9/2025", "R1-01", "count", "3"), Exit.USAGE, ("3 September",)),
     (("2020-01-01", "R1-01", "count", "3"), Exit.RECORDS, ("before planting",)),
 ])  # fmt: skip
 def test_what_cannot_settle_anything_is_told(folder: Path, words, code, said) -> None:

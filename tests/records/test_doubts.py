@@ -10,7 +10,6 @@ from datetime import date
 
 import numpy as np
 import pytest
-from conftest import DESCRIPTION
 
 from trialkit.records import doubts, read_records
 
@@ -299,6 +298,8 @@ def test_an_odd_record_of_a_workbook_and_of_a_day_is_known_by_its_row(make) -> N
 
 def test_many_varieties_without_a_plant_are_counted(make) -> None:
     more = "".join(f'[[varieties]]\nname = "V{i}"\n' for i in range(10_000))
-    doubts = read_records(make(trial=DESCRIPTION + more)).doubts
+    folder = make()
+    description = (folder / "trial.toml").read_text()
+    doubts = read_records(make(trial=description + more)).doubts
     assert len(doubts) == 4
     assert doubts["doubt"].iloc[-1] == "9,997 more varieties of trial.toml have no plant"

@@ -187,7 +187,7 @@ def test_no_advice_to_go_on_beside_next_to_no_chance(season: str) -> None:
     ("weights only", "Weight picked, g a plant a week", "B"),
     ("heights only", "Height on 18 August, cm", "B"),
     ("losses only", "Plants still standing, %", "B"),
-    ("picked once", "Pods a living plant, season so far", "B"),
+    ("picked once", "Pods per plant planted, up to", "B"),
 ])
 def test_the_table_leads_with_whatever_was_recorded(season: str, head: str, leader: str) -> None:
     table = table_of(season)

@@ -12,21 +12,28 @@ from trialkit.decide.changes import since_last
 from trialkit.decide.limits import cannot_tell
 from trialkit.decide.looks_method import looks_method
 from trialkit.decide.rowsalone import SeenRows, rows_alone
-from trialkit.decide.series import Looks, looks_so_far
-from trialkit.decide.verdict import Verdict, verdict
+from trialkit.decide.series import Looks, looks_so_far, means_so_far, season_over, totals_so_far
+from trialkit.decide.verdict import TOO_WIDE, Verdict, verdict
 from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.height import HeightResult
 from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.totals import PlotTotals
 from trialkit.records import Records
+from trialkit.wording import day
 
 TABLE = [
-    "variety", "check", "within_reach", "within_low", "within_high", "ratio", "ratio_low",
-    "ratio_high", "state", "as_of", "out_of_reach", "out_low", "out_high", "lost", "planted",
+    "variety", "check", "gave", "gave_low", "gave_high", "ratio", "ratio_low", "ratio_high",
+    "state", "out_of_reach", "out_low", "out_high", "lost", "planted",
 ]
 
-WIDEST = float(np.log(100.0))
-"""An interval whose ends are a hundredfold apart says nothing yet, and is not shown."""
+@dataclass(frozen=True)
+class Quantity:
+    """What the answer is about: its label, its unit, and whether varieties may be compared."""
+
+    label: str
+    unit: str
+    supported: bool
 
 
 @dataclass(frozen=True)
@@ -40,7 +47,22 @@ class Conclusion:
     @cached_property
     def looks(self) -> Looks | None:
         """Every comparison as looked at after every pick; None where none can be made."""
-        return looks_so_far(self.analysis)
+        return looks_so_far(self.analysis, self.totals)
+
+    @cached_property
+    def totals(self) -> PlotTotals | None:
+        """Pods a plot up to each look; None where nothing was counted."""
+        return totals_so_far(self.analysis)
+
+    @property
+    def season_over(self) -> bool:
+        """Whether the totals are those of the whole season."""
+        return self.totals is not None and season_over(self.analysis)
+
+    @property
+    def as_of(self) -> pd.Timestamp | None:
+        """The day the totals are up to; None where nothing was counted."""
+        return None if self.totals is None else self.totals.day[-1]
 
     @cached_property
     def looks_method(self) -> MethodNote | None:
@@ -51,7 +73,8 @@ class Conclusion:
     def verdict(self) -> Verdict:
         """The answer, how sure it is, the next step, and what cannot be told."""
         open_questions = cannot_tell(self.analysis, self.looks)
-        return verdict(self.analysis, self.looks, self.table, open_questions, self.rows)
+        return verdict(self.analysis, self.looks, self.totals, self.table, open_questions,
+                       self.rows)
 
     @cached_property
     def rows(self) -> RowsExplain | None:
@@ -67,17 +90,28 @@ class Conclusion:
     def table(self) -> pd.DataFrame:
         """One row a variety, best first.
 
-        variety, check (bool); within_reach, within_low, within_high: pods a plant a week within
-        reach (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
-        ratio_high: season yield over the check's, from the plots' totals, its interval good for
-        looking after every pick (NaN while it is too early for one)
-        (difference for a crop dug once); state: of that comparison, "" for the check; as_of: the
-        look that ratio and interval are of, where it is settled and the newest look would not
-        bear it out (beyond the plan, or less clear again), else NaT;
+        variety, check (bool); gave, gave_low, gave_high: picked a plant planted up to `as_of`,
+        losses counted (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
+        ratio_high: that over the check's, its interval good for looking after every pick (NaN
+        while it is too early for one) (difference for a crop dug once); state: of that
+        comparison at the newest look, "" for the check;
         out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
         planted: plants.  NaN where not known.
         """
-        return _table(self.analysis, self.looks)
+        return _table(self.analysis, self.looks, self.totals)
+
+    @property
+    def quantity(self) -> Quantity | None:
+        """What `gave` of the table is; None where nothing was counted, weighed or measured."""
+        harvest = self.analysis.harvest
+        if isinstance(self.analysis.pods, Missing) and isinstance(harvest, TraitResult):
+            return Quantity(harvest.label, harvest.unit, harvest.supported)
+        if self.totals is None:
+            return None
+        counted = self.analysis.counted
+        upto = "whole season" if self.season_over else f"up to {day(self.totals.day[-1])}"
+        return Quantity(f"{counted} per plant planted, {upto}", f"{counted} a plant",
+                        self.looks is not None)
 
     @property
     def ratio_is(self) -> str:
@@ -93,38 +127,35 @@ def conclude(records: Records, seen: SeenRows | None = None) -> Conclusion:
     return Conclusion(records, analyse(records), seen)
 
 
-def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
+def _table(
+    analysis: Analysis, looks: Looks | None, totals: PlotTotals | None
+) -> pd.DataFrame:
     check = analysis.check
     out = pd.DataFrame({"variety": analysis.order})
     out["check"] = out["variety"] == check
-    main: TraitResult | Missing = analysis.window
     yields: TraitResult | Missing = analysis.season
-    if isinstance(main, Missing) and isinstance(analysis.harvest, TraitResult):
-        main = yields = analysis.harvest
-    for column, source in (("within_reach", "estimate"), ("within_low", "low"),
-                           ("within_high", "high")):
-        out[column] = _mapped(out["variety"], None if isinstance(main, Missing) else main.means,
-                              source)
+    gave = None if totals is None else means_so_far(totals, looks is not None)
+    if isinstance(yields, Missing) and isinstance(analysis.harvest, TraitResult):
+        yields, gave = analysis.harvest, analysis.harvest.means
+    for column, source in (("gave", "estimate"), ("gave_low", "low"), ("gave_high", "high")):
+        out[column] = _mapped(out["variety"], gave, source)
+    dug = yields if yields is analysis.harvest and isinstance(yields, TraitResult) else None
     for column, source in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
-        table = None if isinstance(yields, Missing) else yields.against_check
-        out[column] = _mapped(out["variety"], table, source)
-    out["state"], out["as_of"] = "", pd.NaT
+        out[column] = _mapped(out["variety"], None if dug is None else dug.against_check, source)
+    out["state"] = ""
     if looks is not None and looks.against_check:
         for at, variety in enumerate(out["variety"]):
-            found = looks.results.get((variety, str(check)))
-            if found is None:
+            result = looks.results.get((variety, str(check)))
+            if result is None:
                 continue
-            shown = found.claim or found
-            if found.claim is not None and not found.claim.newest:
-                out.loc[at, "as_of"] = pd.Timestamp(found.claim.date)
-            if np.isfinite(shown.estimate):
-                out.loc[at, "ratio"] = np.exp(shown.estimate)
-            told = np.isfinite(shown.low) and shown.high - shown.low < WIDEST
-            ends = np.exp([shown.low, shown.high]) if told else [np.nan, np.nan]
+            if np.isfinite(result.estimate):
+                out.loc[at, "ratio"] = np.exp(result.estimate)
+            narrow = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
+            ends = np.exp([result.low, result.high]) if narrow else [np.nan, np.nan]
             out.loc[at, ["ratio_low", "ratio_high"]] = ends
-            out.loc[at, "state"] = found.state
-    if not isinstance(yields, Missing) and check in set(yields.means["variety"]):
-        out.loc[out["check"], "ratio"] = 1.0 if yields.scale == "ratio" else 0.0
+            out.loc[at, "state"] = result.state
+    if dug is not None or (looks is not None and looks.against_check):
+        out.loc[out["check"], "ratio"] = 1.0 if dug is None or dug.scale == "ratio" else 0.0
     height = analysis.height
     for column in ("out_of_reach", "out_low", "out_high"):
         out[column] = pd.NaT
@@ -136,7 +167,7 @@ def _table(analysis: Analysis, looks: Looks | None) -> pd.DataFrame:
     grouped = plants.groupby("variety")
     out["lost"] = out["variety"].map(grouped["lost"].count()).fillna(0).astype(int)
     out["planted"] = out["variety"].map(grouped.size()).fillna(0).astype(int)
-    by = "within_reach" if out["within_reach"].notna().any() else "ratio"
+    by = "gave" if out["gave"].notna().any() else "ratio"
     return out.sort_values(by, ascending=False, kind="stable", na_position="last")[
         TABLE].reset_index(drop=True)
 

@@ -64,7 +64,8 @@ def harvested(
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if state == SETTLED else
             "To see a difference this size next time, plant more blocks of the same varieties.")
-    return Verdict(f"{lead} {second}", sure, step, open_questions, state)
+    return Verdict(f"{lead} {second}", sure, step, open_questions, state,
+                   "Firm" if state == SETTLED else "Leaning")
 
 
 def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:

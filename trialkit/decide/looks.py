@@ -21,11 +21,12 @@ from trialkit.decide.looks_words import full_text, one_line
 from trialkit.decide.outlook import always_z, boundary_z, chances
 from trialkit.decide.spending import on_normal_scale, on_t_scale
 
-State = Literal["settled", "keep picking", "will not be settled this season"]
+State = Literal["settled", "keep picking", "will not be settled this season", "alike"]
 Scale = Literal["ratio", "difference"]
 SETTLED: State = "settled"
 KEEP: State = "keep picking"
 UNSETTLED: State = "will not be settled this season"
+ALIKE: State = "alike"
 PLANNED, UNPLANNED = "planned looks", "unplanned looks"
 
 HOPELESS, IN_A_ROW = 0.02, 3
@@ -35,6 +36,10 @@ Halperin 1982 call it stochastic curtailment). That chance takes the standard er
 though, and on few plots it is not: with 3 blocks, one look below 10 % gave up wrongly 10 to 17
 seasons in a hundred, two below 5 % 6 to 8, three below 2 % 3 to 5. Measured again in tests/decide
 (looks_study.py --giving-up)."""
+
+ALIKE_RATIO = 1.25
+"""Varieties whose interval lies within this ratio either way are alike, unless trial.toml says
+another `worthwhile`. Own choice: about what neighbouring plots of one variety differ by."""
 
 WORTHWHILE_RATIO = 1.5
 """The ratio between varieties a grower would act on, unless told otherwise. Common practice in
@@ -62,28 +67,14 @@ class Look:
 
 
 @dataclass(frozen=True)
-class Claim:
-    """A look whose interval bears out what is settled: its number, date, estimate and interval.
-
-    All intervals up to the plan's end hold together, so that of an earlier look is as good as
-    that of the newest; newest: whether it is that one.
-    """
-
-    number: int
-    date: date
-    estimate: float
-    low: float
-    high: float
-    newest: bool
-
-
-@dataclass(frozen=True)
 class LooksResult:
     """What the looks so far allow one to say about one comparison.
 
-    state: "settled", "keep picking" or "will not be settled this season".
-    direction: +1 or -1 once settled (sign of the difference), else 0.
-    settled_on: date of the first look that settled it.
+    state: "settled": the newest look's interval leaves out no difference. "alike": no look will
+        follow and that interval lies within a worthwhile difference. "keep picking", or "will not
+        be settled this season".
+    direction: +1 or -1 where settled (sign of the difference), else 0.
+    settled_on: date from which every look has said so.
     basis: "planned looks" or "unplanned looks": the rule that decides and whose interval
         `low`, `high` is. planned_interval is None without a plan.
     over: no look is left that could settle it.
@@ -92,7 +83,7 @@ class LooksResult:
         ratio for scale "ratio").
     chance_at_trend, chance_if_worthwhile: conditional power; None once settled, once over, and
         while it is too early to judge.
-    alike: the interval leaves no room for a worthwhile difference.
+    alike: the newest look's interval leaves no room for a worthwhile difference, `alike_within`.
     history: DataFrame[number, date, estimate, se, df, statistic, boundary, low, high,
         anytime_low, anytime_high, naive_low, naive_high, z, z_boundary], one row a look.
     """
@@ -117,6 +108,7 @@ class LooksResult:
     chance_at_trend: float | None
     chance_if_worthwhile: float | None
     worthwhile: float | None
+    alike_within: float | None
     alike: bool
     scale: Scale
     names: tuple[str, str]
@@ -124,22 +116,6 @@ class LooksResult:
     history: pd.DataFrame = field(repr=False, compare=False)
     one_line: str = ""
     full: str = ""
-
-    @property
-    def claim(self) -> Claim | None:
-        """The newest look whose interval still leaves out no difference; None unless settled.
-
-        The look that settled it is one, so there always is one then. Looks beyond the plan have
-        no such interval (theirs is unbounded), and one after it was settled may take in no
-        difference again: neither can be what a settled answer is told with.
-        """
-        if self.state != SETTLED:
-            return None
-        h = self.history
-        clear = h[(self.direction * h["low" if self.direction > 0 else "high"]) > 0]
-        one = clear.iloc[-1] if len(clear) else h[h["date"] == self.settled_on].iloc[0]
-        return Claim(int(one["number"]), one["date"], float(one["estimate"]), float(one["low"]),
-                     float(one["high"]), int(one["number"]) == self.looks)
 
 
 def evaluate_looks(
@@ -149,6 +125,7 @@ def evaluate_looks(
     *,
     last: bool = False,
     worthwhile: float | None = None,
+    alike_within: float | None = None,
     scale: Scale = "ratio",
     names: tuple[str, str] = ("the first", "the second"),
     unit: str = "",
@@ -160,11 +137,12 @@ def evaluate_looks(
     two-sided error this comparison may spend (see `families.alpha_each` for several). last:
     no look will follow, so whatever alpha is left may be spent now. It must not be set because
     of what the results show. worthwhile: the size of difference a grower would act on, in
-    units of the estimate; default log(1.5) for ratios, none for differences. names, unit,
+    units of the estimate; default log(1.5) for ratios, none for differences. alike_within: the
+    size of difference too small to matter; default log(1.25) for ratios. names, unit,
     shared_by (comparisons that may each spend `alpha`): for the wording.
-    Looks beyond the plan: the alpha is all spent at the last planned look, so later ones cannot
-    settle anything; the interval shown is then the anytime one, as a description. Fewer than
-    planned: unspent alpha stays unspent unless `last`.
+    The newest look is what is judged; what an earlier one said is history. Looks beyond the plan:
+    the alpha is all spent at the last planned look, so later ones are judged by the anytime
+    interval. Fewer than planned: unspent alpha stays unspent unless `last`.
     Raises ValueError if there is no look, dates go back, or planned < 1.
     """
     if not looks:
@@ -175,18 +153,21 @@ def evaluate_looks(
         raise ValueError("planned looks must be at least 1")
     if worthwhile is None and scale == "ratio":
         worthwhile = float(np.log(WORTHWHILE_RATIO))
+    if alike_within is None and scale == "ratio":
+        alike_within = float(np.log(ALIKE_RATIO))
     history = _history(looks, planned, alpha, last)
     over = last or (planned is not None and len(looks) >= planned)
     outlook = (None, None) if over else chances(history, planned, alpha, worthwhile)
     now = {str(name): value for name, value in history.iloc[-1].items()}
     interval = (float(now["low"]), float(now["high"]))
-    alike = worthwhile is not None and max(-interval[0], interval[1]) < worthwhile
-    done = over or alike or _hopeless(history, planned, alpha, worthwhile, outlook)
+    alike = alike_within is not None and max(-interval[0], interval[1]) < alike_within
+    done = over or _hopeless(history, planned, alpha, worthwhile, outlook)
     state, direction, settled_on = _judge(history, done)
+    if over and alike:
+        state = ALIKE
     if state == SETTLED:
         outlook = (None, None)
     always = (float(now["anytime_low"]), float(now["anytime_high"]))
-    beyond = planned is not None and len(looks) > planned
     result = LooksResult(
         state=state,
         direction=direction,
@@ -200,14 +181,15 @@ def evaluate_looks(
         estimate=float(now["estimate"]),
         statistic=float(now["statistic"]),
         boundary=float(now["boundary"]),
-        low=(always if beyond else interval)[0],
-        high=(always if beyond else interval)[1],
+        low=interval[0],
+        high=interval[1],
         planned_interval=None if planned is None else interval,
         anytime_interval=always,
         naive_interval=(float(now["naive_low"]), float(now["naive_high"])),
         chance_at_trend=outlook[0],
         chance_if_worthwhile=outlook[1],
         worthwhile=worthwhile,
+        alike_within=alike_within,
         alike=alike,
         scale=scale,
         names=names,
@@ -226,6 +208,7 @@ def evaluate_family(
     against_check: bool,
     last: bool = False,
     worthwhile: float | None = None,
+    alike_within: float | None = None,
     scale: Scale = "ratio",
     unit: str = "",
 ) -> dict[tuple[str, str], LooksResult]:
@@ -243,6 +226,7 @@ def evaluate_family(
             each,
             last=last,
             worthwhile=worthwhile,
+            alike_within=alike_within,
             scale=scale,
             names=pair,
             unit=unit,
@@ -271,7 +255,9 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
     if good.size:
         number = frame.loc[good, "number"].to_numpy(float)
         edges["anytime_"] = always_z(information, alpha)
-        edges[""] = boundary_z(information, number, float(df[0]), planned, alpha, last)
+        edges[""] = boundary_z(information, number, float(df.max()), planned, alpha, last)
+        if planned is not None:
+            edges[""] = np.where(number > planned, edges["anytime_"], edges[""])
     for name, z in edges.items():
         half = on_t_scale(z, df) * se
         frame.loc[good, f"{name}low"] = estimate - half
@@ -301,9 +287,13 @@ def _hopeless(
 
 
 def _judge(history: pd.DataFrame, done: bool) -> tuple[State, int, date | None]:
-    """State, direction and the date it was settled. done: more looks cannot or need not come."""
-    crossed = history[history["z"].abs() >= history["z_boundary"]]
-    if not crossed.empty:
-        first = crossed.iloc[0]
-        return SETTLED, int(np.sign(first["z"])), first["date"]
-    return (UNSETTLED if done else KEEP), 0, None
+    """State, direction and the date since which it has been so. done: more looks cannot or need
+    not come. The newest look alone decides."""
+    clear = (history["z"].abs() >= history["z_boundary"]).to_numpy(bool)
+    side = np.sign(history["z"].fillna(0.0).to_numpy(float)) * clear
+    if not side[-1]:
+        return (UNSETTLED if done else KEEP), 0, None
+    since = len(side) - 1
+    while since > 0 and side[since - 1] == side[-1]:
+        since -= 1
+    return SETTLED, int(side[-1]), history["date"].iloc[since]

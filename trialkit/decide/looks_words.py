@@ -21,8 +21,6 @@ def one_line(result: LooksResult) -> str:
         return "No comparison can be made yet: keep picking."
     if result.state == "settled":
         ahead, behind = (left, right) if result.direction > 0 else (right, left)
-        if _less_clear_now(result):
-            return f"{ahead} was ahead of {behind} earlier; now less clear, {_size(result)}."
         return f"Settled: {ahead} is ahead of {behind}, {_size(result)}."
     if result.alike:
         return f"{left} and {right} are alike: {_size(result)}."
@@ -42,9 +40,7 @@ def full_text(result: LooksResult) -> str:
 
 def _size(result: LooksResult) -> str:
     """The estimate with its interval, from the side of the one ahead once settled."""
-    claim = None if _less_clear_now(result) else result.claim
-    told = claim or result
-    estimate, low, high = told.estimate, told.low, told.high
+    estimate, low, high = result.estimate, result.low, result.high
     if result.direction < 0:
         estimate, low, high = -estimate, -high, -low
     if not _worth_showing(result, low, high):
@@ -108,37 +104,20 @@ def _rule(result: LooksResult) -> str:
 
 
 def _check_on_settled(result: LooksResult) -> str:
-    """Say so when a question settled earlier looks less clear today."""
+    """Since when the looks have said so."""
     if result.state != "settled" or result.settled_on is None:
         return ""
-    when = f"It was settled on {result.settled_on.day} {result.settled_on:%B %Y}."
-    if _beyond(result):
-        return f"{when} Looks beyond the plan only describe."
-    if _less_clear_now(result):
-        return (
-            f"{when} Later picks have brought the two closer together, so say how sure you are "
-            "with care: the interval at this look includes no difference."
-        )
-    return when
-
-
-def _less_clear_now(result: LooksResult) -> bool:
-    """Settled at an earlier look, but the interval at this one takes in no difference."""
-    return result.state == "settled" and result.low <= 0.0 <= result.high and not _beyond(result)
-
-
-def _beyond(result: LooksResult) -> bool:
-    return result.planned is not None and result.looks > result.planned
+    return f"So since {result.settled_on.day} {result.settled_on:%B %Y}."
 
 
 def _what_more_picks_bring(result: LooksResult) -> str:
     """Conditional power in words."""
     if result.state == "settled":
         return ""
-    if result.alike and result.worthwhile is not None:
+    if result.alike and result.alike_within is not None:
         return (
             f"Whatever difference there is, it is smaller than the "
-            f"{_number(result, result.worthwhile)} worth acting on."
+            f"{_number(result, result.alike_within)} that would matter."
         )
     if result.over:
         return f"No look is left. {MORE_PLOTS}"

@@ -1,72 +1,77 @@
-"""The comparison as it stood after every pick, from the totals of the plots so far.
+"""The comparison as it stood after every pick, from the totals of the plots up to that day.
 
-Why totals and not the model of every record decide. A comparison that is looked at twenty
-times must say the same of a look whenever it is asked, and its error must be known over all
-looks together. The logarithms of plot totals are one number a plot, and their analysis of
-variance has exactly the degrees of freedom that the layout gives: the theory behind the
-boundaries applies. The model of every record (`models.pods`) gives the same estimate within 2
-or 3 %. Where it puts the plots' variance at zero, though, its standard error rests on all records
-while its test keeps to the layout's few degrees of freedom: safe for one test, but how safe
-differs from look to look (tests/decide/README.md; route_study.py --model).
+Produce stays on the plant until somebody looks, so what a plot had given by a day is known
+whoever skipped which look, and what is compared is that: picked a plant planted, up to the newest
+day that all varieties had been looked at (`models.totals`). Nothing about the pace of a date is
+estimated from the varieties it would be used to compare. A look is judged by its own figures: no
+claim of an earlier one is carried on. The ratio of totals, one number a plot, has the degrees of
+freedom the layout gives, so that the theory behind the boundaries applies
+(tests/decide/season_study.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from itertools import combinations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import stats
 
 from trialkit.decide.looks import Look, LooksResult, evaluate_family
+from trialkit.decide.ratio import NONE, FittedPlots, fit_plots
 from trialkit.models.analysis import Analysis
-from trialkit.models.counting import ONE_LOOK, date_pace
 from trialkit.models.plot_totals import layout_columns
 from trialkit.models.results import Missing
+from trialkit.models.totals import PlotTotals, plot_totals
 
 Pair = tuple[str, str]
-
-LEAST_SHARE = 0.01
-"""At an early look two or three plots can agree to the pod, and a standard error of nothing would
-settle anything; this much of chance stops that. The whole of it is too much where degrees of
-freedom are few: with 3 blocks of two varieties it named a false winner in 0.1 % of 4000 seasons,
-where 5 % are allowed, and power goes with it."""
 
 
 @dataclass(frozen=True)
 class Looks:
-    """totals: looks of each pair (left, right) from plot totals, one a pick date.  results: the
-    judgement of each pair.  against_check: pairs are each variety with the check, else all
-    pairs.  season_over: no look will follow."""
+    """totals: looks of each pair (left, right) from plot totals, one a round of picking. results:
+    the judgement of each pair. against_check: pairs are each variety with the check, else all
+    pairs. season_over: no look will follow. as_of: the day the newest look's totals are up to."""
 
     totals: dict[Pair, list[Look]]
     results: dict[Pair, LooksResult]
     against_check: bool
     season_over: bool = False
+    as_of: pd.Timestamp | None = None
 
 
-def looks_so_far(analysis: Analysis) -> Looks | None:
-    """Judge every comparison after the picks so far; None where the design supports none.
+def totals_so_far(analysis: Analysis) -> PlotTotals | None:
+    """Pods a plot up to each look; None where nothing has been counted."""
+    return plot_totals(analysis.looks, analysis.records, analysis.ground,
+                       over=season_over(analysis))
 
-    A look is a date with a count; a date without one is none.  All looks are those of the plots'
-    totals up to their date, so that what was said at a look is said of it ever after.  The error
-    is shared among the comparisons of all varieties planted, whichever have borne yet.
+
+def looks_so_far(analysis: Analysis, totals: PlotTotals | None) -> Looks | None:
+    """Judge every comparison after the picks so far; None where there is none to be made.
+
+    A look is a round of picking with a count. What is said of a look rests on the records up to
+    it alone. The error is shared among the comparisons of all varieties planted, whichever have
+    borne yet. None where the layout supports no comparison, and where nobody wrote a zero though
+    plants were passed over, until trial.toml says what a blank is.
     """
     pods = analysis.pods
-    if isinstance(pods, Missing) or not pods.supported:
+    if isinstance(pods, Missing) or not pods.supported or totals is None or totals.zeros_unsure:
         return None
-    totals = plot_total_looks(pods.looks, list(pods.varieties), analysis.check)
-    if not totals:
+    check, trial = analysis.check, analysis.records.trial
+    planted = [v for v in analysis.order if v in set(totals.plots["variety"])]
+    against, over = check in planted, season_over(analysis)
+    looks = pair_looks(totals, planted, check if against else None)
+    if not looks:
         return None
-    against, over = analysis.check in pods.varieties, season_over(analysis)
+    within = None if trial.worthwhile is None else float(np.log(trial.worthwhile))
     results = evaluate_family(
-        totals, analysis.records.trial.looks,
-        varieties=max(analysis.ground.units["variety"].nunique(), len(pods.varieties)),
-        against_check=against, last=over, unit="",
+        looks, trial.looks, varieties=len(planted), against_check=against, last=over,
+        alike_within=within, unit="",
     )
-    return Looks(totals, results, against, over)
+    return Looks(looks, results, against, over, totals.day[-1])
 
 
 def season_over(analysis: Analysis) -> bool:
@@ -84,102 +89,59 @@ def season_over(analysis: Analysis) -> bool:
     return bool(len(lost) and lost.notna().all())
 
 
-def plot_total_looks(
-    looks: pd.DataFrame, varieties: Sequence[str], check: str | None
+def pair_looks(
+    totals: PlotTotals, varieties: Sequence[str], check: str | None
 ) -> dict[Pair, list[Look]]:
-    """Each comparison after each pick: log ratio, standard error, df of the layout.
+    """Each comparison at each look: log ratio a plant planted, standard error, df.
 
-    looks: as `models.pods.prepared` gives them.  varieties: those that have borne by the end.
-    At each date the varieties that have borne by then are compared, by least squares on variety
-    and block of log((pods + 1/2) / (expected + 1/2)), expected as in `counting.unit_index`.
+    varieties: those planted, in order. check: pairs are each variety with it; None for all pairs.
     """
-    looks = looks.assign(days=_days_known_then(looks))
-    dates = np.sort(looks["date"].unique())
-    bore = looks[looks["pods"] > 0].groupby("variety")["date"].min()
-    pairs = ([(v, check) for v in varieties if v != check] if check in varieties
+    pairs = ([(v, check) for v in varieties if v != check] if check is not None
              else list(combinations(varieties, 2)))
     out: dict[Pair, list[Look]] = {(str(a), str(b)): [] for a, b in pairs}
-    borne: list[str] = []
-    for k, when in enumerate(dates):
-        by_now = [v for v in varieties if v in bore.index and bore[v] <= when]
-        if k == 0 or by_now != borne:
-            borne, plots = by_now, _plots(looks[looks["variety"].isin(by_now)], dates)
-        found = _one_date(plots, k, borne, pd.Timestamp(when).date())
+    name = totals.plots["variety"].astype(str).to_numpy()
+    planted = totals.plots["planted"].to_numpy(float)
+    blocks = layout_columns(totals.plots)
+    for k, known in enumerate(totals.known):
+        fit, there = _fit_look(totals.pods[:, k], planted, name, blocks, varieties)
         for (left, right), series in out.items():
-            series.append(found(left, right))
+            ratio = NONE
+            if fit is not None and left in there and right in there:
+                ratio = fit.ratio(there.index(left), there.index(right))
+            series.append(Look(pd.Timestamp(known).date(), *ratio))
     return out
 
 
-@dataclass(frozen=True)
-class _Plots:
-    """variety (n,), blocks (n, any) the columns of what the layout takes out; seen, due and index
-    (n, dates): pods picked and expected up to each date, and the logarithm of the one over the
-    other."""
-
-    variety: np.ndarray
-    blocks: np.ndarray
-    seen: np.ndarray
-    due: np.ndarray
-    index: np.ndarray
+def _fit_look(
+    pods: npt.NDArray[np.float64], planted: npt.NDArray[np.float64], name: npt.NDArray[np.object_],
+    blocks: npt.NDArray[np.float64], varieties: Sequence[str],
+) -> tuple[FittedPlots | None, list[str]]:
+    """The plots known at one look, fitted, and the varieties among them by code."""
+    known = np.isfinite(pods) & np.isin(name, list(varieties))
+    there = [v for v in varieties if (name[known] == v).any()]
+    code = np.array([there.index(v) for v in name[known]], dtype=np.int64)
+    return fit_plots(pods[known], planted[known], code, blocks[known]), there
 
 
-def _plots(looks: pd.DataFrame, dates: np.ndarray) -> _Plots:
-    expected = looks.assign(expected=looks["days"] * date_pace(looks))
-    seen, due = (
-        expected.pivot_table(index="unit", columns="date", values=name, aggfunc="sum",
-                             fill_value=0.0)
-        .reindex(columns=dates, fill_value=0.0).cumsum(axis=1) for name in ("pods", "expected")
-    )
-    about = looks.drop_duplicates("unit").set_index("unit").loc[seen.index]
-    picked, awaited = seen.to_numpy(float), due.to_numpy(float)
-    return _Plots(about["variety"].astype(str).to_numpy(), layout_columns(about), picked, awaited,
-                  np.log((picked + 0.5) / (awaited + 0.5)))
+def means_so_far(totals: PlotTotals, supported: bool) -> pd.DataFrame:
+    """Picked a plant planted up to the newest look: variety, estimate, low, high.
 
-
-def _days_known_then(looks: pd.DataFrame) -> pd.Series:
-    """Days of each look, a plant's first one having the usual gap as known on its own date."""
-    days = looks["days"].astype(float).copy()
-    for when in looks.loc[looks["first"], "date"].unique():
-        known = looks.loc[~looks["first"] & (looks["date"] <= when), "days"]
-        now = looks["first"] & (looks["date"] == when)
-        days[now] = float(known.median()) if len(known) else ONE_LOOK
-    return days
-
-
-def _one_date(
-    plots: _Plots, k: int, varieties: Sequence[str], when: date
-) -> Callable[[str, str], Look]:
-    """The look at any pair at date number k; NaN where there is no such comparison yet.
-
-    The variance is that of the plots, but never less than LEAST_SHARE of what pods that fell by
-    chance alone would give (Poisson: 1 / n for the logarithm of n).
+    low, high: 95 % for a single look, from how plots of one variety differ (pooled over
+    varieties, in proportion; blocks are not taken out, as this is what the bed gave), t on plots
+    less varieties; NaN where the layout supports none.
     """
-    def nothing(left: str, right: str) -> Look:
-        return Look(when, np.nan, np.nan, np.nan)
-
-    there = plots.due[:, k] > 0
-    some = [v for v in varieties if (plots.variety[there] == v).any()]
-    if len(some) < 2:
-        return nothing
-    x = np.hstack([plots.variety[there, None] == np.array(some), plots.blocks[there]])
-    y = plots.index[there, k]
-    beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-    df = float(len(y) - rank)
-    if df < 1:
-        return nothing
-    mean_square = float(((y - x @ beta) ** 2).sum()) / df
-    inverse = np.linalg.pinv(x.T @ x)
-
-    def look(left: str, right: str) -> Look:
-        if left not in some or right not in some:
-            return nothing(left, right)
-        step = np.zeros(x.shape[1])
-        step[some.index(left)], step[some.index(right)] = 1.0, -1.0
-        weights = x @ inverse @ step  # of each plot in the difference
-        if np.abs(x.T @ weights - step).max() > 1e-6:
-            return nothing(left, right)  # no block among those picked holds the two together
-        by_chance = float(weights**2 @ (1.0 / (plots.seen[there, k] + 0.5)))
-        variance = max(float(weights @ weights) * mean_square, LEAST_SHARE * by_chance)
-        return Look(when, float(step @ beta), float(np.sqrt(variance)), df)
-
-    return look
+    pods, planted = totals.pods[:, -1], totals.plots["planted"].to_numpy(float)
+    known = np.isfinite(pods)
+    frame = totals.plots.loc[known, ["variety"]].assign(
+        pods=pods[known], planted=planted[known], each=pods[known] / planted[known])
+    by = frame.groupby("variety", sort=False)
+    out = by[["pods", "planted"]].sum()
+    out["estimate"] = out["pods"] / out["planted"]
+    number = by.size()
+    relative = frame["each"] / frame["variety"].map(by["each"].mean()).replace(0.0, np.nan) - 1.0
+    df = float(relative.notna().sum() - frame.loc[relative.notna(), "variety"].nunique())
+    half = np.full(len(out), np.nan)
+    if supported and df >= 1:
+        half = stats.t.isf(0.025, df) * np.sqrt(float((relative**2).sum()) / df / number)
+    out["low"], out["high"] = out["estimate"] * np.exp(-half), out["estimate"] * np.exp(half)
+    return out.reset_index()[["variety", "estimate", "low", "high"]]

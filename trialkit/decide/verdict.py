@@ -3,37 +3,52 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, Claim, LooksResult
+from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult
 from trialkit.decide.series import Looks
 from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
+from trialkit.models.totals import PlotTotals
 from trialkit.wording import counted, day, few, figure, span, times
 
 DESCRIPTION, NOTHING = "description only", "nothing yet"
 
+TOO_WIDE = float(np.log(100.0))
+"""A likely range whose ends are a hundredfold apart says nothing yet, and is not shown."""
+
+LOSSES_MATTER = 0.15
+"""Difference in the share of plants lost from which losses are told in the answer. Own choice:
+about the smallest difference in yield that a bed of four blocks can show."""
+
+TURNS_AT_MOST = 10.0
+"""How many times the leader's rate is told as a figure; beyond it, as over so many."""
+
+Mark = Literal["Firm", "Leaning", "Level", "Too soon", "No comparison"]
+
 
 @dataclass(frozen=True)
 class Verdict:
-    """answer: two sentences.  how_sure, next_step: a sentence or three each.  cannot_tell: what
-    the trial leaves open.  state: "settled", "keep picking", "will not be settled this season",
-    "description only" (the layout supports no comparison) or "nothing yet"."""
+    """answer: two sentences at most.  how_sure, next_step: a sentence or three each.
+    cannot_tell: what the trial leaves open.  state: "settled", "alike", "keep picking", "will not
+    be settled this season", "description only" (no comparison can be made) or "nothing yet".
+    mark: how sure, in a word or two."""
 
     answer: str
     how_sure: str
     next_step: str
     cannot_tell: tuple[str, ...]
     state: str
+    mark: Mark = "No comparison"
 
 
 def verdict(
-    analysis: Analysis, looks: Looks | None, table: pd.DataFrame,
+    analysis: Analysis, looks: Looks | None, totals: PlotTotals | None, table: pd.DataFrame,
     open_questions: tuple[str, ...], rows: RowsExplain | None = None,
 ) -> Verdict:
     """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
@@ -43,115 +58,166 @@ def verdict(
 
             return harvested(analysis, open_questions, rows)
         return _nothing(analysis, open_questions)
-    if looks is None:
-        return _description(analysis, open_questions, rows)
-    if not looks.against_check:
-        return _without_check(analysis, looks, table, open_questions)
-    return _with_check(analysis, looks, table, open_questions)
+    if looks is None or totals is None:
+        return _description(analysis, totals, table, open_questions, rows)
+    told = _Told(analysis, looks, totals, table.set_index("variety"))
+    if looks.against_check:
+        return _with_check(told, open_questions)
+    return _without_check(told, open_questions)
 
 
-def _with_check(
-    analysis: Analysis, looks: Looks, table: pd.DataFrame, open_questions: tuple[str, ...]
-) -> Verdict:
-    check, counted = str(analysis.check), analysis.counted
-    rows = table.set_index("variety")
-    results = {left: r for (left, _), r in looks.results.items()}
+@dataclass(frozen=True)
+class _Told:
+    """What the sentences are about."""
+
+    analysis: Analysis
+    looks: Looks
+    totals: PlotTotals
+    rows: pd.DataFrame
+
+    def gave(self, variety: str) -> str:
+        return figure(float(self.rows["gave"].astype(float)[variety]))
+
+    def sentence(self, first: str, second: str, role: str) -> str:
+        """What two varieties gave, up to when."""
+        counted = self.analysis.counted
+        other = f"{second}{role}" if role else second
+        if self.looks.season_over:
+            return (f"{first} gave {self.gave(first)} {counted} per plant planted over the whole "
+                    f"season; {other}, gave {self.gave(second)}" if role else
+                    f"{first} gave {self.gave(first)} {counted} per plant planted over the whole "
+                    f"season and {other} {self.gave(second)}")
+        return (f"By {day(self.looks.as_of)} {first} had given {self.gave(first)} {counted} per "
+                f"plant planted and {other}{',' if role else ''} {self.gave(second)}")
+
+
+def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    check = str(told.analysis.check)
+    results = {left: r for (left, _), r in told.looks.results.items()}
     ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
     behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
-    ratios = rows["ratio"].astype(float)
-    by_ratio = sorted(results, key=lambda v: -ratios[v])
+    ratios = told.rows["ratio"].astype(float)
+    by_ratio = sorted(results, key=lambda v: -ratios[v] if np.isfinite(ratios[v]) else np.inf)
     subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
-    row: Any = rows.loc[subject]
-    size = times(row["ratio"]) + span(row["ratio_low"], row["ratio_high"])
-    early = ", too early to say within what limits" if pd.isna(row["ratio_low"]) else ""
-    if subject in ahead:
-        upto = "" if pd.isna(row["as_of"]) else f", up to {day(row['as_of'])}"
-        first = f"{subject} gave {size} the {counted} of {check}, the check{upto}."
-    elif row["ratio"] >= 1:
-        first = (f"{subject} is ahead of {check}, the check, so far, at {size} its {counted}"
-                 f"{early}, but that may still be chance.")
-    else:
-        first = (f"No variety gave more {counted} than {check}, the check; next is {subject} at "
-                 f"{size}.")
+    result = results[subject]
     undecided = [v for v, r in results.items() if r.state == KEEP]
-    state = SETTLED if subject in ahead else (KEEP if undecided else (
+    if not np.isfinite(ratios[subject]):
+        return _too_soon(told, [subject, check], open_questions)
+    leads = ratios[subject] >= 1
+    pair = (subject, check) if leads else (check, subject)
+    first = told.sentence(*pair, ", your check" if leads else "")
+    if not leads:
+        first = first.replace(f"{check} ", f"{check}, your check, ", 1)
+    firm = result.state == SETTLED
+    mark = _mark(result)
+    tail = "" if firm else (
+        ": too close to matter" if result.state == ALIKE else
+        ": too close to call" if result.over else ", perhaps by luck")
+    state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
-    second = _reach_sentence(analysis, rows, subject, check) or _others(
-        ahead, behind, subject, check, counted, rows)
-    sure = _how_sure(analysis, results[subject], state) + _place(analysis, subject, check)
-    return Verdict(f"{first} {second}", sure,
-                   _next_step(analysis, looks, state, undecided), open_questions, state)
+    second = _others(results, ratios, subject, check) + _losses(told, [*results, check])
+    sure = _how_sure(told, result, 1.0) + _place(told.analysis, subject, check)
+    return Verdict(f"{first}{tail}.{second}", sure, _next_step(told, pair, result, undecided),
+                   open_questions, state, mark)
 
 
-def _reach_sentence(
-    analysis: Analysis, rows: pd.DataFrame, subject: str, check: str
-) -> str:
-    """The headline trait of the same two varieties, where reach makes a difference."""
-    a: Any = rows.loc[subject]
-    b: Any = rows.loc[check]
-    if pd.isna(a["within_reach"]) or pd.isna(b["within_reach"]):
-        return ""
-    if rows["out_of_reach"].isna().all():
-        return ""
-    said = (f"Within an arm's reach it gave {figure(a['within_reach'])} {analysis.counted} a plant "
-            f"a week, {check} {figure(b['within_reach'])}")
-    gone = [f"{name} was out of reach from {day(row['out_of_reach'])}"
-            for name, row in ((subject, a), (check, b)) if pd.notna(row["out_of_reach"])]
-    if gone:
-        said += ", as " + " and ".join(gone)
-    return said + "."
+def _mark(result: LooksResult) -> Mark:
+    """Firm is for acting on: nothing more is to come that could turn it."""
+    if result.state == SETTLED:
+        return "Firm" if result.over else "Leaning"
+    if not np.isfinite(result.low) or result.high - result.low > TOO_WIDE:
+        return "Too soon"
+    return "Level" if result.state == ALIKE else "Leaning"
 
 
 def _others(
-    ahead: list[str], behind: list[str], subject: str, check: str, counted: str, rows: pd.DataFrame
+    results: dict[str, LooksResult], ratios: pd.Series, subject: str, check: str
 ) -> str:
-    rest = [v for v in ahead if v != subject]
-    open_ = [v for v in rows.index if v not in {*ahead, *behind, subject, check}]
-    parts = []
-    if rest:
-        parts.append(f"{few(rest)} gave more than {check} too")
-    if behind:
-        parts.append(f"{few(behind)} gave less")
-    if open_:
-        parts.append(f"{few(open_)} cannot be told from it")
-    if not parts:
-        return f"There is no other variety to set against {check}."
-    text = "; ".join(parts)
-    return text[:1].upper() + text[1:] + "."
+    """Where the other varieties stand to the check, named."""
+    rest = {v: r for v, r in results.items() if v != subject}
+    groups = (
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction > 0],
+         f"gave more than {check} too"),
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0],
+         f"gave less than {check}"),
+        ([v for v, r in rest.items() if r.state == ALIKE], f"came level with {check}"),
+        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)],
+         f"against {check}: still too close to call"),
+    )
+    parts = [f"{few(names)} {what}" for names, what in groups if names]
+    return f" {'; '.join(parts)}." if parts else ""
 
 
-def _how_sure(analysis: Analysis, result: LooksResult, state: str, turn: float = 1.0) -> str:
+def _losses(told: _Told, names: list[str]) -> str:
+    """Lost plants, where one variety lost so many more than another that it could turn the order:
+    its plants might have given what its others gave."""
+    share = (told.rows["lost"] / told.rows["planted"]).astype(float)[names]
+    if share.max() - share.min() < LOSSES_MATTER:
+        return ""
+    worst = str(share.idxmax())
+    lost, planted = (int(told.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
+    return f" {worst} lost {lost} of {planted} plants; these gaps count."
+
+
+def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
     """turn: -1 where the answer tells the comparison the other way round."""
-    looks = counted(result.looks, "look")
+    analysis = told.analysis
+    picks = counted(result.looks, "pick")
     planned = f" of {result.planned} planned" if result.planned else ""
     plots = _plots(analysis)
-    if state == SETTLED:
-        claim = result.claim
-        assert claim is not None
-        held = f"still holds after {looks}{planned}" if claim.newest else (
-            f"is that of look {claim.number}{planned}, on {day(claim.date)}")
-        return (f"Sure enough to say so: the interval in brackets {held}, and over all looks at "
-                "all varieties a winner that is none is named at most one time in twenty. Settled "
-                f"on {day(result.settled_on)}.{_since_then(result, claim, turn)} It rests on "
-                f"{plots}.")
-    chance = result.chance_at_trend
-    outlook = "" if chance is None else (
-        f" If things go on as they are, the chance of settling it is {_percent(chance)}.")
-    return (f"Not sure: after {looks}{planned} the difference could still be chance, with {plots} "
-            f"to go by.{outlook}")
-
-
-def _since_then(result: LooksResult, claim: Claim, turn: float) -> str:
-    """What came after the look that is told: a description, and never another verdict."""
-    if claim.newest or not np.isfinite(result.estimate):
-        return ""
-    now = times(float(np.exp(turn * result.estimate)))
-    if result.planned is not None and result.looks > result.planned:
-        later = counted(result.looks - result.planned, "look")
-        return f" {later} beyond the plan only describe{'s' if later.startswith('1 ') else ''}: " \
-               f"it stands at {now} now."
+    left, right = result.names if turn > 0 else result.names[::-1]
     ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
-    return f" Later picks have brought the two closer: {now}{span(*ends)} now."
+    known = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
+    size = times(float(np.exp(turn * result.estimate)))
+    told_range = f"{size}{span(*ends)}" if known else size
+    if not known and result.state == SETTLED:
+        told_range = f"at least {times(ends[0])}"
+    out = [f"{left} gave {told_range} what {right} gave, after {picks}{planned}, on {plots}."]
+    if not known and result.state != SETTLED:
+        out.append("It is too early to give a likely range.")
+    if result.state == SETTLED:
+        out.append("The range leaves out a tie. It allows for every pick you looked at and every "
+                   "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
+        if not told.looks.season_over:
+            out.append(f"This is the crop up to {day(told.looks.as_of)}, not the whole season's."
+                       + _to_turn(told, result))
+    elif result.state == ALIKE:
+        assert result.alike_within is not None
+        out.append(f"A gap under {times(float(np.exp(result.alike_within)))} counts as too small "
+                   "to matter, and the whole range lies within it.")
+    else:
+        out.append("The gap could be luck.")
+        if result.chance_at_trend is not None:
+            out.append("On present form the chance of a firm answer this season is "
+                       f"{_percent(result.chance_at_trend)}.")
+    return " ".join(out)
+
+
+def _to_turn(told: _Told, result: LooksResult) -> str:
+    """How much the other would have to give from now on to draw level by the last planned pick.
+
+    At the low end of the likely range the leader has given A and the other A / low. Over the
+    planned picks left the leader goes on at its mean rate of the last third of its picks, r; the
+    other draws level at the rate R r with R = 1 + A (1 - 1 / low) / (r T).
+    """
+    if result.planned is None or result.planned <= result.looks or len(told.totals.day) < 4:
+        return ""
+    leader, other = result.names if result.direction > 0 else result.names[::-1]
+    low = float(np.exp(result.low if result.direction > 0 else -result.high))
+    so_far = told.totals.per_plant[leader].to_numpy(float)
+    days = told.totals.day.to_series().map(pd.Timestamp.toordinal).to_numpy(float)
+    back = max(len(days) // 3, 2)
+    since = max(days[-1] - days[-1 - back], 1.0)
+    rate = (so_far[-1] - so_far[-1 - back]) / since
+    ahead = (result.planned - result.looks) * float(np.median(np.diff(days)))
+    if not rate > 0 or not ahead > 0:
+        return f" {leader} has nearly stopped, so {other} could still overtake it."
+    needed = 1.0 + so_far[-1] * (1.0 - 1.0 / low) / (rate * ahead)
+    if needed > TURNS_AT_MOST:
+        return (f" {other} would have to give over {TURNS_AT_MOST:g} times what {leader} gives "
+                "from now on to draw level by the last planned pick.")
+    return (f" {other} could still draw level by the last planned pick: it would have to give "
+            f"{times(needed)} what {leader} gives from now on.")
 
 
 def _place(analysis: Analysis, subject: str, check: str) -> str:
@@ -186,77 +252,91 @@ def _plots(analysis: Analysis) -> str:
     return f"{each.min()} to {each.max()} {word}s of each variety"
 
 
-def _next_step(analysis: Analysis, looks: Looks, state: str, undecided: list[str]) -> str:
-    check = str(analysis.check)
-    if state == SETTLED and undecided:
-        return (f"Keep counting only if you want to know how {few(undecided)} "
-                f"{'compares' if len(undecided) == 1 else 'compare'} with {check}; the first "
-                "question is settled.")
-    if state == SETTLED:
-        return "There is no need to count any further: go on picking for the kitchen."
-    if state == KEEP:
-        longest = max(looks.results.values(), key=lambda r: r.looks)
-        left = "" if longest.planned is None else (
-            f" {counted(_left(longest), 'planned look is', 'planned looks are')} left.")
-        return f"Keep picking, and keep writing down every plant, zeros too.{left}"
-    within = grouped_in(analysis.ground.units, analysis.ground.by)
-    return ("More picks will not settle it this season. Next year plant more plots of each "
-            f"variety{', in more than ' if within else ''}{within}, rather than more plants in a "
-            "plot.")
+def _next_step(
+    told: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str]
+) -> str:
+    left = 0 if result.planned is None else max(result.planned - result.looks, 0)
+    to_go = f" {counted(left, 'planned pick is', 'planned picks are')} left." if left else ""
+    if result.over:
+        if result.state == SETTLED:
+            return f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year."
+        if result.state == ALIKE:
+            return "You can stop counting. Choose between them by what else you like in them."
+        within = grouped_in(told.analysis.ground.units, told.analysis.ground.by)
+        return ("More picks will not answer it. Next year give each variety more plots"
+                f"{', in more than ' if within else ''}{within}, rather than more plants in a "
+                "plot.")
+    if result.state == UNSETTLED and not undecided:
+        return ("A firm answer this season is unlikely. You can stop counting; next year give "
+                "each variety more plots, rather than more plants in a plot.")
+    if result.state == SETTLED:
+        return ("Keep picking, and keep writing down every plant, zeros too: a later variety can "
+                f"still catch up.{to_go}")
+    return f"Keep picking, and keep writing down every plant, zeros too.{to_go}"
 
 
-def _left(result: LooksResult) -> int:
-    return max((result.planned or 0) - result.looks, 0)
+def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
+    counted_ = told.analysis.counted
+    first = (f"It is too early to say: {names[0]} and {names[1]} have given too few {counted_} to "
+             "compare.")
+    over = told.looks.season_over
+    return Verdict(first, "One strong plant can still swap the order.",
+                   "Count every plant at each pick, zeros too, and come back in two weeks."
+                   if not over else "Next year plant more plots of each variety.",
+                   open_questions, UNSETTLED if over else KEEP, "Too soon")
 
 
-def _without_check(
-    analysis: Analysis, looks: Looks, table: pd.DataFrame, open_questions: tuple[str, ...]
-) -> Verdict:
-    pods = analysis.pods
-    assert not isinstance(pods, Missing)
-    order = [pods.varieties[i] for i in np.argsort(-pods.log_rate)]
-    best, second = order[0], order[1]
-    result = looks.results.get((best, second)) or looks.results[second, best]
-    turn = 1.0 if (best, second) in looks.results else -1.0
-    shown = result.claim or result
-    ratio = float(np.exp(turn * shown.estimate))
-    ends = sorted(float(np.exp(turn * e)) for e in (shown.low, shown.high))
-    size = times(ratio) + span(*ends)
-    won = result.state == SETTLED and turn * result.direction > 0
-    upto = "" if result.claim is None or result.claim.newest else (
-        f", up to {day(result.claim.date)}")
-    first = (f"{best} gave {size} the {analysis.counted} of {second}, the next best{upto}." if won
-             else
-             f"{best} is ahead so far, at {size} the {analysis.counted} of {second}, but that may "
-             "still be chance.")
-    settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in looks.results.items()
+def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    gave = told.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
+    if len(gave) < 2:
+        return _too_soon(told, [*map(str, told.rows.index), ""][:2], open_questions)
+    results = told.looks.results
+    best, second = str(gave.index[0]), str(gave.index[1])
+    result = results.get((best, second)) or results[second, best]
+    turn = 1.0 if (best, second) in results else -1.0
+    if not np.isfinite(result.estimate):
+        return _too_soon(told, [best, second], open_questions)
+    firm = result.state == SETTLED and turn * result.direction > 0
+    tail = "" if firm else (": too close to matter" if result.state == ALIKE else
+                            ": too close to call" if result.over else ", perhaps by luck")
+    settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in results.items()
                if r.state == SETTLED]
     beaten = [b for a, b in settled if a == best and b != second]
-    more = (f"It gave more than {few(beaten)} as well." if beaten and won else
-            f"It did give more than {few(beaten)}." if beaten else
-            f"{counted(len(settled), 'pair')} of the {len(looks.results)} can be told apart.")
-    return Verdict(f"{first} {more}", _how_sure(analysis, result, result.state, turn),
-                   _next_step(analysis, looks, result.state, []) + " Mark one variety as the check "
-                   "next time: fewer comparisons settle sooner.", open_questions, result.state)
+    others = [f"{a} more than {b}" for a, b in settled if a != best]
+    more = f" {best} gave more than {few(beaten)}." if beaten else (
+        f" {few(others)}, firmly." if others else "")
+    undecided = [a for (a, _), r in results.items() if r.state == KEEP]
+    more += _losses(told, [str(v) for v in gave.index])
+    return Verdict(
+        f"{told.sentence(best, second, '')}{tail}.{more}", _how_sure(told, result, turn),
+        _next_step(told, (best, second), result, undecided)
+        + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
+        open_questions, result.state, _mark(result))
 
 
 def _description(
-    analysis: Analysis, open_questions: tuple[str, ...], rows: RowsExplain | None
+    analysis: Analysis, totals: PlotTotals | None, table: pd.DataFrame,
+    open_questions: tuple[str, ...], rows: RowsExplain | None,
 ) -> Verdict:
-    pods = analysis.pods
-    assert not isinstance(pods, Missing)
-    counted = analysis.counted
-    rates = pods.means.sort_values("estimate", ascending=False)
-    said = [f"{name} {figure(rate)}" for name, rate in
-            zip(rates["variety"], rates["estimate"].astype(float), strict=True)]
-    first = f"In this bed the plants gave, in {counted} a plant a week: {few(said, 6)}."
-    why = pods.why_not.rstrip(".")
+    gave = table.set_index("variety")["gave"].astype(float).dropna().sort_values(
+        ascending=False, kind="stable")
+    each = [f"{name} {figure(value)}" for name, value in gave.items()]
+    first = f"In this bed the plants gave, in {analysis.counted} per plant planted: {few(each, 6)}."
+    if totals is not None and totals.zeros_unsure and analysis.ground.supported:
+        return Verdict(
+            f"{first} Which variety is better cannot be said until you say what a blank means.",
+            "Plants were passed over at some picks, and no zero is written anywhere. If nothing "
+            "was there to pick, those blanks are zeros, and they can turn the answer round.",
+            'Write zeros = "left out" into trial.toml if a blank means there was nothing to pick, '
+            'or zeros = "written" if it means nobody looked.',
+            open_questions, DESCRIPTION, "No comparison")
+    why = analysis.ground.why_not.rstrip(".")
     second = f"Which variety is better this trial cannot say: {why}."
     return Verdict(
         f"{first} {second}",
-        "No interval or test is given, since the layout gives no measure of chance differences."
+        "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
-        _fix(analysis), open_questions, DESCRIPTION,
+        _fix(analysis), open_questions, DESCRIPTION, "No comparison",
     )
 
 
@@ -276,4 +356,5 @@ def _nothing(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
         "Not at all sure, as nothing has been counted." if analysis.looks.empty else
         "Not at all sure: nothing but zeros has been counted.",
         "Pick, and write down every plant looked at, zeros too.", open_questions, NOTHING,
+        "Too soon",
     )

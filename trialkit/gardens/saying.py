@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.conclude import WIDEST
+from trialkit.decide.verdict import TOO_WIDE
 from trialkit.gardens.fitting import YEAR
 from trialkit.reading.spelling import folded
 from trialkit.wording import counted, few, figure, listed, percent, span, times
@@ -75,7 +75,7 @@ def within(answer: SeasonAnswer, low: float, high: float) -> bool:
     """Whether an interval says anything: ratios whose ends are a hundredfold apart do not."""
     if not (np.isfinite(low) and np.isfinite(high)):
         return False
-    return answer.scale == "linear" or bool(np.log(high) - np.log(low) < WIDEST)
+    return answer.scale == "linear" or bool(np.log(high) - np.log(low) < TOO_WIDE)
 
 
 def _signed_span(low: float, high: float) -> str:

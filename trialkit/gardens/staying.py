@@ -97,10 +97,13 @@ def _by_looks(conclusion: Conclusion, variety: str, check: str) -> Found:
         return Found("open", f"not settled: {size}")
     if result.direction > 0:
         return Found("better", f"clearly better: {size}")
-    own, other = row["within_reach"], rows.loc[check, "within_reach"]
-    if pd.notna(own) and pd.notna(other) and own > other:
-        return Found("open", f"clearly less over the season, {size}, but more within reach than "
-                             f"{check}: {own:.2g} against {other:.2g} a plant a week")  # fmt: skip
+    window = conclusion.analysis.window
+    if isinstance(window, TraitResult) and window.supported:
+        within = window.means.set_index("variety")["estimate"].astype(float)
+        own, other = within.get(variety, np.nan), within.get(check, np.nan)
+        if own > other:
+            return Found("open", f"clearly less, {size}, but more within reach than {check}: "
+                                 f"{own:.2g} against {other:.2g} a plant a week")  # fmt: skip
     return Found("worse", f"clearly worse: {size}")
 
 

@@ -17,6 +17,12 @@ from trialkit.report.measures import Measure, measure
 from trialkit.report.opened import OpenTrial, told
 from trialkit.trial import Trial
 
+STANDING = {
+    "settled": "firm", "alike": "level", "keep picking": "still open",
+    "will not be settled this season": "too close to call",
+}
+"""The state of a comparison, in the table's words."""
+
 
 class Cell(NamedTuple):
     """A figure, the range it may lie in, and a word on it."""
@@ -91,11 +97,13 @@ def answer(trial: OpenTrial) -> Block:
     verdict = trial.conclusion.verdict
     html = part(
         "answer",
+        mark=verdict.mark,
         answer=isolate(verdict.answer, trial.names),
         sure=isolate(verdict.how_sure, trial.names),
     )
-    facts = {"answer": verdict.answer, "sure": verdict.how_sure, "state": verdict.state}
-    return Block(html, f"{verdict.answer}\n{verdict.how_sure}", facts)
+    facts = {"answer": verdict.answer, "sure": verdict.how_sure, "state": verdict.state,
+             "mark": verdict.mark}
+    return Block(html, f"{verdict.mark}. {verdict.answer}\n{verdict.how_sure}", facts)
 
 
 @told
@@ -142,7 +150,7 @@ def varieties(trial: OpenTrial) -> Block:
     if any(cell.range for row in rows for cell in row.cells):
         caption += "; below it the likely range (95 %)"
     if trial.conclusion.looks is not None and trial.conclusion.looks.against_check:
-        caption += "; that of the yield holds however often you look"
+        caption += "; the range against the check allows for every time you looked"
     heads = [head for head, _ in columns]
     html = part("cards", caption=f"{caption}.", heads=heads, rows=rows)
     lines = [
@@ -155,23 +163,29 @@ def varieties(trial: OpenTrial) -> Block:
 def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     """Heading of each column and what makes its cell; columns with nothing to show are left out."""
     conclusion, table = trial.conclusion, trial.conclusion.table
-    main = headline(trial)
+    main, trait = conclusion.quantity, headline(trial)
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
-    if not isinstance(main, Missing):
-        shown = shown_as(main, trial.records.trial)
+    if conclusion.totals is not None and main is not None:
+        shown = measure(main.unit, trial.records.trial)
         head = wording.capital(wording.with_unit(main.label, shown.unit))
-        columns.append((head, estimates(main.means, shown)))
+        columns.append((head, lambda row: Cell(
+            shown.number(row.gave), shown.span(row.gave_low, row.gave_high))))
+    elif not isinstance(trait, Missing):
+        shown = shown_as(trait, trial.records.trial)
+        head = wording.capital(wording.with_unit(trait.label, shown.unit))
+        columns.append((head, estimates(trait.means, shown)))
     if table["ratio"].notna().any():
         ratio = conclusion.ratio_is == "ratio"
-        head = "Season yield against the check" if ratio else "Difference from the check"
-        unit = None if ratio or isinstance(main, Missing) else measure(
+        head = "Times the check" if ratio else "Difference from the check"
+        unit = None if ratio or main is None else measure(
             main.unit, trial.records.trial)
         # What the answer compares comes first, and gives the order.
         columns.insert(0, (head, lambda row: _against(row, unit)))
-    elif not isinstance(main, Missing) and len(main.against_check):
-        columns.append(_more_than_the_check(main, trial.records.trial))
-    elif not isinstance(main, Missing) and main.letters:
-        letters = main.letters
+    elif conclusion.totals is None and not isinstance(trait, Missing) and len(
+            trait.against_check):
+        columns.append(_more_than_the_check(trait, trial.records.trial))
+    elif conclusion.totals is None and not isinstance(trait, Missing) and trait.letters:
+        letters = trait.letters
         columns.append(("Same letter: too close to call",
                         lambda row: Cell(letters.get(row.variety, wording.NONE))))
     if not isinstance(conclusion.analysis.height, Missing) and trial.records.trial.reach_cm:
@@ -219,10 +233,7 @@ def _against(row: Any, unit: Measure | None) -> Cell:
     # As the answer says it: an end just clear of 1 does not read as 1.
     known = not (wording.missing(row.ratio_low) or wording.missing(row.ratio_high))
     span = wording.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
-    state = row.state
-    if not wording.missing(row.as_of):
-        state += f", up to {wording.short_day(row.as_of)}"
-    return Cell(wording.number(row.ratio) + times, span, state)
+    return Cell(wording.number(row.ratio) + times, span, STANDING.get(row.state, row.state))
 
 
 def _reach(row: Any) -> Cell:

@@ -11,9 +11,8 @@ import pandas as pd
 
 from trialkit import wording
 from trialkit.gardens.first import Failed, FirstStage, Spreads, first_of
-from trialkit.models import Missing
 from trialkit.report import pictures
-from trialkit.report.drawn import compared_picture, headline
+from trialkit.report.drawn import compared_picture
 from trialkit.report.opened import OpenTrial
 
 HOME = "../index.html"
@@ -61,9 +60,9 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
 
     None where a number is not known or the layout cannot support it.
     """
-    conclusion, main = trial.conclusion, headline(trial)
+    conclusion, main = trial.conclusion, trial.conclusion.quantity
     label, unit, supported = "", "", False
-    if not isinstance(main, Missing):
+    if main is not None:
         label, unit, supported = main.label, main.unit, main.supported
     rows = []
     row: Any
@@ -74,9 +73,9 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
                 "check": bool(row.check),
                 "trait": label,
                 "unit": unit,
-                "estimate": _number(row.within_reach),
-                "low": _number(row.within_low),
-                "high": _number(row.within_high),
+                "estimate": _number(row.gave),
+                "low": _number(row.gave_low),
+                "high": _number(row.gave_high),
                 "against": conclusion.ratio_is if _number(row.ratio) is not None else "",
                 "against_check": _number(row.ratio),
                 "against_low": _number(row.ratio_low),

@@ -122,7 +122,9 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     if check is not None and ratios["estimate"].notna().sum() > 1:
         ratio = conclusion.ratio_is == "ratio"
         name = plots.short([check], 16)[check]
-        axis = f"season yield, times {name}" if ratio else f"{shown.unit}, more than {name}"
+        axis = f"{shown.unit}, more than {name}"
+        if ratio and conclusion.quantity is not None:
+            axis = f"{conclusion.quantity.unit}, times {name}"
         rows, to = ratios.dropna(subset=["estimate"]), 1.0 if ratio else 0.0
         if not ratio:
             rows = _in_units(rows, shown)
@@ -212,6 +214,8 @@ def ranked(trial: OpenTrial) -> pd.DataFrame:
     leads in every table and picture too.
     """
     table, main = trial.conclusion.table, headline(trial)
+    if table["ratio"].notna().sum() < 2 and trial.conclusion.totals is not None:
+        return table
     if table["ratio"].notna().sum() < 2:
         if isinstance(main, Missing):
             return table

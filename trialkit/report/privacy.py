@@ -103,6 +103,7 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
         events["event"] = events["event"].where(events["event"].isin(EVENTS), WITHHELD)
         doubts["doubt"] = ""
         doubts["value"] = [v if _NUMBER_OR_DAY.fullmatch(str(v)) else "" for v in doubts["value"]]
+    # Which rows are queried stays: their places, no cell of them, and every row keeps its place.
     doubts["file"] = doubts["file"].map(_file_name)
     return replace(
         records, trial=trial, doubts=doubts, **frames,

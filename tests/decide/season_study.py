@@ -1,0 +1,235 @@
+"""How often what is claimed after a pick is false, in seasons whose varieties differ in timing.
+
+    python tests/decide/season_study.py [SEASONS] [--only WORD]
+
+prints the tables of tests/decide/README.md. A generator of its own, apart from the demo's: pods
+ripen day by day along each variety's own curve (a bell over the season), plant by plant, and stay
+on the plant until somebody looks. Plots and plants differ on the log scale, drift from day to day
+(first-order autoregression), may lie on a gradient, may be spoilt.
+
+Every look is judged as the newest: a claim is false where the variety said to be ahead had not
+given more by that day, in expectation over the chance of plots, plants and days. Covered: share
+of looks whose interval holds the true ratio up to that look's day.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from trialkit.decide.families import alpha_each
+from trialkit.decide.looks import Look, evaluate_looks
+from trialkit.decide.ratio import fit_plots
+from trialkit.models.totals import Sightings, totals_at_looks
+
+FIRST, LENGTH = 45, 60
+"""Day of the first pick and days of picking."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One kind of season. late: days by variety; ratio: season totals by variety; the check is
+    the first. every: days between picks by variety, offset: day of the first. spread: sd of plots
+    by variety (log scale). lost: share of plants by variety lost between days 10 and 40 of
+    picking. tails: degrees of freedom of plots' t distribution."""
+
+    name: str
+    late: tuple[float, ...] = (0.0, 0.0, 0.0)
+    ratio: tuple[float, ...] = (1.0, 1.0, 1.0)
+    blocks: int = 4
+    plants: int = 4
+    looks: int = 20
+    planned: int | None = 20
+    every: tuple[int, ...] | None = None
+    offset: tuple[int, ...] = (0, 0, 0)
+    spread: tuple[float, ...] = (0.15, 0.15, 0.15)
+    lost: tuple[float, ...] = (0.0, 0.0, 0.0)
+    skipped_empty: bool = False
+    zeros: str = "written"
+    missed: float = 0.0
+    drift: float = 0.0
+    gradient: float = 0.0
+    tails: float = np.inf
+    spoilt: bool = False
+    pods: float = 40.0
+
+
+SETTINGS = [
+    Setting("plain"),
+    Setting("plain, 3 blocks", blocks=3),
+    Setting("plain, 10 looks", looks=10, planned=10),
+    Setting("plain, no plan", planned=None),
+    Setting("one 7 days late", late=(0, 7, 0)),
+    Setting("one 14 days late", late=(0, 14, 0)),
+    Setting("one 14 days late, 3 blocks", late=(0, 14, 0), blocks=3),
+    Setting("one 14 days late, no plan", late=(0, 14, 0), planned=None),
+    Setting("check 14 days late", late=(14, 0, 0)),
+    Setting("own picking days", every=(3, 4, 6), offset=(0, 1, 2), late=(0, 7, 0)),
+    Setting("skipped because empty, zeros written", skipped_empty=True, late=(0, 7, 0)),
+    Setting("skipped because empty, zeros left out", skipped_empty=True, zeros="left out",
+            late=(0, 7, 0)),
+    Setting("one look in six missed", missed=1 / 6, late=(0, 7, 0)),
+    Setting("days drift, AR(1) 0.8", drift=0.5),
+    Setting("gradient along the row", gradient=0.6),
+    Setting("heavy tails, t on 3", tails=3.0),
+    Setting("one plot spoilt", spoilt=True),
+    Setting("check's plots three times as uneven", spread=(0.36, 0.12, 0.12)),
+    Setting("check three times as uneven, 3 blocks", spread=(0.36, 0.12, 0.12), blocks=3),
+    Setting("half of one variety lost", lost=(0.0, 0.5, 0.0)),
+    Setting("few pods, 5 a plant", pods=5.0),
+]
+POWER = [
+    Setting("plain", ratio=(1.0, 1.5, 1.0)),
+    Setting("plain, 3 blocks", ratio=(1.0, 1.5, 1.0), blocks=3),
+]
+
+
+@dataclass
+class Tally:
+    seasons: int = 0
+    false: int = 0
+    false_end: int = 0
+    right_end: int = 0
+    covered: list[float] = field(default_factory=list)
+
+
+def season(kind: Setting, rng: np.random.Generator):
+    """Sightings of a season and the true log totals a plant planted by variety and day."""
+    v, b, p = len(kind.late), kind.blocks, kind.plants
+    n = v * b * p
+    variety = np.tile(np.repeat(np.arange(v), p), b)
+    plot = np.repeat(np.arange(v * b), p)
+    block = np.repeat(np.arange(b), v * p)
+    place = np.argsort(rng.random((b, v)), axis=1).ravel()[plot]
+    days = np.arange(FIRST - 10, FIRST + LENGTH + 1)
+    middle = FIRST + LENGTH / 2 + np.asarray(kind.late, dtype=float)
+    curve = np.exp(-0.5 * ((days - middle[:, None]) / 15.0) ** 2)
+    curve = curve / curve.sum(axis=1, keepdims=True) * kind.pods * np.asarray(kind.ratio)[:, None]
+    noise = (rng.normal(size=v * b) if np.isinf(kind.tails) else
+             rng.standard_t(kind.tails, v * b) / np.sqrt(3.0))
+    level = (noise * np.tile(kind.spread, b))[plot] + rng.normal(0, 0.2, n)
+    level += rng.normal(0, 0.2, b)[block] + kind.gradient * (place / max(v - 1, 1) - 0.5)
+    if kind.spoilt:
+        level[plot == rng.integers(v * b)] -= 1.2
+    wave = np.zeros((n, len(days)))
+    if kind.drift:
+        for size, who in ((kind.drift, np.arange(n)), (0.6 * kind.drift, plot)):
+            shock = rng.normal(size=(who.max() + 1, len(days)))
+            for t in range(1, len(days)):
+                shock[:, t] = 0.8 * shock[:, t - 1] + 0.6 * shock[:, t]
+            wave += size * shock[who]
+    mean = curve[variety] * np.exp(level[:, None] + wave)
+    ripe = rng.poisson(mean * rng.gamma(4.0, 0.25, mean.shape)).astype(float)
+    gone = np.full(n, np.inf)
+    dies = rng.random(n) < np.asarray(kind.lost)[variety]
+    gone[dies] = rng.integers(FIRST + 10, FIRST + 40, dies.sum())
+    ripe[days[None, :] >= gone[:, None]] = 0.0
+    gap = LENGTH // kind.looks
+    looked = np.zeros((n, len(days)), dtype=bool)
+    for k in range(v):
+        step = gap if kind.every is None else kind.every[k]
+        mine = np.isin(days, FIRST + kind.offset[k] + step * np.arange(LENGTH // step + 1))
+        looked[variety == k] = mine
+    looked[:, days > FIRST + gap * (kind.looks - 1) + 2] = False
+    looked &= rng.random(looked.shape) >= kind.missed
+    looked &= days[None, :] < gone[:, None]
+    total = ripe.cumsum(axis=1)
+    count = np.full(looked.shape, np.nan)
+    for i in range(n):
+        at = np.flatnonzero(looked[i])
+        if kind.skipped_empty:
+            # Glanced at, nothing seen: passed over, and half of the time no zero written.
+            fresh = np.diff(total[i, at], prepend=0.0)
+            at = at[(fresh > 0) | (rng.random(at.size) < (0.0 if kind.zeros != "written" else 0.5))]
+        count[i, at] = np.diff(total[i, at], prepend=0.0)
+    there = np.isfinite(count).any(axis=0)
+    lost_share = np.asarray(kind.lost)[:, None] * np.clip((days - FIRST - 10) / 30.0, 0, 1)
+    truth = np.cumsum(curve * (1 - lost_share), axis=1)
+    seen = Sightings(count[:, there], days[there].astype(float), variety, plot, gone)
+    return seen, truth[:, there], block
+
+
+def judged(kind: Setting, rng: np.random.Generator, pooled_only: bool = False):
+    """Of each comparison with the check: claims by look (-1, 0, 1), truth, low, high."""
+    seen, truth, block = season(kind, rng)
+    totals, common, _ = totals_at_looks(seen, kind.zeros, True)
+    plots = totals.shape[0]
+    variety = np.array([seen.variety[seen.plot == k][0] for k in range(plots)])
+    z = np.eye(kind.blocks)[[block[seen.plot == k][0] for k in range(plots)]]
+    z = z[:, 1:] - z[:, :1]
+    planted = np.full(plots, float(kind.plants))
+    v = len(kind.late)
+    series = {k: [] for k in range(1, v)}
+    for j in range(totals.shape[1]):
+        y = totals[:, j]
+        some = np.isfinite(y)
+        fit = fit_plots(y[some], planted[some], variety[some], z[some]) if some.all() else None
+        if fit is not None and pooled_only:
+            fit = replace(fit, own=np.zeros_like(fit.own))
+        for k in series:
+            r = (np.nan,) * 3 if fit is None else fit.ratio(k, 0)
+            series[k].append(Look(ORIGIN[j], *r))
+    each = alpha_each(v, True)
+    out = []
+    for k, looks in series.items():
+        if not any(one.usable for one in looks):
+            continue
+        h = evaluate_looks(looks, kind.planned, each, last=True).history
+        true = np.log(truth[k, common] / truth[0, common])
+        zs, edge = h["z"].to_numpy(float), h["z_boundary"].to_numpy(float)
+        said = np.where(np.abs(zs) >= edge, np.sign(zs), 0.0)
+        out.append((said, true, h["low"].to_numpy(float), h["high"].to_numpy(float)))
+    return out
+
+
+from datetime import date, timedelta  # noqa: E402
+
+ORIGIN = [date(2025, 6, 1) + timedelta(days=k) for k in range(400)]
+
+
+def tally(kind: Setting, seasons: int, seed: int = 1, pooled_only: bool = False) -> Tally:
+    out = Tally()
+    for rng in np.random.default_rng([seed, len(kind.name)]).spawn(seasons):
+        found = judged(kind, rng, pooled_only)
+        out.seasons += 1
+        wrong = wrong_end = right = False
+        for said, true, low, high in found:
+            bad = (said != 0) & (said * true <= 1e-9)
+            wrong |= bool(bad.any())
+            wrong_end |= bool(bad[-1])
+            right |= bool(said[-1] * true[-1] > 1e-9)
+            known = np.isfinite(low)
+            out.covered.append(float(((low <= true) & (true <= high))[known].mean()))
+        out.false += wrong
+        out.false_end += wrong_end
+        out.right_end += right
+    return out
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description=__doc__)
+    arguments.add_argument("seasons", nargs="?", type=int, default=1000)
+    arguments.add_argument("--only", default="")
+    arguments.add_argument("--pooled", action="store_true", help="one error for all varieties")
+    given = arguments.parse_args()
+    print("| season | seasons | false at any look % | false at the end % | covered % |")
+    print("|---|---|---|---|---|")
+    for kind in SETTINGS:
+        if given.only in kind.name:
+            t = tally(kind, given.seasons, pooled_only=given.pooled)
+            print(f"| {kind.name} | {t.seasons} | {100 * t.false / t.seasons:.1f} | "
+                  f"{100 * t.false_end / t.seasons:.1f} | {100 * np.mean(t.covered):.1f} |")
+            sys.stdout.flush()
+    print("\n| one variety 1.5 times | seasons | named at the end % |\n|---|---|---|")
+    for kind in POWER:
+        if given.only in kind.name:
+            t = tally(kind, given.seasons, pooled_only=given.pooled)
+            print(f"| {kind.name} | {t.seasons} | {100 * t.right_end / t.seasons:.1f} |")
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()

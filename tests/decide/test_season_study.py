@@ -1,0 +1,190 @@
+"""Claims after every pick in seasons whose varieties differ in timing, and what they rest on."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from season_study import SETTINGS, Setting, season, tally
+from statsmodels.genmod.generalized_linear_model import GLM
+
+from trialkit.decide import conclude
+from trialkit.decide.ratio import fit_plots
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
+
+from seasons import bed, day, records  # noqa: E402
+
+
+def by_name(name: str) -> Setting:
+    return next(kind for kind in SETTINGS if kind.name == name)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", SETTINGS, ids=lambda kind: kind.name)
+def test_no_more_than_one_season_in_twenty_has_a_false_claim(kind):
+    found = tally(kind, 200, seed=2)
+    assert found.false / found.seasons <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / found.seasons)
+    assert np.mean(found.covered) >= 0.93
+
+
+@pytest.mark.parametrize("name", ["one 14 days late", "check's plots three times as uneven"])
+def test_a_few_seasons_of_the_worst_kinds(name):
+    """Sixty seasons: the rule before named a false winner in 12 to 20 % of seasons with one
+    variety 14 days late, so that fewer than 4 of 60 would have been chance of 1 in 20 at most."""
+    found = tally(by_name(name), 60, seed=3)
+    assert found.false <= 6  # binomial(60, 0.05): 7 or more has probability 0.03
+    assert np.mean(found.covered) >= 0.93
+
+
+def as_records(kind: Setting, seed: int, looks: int | None = 20):
+    """The season of the study, written as a grower's records."""
+    seen, truth, _ = season(kind, np.random.default_rng(seed))
+    plants = bed("ABC"[: len(kind.late)], blocks=kind.blocks, plants=kind.plants)
+    # The study's plants stand block by block, variety by variety, as they do here.
+    order = plants.assign(v=plants["variety"]).sort_values(["block", "v", "plant"], kind="stable")
+    order = order.drop(columns="v").reset_index(drop=True)
+    dates = [day(int(d)) for d in seen.day]
+    picks = pd.DataFrame({
+        "date": np.tile(dates, len(order)), "plant": np.repeat(order["plant"], len(dates)),
+        "count": seen.count.ravel(), "weight_g": np.nan,
+    }).dropna(subset=["count"])
+    order.loc[np.isfinite(seen.lost), "lost"] = [
+        day(int(d)) for d in seen.lost[np.isfinite(seen.lost)]]
+    return records(order, picks, looks=looks), truth
+
+
+def test_the_report_says_what_the_study_judges():
+    kind = by_name("one 7 days late")
+    found, _ = as_records(kind, 4)
+    looks = conclude(found).looks
+    from season_study import judged
+
+    for (left, _), (said, _, low, high) in zip(
+            looks.results, judged(kind, np.random.default_rng(4)), strict=True):
+        history = looks.results[left, "A"].history
+        assert history["low"].to_numpy() == pytest.approx(low, rel=1e-6, nan_ok=True)
+        assert history["high"].to_numpy() == pytest.approx(high, rel=1e-6, nan_ok=True)
+        assert (looks.results[left, "A"].state == "settled") == bool(said[-1])
+
+
+def test_a_claim_of_an_earlier_look_is_not_carried_on():
+    """One variety far ahead at first, level at the end: nothing is said of it at the end."""
+    kind = Setting("late", late=(12, 0, 0), spread=(0.05, 0.05, 0.05), pods=80)
+    found, _ = as_records(kind, 1)
+    result = conclude(found).looks.results["B", "A"]
+    clear = result.history["z"].abs() >= result.history["z_boundary"]
+    assert clear.any()
+    assert not clear.iloc[-1]
+    assert result.state != "settled"
+    answer = conclude(found).verdict.answer
+    assert " too close to " in answer
+
+
+def test_words_say_so_far_until_the_season_is_over():
+    found, _ = as_records(by_name("plain"), 2)
+    verdict = conclude(found).verdict
+    assert verdict.answer.startswith("By ")
+    assert "whole season" not in verdict.answer
+
+
+def test_who_skipped_which_look_does_not_matter():
+    """Plants of one variety passed over at every second look: the same totals, as pods wait."""
+    kind = Setting("skip", spread=(0.0, 0.0, 0.0))
+    found, _ = as_records(kind, 5)
+    whole = conclude(found)
+    picks = found.picks.merge(found.plants[["plant", "variety"]], on="plant")
+    picks = picks.sort_values(["plant", "date"]).reset_index(drop=True)
+    number = picks.groupby("plant").cumcount()
+    last = number == picks.groupby("plant")["date"].transform("size") - 1
+    skip = (picks["variety"] == "B") & (number % 2 == 0) & ~last
+    carried = picks["count"].where(skip, 0.0).groupby(picks["plant"]).shift(fill_value=0.0)
+    fewer = picks.assign(count=picks["count"] + carried)[~skip]
+    from dataclasses import replace
+
+    part = conclude(replace(found, picks=fewer[found.picks.columns]))
+    for name in "BC":
+        assert part.looks.results[name, "A"].estimate == pytest.approx(
+            whole.looks.results[name, "A"].estimate, abs=1e-9)
+
+
+def test_zeros_never_written_stop_the_answer_until_the_grower_says():
+    kind = by_name("skipped because empty, zeros left out")
+    found, _ = as_records(kind, 3)
+    verdict = conclude(found).verdict
+    assert verdict.mark == "No comparison"
+    assert 'zeros = "left out"' in verdict.next_step
+    from dataclasses import replace
+
+    said = replace(found, trial=replace(found.trial, zeros="left out"))
+    assert conclude(said).looks is not None
+
+
+def test_a_variety_that_gave_nothing_is_told_with_a_least_ratio():
+    kind = Setting("nothing", ratio=(1e-9, 1.0, 1.0))
+    found, _ = as_records(kind, 3)
+    found_end = conclude(found)
+    verdict = found_end.verdict
+    assert verdict.mark == "Firm"
+    assert "at least" in verdict.how_sure
+    assert found_end.table["ratio_high"].isna().all()
+
+
+def test_losses_that_could_turn_it_are_in_the_answer():
+    found, _ = as_records(by_name("half of one variety lost"), 6)
+    assert "gaps count" in conclude(found).verdict.answer
+
+
+# -- outside checks -------------------------------------------------------------------------
+
+def plots_of_a_block_layout(seed: int, blocks: int = 4, varieties: int = 3):
+    rng = np.random.default_rng(seed)
+    variety = np.tile(np.arange(varieties), blocks)
+    block = np.repeat(np.arange(blocks), varieties)
+    z = np.eye(blocks)[block]
+    mean = 60 * np.exp(0.3 * variety + 0.2 * block)
+    pods = rng.poisson(mean * rng.gamma(30, 1 / 30, mean.size)).astype(float)
+    return pods, variety, z[:, 1:] - z[:, :1], block
+
+
+def test_the_ratio_is_that_of_the_totals_where_blocks_are_complete():
+    pods, variety, z, _ = plots_of_a_block_layout(1)
+    fit = fit_plots(pods, np.full(pods.size, 4.0), variety, z)
+    total = np.bincount(variety, pods) + 0.5
+    assert fit.ratio(2, 0).estimate == pytest.approx(np.log(total[2] / total[0]), abs=1e-9)
+
+
+def test_the_fit_is_statsmodels_quasi_poisson():
+    """Estimates of McCullagh & Nelder's quasi-likelihood, by statsmodels' GLM, with a plot
+    missing so that blocks are incomplete."""
+    pods, variety, z, _ = plots_of_a_block_layout(2)
+    some = np.arange(pods.size) != 5
+    pods, variety, z = pods[some], variety[some], z[some]
+    fit = fit_plots(pods, np.ones(pods.size), variety, z)
+    y = pods + 0.5 / np.bincount(variety)[variety]
+    x = np.hstack([np.eye(3)[variety], z])
+    peer = GLM(y, x, family=sm.families.Poisson()).fit(tol=1e-12)
+    assert fit.ratio(1, 0).estimate == pytest.approx(peer.params[1] - peer.params[0], abs=1e-7)
+    assert fit.df == peer.df_resid
+
+
+def test_two_varieties_are_the_paired_t_test_on_relative_yields():
+    """With two varieties in blocks the error is that of differences within blocks: near the
+    paired t test of the logarithms where plots differ by a few per cent."""
+    from scipy import stats
+
+    rng = np.random.default_rng(4)
+    a, b = 100 * np.exp(rng.normal(0, 0.03, 6)), 110 * np.exp(rng.normal(0, 0.03, 6))
+    pods = np.column_stack([a, b]).ravel()
+    z = np.eye(6)[np.repeat(np.arange(6), 2)]
+    fit = fit_plots(pods, np.ones(12), np.tile([0, 1], 6), z[:, 1:] - z[:, :1])
+    found = fit.ratio(1, 0)
+    paired = stats.ttest_rel(np.log(b), np.log(a))
+    assert found.df == paired.df
+    assert found.estimate / found.se == pytest.approx(paired.statistic, rel=0.03)
+
+

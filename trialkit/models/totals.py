@@ -1,0 +1,287 @@
+"""Picked so far: the total of every plot up to a common day, at each look.
+
+Produce stays on a plant until somebody looks for it, so what had been picked from a plot up to a
+day says what the ground gave up to then, whoever skipped which look. Three rules make that so:
+
+* A look is a round: dates are taken together until a plot comes round again. Varieties with
+  picking days of their own make one look a week, not three.
+* All plots are totalled up to one day, the newest that every variety has been looked at on or
+  after. Between two looks at a plant its pods are taken to have come evenly; beyond its last
+  look those of the other plants of its variety since then are added (never those of a variety
+  it is compared with).
+* Per plant planted: a plant that was lost gives nothing more, and its gap counts.
+
+A blank is "not looked at" where zeros are written, and a zero where they are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+if TYPE_CHECKING:
+    from trialkit.models.support import Support
+    from trialkit.records import Records
+
+Array = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
+Zeros = Literal["written", "left out"]
+
+LONGEST_ROUND = 6
+"""Days: a round of picking that is not done by then is taken as two."""
+
+LAPSED = 3.0
+"""A variety not looked at for so many usual gaps is taken as no longer picked once the season is
+over; until then it holds the common day back."""
+
+SKIPPED_SHARE = 0.02
+"""Share of a season's looks at living plants that may be blank without anybody asking whether
+blanks were zeros."""
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """Every plant at every date, as numbers.
+
+    count: (plants, dates) pods picked, NaN where there is no record; day: (dates,) day number,
+    increasing; variety, plot: (plants,) codes from 0; lost: (plants,) day number a plant was
+    lost on, inf for one that stands.
+    """
+
+    count: Array
+    day: Array
+    variety: Whole
+    plot: Whole
+    lost: Array
+
+
+@dataclass(frozen=True)
+class PlotTotals:
+    """Pods a plot up to each look.
+
+    plots: one row a plot: unit, variety, block (and bed_row, bed_column of a square), planted
+    (plants set out). pods: (plots, looks) picked up to `day`, of all plants planted; NaN where
+    the plot had not been looked at. day: (looks,) the day the totals are of. known: (looks,) the
+    date of the newest record they rest on. gone: (varieties by name) whether every plant of it
+    had been lost by the newest look. usual_gap: days between looks at a plant. zeros: how blanks
+    were read. zeros_unsure: no zero is written anywhere although living plants were skipped, and
+    nobody said what a blank is.
+    """
+
+    plots: pd.DataFrame
+    pods: Array
+    day: pd.DatetimeIndex
+    known: pd.DatetimeIndex
+    gone: frozenset[str]
+    usual_gap: float
+    zeros: Zeros = "written"
+    zeros_unsure: bool = False
+    last_seen: dict[str, pd.Timestamp] = field(default_factory=dict)
+
+    @property
+    def per_plant(self) -> pd.DataFrame:
+        """Pods a plant planted, a row a look and a column a variety."""
+        out = {}
+        for name, rows in self.plots.groupby("variety", sort=False).indices.items():
+            got = self.pods[rows]
+            planted = self.plots["planted"].to_numpy(float)[rows, None] * np.isfinite(got)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                out[str(name)] = np.nansum(got, axis=0) / planted.sum(axis=0)
+        return pd.DataFrame(out, index=self.day)
+
+
+def plot_totals(
+    looks: pd.DataFrame, records: Records, ground: Support, *, zeros: Zeros | None = None,
+    over: bool = False, out_of_reach: pd.Series | None = None,
+) -> PlotTotals | None:
+    """Totals of a trial's plots at every look; None where nothing has been counted.
+
+    looks: `counting.counted_looks`. zeros: what a blank is; default as trial.toml says, else
+    "written". over: nothing more is picked. out_of_reach: day (Timestamp) by plant from which
+    its pods could not be taken; what was picked later is left out of a total within reach.
+    """
+    if looks.empty:
+        return None
+    plants = records.plants.drop_duplicates("plant")
+    plants = plants[plants["plant"].map(ground.unit_of).notna()]
+    unit = plants["plant"].map(ground.unit_of).astype(str)
+    wide = looks.pivot_table(index="plant", columns="date", values="pods", aggfunc="sum")
+    wide = wide.reindex(plants["plant"].to_numpy())
+    dates = pd.DatetimeIndex(wide.columns)
+    count = wide.to_numpy(float)
+    if out_of_reach is not None:
+        closed = pd.to_datetime(plants["plant"].map(out_of_reach)).to_numpy()
+        late = dates.to_numpy()[None, :] > closed[:, None]
+        count = np.where(late & np.isfinite(count), 0.0, count)
+    plot, names = pd.factorize(unit, sort=True)
+    variety, varieties = pd.factorize(plants["variety"].astype(str))
+    day = dates.to_series().map(pd.Timestamp.toordinal).to_numpy(float)
+    gone = plants["lost"].map(lambda at: np.inf if pd.isna(at) else float(at.toordinal()))
+    seen = Sightings(count, day, variety, plot, gone.to_numpy(float))
+    answer = zeros or records.trial.zeros
+    reading: Zeros = answer or "written"
+    totals, at, newest = totals_at_looks(seen, reading, over)
+    about = ground.units.drop_duplicates("unit").set_index("unit").reindex(names).reset_index()
+    about["planted"] = np.bincount(plot, minlength=len(names)).astype(float)
+    about["variety"] = [str(varieties[variety[plot == p][0]]) for p in range(len(names))]
+    last = {str(v): dates[np.isfinite(count[variety == k]).any(axis=0)].max()
+            for k, v in enumerate(varieties) if np.isfinite(count[variety == k]).any()}
+    dead = frozenset(str(v) for k, v in enumerate(varieties)
+                     if np.isfinite(seen.lost[variety == k]).all())
+    return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
+                      answer is None and unsure_of_zeros(seen), last)
+
+
+def totals_at_looks(
+    seen: Sightings, zeros: Zeros = "written", over: bool = False
+) -> tuple[Array, Whole, Whole]:
+    """Totals of plots (plots, looks), and of each look the date its totals are of and the newest
+    date it knows (indices of dates).
+
+    Each look rests on the records up to its newest date alone, so that what was said of a look
+    is never changed by later ones; the last one alone takes `over` into account.
+    """
+    rounds = rounds_of(seen)
+    count = _with_zeros(seen, rounds) if zeros == "left out" else seen.count
+    n, d = count.shape
+    looked = np.isfinite(count)
+    total = np.nancumsum(count, axis=1)
+    at = np.arange(d)
+    before = np.maximum.accumulate(np.where(looked, at, -1), axis=1)
+    after = np.minimum.accumulate(np.where(looked, at, d)[:, ::-1], axis=1)[:, ::-1]
+    gap = usual_gap(seen)
+    plots = int(seen.plot.max()) + 1
+    planted = np.bincount(seen.plot, minlength=plots).astype(float)
+    out = np.full((plots, len(rounds)), np.nan)
+    common, newest = np.zeros(len(rounds), dtype=int), np.zeros(len(rounds), dtype=int)
+    for k, dates in enumerate(rounds):
+        end = dates[-1]
+        lost = seen.lost <= seen.day[end]
+        last = before[:, end]
+        closing = over and k == len(rounds) - 1
+        tau = _common(seen, last, lost, end, gap if closing else None)
+        each = _each(seen, total, before[:, tau], after[:, tau], last, lost, tau, end, gap, closing)
+        known = np.isfinite(each)
+        got = np.bincount(seen.plot, np.where(known, each, 0.0), minlength=plots)
+        some = np.bincount(seen.plot, known, minlength=plots)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out[:, k] = np.where(some > 0, got / some * planted, np.nan)
+        common[k], newest[k] = tau, end
+    return out, common, newest
+
+
+def rounds_of(seen: Sightings) -> list[list[int]]:
+    """Dates by rounds: a new one begins when a plot comes round again, or after LONGEST_ROUND."""
+    plots = int(seen.plot.max()) + 1
+    there = np.zeros((plots, len(seen.day)), dtype=bool)
+    for p in range(plots):
+        there[p] = np.isfinite(seen.count[seen.plot == p]).any(axis=0)
+    rounds: list[list[int]] = []
+    taken = np.zeros(plots, dtype=bool)
+    for k in range(len(seen.day)):
+        here = there[:, k]
+        fresh = not rounds or (taken & here).any() or (
+            seen.day[k] - seen.day[rounds[-1][0]] > LONGEST_ROUND)
+        if fresh:
+            rounds.append([k])
+            taken = here.copy()
+        else:
+            rounds[-1].append(k)
+            taken |= here
+    return rounds
+
+
+def usual_gap(seen: Sightings) -> float:
+    """Median days between two looks at a plant; a week where there is none."""
+    where = np.isfinite(seen.count)
+    gaps = [np.diff(seen.day[row]) for row in where if row.sum() > 1]
+    return float(np.median(np.concatenate(gaps))) if gaps else 7.0
+
+
+def unsure_of_zeros(seen: Sightings) -> bool:
+    """Whether no zero is written although living plants were passed over at some look."""
+    count = seen.count
+    if (count == 0).any() or not np.isfinite(count).any():
+        return False
+    rounds = rounds_of(seen)
+    blank = total = 0
+    for dates in rounds:
+        alive = seen.lost > seen.day[dates[-1]]
+        there = np.isfinite(count[:, dates]).any(axis=1)
+        blank += int((alive & ~there).sum())
+        total += int(alive.sum())
+    return total > 0 and blank / total > SKIPPED_SHARE
+
+
+def _with_zeros(seen: Sightings, rounds: Sequence[Sequence[int]]) -> Array:
+    """Counts with a zero for every living plant that a round has no record of."""
+    count = seen.count.copy()
+    for dates in rounds:
+        there = np.isfinite(seen.count[:, dates])
+        for v in np.unique(seen.variety):
+            mine = seen.variety == v
+            own = np.flatnonzero(there[mine].any(axis=0))
+            when = dates[int(own[-1])] if own.size else dates[-1]
+            bare = mine & ~there.any(axis=1) & (seen.lost > seen.day[when])
+            count[bare, when] = 0.0
+    return count
+
+
+def _common(
+    seen: Sightings, last: Whole, lost: npt.NDArray[np.bool_], end: int, gap: float | None
+) -> int:
+    """The newest date by which every variety had been looked at: at least half of its living
+    plants. gap: given once the season is over, when a variety long left alone counts as done."""
+    found = []
+    for v in np.unique(seen.variety):
+        mine = last[(seen.variety == v) & ~lost & (last >= 0)]
+        if mine.size:
+            found.append(int(np.sort(mine)[(mine.size - 1) // 2]))
+    if gap is not None:
+        found = [t for t in found if seen.day[end] - seen.day[t] <= LAPSED * gap]
+    return min(found) if found else end
+
+
+def _each(
+    seen: Sightings, total: Array, before: Whole, after: Whole, last: Whole,
+    lost: npt.NDArray[np.bool_], tau: int, end: int, gap: float, closing: bool,
+) -> Array:
+    """Pods of each plant up to date tau (plants,), from records up to date end; NaN not known."""
+    n = len(before)
+    row = np.arange(n)
+    day = seen.day
+    out = np.where(before >= 0, total[row, np.maximum(before, 0)], 0.0)
+    never = (last < 0) & ~lost
+    out[never] = np.nan
+    # Between two looks: evenly.
+    inside = (before != tau) & (after <= end) & (last >= 0)
+    start = np.where(before >= 0, day[np.maximum(before, 0)], day[np.minimum(after, end)] - gap)
+    stop = day[np.minimum(after, len(day) - 1)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = (day[tau] - start) / (stop - start)
+    step = total[row, np.minimum(after, len(day) - 1)] - out
+    out = np.where(inside & (share > 0), out + np.clip(share, 0, 1) * step, out)
+    # Before its first look nobody knows, but for the usual gap.
+    out[inside & (before < 0) & (share < 0) & ~lost] = np.nan
+    # Beyond its last look: as the other plants of its variety.
+    behind = (last >= 0) & (last < tau) & ~lost
+    if closing:
+        behind &= day[tau] - day[np.maximum(last, 0)] <= LAPSED * gap
+    for v in np.unique(seen.variety[behind]):
+        full = (seen.variety == v) & (last >= tau) & np.isfinite(out)
+        if not full.any():
+            continue
+        there = np.where(np.isfinite(seen.count[full]), total[full], np.nan)
+        for from_ in np.unique(last[behind & (seen.variety == v)]):
+            mine = behind & (seen.variety == v) & (last == from_)
+            then = np.array([
+                np.interp(day[from_], day[ok], line[ok], left=0.0)
+                for line in there if (ok := np.isfinite(line)).any()
+            ])
+            out[mine] += max(float(np.mean(out[full]) - then.mean()), 0.0)
+    return out
