@@ -36,7 +36,7 @@ from trialkit.records import Records
 from trialkit.records.schema import TABLES, Column, Table
 from trialkit.records.write import TEMPORARY, sync_folder
 
-FORMAT = "1"
+FORMAT = "2"
 TRIALS_A_GROUP = 50
 """Few enough that a worker keeps one group in mind, enough that the files stay small."""
 TRIALS = "trials"
@@ -200,6 +200,7 @@ def _schemas() -> dict[str, pa.Schema]:
         pa.field("fingerprint", text, metadata={"meaning": "of the files read"}),
         pa.field("failed", text, metadata={"meaning": "why its records could not be read"}),
         pa.field("files", text, metadata={"meaning": "JSON: name and rows of each file read"}),
+        pa.field("queried", text, metadata={"meaning": "JSON: rows with an odd record, by table"}),
         pa.field("description", text, metadata={"meaning": "JSON: the whole description"}),
     ]
     doubts = [key, *(pa.field(n, whole if n == "line" else text)
@@ -238,7 +239,7 @@ def _described(
                 "title", "garden", "crop", "counted", "harvest_unit", "planted")}
             row |= {
                 "until": found.until, "fingerprint": found.fingerprint,
-                "files": json.dumps(found.files),
+                "files": json.dumps(found.files), "queried": json.dumps(dict(found.queried)),
                 "description": json.dumps(asdict(trial), default=date.isoformat),
             }
         rows.append(row)

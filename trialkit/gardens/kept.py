@@ -57,7 +57,8 @@ class GatheredTrial(Kept):
         own = {name: _own(parts, self.trial, name) for name, parts in frames.items()}
         return Records(
             folder=Path(self.folder), trial=trial, **own,
-            fingerprint=about["fingerprint"], until=about["until"], queried={},
+            fingerprint=about["fingerprint"], until=about["until"],
+            queried={name: tuple(at) for name, at in json.loads(about["queried"]).items()},
             files=tuple((name, rows) for name, rows in json.loads(about["files"])),
         )
 
