@@ -71,6 +71,15 @@ def test_equal_spreads_are_left_alone():
     assert np.mean(noticed) <= 0.09
 
 
+def test_plots_that_are_alike_on_average_are_described():
+    """Plants differ, plots' means do not: there is no error between plots to go by."""
+    plants = bed("AB", blocks=3, plants=2)
+    found = harvested(np.tile([90.0, 500.0], 6), plants)
+    assert not found.supported
+    assert "every plot, on average, weighs the same" in found.why_not
+    assert (found.means["estimate"] == 295).all()
+
+
 def test_no_weight_below_nothing():
     plants = bed("AB", blocks=4, plants=1)
     value = np.where(plants["variety"] == "A", [0.0, 1, 0, 90, 2, 0, 60, 1][: len(plants)], 400.0)

@@ -112,7 +112,8 @@ def test_a_weighed_square_by_hand():
     half = stats.studentized_range.ppf(0.95, 5, 12) * np.sqrt(error / 5)
     assert (found.pairs["high"] - found.pairs["low"]).to_numpy() / 2 == pytest.approx(half,
                                                                                       rel=1e-3)
-    assert found.method.groups == ("bed_row", "bed_column")
+    assert found.method.groups == ()
+    assert found.method.formula == "weight ~ variety + bed_row + bed_column"  # complete: fixed
 
 
 def test_without_the_word_square_rows_and_columns_are_not_taken_out():

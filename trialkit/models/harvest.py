@@ -86,23 +86,16 @@ def harvest_trait(
         extra |= {"grading": grading, "grades": grading.shares}
     treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
     supported = ground.supported and len(varieties) > 1
-    if not supported or np.ptp(data["weight"].to_numpy()) == 0:
+    fitted, fixed = _as_fitted(data, ground, bool(treated))
+    if not supported or np.ptp(fitted["weight"].to_numpy()) == 0:
+        same = "harvest" if np.ptp(data["weight"].to_numpy()) == 0 else "plot, on average,"
         why = ground.why_not or ("there is only one variety" if len(varieties) < 2
-                                 else "every harvest weighs the same")
+                                 else f"every {same} weighs the same")
         plain = data.groupby("variety")["weight"].mean().reindex(varieties).to_numpy(float)
         blank = np.full((len(varieties),) * 2, np.nan)
         note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
         return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note,
                        extra, planted, a_metre)
-    fitted = data
-    if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
-        # A plot's total shared out evenly among its plants is one figure, not several.
-        fitted = data.drop_duplicates("unit")
-    fixed = complete(fitted, ground.by)
-    size = fitted.groupby("unit").size()
-    if not treated and size.max() <= LIKE_SIZED * size.min():
-        kept = {n: (n, "first") for n in ("variety", *ground.by)}
-        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **kept).reset_index()
     groups, left_out = usable_groups(
         fitted, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
     formula = " + ".join([
@@ -160,6 +153,22 @@ def _result(
     extra["metre"] = metre.assign(share=share)[METRE] if np.isfinite(a_metre) else empty(METRE)
     return HarvestResult("harvest", what, unit, "difference", means, compared.against_check,
                          compared.pairs, compared.letters, not why, why, note, **extra)
+
+
+def _as_fitted(
+    data: pd.DataFrame, ground: Support, treated: bool
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """What is analysed (plots' means where plots are like-sized), and the groupings fixed."""
+    fitted = data
+    if not treated and data.groupby("unit")["weight"].nunique().max() == 1:
+        # A plot's total shared out evenly among its plants is one figure, not several.
+        fitted = data.drop_duplicates("unit")
+    fixed = complete(fitted, ground.by)
+    size = fitted.groupby("unit").size()
+    if not treated and size.max() <= LIKE_SIZED * size.min():
+        kept = {n: (n, "first") for n in ("variety", *ground.by)}
+        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **kept).reset_index()
+    return fitted, fixed
 
 
 def own_spreads(
