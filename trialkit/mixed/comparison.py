@@ -7,6 +7,7 @@ Assoc. 50:1096) by the multivariate t with the comparisons' own correlations.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -76,8 +77,9 @@ def compare_means(
     level: float,
     by: str | None = None,
     ratio: bool = False,
+    at: Mapping[str, float] | None = None,
 ) -> Comparison:
-    labels, rows = marginal_rows(fit.part, factor, by)
+    labels, rows = marginal_rows(fit.part, factor, by, at)
     name = str(labels.columns[-1])
     method = fit.default_df if df is None else df
     check_level(level)
@@ -94,16 +96,16 @@ def compare_means(
     groups = out[by].to_numpy() if by is not None else np.zeros(len(out))
     p, half = np.full(len(out), np.nan), np.full(len(out), np.nan)
     for group in pd.unique(groups):
-        at = np.flatnonzero((groups == group) & np.isfinite(t))
-        if not len(at):
+        here = np.flatnonzero((groups == group) & np.isfinite(t))
+        if not len(here):
             continue
         if against is None:
             members = len({m for i in np.flatnonzero(groups == group) for m in pairs[i]})
-            p[at], half[at] = _tukey(t[at], dof[at], members, level)
+            p[here], half[here] = _tukey(t[here], dof[here], members, level)
         else:
-            kept, _ = fit._estimable(contrast[at])
+            kept, _ = fit._estimable(contrast[here])
             correlation = _correlation(fit._rows_covariance(kept, method))
-            p[at], half[at] = _dunnett(t[at], dof[at], correlation, level)
+            p[here], half[here] = _dunnett(t[here], dof[here], correlation, level)
     low, high = estimate - half * se, estimate + half * se
     out["ratio" if ratio else "estimate"] = np.exp(estimate) if ratio else estimate
     out["se"] = se * np.exp(estimate) if ratio else se

@@ -11,6 +11,7 @@ row space kept so that every later question can be checked for estimability (Sea
 
 from __future__ import annotations
 
+import ast
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +28,9 @@ from trialkit.mixed.grouping import Codes, Floats, column, finite_numbers, no_bl
 # A column is dependent on earlier ones when less than this part of its length is new
 # (the tolerance general statistics packages use in their linear models).
 DEPENDENT = 1e-7
+# What a contrast asks beyond the kept columns' dependence counts from ten times that: the one
+# tolerance of every later question.
+BEYOND = 10.0 * DEPENDENT
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,12 @@ class FixedPart:
         gone = sorted(set(range(len(self.names))) - set(self.kept.tolist()))
         return tuple(self.names[i] for i in gone)
 
-    def estimable(self, contrast: Floats, tolerance: float = 1e-6) -> NDArray[np.bool_]:
+    @property
+    def categorical(self) -> set[str]:
+        """The factors as the formula writes them."""
+        return set(self.factor_columns.values())
+
+    def estimable(self, contrast: Floats) -> NDArray[np.bool_]:
         """Which rows of ``contrast`` (m, p_all) lie in the row space of the design.
 
         L is estimable when L = B R^-1 R_all for the kept columns, that is when the
@@ -68,24 +77,35 @@ class FixedPart:
         """
         if len(self.kept) == len(self.names):
             return np.ones(len(contrast), dtype=bool)
-        gap = self._gap(contrast)
-        size = np.maximum(np.abs(contrast).max(axis=1), 1e-300)
-        return np.asarray(np.abs(gap).max(axis=1) <= tolerance * size)
+        gap, size = self._gap(contrast)
+        return np.asarray(np.abs(gap).max(axis=1) <= BEYOND * size)
 
-    def _gap(self, contrast: Floats) -> Floats:
-        """What each row asks of dropped columns beyond what their dependence dictates."""
-        # every column as a combination of the kept ones: rows = rows[:, kept] @ depend
+    def _gap(self, contrast: Floats) -> tuple[Floats, Floats]:
+        """What each row asks of dropped columns beyond what their dependence dictates, (m, p_all),
+        and the row's own size, (m,); both for columns scaled to one length."""
+        length = np.linalg.norm(self.rows, axis=0)
+        length[length == 0.0] = 1.0
+        # every column as a combination of the kept ones: rows = rows[:, kept] @ depend; what is
+        # below the tolerance at which columns are dropped is no dependence
         depend = np.linalg.solve(self.triangle, self.basis.T @ self.rows)
-        return np.asarray(contrast - contrast[:, self.kept] @ depend)
+        scaled = depend * length[self.kept][:, None] / length
+        scaled[np.abs(scaled) <= BEYOND] = 0.0
+        asked = contrast / length
+        size = np.maximum(np.abs(asked).max(axis=1, initial=0.0), 1e-300)
+        return asked - asked[:, self.kept] @ scaled, size
 
     def estimable_span(self, contrast: Floats) -> Floats:
         """Rows over the kept columns spanning those combinations of ``contrast`` that can be
         estimated: what the data can still say about a hypothesis."""
-        left, size, _ = np.linalg.svd(self._gap(contrast))
-        rank = int((size > 1e-8 * max(1.0, float(np.abs(contrast).max()))).sum())
-        span = left[:, rank:].T @ contrast[:, self.kept]
-        _, size, right = np.linalg.svd(span, full_matrices=False)
-        return np.asarray(right[size > 1e-8])
+        gap, size = self._gap(contrast)
+        left, values, _ = np.linalg.svd(gap / size[:, None])
+        rank = int((values > BEYOND).sum())
+        span = left[:, rank:].T @ (contrast / size[:, None])[:, self.kept]
+        length = np.linalg.norm(self.rows[:, self.kept], axis=0)
+        _, values, right = np.linalg.svd(span / length, full_matrices=False)
+        if not len(values):
+            return np.zeros((0, self.p))
+        return np.asarray(right[values > BEYOND * max(1.0, float(values[0]))] * length)
 
 
 def split_formula(formula: str) -> tuple[str, str]:
@@ -143,16 +163,17 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     """
     try:
         formula = Formula(expression)
-        variables = sorted(str(v) for v in formula.required_variables)
+        variables = _variables(formula, data)
     except (FormulaicError, SyntaxError) as err:
         raise MixedModelError(f"formula '{expression}' cannot be read: {_plain(err)}") from err
     for name in variables:
         values = column(data, name, "variable")
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
+        if is_number(values):
             finite_numbers(values, name, "variable")
         else:
             no_blanks(values, name, "variable")
             _one_kind(values, name)
+    data = plain_columns(data, variables)
     plain = all(_is_lookup(str(f), variables) for term in formula for f in term.factors)
     source, codes = _distinct(data, variables) if plain else (data, None)
     try:
@@ -196,6 +217,46 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         factor_columns,
         covariates,
     )
+
+
+def is_number(values: pd.Series) -> bool:
+    """Whether a column is a covariate: numbers, but not yes/no."""
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def plain_columns(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    """The columns as the formula library takes them: text and yes/no as objects, so that both are
+    factors; pandas' own number types as plain numbers."""
+    out = {}
+    for name in names:
+        values = data[name]
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            out[name] = values
+        elif pd.api.types.is_bool_dtype(values) or isinstance(values.dtype, pd.StringDtype):
+            out[name] = values.astype(object)
+        elif pd.api.types.is_extension_array_dtype(values.dtype) and is_number(values):
+            out[name] = values.astype(np.float64)
+        else:
+            out[name] = values
+    return pd.DataFrame(out, index=data.index)
+
+
+def _variables(formula: Any, data: pd.DataFrame) -> list[str]:
+    """The columns a formula reads, those inside transformations too."""
+    names = {str(v) for v in formula.required_variables}
+    for term in formula:
+        for factor in term.factors:
+            try:
+                tree = ast.parse(str(factor), mode="eval")
+            except SyntaxError:
+                continue
+            called = {id(n.func) for n in ast.walk(tree) if isinstance(n, ast.Call)}
+            names |= {
+                n.id
+                for n in ast.walk(tree)
+                if isinstance(n, ast.Name) and id(n) not in called and n.id in data.columns
+            }
+    return sorted(names)
 
 
 def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:

@@ -121,11 +121,12 @@ class GLMM(MixedFit):
         level: float = 0.95,
         *,
         by: str | None = None,
+        at: Mapping[str, float] | None = None,
         ratio: bool = False,
     ) -> pd.DataFrame:
         """Marginal means on the link scale; ``ratio=True`` gives them exponentiated as ``rate``,
         per unit of the offset, for an average level of every grouping."""
-        table = super().means(factor, df, level, by=by)
+        table = super().means(factor, df, level, by=by, at=at)
         if not ratio:
             return table
         table = table.rename(columns={"estimate": "rate"})
@@ -142,11 +143,14 @@ class GLMM(MixedFit):
         df: str | float | None = None,
         level: float = 0.95,
         by: str | None = None,
+        at: Mapping[str, float] | None = None,
         ratio: bool = False,
     ) -> Comparison:
         """All pairs (Tukey-Kramer) or each against one level (Dunnett); ``ratio=True`` gives
         left / right with its interval."""
-        return compare_means(self, factor, against, df=df, level=level, by=by, ratio=ratio)
+        return compare_means(
+            self, factor, against, df=df, level=level, by=by, ratio=ratio, at=at
+        )
 
     @cached_property
     def _effects(self) -> list[Floats]:

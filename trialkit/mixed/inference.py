@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -11,9 +12,10 @@ from scipy import stats
 from trialkit.mixed.comparison import compare_means
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, independent_columns
-from trialkit.mixed.grid import marginal_rows, successive_rows, term_rows
+from trialkit.mixed.grid import marginal_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.smallsample import check_level, t_table
+from trialkit.mixed.terms import successive_rows, term_rows
 
 
 class FixedEffects(ABC):
@@ -130,23 +132,37 @@ class FixedEffects(ABC):
         zero = np.abs(rows).max(axis=1) == 0.0
         return rows[:, self.part.kept], self.part.estimable(rows) & ~zero
 
-    def f_test(self, term: str, df: str | float | None = None) -> pd.Series:
+    def f_test(
+        self,
+        term: str,
+        df: str | float | None = None,
+        *,
+        at: Mapping[str, float] | None = None,
+    ) -> pd.Series:
         """Test that every coefficient of a term is zero over equally weighted cells.
 
         For a factor this is the hypothesis of equal marginal means, for an interaction that of
         no interaction (Searle 1987, Linear Models for Unbalanced Data), so it does not depend on
-        the coding.  Returns F, num_df, den_df, p.
+        the coding.  Covariates outside the term are held at their mean, or where ``at`` puts
+        them.  Returns F, num_df, den_df, p and reason: why num_df is less than the term's own.
         """
         method = self.default_df if df is None else df
-        rows = term_rows(self.part, term)
+        rows = term_rows(self.part, term, at)
         if method == "satterthwaite":
             successive = successive_rows(self.part, term)
             rows = rows if successive is None else successive
+        own = len(_independent_rows(rows))
         kept = _independent_rows(rows[:, self.part.kept][self._estimable(rows)[1]])
         if self.dropped:
             kept = self.part.estimable_span(rows)
         if not len(kept):
             raise MixedModelError(f"term '{term}' cannot be tested: none of it is estimable.")
+        reason = ""
+        if len(kept) < own:
+            reason = (
+                f"{own - len(kept)} of the term's {own} contrasts cannot be estimated: no data on "
+                f"some combination, or columns that others say already ({', '.join(self.dropped)})"
+            )
         scaling, den = self._f_moments(kept, method)
         middle = self._rows_covariance(kept, method)
         value = kept @ self._beta
@@ -157,7 +173,8 @@ class FixedEffects(ABC):
             else stats.chi2.sf(f * len(kept), len(kept))
         )
         return pd.Series(
-            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p)}, name=term
+            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p), "reason": reason},
+            name=term,
         )
 
     def letters(self, factor: str, df: str | float | None = None, alpha: float = 0.05
@@ -172,13 +189,15 @@ class FixedEffects(ABC):
         level: float = 0.95,
         *,
         by: str | None = None,
+        at: Mapping[str, float] | None = None,
     ) -> pd.DataFrame:
         """Estimated marginal means of a factor: equal weights over the other factors' cells,
-        covariates at their mean (Searle, Speed & Milliken 1980, Am. Stat. 34:216).
+        covariates at their mean or where ``at`` puts them (Searle, Speed & Milliken 1980, Am.
+        Stat. 34:216).
 
         Columns: the factor (and ``by``), estimate, se, df, low, high, reason.
         """
-        labels, rows = marginal_rows(self.part, factor, by)
+        labels, rows = marginal_rows(self.part, factor, by, at)
         table = self._contrast_rows(rows, df, level)
         keep = table[["estimate", "se", "df", "low", "high", "reason"]]
         return pd.concat([labels, keep], axis=1)

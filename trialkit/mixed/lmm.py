@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -83,11 +84,14 @@ class LMM(MixedFit):
     def boundary(self) -> tuple[str, ...]:
         """Groupings whose covariance is estimated on its boundary (a zero variance, or with
         slopes a direction in which the effects do not vary).  A result, not a failure."""
-        return tuple(
-            g.name
-            for g, f in zip(self.random.groupings, self.solved.factors, strict=True)
-            if np.abs(np.diagonal(f)).min() <= 1e-6 * max(1.0, float(np.abs(f).max()))
-        )
+        out = []
+        for g, f in zip(self.random.groupings, self.solved.factors, strict=True):
+            # each row in units of its own column, so that a slope's units do not matter
+            unit = np.array([1.0 if x is None else np.sqrt(np.mean(x**2)) for x in g.values])
+            scaled = np.abs(f * unit[:, None])
+            if np.diagonal(scaled).min() <= 1e-6 * max(1.0, float(scaled.max())):
+                out.append(g.name)
+        return tuple(out)
 
     @cached_property
     def _beta(self) -> Floats:
@@ -205,9 +209,10 @@ class LMM(MixedFit):
         df: str | float | None = None,
         level: float = 0.95,
         by: str | None = None,
+        at: Mapping[str, float] | None = None,
     ) -> Comparison:
         """All pairs of means (Tukey-Kramer), or each against one level (Dunnett).
 
         Differences in the response's units.  See `trialkit.mixed.comparison`.
         """
-        return compare_means(self, factor, against, df=df, level=level, by=by)
+        return compare_means(self, factor, against, df=df, level=level, by=by, at=at)
