@@ -155,7 +155,9 @@ def test_a_harvest_answers_in_the_unit_it_was_weighed_in():
     means = table.groupby("variety")["weight"].mean()
     best = means.max()
     text = said(trial, "answer", "varieties", "compared", "bed_map", "place_in_bed", "methods")
-    assert f" {wording.number(best)} lb" in text
+    told = trial.conclusion.analysis.harvest.means["estimate"].max()
+    assert told / 453.59237 == pytest.approx(best, abs=1e-9)
+    assert f" {wording.number(told / 453.59237)} lb" in text
     reasons = " ".join(sum((one.reasons for one in proposals([("", trial.conclusion)])), ()))
     behind = re.search(r"clearly worse: -([0-9.]+) lb against G", reasons)
     assert behind is not None, "why a variety may go is told in pounds, too"

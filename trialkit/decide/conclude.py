@@ -148,7 +148,8 @@ def _table(
             result = looks.results.get((variety, str(check)))
             if result is None:
                 continue
-            if np.isfinite(result.estimate):
+            # A variety that gave nothing has no ratio; only its limits say something.
+            if np.isfinite(result.estimate) and not _nothing(out, variety, str(check)):
                 out.loc[at, "ratio"] = np.exp(result.estimate)
             narrow = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
             ends = np.exp([result.low, result.high]) if narrow else [np.nan, np.nan]
@@ -170,6 +171,11 @@ def _table(
     by = "gave" if out["gave"].notna().any() else "ratio"
     return out.sort_values(by, ascending=False, kind="stable", na_position="last")[
         TABLE].reset_index(drop=True)
+
+
+def _nothing(table: pd.DataFrame, *names: str) -> bool:
+    """Whether one of these varieties gave nothing."""
+    return bool((table.loc[table["variety"].isin(names), "gave"] == 0).any())
 
 
 def _mapped(names: pd.Series, frame: pd.DataFrame | None, column: str) -> pd.Series:

@@ -96,7 +96,7 @@ def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
     results = {left: r for (left, _), r in told.looks.results.items()}
     ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
     behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
-    ratios = told.rows["ratio"].astype(float)
+    ratios = pd.Series({v: float(np.exp(r.estimate)) for v, r in results.items()})
     by_ratio = sorted(results, key=lambda v: -ratios[v] if np.isfinite(ratios[v]) else np.inf)
     subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
     result = results[subject]
@@ -167,11 +167,15 @@ def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
     plots = _plots(analysis)
     left, right = result.names if turn > 0 else result.names[::-1]
     ends = sorted(float(np.exp(turn * e)) for e in (result.low, result.high))
-    known = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
+    barren = [v for v in (left, right) if float(told.rows["gave"].astype(float)[v]) == 0]
+    known = (np.isfinite(result.low) and result.high - result.low < TOO_WIDE) and not barren
     size = times(float(np.exp(turn * result.estimate)))
     told_range = f"{size}{span(*ends)}" if known else size
     if not known and result.state == SETTLED:
-        told_range = f"at least {times(ends[0])}"
+        told_range = (f"at least {times(ends[0])}" if turn * result.direction > 0 else
+                      f"at most {times(ends[1])}")
+    elif barren:
+        told_range = "too little to say how many times"
     out = [f"{left} gave {told_range} what {right} gave, after {picks}{planned}, on {plots}."]
     if not known and result.state != SETTLED:
         out.append("It is too early to give a likely range.")
