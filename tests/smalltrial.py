@@ -40,10 +40,10 @@ plant_spacing = "45 cm"
 
 
 def plants() -> list[dict[str, object]]:
-    """Two plants a plot, a plot a variety in each of three blocks."""
+    """Two plants a plot, a plot a variety in each of three blocks, in another place in each."""
     return [
         {"plant": f"{variety[0]}{block}{n}", "variety": variety, "block": block,
-         "plot": f"{variety[0]}{block}", "row": block, "column": 2 * at + n}
+         "plot": f"{variety[0]}{block}", "row": block, "column": 2 * ((at + block) % 3) + n}
         for block in (1, 2, 3)
         for at, variety in enumerate(VARIETIES)
         for n in (1, 2)
