@@ -91,8 +91,8 @@ def _rule(result: LooksResult) -> str:
         )
     over = result.looks > result.planned
     beyond = (
-        f" All {result.planned} planned looks are used up; a later look can no longer settle "
-        "the question."
+        f" All {result.planned} planned looks are used up; a later look is judged by the "
+        "interval that holds however many there are."
         if over
         else ""
     )
