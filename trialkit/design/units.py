@@ -14,6 +14,7 @@ this gives the textbook tables (Cochran & Cox 1957, Experimental Designs, 2nd ed
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -103,15 +104,27 @@ def chance_of_touching(
     varieties within blocks. touching: (n, n) of neighbours; variety, block: codes, shape (n,).
     """
     first, second = np.nonzero(np.triu(touching, 1))
-    seen = int(np.sum(variety[first] == variety[second]))
+    return _chance_by_lots(
+        lambda drawn: int(np.sum(drawn[first] == drawn[second])), variety, block, seed)
+
+
+def _chance_by_lots(
+    count: Callable[[np.ndarray], int], variety: np.ndarray, block: np.ndarray, seed: int
+) -> float:
+    """Chance that lots drawn within each block give at least the count there is.
+
+    The Monte Carlo permutation test of DRAWS draws, the bed as it is counted among them. count:
+    of an arrangement; variety, block: codes, shape (n,).
+    """
+    seen = count(variety)
     rng = np.random.default_rng(seed)
-    parts = [np.flatnonzero(block == one) for one in np.unique(block)]
+    parts = [np.flatnonzero(block == code) for code in np.unique(block)]
     at_least = 0
     for _ in range(DRAWS):
-        shuffled = variety.copy()
+        drawn = variety.copy()
         for part in parts:
-            shuffled[part] = variety[rng.permutation(part)]
-        at_least += int(np.sum(shuffled[first] == shuffled[second])) >= seen
+            drawn[part] = variety[rng.permutation(part)]
+        at_least += count(drawn) >= seen
     return (at_least + 1) / (DRAWS + 1)
 
 
@@ -228,16 +241,7 @@ def _chance_of_strips(
     variety: np.ndarray, band: np.ndarray, block: np.ndarray, seed: int = 1
 ) -> float:
     """Chance that lots drawn in each block leave as many varieties to bands of their own."""
-    seen = _kept(variety, band).count
-    rng = np.random.default_rng(seed)
-    parts = [np.flatnonzero(block == one) for one in np.unique(block)]
-    at_least = 0
-    for _ in range(DRAWS):
-        shuffled = variety.copy()
-        for part in parts:
-            shuffled[part] = variety[rng.permutation(part)]
-        at_least += _kept(shuffled, band).count >= seen
-    return (at_least + 1) / (DRAWS + 1)
+    return _chance_by_lots(lambda drawn: _kept(drawn, band).count, variety, block, seed)
 
 
 Unit = Literal["plot", "row", "plant"]
