@@ -7,6 +7,7 @@ from trialkit.decide.series import Looks
 from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing, TraitResult
+from trialkit.records.schema import TRAITS
 from trialkit.wording import counted, few
 
 
@@ -69,13 +70,11 @@ def _general(analysis: Analysis) -> list[str]:
 def _missing(analysis: Analysis) -> list[str]:
     if isinstance(analysis.pods, Missing):
         return []
-    plain_names = {"height": "How tall they grow and when they pass reach",
-                   "rate": "How the rate ran over the season"}
     out = []
-    for trait, words in plain_names.items():
-        result = getattr(analysis, trait)
+    for trait in TRAITS:
+        result = analysis.trait(trait) if trait.question else None
         if isinstance(result, Missing):
-            out.append(f"{words}: {result.reason}.")
+            out.append(f"{trait.question}: {result.reason}.")
     height = analysis.height
     if isinstance(height, TraitResult) and not analysis.records.trial.reach_cm:
         out.append("When they pass reach: the trial gives no reach.")

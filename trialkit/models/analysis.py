@@ -7,6 +7,7 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -30,6 +31,7 @@ from trialkit.models.support import Support, support
 from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import WindowResult, window_trait
 from trialkit.records import Records
+from trialkit.records.schema import TRAITS, Trait
 
 if TYPE_CHECKING:
     from trialkit.design.audit import Audit
@@ -166,13 +168,24 @@ class Analysis:
 
     @property
     def traits(self) -> dict[str, TraitResult | Missing]:
-        """Every trait by name, in the order of the report."""
-        return {
-            "window": self.window, "pods": self.pods, "picks_per_week": self.picks_per_week,
-            "season": self.season, "height": self.height, "rate": self.rate,
-            "stand": self.stand, "position": self.position, "harvest": self.harvest,
-            "weights": self.weights,
-        }
+        """Every trait by name, in the order of the report (`records.schema.TRAITS`)."""
+        return {trait.name: self.trait(trait) for trait in TRAITS}
+
+    def trait(self, trait: Trait) -> TraitResult | Missing:
+        """One trait: worked out above where others build on it, else by its model alone."""
+        if hasattr(type(self), trait.name):
+            held: TraitResult | Missing = getattr(self, trait.name)
+            return held
+        if trait.name not in self._worked_out:
+            model = import_module(f"trialkit.models.{trait.model}")
+            work: Callable[[Analysis], TraitResult | Missing] = getattr(
+                model, f"{trait.name}_trait")
+            self._worked_out[trait.name] = _tried(trait.name, lambda: work(self))
+        return self._worked_out[trait.name]
+
+    @cached_property
+    def _worked_out(self) -> dict[str, TraitResult | Missing]:
+        return {}
 
     @property
     def missing(self) -> tuple[Missing, ...]:

@@ -11,6 +11,8 @@ import pandas as pd
 
 from trialkit.design.layouts import walking_order
 from trialkit.recording.page import render
+from trialkit.records.schema import LOGGED, own_unit
+from trialkit.wording import capital
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -52,8 +54,10 @@ def page_facts(records: Records, made: date) -> dict[str, Any]:
         "garden": trial.garden,
         "crop": trial.crop,
         "counted": trial.counted,
-        "weight_unit": trial.weight_unit,
-        "height_unit": trial.height_unit,
+        "measures": [
+            {"name": name, "head": capital(name), "unit": own_unit(name, trial)}
+            for name in LOGGED
+        ],
         "planted": trial.planted.isoformat(),
         "made": made.isoformat(),
         "invented": trial.invented,

@@ -37,6 +37,7 @@ from trialkit.records.log import (
 from trialkit.records.losses import losses_of
 from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
 from trialkit.records.read import Ground, read_ground, read_tables
+from trialkit.records.schema import own_unit
 from trialkit.records.write import TEMPORARY
 from trialkit.trial import TrialProblems
 
@@ -235,7 +236,6 @@ def _settling(
 ) -> Found:
     """The record that settles; what is wrong with it goes to ``findings``."""
     trial = ground.trial
-    own = {"count": "", "weight": trial.weight_unit, "height": trial.height_unit}
     base = Found("", 0, SETTLED, "", "", day, plant, trait)
     if not plant.strip():
         findings.error("", None, "plant", plant, "It is blank.", "a plant listed in plants.csv")
@@ -253,7 +253,7 @@ def _settling(
     except Unreadable as error:
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base
-    return replace(base, value=kept, unit=unit or own[trait], amount=amount)
+    return replace(base, value=kept, unit=unit or own_unit(trait, trial), amount=amount)
 
 
 def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:

@@ -10,9 +10,10 @@ import numpy.typing as npt
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
 from trialkit.records.plots import tell_plots_apart
-from trialkit.records.schema import CROP_TABLES
+from trialkit.records.schema import TABLES
 from trialkit.trial import SOME_DAY, Trial
 
+CROP_TABLES = {table.name for table in TABLES if table.crop}
 # A record so long after planting is a slip in the year.
 MOST_YEARS = 10
 # Of so many names not known the nearest known one is looked for.

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.records.findings import Findings, Located
+from trialkit.records.schema import TABLES, Table
 from trialkit.trial import Trial
 
 # Taller than any vegetable on canes (common practice, no source).
@@ -46,7 +47,26 @@ def doubt_tables(
     _picks(trial, tables["picks"], lost, findings)
     _heights(tables["heights"], plants, tables["events"], lost, findings)
     _harvest(trial, tables["harvest"], lost, findings)
+    for table in TABLES:
+        _others(table, tables[table.name], lost, findings)
     _weather(tables["weather"], findings)
+
+
+# Measures with rules of their own, below.
+_OWN_RULES = frozenset({"count", "weight_g", "height_cm"})
+
+
+def _others(table: Table, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    """Of any other measure: far from the rest, or of a plant that was lost by then."""
+    for column in table.measured:
+        if column.field in _OWN_RULES or not len(rows.frame):
+            continue
+        values = rows.frame[column.field].to_numpy()
+        low, high = usual_range(values[~np.isnan(values)])
+        _at(rows, (values < low) | (values > high), column.name,
+            "far from all other values: the right unit?", findings, column.field)
+        _at(rows, _after_loss(rows, lost, ~np.isnan(values)), "plant",
+            f"{column.name} noted after the plant was lost", findings)
 
 
 def _at(rows: Located, mask: Mask | pd.Series, column: str, doubt: str, findings: Findings,

@@ -9,6 +9,7 @@ from datetime import date
 from trialkit.reading.numbers import Mark, number
 from trialkit.reading.problems import Unreadable
 from trialkit.records.log import MEASURED, amount_of, same_amount
+from trialkit.records.schema import LOGGED, own_unit
 from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
@@ -51,10 +52,10 @@ def measure(
     """
     if kind not in MEASURED:
         return text, "", float("nan")
-    own = {"count": "", "weight": trial.weight_unit, "height": trial.height_unit}[kind]
-    unit = unit or own
+    quantity = LOGGED[kind][1].quantity
+    unit = unit or own_unit(kind, trial)
     amount = amount_of(kind, text, unit, mark)
-    if kind == "count":
+    if not quantity.units:
         return f"{amount:.0f}", "", amount
     try:
         return f"{number(text, mark=mark):.15g}", unit, amount
@@ -65,7 +66,7 @@ def measure(
             return value, "", amount
     except Unreadable:
         pass
-    return f"{amount:.15g}", {"weight": "g", "height": "cm"}[kind], amount
+    return f"{amount:.15g}", quantity.unit, amount
 
 
 def content_id(found: Found) -> str:

@@ -12,7 +12,8 @@ is not meant to be edited, and nothing in it needs to be.
     record_id    the phone's own, or made from what a spreadsheet's cell says
     recorded_at  when it was recorded, as the phone says
     date, plant  which plant on which day
-    kind         count, weight, height: what was seen; not-looked: nobody looked (not a zero);
+    kind         count, weight, height (`schema.LOGGED`): what was seen;
+                 not-looked: nobody looked (not a zero);
                  lost: the plant is gone from that day; not-lost: it is not, where that was settled;
                  topped: its growing tip was cut that day; note: a remark; undo: the source takes
                  back the record named under value; withdraw: a whole batch is taken back, a line
@@ -48,11 +49,11 @@ from trialkit.reading.dates import read_date
 from trialkit.reading.numbers import Mark, is_blank
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded
-from trialkit.reading.units import CM, GRAMS
 from trialkit.records.cells import READERS, Reading
 from trialkit.records.csvfile import read_csv
 from trialkit.records.findings import Findings
 from trialkit.records.folder import LOG, File, read_file
+from trialkit.records.schema import LOGGED
 from trialkit.records.write import csv_text, plain_cell, write_bytes
 
 COLUMNS = (
@@ -61,7 +62,7 @@ COLUMNS = (
 )
 # Logs of earlier versions end here; they are read, and get acts and checks when they grow.
 COLUMNS_BEFORE = COLUMNS[:-2]
-MEASURED = ("count", "weight", "height")
+MEASURED = tuple(LOGGED)
 SEEN = ("lost", "topped")
 # What a phone or a spreadsheet may say; the log knows three more.
 RECORDED = (*MEASURED, *SEEN, "not-looked", "note", "undo")
@@ -166,17 +167,17 @@ def _checked(entries: Sequence[Entry], before: str) -> list[list[str]]:
 
 
 def amount_of(kind: str, value: str, unit: str, mark: Mark | None = ".") -> float:
-    """A value in count, g or cm.  Raises Unreadable."""
+    """A value in the package's own unit, such as g or cm.  Raises Unreadable."""
     if kind not in MEASURED:
         return float("nan")
-    reader = {"count": "count", "weight": "weight", "height": "length"}[kind]
+    _, column = LOGGED[kind]
+    units = column.quantity.units
     if is_blank(value):
         raise Unreadable("It is blank.", "a value; that nobody looked is the kind not-looked")
     try:
-        return float(READERS[reader](value, Reading("" if kind == "count" else unit, mark=mark)))
+        return float(READERS[column.kind](value, Reading(unit if units else "", mark=mark)))
     except KeyError:
-        known = ", ".join(CM if kind == "height" else GRAMS)
-        raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", known) from None
+        raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", ", ".join(units)) from None
 
 
 def read_log(folder: Path, findings: Findings) -> tuple[File | None, Log]:

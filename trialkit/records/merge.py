@@ -20,10 +20,9 @@ from trialkit.records.conflicts import Conflict
 from trialkit.records.findings import Located, said
 from trialkit.records.folder import LOG
 from trialkit.records.log import Entry, Log, differing, holding, same_amount, standing
+from trialkit.records.schema import LOGGED
 
-FIELDS = {"count": ("picks", "count"), "weight": ("picks", "weight_g"),
-          "height": ("heights", "height_cm")}
-_UNITS = {"count": "", "weight": " g", "height": " cm"}
+FIELDS = {name: (table.name, column.field) for name, (table, column) in LOGGED.items()}
 
 
 @dataclass
@@ -36,7 +35,7 @@ class _Row:
 
 def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
     """Picks, heights and events as the log has them, and where its sources differ."""
-    rows: dict[str, dict[tuple[date, str], _Row]] = {"picks": {}, "heights": {}}
+    rows: dict[str, dict[tuple[date, str], _Row]] = {table: {} for table, _ in FIELDS.values()}
     conflicts: list[Conflict] = []
     for (day, plant, trait), sources in holding(log.entries).items():
         if trait not in FIELDS:
@@ -57,11 +56,10 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
         measured = [e.amount for e in sources.values() if e.amount == e.amount]
         row.values[field] = measured[0] if measured else np.nan
     out = {
-        "picks": _located(rows["picks"], ["count", "weight_g"]),
-        "heights": _located(rows["heights"], ["height_cm"]),
-        "events": _events(log),
+        table: _located(here, [field for of, field in FIELDS.values() if of == table])
+        for table, here in rows.items()
     }
-    return out, conflicts
+    return {**out, "events": _events(log)}, conflicts
 
 
 def _located(rows: Mapping[tuple[date, str], _Row], columns: list[str]) -> Located:
@@ -107,7 +105,8 @@ def merged(
             continue
         out[name] = _beside(name, own[name], rows, conflicts)
         if name == "heights":  # rows with a measurement alone
-            out[name] = out[name].keep(out[name].frame["height_cm"].notna().to_numpy())
+            fields = [field for table, field in FIELDS.values() if table == name]
+            out[name] = out[name].keep(out[name].frame[fields].notna().any(axis=1).to_numpy())
     return out, conflicts
 
 
@@ -157,7 +156,7 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
                 columns[field][rows[0]] = value
                 continue
             first = there[0]
-            unit = _UNITS[trait]
+            unit = f" {LOGGED[trait][1].quantity.unit}".rstrip()
             conflicts.append(Conflict(
                 key[0].date(), str(key[1]), trait, said(float(columns[field][first])) + unit,
                 f"{own.where(first)[0]} line {own.where(first)[1]}", said(value) + unit,

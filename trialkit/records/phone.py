@@ -9,10 +9,10 @@ from zlib import crc32
 
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
-from trialkit.reading.units import CM, GRAMS
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.log import MEASURED, RECORDED, SEEN
+from trialkit.records.schema import LOGGED
 from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
@@ -113,8 +113,8 @@ def _kind(text: str) -> str:
 
 
 def _unit(kind: str, text: str) -> str:
-    known = {"height": CM, "weight": GRAMS}.get(kind)
-    if known is None:
+    known = LOGGED[kind][1].quantity.units if kind in LOGGED else {}
+    if not known:
         return ""
     if text and text not in known:
         raise Unreadable(f"It is not a unit of {kind}.", ", ".join(known))

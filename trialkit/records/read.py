@@ -28,7 +28,7 @@ from trialkit.records.folder import (
 from trialkit.records.log import Log, read_log
 from trialkit.records.losses import loss_rows, with_losses
 from trialkit.records.merge import log_tables, merged
-from trialkit.records.schema import PLANTS, TABLES, Table
+from trialkit.records.schema import HEIGHTS, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
@@ -205,7 +205,8 @@ def _tidy(name: str, rows: Located) -> Located:
     """Rows that say nothing left out, events in lower case, plots told apart between blocks."""
     frame = rows.frame
     if name == "heights":
-        return rows.keep(frame["height_cm"].notna().to_numpy())
+        fields = [column.field for column in HEIGHTS.measured]
+        return rows.keep(frame[fields].notna().any(axis=1).to_numpy())
     if name == "weather":
         return rows.keep(frame[["low_c", "high_c", "rain_mm"]].notna().any(axis=1).to_numpy())
     if name == "events":

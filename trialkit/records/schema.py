@@ -1,4 +1,8 @@
-"""Which tables a trial folder may hold, and what each column of them is.
+"""The registry of what is measured: every table, column and trait, each said once.
+
+Reading, the log, the phone page, spreadsheets brought in, doubts, gathered tables, a club's
+privacy, the order of the report and its methods read it here.  A new input column is one entry in
+its table; a new trait one entry in `TRAITS` and one model.
 
 A column is known by its name and by the other names growers and trial books use for it, whatever
 the case, spacing and marks; a unit may stand in the heading, as in "height (in)" or "weight_kg".
@@ -6,76 +10,133 @@ the case, spacing and marks; a unit may stand in the heading, as in "height (in)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+from trialkit.reading.units import CM, GRAMS
+
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
 
 Kind = Literal["name", "text", "date", "count", "place", "length", "weight", "temperature",
                "rain"]
+Shown = Literal["always", "names", "notes", "never"]
+Place = Literal["answer", "beside", "pictures", "method"]
 
-# The dates of these tables are those of the crop, and none can lie before planting.
-CROP_TABLES = frozenset({"picks", "heights", "harvest"})
+
+@dataclass(frozen=True)
+class Quantity:
+    """How measures of one kind are held.
+
+    unit : in the package.  own : the field of `Trial` with the gardener's unit; "" for none.
+    units : those a cell may name, in that unit.
+    """
+
+    unit: str = ""
+    own: str = ""
+    units: Mapping[str, float] = field(default_factory=dict)
+
+
+QUANTITIES: dict[str, Quantity] = {
+    "count": Quantity(),
+    "weight": Quantity("g", "weight_unit", GRAMS),
+    "length": Quantity("cm", "height_unit", CM),
+}
 
 
 @dataclass(frozen=True)
 class Column:
-    """name : in the file.  stored : in the frame, with its unit.  filled : must not be blank."""
+    """One column of a table.
+
+    name : in the file, in the log, on the phone and for `trialkit settle`.  stored : in the frame,
+    with its unit.  filled : must not be blank.  logged : comes in by phone and by other
+    spreadsheets too, through the log.  shown : when a club's pages may show what it says: always,
+    with names, with notes, or never.
+    """
 
     name: str
     kind: Kind
     other_names: tuple[str, ...] = ()
     stored: str = ""
     filled: bool = False
+    logged: bool = False
+    shown: Shown = "always"
 
     @property
     def field(self) -> str:
         """The column's name in the frame."""
         return self.stored or self.name
 
+    @property
+    def quantity(self) -> Quantity:
+        """How its measures are held.  Raises KeyError for a column that measures nothing."""
+        return QUANTITIES[self.kind]
+
 
 @dataclass(frozen=True)
 class Table:
-    """One table.  needs : of each group of columns the file must have at least one."""
+    """One table.
+
+    needs : of each group of columns the file must have at least one.  crop : its days are those of
+    the crop, and none can lie before planting.
+    """
 
     name: str
     columns: tuple[Column, ...]
     needs: tuple[tuple[str, ...], ...]
+    crop: bool = False
 
     @property
     def heading(self) -> str:
         """The heading line in full."""
         return ",".join(column.name for column in self.columns)
 
+    @property
+    def measured(self) -> tuple[Column, ...]:
+        """The columns that hold measures of the crop."""
+        return tuple(column for column in self.columns if column.kind in QUANTITIES)
+
 
 _PLANT_NAMES = ("plant id", "plant no", "plant number", "plant name", "plant code", "id")
-_PLANT = Column("plant", "name", _PLANT_NAMES, filled=True)
+_PLANT = Column("plant", "name", _PLANT_NAMES, filled=True, shown="names")
 _DATE_NAMES = ("day", "date picked", "pick date", "picked on", "date measured", "when")
 _DATE = Column("date", "date", _DATE_NAMES, filled=True)
-_PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"))
+_PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"), shown="names")
 _COUNT = Column("count", "count", ("counted", "number", "no", "how many", "picked", "pods"))
 _WEIGHT = Column("weight", "weight", ("wt", "mass", "yield", "weighed"), "weight_g")
 
 PLANTS = Table(
     "plants",
     (
-        Column("plant", "name", (*_PLANT_NAMES, "number", "no", "name"), filled=True),
+        replace(_PLANT, other_names=(*_PLANT_NAMES, "number", "no", "name")),
         Column("variety", "text", ("cultivar", "var", "cv", "entry", "sort"), filled=True),
-        Column("block", "text", ("rep", "replicate", "replication", "block no")),
+        Column("block", "text", ("rep", "replicate", "replication", "block no"), shown="names"),
         _PLOT,
         Column("row", "place", ("row no", "row number")),
         Column("column", "place", ("col", "position", "place in row", "position in row")),
         Column("treatment", "text", ("treated", "treat")),
         Column("lost", "date", ("date lost", "lost on", "died", "date died", "dead")),
-        Column("lost_reason", "text", ("reason", "reason lost", "why lost", "why", "cause")),
+        Column("lost_reason", "text", ("reason", "reason lost", "why lost", "why", "cause"),
+               shown="notes"),
     ),
     (("plant",), ("variety",)),
 )
 PICKS = Table(
-    "picks", (_DATE, _PLANT, _COUNT, _WEIGHT), (("date",), ("plant",), ("count", "weight"))
+    "picks",
+    (_DATE, _PLANT, replace(_COUNT, logged=True), replace(_WEIGHT, logged=True)),
+    (("date",), ("plant",), ("count", "weight")),
+    crop=True,
 )
 HEIGHTS = Table(
     "heights",
-    (_DATE, _PLANT, Column("height", "length", ("tall", "plant height", "ht"), "height_cm")),
+    (
+        _DATE,
+        _PLANT,
+        Column("height", "length", ("tall", "plant height", "ht"), "height_cm", logged=True),
+    ),
     (("date",), ("plant",), ("height",)),
+    crop=True,
 )
 WEATHER = Table(
     "weather",
@@ -91,10 +152,12 @@ EVENTS = Table(
     "events",
     (
         _DATE,
-        Column("plant", "name", _PLANT_NAMES),
+        replace(_PLANT, filled=False),
         _PLOT,
-        Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True),
-        Column("note", "text", ("notes", "remark", "remarks", "comment", "comments")),
+        Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True,
+               shown="notes"),
+        Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"),
+               shown="notes"),
     ),
     (("date",), ("event",)),
 )
@@ -108,5 +171,66 @@ HARVEST = Table(
         Column("grade", "text", ("class", "size", "quality")),
     ),
     (("plant",), ("weight", "count")),
+    crop=True,
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST)
+
+LOGGED: dict[str, tuple[Table, Column]] = {
+    column.name: (table, column) for table in TABLES for column in table.columns if column.logged
+}
+"""What the log, the phone and other spreadsheets may hold of a plant, by name."""
+
+
+def own_unit(name: str, trial: Trial) -> str:
+    """What a bare number of a measure in the log is in: the gardener's unit, "" for a count."""
+    _, column = LOGGED[name]
+    return str(getattr(trial, column.quantity.own)) if column.quantity.own else ""
+
+
+@dataclass(frozen=True)
+class Trait:
+    """One thing a trial may tell of its varieties.
+
+    name : in the answer, as in `a["pods"]`.  reads : "table.column", as they stand in the records.
+    model : the file of `models/` whose function `<name>_trait` works it out.  place : where it
+    stands in the report besides its method: in the answer, beside it as a column of its own, as a
+    picture, or nowhere else.  question : what stays open where it cannot be told; "" where that
+    need not be said.
+
+    A club's pages may show a trait where they may show the columns it reads.
+    """
+
+    name: str
+    reads: tuple[str, ...]
+    model: str
+    place: Place = "beside"
+    question: str = ""
+
+    @property
+    def shown(self) -> Shown:
+        """When a club's pages may show it: the strictest of its columns'."""
+        order: tuple[Shown, ...] = ("always", "names", "notes", "never")
+        return max((column_of(read).shown for read in self.reads), key=order.index)
+
+
+def column_of(read: str) -> Column:
+    """The column that "table.column" names.  Raises KeyError for one that is not there."""
+    table, _, name = read.partition(".")
+    columns = {(t.name, c.name): c for t in TABLES for c in t.columns}
+    return columns[table, name]
+
+
+TRAITS: tuple[Trait, ...] = (
+    Trait("window", ("picks.count",), "window"),
+    Trait("pods", ("picks.count",), "pods", "answer"),
+    Trait("picks_per_week", ("picks.count",), "picking", "method"),
+    Trait("season", ("picks.count", "plants.lost"), "season", "answer"),
+    Trait("height", ("heights.height",), "height", "answer",
+          "How tall they grow and when they pass reach"),
+    Trait("rate", ("picks.count",), "rate", "pictures", "How the rate ran over the season"),
+    Trait("stand", ("plants.lost",), "stand", "answer"),
+    Trait("position", ("picks.count", "plants.row", "plants.column"), "position", "pictures"),
+    Trait("harvest", ("harvest.weight", "harvest.count", "harvest.grade"), "harvest", "answer"),
+    Trait("weights", ("picks.weight",), "weights"),
+)
+"""Every trait, in the order of the report's methods."""

@@ -15,13 +15,14 @@ from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.folder import File
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.headings import Match, match_headings
-from trialkit.records.schema import HEIGHTS, PICKS, PLANTS, Column, Table
+from trialkit.records.schema import LOGGED, PICKS, PLANTS, Column, Table
 from trialkit.records.sheet import Sheet, unreadable
 from trialkit.trial import Trial
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"))
-_TALLY = Table("added", (*PICKS.columns, HEIGHTS.columns[2], _NOTE), ())
-_KIND = {"count": "count", "weight": "weight", "length": "height"}
+_MEASURED = tuple(column for _, column in LOGGED.values())
+_TALLY = Table("added", (*PICKS.columns[:2], *_MEASURED, _NOTE), ())
+_WORDS = " or ".join([", ".join([*LOGGED][:-1]), [*LOGGED][-1]])
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 SHAPES = (
     "a phone's export, a table with date, plant and count, weight or height, or plants down and "
@@ -49,7 +50,7 @@ class Spreadsheet:
             )
             return []
         plants = texts_of(self.sheet, found["plant"].place)
-        measured = [m for m in found.values() if m.column.kind in _KIND]
+        measured = [m for m in found.values() if m.column.name in LOGGED]
         days = self._headings_with_dates(found)
         if days and "date" not in found and not measured:
             return self._wide(plants, days)
@@ -79,7 +80,7 @@ class Spreadsheet:
         days = self._days(found)
         out = []
         for match in columns:
-            kind = _KIND.get(match.column.kind, "note")
+            kind = match.column.name
             name = self.sheet.heading[match.place]
             out += self._cells(plants, days, match.place, kind, match.unit or "", name)
         return sorted(out, key=lambda f: f.line)
@@ -133,7 +134,7 @@ class Spreadsheet:
     ) -> dict[int, tuple[date, str, str]]:
         """By place, the day, kind and unit of each heading that names a day."""
         name = self.sheet.file.casefold()
-        usual = next((k for k in ("height", "weight") if k in name), "count")
+        usual = next((k for k in LOGGED if k != "count" and k in name), "count")
         out: dict[int, tuple[date, str, str]] = {}
         taken: dict[tuple[date, str], str] = {}
         known = {m.place for m in found.values()}
@@ -147,12 +148,12 @@ class Spreadsheet:
             kind, unit = usual, ""
             if rest:
                 matches = match_headings(_TALLY, [rest], self.trial.counted)[0]
-                match = next((m for m in matches.values() if m.column.kind in _KIND), None)
+                match = next((m for m in matches.values() if m.column.name in LOGGED), None)
                 if match is None:
-                    self._wrong_heading(place, f"'{rest}' is not count, weight or height.",
-                                        "a date, and after it count, weight or height")
+                    self._wrong_heading(place, f"'{rest}' is not {_WORDS}.",
+                                        f"a date, and after it {_WORDS}")
                     continue
-                kind, unit = _KIND[match.column.kind], match.unit or ""
+                kind, unit = match.column.name, match.unit or ""
             if (day, kind) in taken:
                 self._wrong_heading(place, f"It is the same day as '{taken[day, kind]}'.",
                                     "one column a day and trait")

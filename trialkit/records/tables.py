@@ -14,7 +14,7 @@ from trialkit.records.csvfile import read_csv
 from trialkit.records.findings import Coded, Findings, Located
 from trialkit.records.folder import File
 from trialkit.records.headings import judge_headings, match_headings
-from trialkit.records.schema import Column, Table
+from trialkit.records.schema import QUANTITIES, Column, Table
 from trialkit.records.sheet import Sheet
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import Trial
@@ -75,6 +75,7 @@ def _reading(
     """How a column's cells are read, and as what."""
     if column.kind == "weight" and table.name == "harvest" and trial.harvest_unit and not unit:
         return "amount", Reading(mark=mark)  # in the published unit, as given
-    own = {"length": trial.height_unit, "weight": trial.weight_unit, "temperature": "c",
-           "rain": "in" if trial.height_unit in ("ft", "in") else "mm"}
+    own = {"temperature": "c", "rain": "in" if trial.height_unit in ("ft", "in") else "mm"}
+    if column.kind in QUANTITIES and column.quantity.own:
+        own[column.kind] = getattr(trial, column.quantity.own)
     return column.kind, Reading(unit or own.get(column.kind, ""), trial.day_order, mark)

@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit import wording
 from trialkit.models import Missing, TraitResult
 from trialkit.models.window import RECORDS
+from trialkit.records.schema import TRAITS
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, part
 from trialkit.report.digging import grade_lines, ready_lines, treatment_line
@@ -21,13 +22,15 @@ from trialkit.report.measures import Measure, measure, percent, row_of
 from trialkit.report.opened import OpenTrial, told
 from trialkit.report.yields import window_days
 
+_OWN_COLUMNS = frozenset({"window", "weights"})
 Column = tuple[str, Callable[[str], Cell]]
 
 
 @told
 def further(trial: OpenTrial) -> Block:
     """A card a variety, and a few sentences; nothing where there is nothing to add."""
-    columns = [*_season(trial), *_window(trial), *_weights(trial), *_harvest(trial)]
+    columns = [*_season(trial), *_window(trial), *_weights(trial), *_harvest(trial),
+               *_others(trial)]
     lines = _lines(trial)
     if not columns:
         return bullets(lines, trial.names)
@@ -116,6 +119,19 @@ def _harvest(trial: OpenTrial) -> list[Column]:
         shares = harvest.grading.shares.dropna(subset=["share"])
         columns += [(f"Graded {grade}", _share(shares[shares["grade"] == grade]))
                     for grade in dict.fromkeys(shares["grade"])]
+    return columns
+
+
+def _others(trial: OpenTrial) -> list[Column]:
+    """Of any other trait whose place is beside the answer its estimates."""
+    columns: list[Column] = []
+    for trait in TRAITS:
+        result = trial.conclusion.analysis.trait(trait)
+        if trait.place != "beside" or trait.name in _OWN_COLUMNS or isinstance(result, Missing):
+            continue
+        shown = shown_as(result, trial.records.trial)
+        columns.append((wording.capital(wording.with_unit(result.label, shown.unit)),
+                        _cells(result.means, shown)))
     return columns
 
 

@@ -17,6 +17,7 @@ import pandas as pd
 from trialkit.records import Records
 from trialkit.records.folder import LOG, WORKBOOK
 from trialkit.records.schema import TABLES
+from trialkit.records.tables import blank_column
 from trialkit.trial import Trial
 
 NAMES, PLACES, NOTES = "names", "places", "notes"
@@ -76,6 +77,7 @@ EVENTS = frozenset({"topped", "fed", "watered", "sprayed", "storm", "frost", "ha
 _FILES = frozenset(
     {LOG, WORKBOOK, "trial.toml", *(f"{t.name}{end}" for t in TABLES for end in (".csv", ".xlsx"))}
 )
+_LETTERS = {"plant": "", "plot": "P", "block": "B"}
 _NUMBER_OR_DAY = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
@@ -88,19 +90,25 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
     trial = _public_trial(records.trial, showing, title, garden)
     frames = {t.name: getattr(records, t.name).copy() for t in TABLES}
     doubts = records.doubts.copy()
+    for table in TABLES:
+        for column in table.columns:
+            if column.shown == "never":
+                frames[table.name][column.field] = blank_column(column, len(frames[table.name]))
     if not showing.names:
-        for column, letter in (("plant", ""), ("plot", "P"), ("block", "B")):
-            new = _neutral(frames["plants"][column], letter)
+        for name, letter in _LETTERS.items():
+            new = _neutral(frames["plants"][name], letter)
             for frame in frames.values():
-                if column in frame:
-                    frame[column] = _renamed(frame[column], new)
-            if column == "plant":
+                if name in frame:
+                    frame[name] = _renamed(frame[name], new)
+            if name == "plant":
                 doubts["value"] = [new.get(str(value), value) for value in doubts["value"]]
     if not showing.notes:
-        frames["plants"]["lost_reason"] = pd.NA
-        events = frames["events"]
-        events["note"] = pd.NA
-        events["event"] = events["event"].where(events["event"].isin(EVENTS), WITHHELD)
+        events = frames["events"]["event"]
+        for table in TABLES:
+            for column in table.columns:
+                if column.shown == "notes":
+                    frames[table.name][column.field] = pd.NA
+        frames["events"]["event"] = events.where(events.isin(EVENTS), WITHHELD)
         doubts["doubt"] = ""
         doubts["value"] = [v if _NUMBER_OR_DAY.fullmatch(str(v)) else "" for v in doubts["value"]]
     # Which rows are queried stays: their places, no cell of them, and every row keeps its place.

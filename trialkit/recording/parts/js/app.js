@@ -164,7 +164,15 @@ export class App {
   }
 
   unit(cell) {
-    return { weight: this.trial.weight_unit, height: this.trial.height_unit }[cell] ?? "";
+    return this.measure(cell)?.unit ?? "";
+  }
+
+  head(cell) {
+    return this.measure(cell)?.head ?? cell;
+  }
+
+  measure(cell) {
+    return this.trial.measures.find((measure) => measure.name === cell);
   }
 
   buzz() {

@@ -2,20 +2,19 @@
 
 import { $, make, onTap, say } from "./page.js";
 
-const HEADS = { count: "Count", weight: "Weight", height: "Height" };
 const WHOLE = /^\d{1,4}$/;
 const DECIMAL = /^\d{1,6}(\.\d{1,3})?$/;
 const FEET = /^\d{1,2}'(\d{1,2}(\.\d{1,2})?)?$/;
 
 // Where heights are in feet or inches, both may be given.
-function feetToo(cell, unit) {
-  return cell === "height" && (unit === "in" || unit === "ft");
+function feetToo(unit) {
+  return unit === "in" || unit === "ft";
 }
 
 // Feet and inches are typed as 5'6 and kept as 5'6".
 function kept(text, cell, unit) {
   if (cell === "count") return WHOLE.test(text) ? String(Number(text)) : null;
-  if (feetToo(cell, unit) && text.includes("'")) {
+  if (feetToo(unit) && text.includes("'")) {
     if (!FEET.test(text)) return null;
     return text.endsWith("'") ? text : `${text}"`;
   }
@@ -42,7 +41,7 @@ export function numberPad(app, tell, shown) {
   }
 
   function drawKeys() {
-    const both = feetToo(cell, app.unit(cell));
+    const both = feetToo(app.unit(cell));
     const keys = [..."123456789", cell === "count" ? "" : ".", "0", ...(both ? ["'"] : []), "Delete"];
     $("keys").replaceChildren(
       ...keys.map((key) => {
@@ -66,7 +65,7 @@ export function numberPad(app, tell, shown) {
     // 5'6" says its own units.
     app.change("set", cell, { value: number, unit: value.includes("'") ? "" : app.unit(cell) });
     close();
-    tell(`${app.plant.id}: ${HEADS[cell].toLowerCase()} ${shown(cell)}`);
+    tell(`${app.plant.id}: ${cell} ${shown(cell)}`);
   }
 
   // Closing leaves the record as it was; what was half typed is let go.
@@ -82,7 +81,7 @@ export function numberPad(app, tell, shown) {
   });
   $("pad").addEventListener("keydown", (event) => {
     if (/^[0-9]$/.test(event.key) || (event.key === "." && cell !== "count")) type(event.key);
-    else if (event.key === "'" && feetToo(cell, app.unit(cell))) type("'");
+    else if (event.key === "'" && feetToo(app.unit(cell))) type("'");
     else if (event.key === "Backspace") type("Delete");
     else if (event.key === "Enter" && event.target.tagName !== "BUTTON") keep();
     else return;
@@ -95,7 +94,7 @@ export function numberPad(app, tell, shown) {
     open(which, draft = "") {
       cell = which;
       text = draft;
-      say("pad-head", `${HEADS[cell]} for ${app.plant.id}`);
+      say("pad-head", `${app.head(cell)} for ${app.plant.id}`);
       drawKeys();
       draw();
       $("pad").showModal();

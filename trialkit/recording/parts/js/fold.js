@@ -6,7 +6,8 @@
 // that the order of taps does not hang on the phone's clock, and two tabs agree on one order.
 // +1 is stored as "add one", not as the new total: taps from two tabs add up, none is lost.
 
-export const CELLS = ["count", "weight", "height", "note", "topped", "lost"];
+// What is said of a plant in words; all else a plant has is measured.
+export const WORDS = ["note", "topped", "lost"];
 const CHANGES = new Set(["add", "set", "skip", "clear"]);
 
 export function inOrder(left, right) {

@@ -7,8 +7,6 @@ import { $, onTap, plural, say, show } from "./page.js";
 import { dayInShort } from "./stamp.js";
 import { pickWords } from "./start.js";
 
-const NAMES = { count: "count", weight: "weight", height: "height" };
-
 export function plantScreen(app) {
   let said = "";
   const cells = () => app.pick().plants.get(app.plant.id) ?? {};
@@ -54,7 +52,7 @@ export function plantScreen(app) {
     const last = app.undo();
     if (!last) return;
     const what = {
-      add: "+1", set: `${NAMES[last.cell] ?? last.cell} ${last.value}`, skip: "not looked at",
+      add: "+1", set: `${last.cell} ${last.value}`, skip: "not looked at",
       clear: `${last.cell} taken away`,
     }[last.op];
     tell(`Undone on ${last.plant}: ${what}. Now ${shown(app.cell)}`);
@@ -153,7 +151,7 @@ export function plantScreen(app) {
       const counting = app.cell === "count";
       for (const id of ["plus", "zero", "type"]) show(id, counting);
       show("measure", !counting);
-      say("measure", `Type the ${NAMES[app.cell]}`);
+      say("measure", `Type the ${app.cell}`);
       $("undo").disabled = !app.pick().last;
       say("next", app.nextPlant(1) ? "Next plant" : "Finish");
     },

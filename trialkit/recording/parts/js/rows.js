@@ -1,6 +1,6 @@
 // From a pick to the rows and the text that leave the phone.
 
-import { CELLS } from "./fold.js";
+import { WORDS } from "./fold.js";
 import { isoWithOffset } from "./stamp.js";
 
 export const COLUMNS = [
@@ -57,7 +57,8 @@ function currentRows(pick, date, plants) {
   const rows = [];
   for (const plant of order) {
     const cells = pick.plants.get(plant) ?? {};
-    for (const name of CELLS) {
+    const measured = Object.keys(cells).filter((name) => !WORDS.includes(name));
+    for (const name of [...measured.sort(), ...WORDS]) {
       if (cells[name] && cells[name].state !== "empty") rows.push(rowOf(cells[name], name, plant, date));
     }
   }
@@ -65,7 +66,7 @@ function currentRows(pick, date, plants) {
 }
 
 function rowOf(cell, name, plant, date) {
-  const number = name === "count" || name === "weight" || name === "height";
+  const number = !WORDS.includes(name);
   const value = number && cell.state === "value" ? String(cell.value) : "";
   return {
     record_id: cell.touched.id,

@@ -23,6 +23,7 @@ const KEEPING = {
 
 export function startScreen(app) {
   const today = localDay(Date.now());
+  const names = app.trial.measures.map((measure) => measure.name);
   // A clock that is behind the day this page was made is wrong; then no day is filled in for you.
   const clockWrong = Date.now() < Date.parse(app.trial.made) - DAY_MS;
 
@@ -85,7 +86,7 @@ export function startScreen(app) {
   }
 
   function asks() {
-    return ["count", "weight", "height"].filter((name) => $(`ask-${name}`).checked);
+    return names.filter((name) => $(`ask-${name}`).checked);
   }
 
   function begin(event) {
@@ -93,7 +94,7 @@ export function startScreen(app) {
     const date = $("date").value;
     if (!date || asks().length === 0) {
       say("date-note", date ? "Choose at least one thing to record." : "Choose the date of the pick.");
-      $(date ? "ask-count" : "date").focus();
+      $(date ? `ask-${names[0]}` : "date").focus();
       return;
     }
     app.open(date, {
@@ -108,7 +109,7 @@ export function startScreen(app) {
   $("date").value = clockWrong ? "" : today;
   const last = app.journal.lastChoices()?.choices;
   if (last) {
-    for (const name of ["count", "weight", "height"]) $(`ask-${name}`).checked = last.asks.includes(name);
+    for (const name of names) $(`ask-${name}`).checked = last.asks.includes(name);
     for (const name of ["backwards", "hide", "buzz"]) $(name).checked = last[name];
     $("who").value = last.who;
   }
