@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,10 @@ from typing import Any
 import pytest
 
 from trialkit.models.analysis import Analysis, analyse
-from trialkit.records import read_records
-from trialkit.records.schema import LOGGED, TABLES, TRAITS, column_of, own_unit
 from trialkit.recording.phone import page_facts
+from trialkit.records import read_records
+from trialkit.records.add import settle
+from trialkit.records.schema import LOGGED, TABLES, TRAITS, column_of, own_unit
 from trialkit.report.privacy import Showing, public_records
 
 
@@ -75,3 +77,12 @@ def test_a_trait_is_an_entry_and_a_model(
     traits = analyse(records).traits
     assert list(traits) == [*known, "sweetness"]
     assert "could not be worked out" in traits["sweetness"].reason
+
+
+def test_a_settled_value_that_names_its_unit_is_told_with_that_unit_alone(
+    make: Callable[..., Path],
+) -> None:
+    folder = make()
+    told = settle(folder, date(2026, 7, 8), "A1", "height", "60 in")
+    assert "height: 60 in." in told.text
+    assert read_records(folder).heights["height_cm"].tolist() == [152.4]

@@ -37,7 +37,6 @@ from trialkit.records.log import (
 from trialkit.records.losses import losses_of
 from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
 from trialkit.records.read import Ground, read_ground, read_tables
-from trialkit.records.schema import own_unit
 from trialkit.records.write import TEMPORARY
 from trialkit.trial import TrialProblems
 
@@ -253,7 +252,7 @@ def _settling(
     except Unreadable as error:
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base
-    return replace(base, value=kept, unit=unit or own_unit(trait, trial), amount=amount)
+    return replace(base, value=kept, unit=unit, amount=amount)
 
 
 def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:
