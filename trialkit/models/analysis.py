@@ -177,10 +177,12 @@ class Analysis:
             held: TraitResult | Missing = getattr(self, trait.name)
             return held
         if trait.name not in self._worked_out:
-            model = import_module(f"trialkit.models.{trait.model}")
-            work: Callable[[Analysis], TraitResult | Missing] = getattr(
-                model, f"{trait.name}_trait")
-            self._worked_out[trait.name] = _tried(trait.name, lambda: work(self))
+            def work() -> TraitResult | Missing:
+                model = import_module(f"trialkit.models.{trait.model}")
+                result: TraitResult | Missing = getattr(model, f"{trait.name}_trait")(self)
+                return result
+
+            self._worked_out[trait.name] = _tried(trait.name, work)
         return self._worked_out[trait.name]
 
     @cached_property
