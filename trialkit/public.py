@@ -85,7 +85,8 @@ class Trial:
 
     @property
     def doubts(self) -> pd.DataFrame:
-        """Records that look odd and are used all the same: file, line, column, value, doubt."""
+        """Records that look odd and are used all the same: file, line, column, value, doubt; and
+        table and row, as in trial.picks.iloc[row] (NA: it is of no row)."""
         return self.records.doubts.copy()
 
     def looks(self) -> pd.DataFrame:

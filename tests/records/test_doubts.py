@@ -303,3 +303,24 @@ def test_many_varieties_without_a_plant_are_counted(make) -> None:
     doubts = read_records(make(trial=description + more)).doubts
     assert len(doubts) == 4
     assert doubts["doubt"].iloc[-1] == "9,997 more varieties of trial.toml have no plant"
+
+
+def test_every_doubt_about_a_record_leads_to_its_row(make) -> None:
+    """Whatever comes between the file and the table: a blank height, days left out, the log."""
+    from trialkit.records.add import add_files
+
+    described = (make() / "trial.toml").read_text()
+    description = described.replace("\n\n", '\nunits = { height = "ft" }\n\n', 1)
+    heights = "date,plant,height\n2026-06-20,A1,\n2026-06-20,A2,5.10\n2026-06-21,a1,5\n"
+    folder = make(trial=description, heights=heights, picks="date,plant,count\n2026-07-03,C1,4\n")
+    sent = folder.parent / "Sam.csv"
+    sent.write_text("date,plant,count\n2026-07-02,C1,9\n2026-07-03,C1,7\n")
+    add_files(folder, [sent])
+    records = read_records(folder)
+    doubts = records.doubts.set_index("column")
+    assert doubts["table"].to_dict() == {"height": "heights", "plant": "heights", "count": "picks"}
+    table, row = doubts.loc["height", ["table", "row"]]
+    assert records.heights["plant"].iloc[row] == "A2"
+    assert records.heights["plant"].iloc[doubts.loc["plant", "row"]] == "A1"
+    where = records.picks.iloc[doubts.loc["count", "row"]]
+    assert (where["plant"], where["date"].day) == ("C1", 3)

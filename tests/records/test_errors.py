@@ -178,3 +178,24 @@ class TestUntil:
         records = read_records(make(picks=PICKS + "2026-07-01,A1,1,\n"), datetime(2026, 7, 1, 9))
         assert records.until == date(2026, 7, 1)
         assert len(records.picks) == 1
+
+
+@pytest.mark.parametrize("before", ["", "\n", "\n\n"])
+def test_an_error_carries_its_table_and_row_whatever_its_line(wrong, before) -> None:
+    found = wrong(
+        picks=before + "date,plant,count\n2026-07-01,A1,3\n\n2026-07-01,ZZ,4\n2026-07-01,C1,x\n",
+        heights=before + "date,plant,height\n2036-12-31,A1,100\n2037-01-01,A1,100\n",
+        weather="date,low\n2026-07-01,12\n2026-07-02,hot\n",
+    )
+    assert sorted(found[["table", "row", "column"]].itertuples(index=False, name=None)) == [
+        ("heights", 1, "date"), ("picks", 1, "plant"), ("picks", 2, "count"),
+        ("weather", 1, "low"),
+    ]
+    lines = found[found["table"] == "picks"]["line"].tolist()
+    assert lines == [4 + len(before), 5 + len(before)]
+
+
+def test_an_error_about_a_whole_table_names_it_and_no_row(wrong) -> None:
+    (found,) = wrong(picks="date,plan,count\n2026-07-01,A1,3\n").itertuples()
+    assert found.table == "picks"
+    assert pd.isna(found.row)

@@ -52,7 +52,8 @@ def test_every_frame_has_all_its_columns_even_when_empty(make, tables) -> None:
         frame = getattr(records, name)
         assert kinds(frame) == columns, name
         assert frame.index.tolist() == list(range(len(frame)))
-    assert records.doubts.columns.tolist() == ["file", "line", "column", "value", "doubt"]
+    assert records.doubts.columns.tolist() == [
+        "file", "line", "column", "value", "doubt", "table", "row"]
 
 
 def test_values_in_cm_grams_and_degrees_celsius(make) -> None:

@@ -43,7 +43,9 @@ def check_records(folder: Path) -> Checked:
     return Checked(True, Group(*lines))
 
 
-def _table(frame: pd.DataFrame) -> Table:
+def _table(problems: pd.DataFrame) -> Table:
+    """As a reader finds them: by file and line, without the places a program goes by."""
+    frame = problems.drop(columns=["table", "row"])
     table = Table(show_edge=False, pad_edge=False)
     for column in frame.columns:
         table.add_column(str(column), overflow="fold")

@@ -36,7 +36,7 @@ from trialkit.records import Records
 from trialkit.records.schema import TABLES, Column, Table
 from trialkit.records.write import TEMPORARY, sync_folder
 
-FORMAT = "2"
+FORMAT = "3"
 TRIALS_A_GROUP = 50
 """Few enough that a worker keeps one group in mind, enough that the files stay small."""
 TRIALS = "trials"
@@ -203,8 +203,8 @@ def _schemas() -> dict[str, pa.Schema]:
         pa.field("queried", text, metadata={"meaning": "JSON: rows with an odd record, by table"}),
         pa.field("description", text, metadata={"meaning": "JSON: the whole description"}),
     ]
-    doubts = [key, *(pa.field(n, whole if n == "line" else text)
-                     for n in ("file", "line", "column", "value", "doubt"))]
+    doubts = [key, *(pa.field(n, whole if n in ("line", "row") else text)
+                     for n in ("file", "line", "column", "value", "doubt", "table", "row"))]
     tables = {
         table.name: pa.schema([key, *(_field(table, column) for column in table.columns)])
         for table in TABLES

@@ -150,7 +150,7 @@ def _own(parts: dict[str, pd.DataFrame], trial: str, table: str) -> pd.DataFrame
     if trial not in parts:
         return blank
     if table == DOUBTS:
-        return parts[trial].astype({"line": "Int64"})
+        return parts[trial].astype({"line": "Int64", "row": "Int64"})
     return parts[trial].astype(blank.dtypes.to_dict())
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-COLUMNS = ["file", "line", "column", "value", "problem", "accepted"]
+COLUMNS = ["file", "line", "column", "value", "problem", "accepted", "table", "row"]
 SHOWN_AT_MOST = 40
 LONGEST_VALUE = 60
 MOST = 1000
@@ -28,7 +28,11 @@ class Unreadable(ValueError):  # noqa: N818  (it is raised of a text, and reads 
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing wrong: in which file, on which line (1 is the first), in which column."""
+    """One thing wrong: in which file, on which line (1 is the first), in which column.
+
+    table, row : of a trial's tables which, and which of its rows (0 is the first), where it is of
+    one; a line is where a reader looks, a row is how a program finds the record again.
+    """
 
     file: str
     line: int | None
@@ -36,21 +40,24 @@ class Problem:
     value: str
     problem: str
     accepted: str
+    table: str = ""
+    row: int | None = None
 
 
 def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
-    """The problems as a table of `COLUMNS`; line is a whole number, or NA where there is none.
+    """The problems as a table of `COLUMNS`; line and row are whole numbers, NA for none.
 
     What the files say is in it with control characters spelt out, so that no text in a file can
     move the cursor of a terminal, hide a line or turn the direction of reading.
     """
     rows = [
         (shown(p.file, MOST), p.line, *(shown(text, MOST) for text in
-                                        (p.column, p.value, p.problem, p.accepted)))
+                                        (p.column, p.value, p.problem, p.accepted)),
+         p.table, p.row)
         for p in problems
     ]
     table = pd.DataFrame(rows, columns=COLUMNS)
-    return table.astype({"line": "Int64"})
+    return table.astype({"line": "Int64", "row": "Int64"})
 
 
 def problem_text(table: pd.DataFrame, heading: str) -> str:

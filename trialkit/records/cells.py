@@ -48,24 +48,27 @@ Reader = Callable[[str, Reading], Any]
 
 
 def read_cells(
-    sheet: Sheet, place: int, kind: str, how: Reading, findings: Findings, *, filled: bool = False
+    sheet: Sheet, place: int, kind: str, how: Reading, findings: Findings, *,
+    filled: bool = False, table: str = "",
 ) -> tuple[pd.Series, Coded | None]:
     """One column of a sheet as values; every text that cannot be read goes to ``findings``.
 
     kind : see `schema.Column`; "amount" is a number without a unit.  filled : a blank cell is an
-    error.  Returns datetime64[ns] for dates, text for names and text, float64 (cm, g, degrees
-    Celsius) for the rest; and, for dates, names and text, the same as codes of distinct values.
+    error.  table : the table the column is of.  Returns datetime64[ns] for dates, text for names
+    and text, float64 (cm, g, degrees Celsius) for the rest; and, for dates, names and text, the
+    same as codes of distinct values.
     """
     cells = sheet.cells[place]
     name = sheet.heading[place]
+    rows = Located(pd.DataFrame(), sheet.lines, sheet.file, table=table)
     if not cells.are_text:
-        return _plain_numbers(sheet, cells.values, kind, name, how, findings), None
+        return _plain_numbers(rows, cells.values, kind, name, how, findings), None
     codes, texts = cells.coded
     values, wrong = _distinct(texts, kind, how, name, filled, sheet.held_as_numbers)
     if wrong:
-        _report(sheet, name, codes, texts, wrong, findings)
+        _report(rows, name, codes, texts, wrong, findings)
     if kind == "length" and how.unit == "ft":
-        _feet_like_inches(sheet, name, codes, texts, findings)
+        _feet_like_inches(rows, name, codes, texts, findings)
     if kind in NUMBERS:
         return pd.Series(np.array(values, dtype=np.float64)[codes]), None
     if kind == "date":
@@ -111,14 +114,13 @@ def _distinct(
 
 
 def _report(
-    sheet: Sheet, name: str, codes: npt.NDArray[np.intp], texts: list[str],
+    rows: Located, name: str, codes: npt.NDArray[np.intp], texts: list[str],
     wrong: dict[int, Unreadable], findings: Findings,
 ) -> None:
     """An error for each cell with a text that cannot be read, those alike in accepted together."""
     groups: dict[str, list[int]] = {}
     for code, error in wrong.items():
         groups.setdefault(error.accepted, []).append(code)
-    rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
     for accepted, among in groups.items():
         bad = np.zeros(len(texts), dtype=bool)
         bad[among] = True
@@ -131,23 +133,21 @@ def _report(
 
 
 def _feet_like_inches(
-    sheet: Sheet, name: str, codes: npt.NDArray[np.intp], texts: list[str], findings: Findings
+    rows: Located, name: str, codes: npt.NDArray[np.intp], texts: list[str], findings: Findings
 ) -> None:
     like = np.array([bool(_LIKE_INCHES.fullmatch(text.strip())) for text in texts], dtype=bool)
     if like.any():
         at = np.flatnonzero(like[codes])
-        rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
         values = [texts[c] for c in codes[at[:LISTED]]]
         findings.doubts_at(rows, at, name, values, "read as feet with decimals; five feet ten is "
                            """written 5'10" or 5 ft 10""")
 
 
 def _plain_numbers(
-    sheet: Sheet, cells: pd.Series, kind: str, name: str, how: Reading, findings: Findings
+    rows: Located, cells: pd.Series, kind: str, name: str, how: Reading, findings: Findings
 ) -> pd.Series:
     """A column that pandas has read as numbers: the same rules, all cells at once."""
     values = cells.to_numpy(dtype=np.float64)
-    rows = Located(pd.DataFrame(), sheet.lines, sheet.file)
 
     def refuse(bad: npt.NDArray[np.bool_], problem: str, accepted: str) -> None:
         at = np.flatnonzero(bad)

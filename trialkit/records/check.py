@@ -88,9 +88,8 @@ def _listed(
     renamed = {name: to for name, to in right.items() if to is not None}
     for name, to in renamed.items():
         times = np.flatnonzero(codes == names.index(name))
-        file, line = rows.where(int(times[0]))
         more = f" (and {len(times) - 1:,} more times)" if len(times) > 1 else ""
-        findings.doubt(file, line, column, name, f"read as '{to}'{more}")
+        findings.doubts_at(rows, times[:1], column, [name], f"read as '{to}'{more}")
     if not renamed:
         return rows
     return rows.having(**{column: rows.frame[column].replace(renamed)})

@@ -83,10 +83,11 @@ def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
     there = set(plants["variety"].dropna().unique())
     without = [name for name in trial.variety_names if name not in there]
     for name in without[:_MOST_NAMED]:
-        findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it")
+        findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it",
+                       rows.table)
     if len(without) > _MOST_NAMED:
         findings.doubt(rows.file, None, "variety", "", f"{len(without) - _MOST_NAMED:,} more "
-                       "varieties of trial.toml have no plant")
+                       "varieties of trial.toml have no plant", rows.table)
     _at(rows, plants["lost_reason"].notna() & plants["lost"].isna(), "lost_reason",
         "a reason for a loss, but no date: taken as not lost", findings)
     spot = plants[["block", "row", "column"]]

@@ -24,8 +24,9 @@ Coded = tuple[npt.NDArray[np.intp], npt.NDArray[Any]]
 class RecordsError(TrialkitError, ValueError):
     """Records that cannot be used as they are; nothing was changed.
 
-    problems : file, line, column, value, problem, accepted; one row a problem.  Of a fault that
-    fills a column the first 200 lines are listed and the rest counted in one more row.
+    problems : file, line, column, value, problem, accepted, table, row; one row a problem.  Of a
+    fault that fills a column the first 200 lines are listed and the rest counted in one more row.
+    row is the place among the rows of the table as its file holds them, 0 the first.
     """
 
     def __init__(self, problems: pd.DataFrame) -> None:
@@ -42,7 +43,8 @@ class Located:
     frame : the rows.  lines : for each row its line in its file, the first line being 1.
     file : the name of the file; files : where rows come from several, the name for each row.
     codes : for some columns, for each row the place of its value among the distinct values (-1
-    for a blank), and those.  table : the name of the table, once its rows are as they will be used.
+    for a blank), and those.  table : the name of the table, "" where it is none of a trial's.
+    used : whether the rows are those that will be used, in their order.
     """
 
     frame: pd.DataFrame
@@ -51,6 +53,7 @@ class Located:
     files: npt.NDArray[np.object_] | None = None
     codes: Mapping[str, Coded] = field(default_factory=dict)
     table: str = ""
+    used: bool = False
 
     def coded(self, column: str) -> Coded:
         """For each row the place of its value among the distinct values, -1 for a blank."""
@@ -72,6 +75,7 @@ class Located:
             self.frame[mask].reset_index(drop=True), self.lines[mask], self.file,
             None if self.files is None else self.files[mask],
             {name: (codes[mask], values) for name, (codes, values) in self.codes.items()},
+            self.table,
         )
 
     def where(self, position: int) -> tuple[str, int]:
@@ -89,14 +93,18 @@ class Findings:
     queried: dict[str, set[int]] = field(default_factory=dict)
 
     def error(
-        self, file: str, line: int | None, column: str, value: object, problem: str, accepted: str
+        self, file: str, line: int | None, column: str, value: object, problem: str, accepted: str,
+        table: str = "",
     ) -> None:
-        """One error."""
-        self.errors.append(Problem(file, line, column, said(value), problem, accepted))
+        """One error that is not of a row; table : of which table it is."""
+        self.errors.append(Problem(file, line, column, said(value), problem, accepted, table))
 
-    def doubt(self, file: str, line: int | None, column: str, value: object, doubt: str) -> None:
-        """One doubt."""
-        self.odd.append(Problem(file, line, column, said(value), doubt, ""))
+    def doubt(
+        self, file: str, line: int | None, column: str, value: object, doubt: str,
+        table: str = "", row: int | None = None,
+    ) -> None:
+        """One doubt; table, row : of which table it is, and of which of its rows."""
+        self.odd.append(Problem(file, line, column, said(value), doubt, "", table, row))
 
     def errors_at(
         self, rows: Located, at: Positions, column: str, values: Sequence[object],
@@ -116,20 +124,37 @@ class Findings:
 
         Of a table whose rows are as they will be used, their positions are noted in ``queried``.
         """
-        if rows.table:
+        if rows.used:
             self.queried.setdefault(rows.table, set()).update(map(int, at))
         _spread(self.odd, rows, at, column, values, doubt, "")
 
     @property
     def problems(self) -> pd.DataFrame:
-        """The errors by file and line: file, line, column, value, problem, accepted."""
+        """The errors by file and line; see `RecordsError.problems`."""
         return problem_table(_in_order(self.errors))
 
     @property
     def doubts(self) -> pd.DataFrame:
-        """The doubts by file and line: file, line, column, value, doubt."""
+        """The doubts by file and line: file, line, column, value, doubt, table, row."""
         table = problem_table(_in_order(self.odd))
         return table.rename(columns={"problem": "doubt"}).drop(columns="accepted")
+
+
+def in_used_rows(odd: list[Problem], tables: Mapping[str, Located]) -> list[Problem]:
+    """The doubts with their rows as the tables will be used.
+
+    What is noted while a file is read counts that file's rows; blank heights, the log's records
+    and days left out come between.  No two rows of a table share file and line.
+    """
+    places: dict[tuple[str, str, int], int] = {}
+    for name, rows in tables.items():
+        asked = [p.line or 0 for p in odd if p.row is not None and p.table == name]
+        for i in np.flatnonzero(np.isin(rows.lines, asked)).tolist() if asked else ():
+            places[(name, *rows.where(i))] = i
+    return [
+        p if p.row is None else replace(p, row=places.get((p.table, p.file, p.line or 0)))
+        for p in odd
+    ]
 
 
 def _spread(
@@ -139,12 +164,13 @@ def _spread(
     for i, position in enumerate(at[:LISTED]):
         file, line = rows.where(int(position))
         what = text if isinstance(text, str) else text[i]
-        out.append(Problem(file, line, column, said(values[i]), what, accepted))
+        row = int(position) if rows.table else None
+        out.append(Problem(file, line, column, said(values[i]), what, accepted, rows.table, row))
     more = len(at) - LISTED
     if more > 0:
         what = f"So are {more:,} more lines of this column; this is the first of them."
         file, line = rows.where(int(at[LISTED]))
-        out.append(Problem(file, line, column, "", what, ""))
+        out.append(Problem(file, line, column, "", what, "", rows.table))
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:

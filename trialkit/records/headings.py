@@ -64,7 +64,7 @@ def judge_headings(
         first = sheet.heading[found[match.column.name].place]
         findings.error(file, line, sheet.heading[place], "",
                        f"It says the same as the column '{first}': {match.column.name}.",
-                       "one column for each")
+                       "one column for each", table.name)
     taken = {m.place for m in found.values()} | again.keys()
     unknown = [(i, h) for i, h in enumerate(sheet.heading) if i not in taken]
     names = _names(table, counted)
@@ -75,17 +75,17 @@ def judge_headings(
         hint = f" Is it the one called '{near}'?" if near else ""
         which = " or ".join(group)
         findings.error(file, line, which, "", f"There is no such column.{hint}",
-                       f"a first line such as {table.heading}")
+                       f"a first line such as {table.heading}", table.name)
     missing = {key: c for key, c in names.items() if c.name not in found}
     for place, name in unknown:
         if not name:
             if not sheet.cells[place].blank.all():
                 doubt = f"column {place + 1} has no name and is not read"
-                findings.doubt(file, line, "", "", doubt)
+                findings.doubt(file, line, "", "", doubt, table.name)
             continue
         near = nearest(name, missing)
         hint = f"; did you mean '{missing[near].name}'?" if near else ""
-        findings.doubt(file, line, name, "", f"a column that is not read{hint}")
+        findings.doubt(file, line, name, "", f"a column that is not read{hint}", table.name)
 
 
 def _names(table: Table, counted: str) -> dict[str, Column]:

@@ -56,13 +56,17 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
         measured = [e.amount for e in sources.values() if e.amount == e.amount]
         row.values[field] = measured[0] if measured else np.nan
     out = {
-        table: _located(here, [field for of, field in FIELDS.values() if of == table])
+        table: _located(
+            table, here, [field for of, field in FIELDS.values() if of == table]
+        )
         for table, here in rows.items()
     }
     return {**out, "events": _events(log)}, conflicts
 
 
-def _located(rows: Mapping[tuple[date, str], _Row], columns: list[str]) -> Located:
+def _located(
+    table: str, rows: Mapping[tuple[date, str], _Row], columns: list[str]
+) -> Located:
     days = np.array([day for day, _ in rows], dtype="datetime64[ns]")
     data: dict[str, pd.Series] = {
         "date": pd.Series(days), "plant": pd.Series([plant for _, plant in rows], dtype="str"),
@@ -71,7 +75,7 @@ def _located(rows: Mapping[tuple[date, str], _Row], columns: list[str]) -> Locat
         values = [row.values.get(column, np.nan) for row in rows.values()]
         data[column] = pd.Series(values, dtype=np.float64)
     lines = np.array([row.line for row in rows.values()], dtype=np.int64)
-    return Located(pd.DataFrame(data), lines, LOG)
+    return Located(pd.DataFrame(data), lines, LOG, table=table)
 
 
 def _events(log: Log) -> Located:
@@ -88,7 +92,8 @@ def _events(log: Log) -> Located:
         "event": pd.Series([e.kind for e in events], dtype="str"),
         "note": pd.Series([(e.note or e.value) or None for e in events], dtype="str"),
     })
-    return Located(frame, np.array([e.line for e in events], dtype=np.int64), LOG)
+    lines = np.array([e.line for e in events], dtype=np.int64)
+    return Located(frame, lines, LOG, table="events")
 
 
 def merged(
@@ -123,10 +128,11 @@ def _not_told(own: Located, logged: Located) -> Located:
 def _joined(own: Located, more: Located) -> Located:
     """The rows of both, each with its file."""
     if not len(own.frame):
-        return Located(more.frame[own.frame.columns], more.lines, more.file)
+        return Located(more.frame[own.frame.columns], more.lines, more.file, table=own.table)
     frame = pd.concat([own.frame, more.frame[own.frame.columns]], ignore_index=True)
     files = np.array([own.file] * len(own.frame) + [more.file] * len(more.frame), dtype=object)
-    return Located(frame, np.concatenate([own.lines, more.lines]), own.file, files)
+    lines = np.concatenate([own.lines, more.lines])
+    return Located(frame, lines, own.file, files, table=own.table)
 
 
 def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict]) -> Located:

@@ -23,10 +23,11 @@ def tell_plots_apart(
     if not len(several):
         return plants, events
     first = int(np.flatnonzero((plot == several.index[0]).to_numpy())[0])
-    file, line = plants.where(first)
     label = str(several.index[0])
-    findings.doubt(file, line, "plot", label, "a plot of several blocks: taken as a plot in each, "
-                   f"{' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}")
+    findings.doubts_at(
+        plants, np.array([first]), "plot", [label], "a plot of several blocks: taken as a plot in "
+        f"each, {' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}",
+    )
     named = events.frame["plot"]
     which = named.isin(several.index)
     unclear = np.flatnonzero(which.to_numpy())

@@ -15,7 +15,7 @@ from trialkit.reading.spelling import folded
 from trialkit.records.check import check_plants, check_plots, check_records
 from trialkit.records.conflicts import Conflict
 from trialkit.records.doubts import doubt_tables
-from trialkit.records.findings import Findings, Located, RecordsError
+from trialkit.records.findings import Findings, Located, RecordsError, in_used_rows
 from trialkit.records.folder import (
     DESCRIPTION,
     LOG,
@@ -27,7 +27,7 @@ from trialkit.records.folder import (
 )
 from trialkit.records.log import Log, read_log
 from trialkit.records.losses import loss_rows, with_losses
-from trialkit.records.merge import log_tables, merged
+from trialkit.records.merge import FIELDS, log_tables, merged
 from trialkit.records.schema import HEIGHTS, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
@@ -42,7 +42,8 @@ class Records:
     picks: date, plant, count (NaN: not looked at; 0: looked, nothing there), weight_g
     heights: date, plant, height_cm;  weather: date, low_c, high_c, rain_mm
     events: date, plant, plot, event, note;  harvest: date, plant, weight_g, count, grade
-    doubts: file, line, column, value, doubt;  files: (name, rows) of each file read
+    doubts: file, line, column, value, doubt, table, row (its place in that table, NA for none)
+    files: (name, rows) of each file read
     fingerprint: sixteen hex figures that stand for the files read
     until: the day after which records were left out; None for all
     queried: for each table with odd records, their positions among its rows
@@ -84,10 +85,15 @@ def read_records(folder: str | Path, until: date | None = None) -> Records:
     if findings.errors:
         findings.errors[:0] = ground.wrong
         raise RecordsError(findings.problems)
-    tables = {name: replace(_as_of(name, rows, day), table=name) for name, rows in tables.items()}
+    tables = {
+        name: replace(_as_of(name, rows, day), table=name, used=True)
+        for name, rows in tables.items()
+    }
+    findings.odd = in_used_rows(findings.odd, tables)
     for conflict in conflicts:
         if day is None or conflict.date <= day:
-            findings.doubt(LOG, conflict.line, conflict.trait, conflict.plant, conflict.text)
+            findings.doubt(LOG, conflict.line, conflict.trait, conflict.plant, conflict.text,
+                           *_place(conflict, tables))
     doubt_tables(trial, tables, findings, date.today())
     frames = {table.name: tables[table.name].frame for table in TABLES}
     return Records(
@@ -155,6 +161,17 @@ def read_tables(
     return {"plants": plants, **tables}, conflicts + more + lost
 
 
+def _place(conflict: Conflict, tables: Mapping[str, Located]) -> tuple[str, int | None]:
+    """The table and the row that two sources differ about."""
+    name = FIELDS[conflict.trait][0] if conflict.trait in FIELDS else "plants"
+    frame = tables[name].frame
+    there = frame["plant"] == conflict.plant
+    if name != "plants":
+        there &= frame["date"] == np.datetime64(conflict.date, "ns")
+    at = np.flatnonzero(there.to_numpy(dtype=bool, na_value=False))
+    return name, int(at[0]) if len(at) else None
+
+
 def _look(folder: Path, findings: Findings) -> dict[str, Path]:
     try:
         return table_paths(folder, findings)
@@ -193,11 +210,13 @@ def _table(
     if sheet is not None and file is not None:
         read.append((file, len(sheet)))
         if table.name == "plants" and not len(sheet):
-            findings.error(sheet.file, None, "", "", "It lists no plant.", "a line for every plant")
+            findings.error(sheet.file, None, "", "", "It lists no plant.", "a line for every plant",
+                           table.name)
         return _tidy(table.name, table_of(sheet, table, trial, findings))
     if table.name == "plants" and (path is None or table.name not in paths):
         findings.error("plants.csv", None, "", "", "There is no such file.",
-                       f"a file with a line for every plant, its first line {table.heading}")
+                       f"a file with a line for every plant, its first line {table.heading}",
+                       table.name)
     return empty_table(table)
 
 

@@ -27,7 +27,9 @@ def sheet_of(file: File, table: Table, trial: Trial, findings: Findings) -> Shee
 
     def plain_numbers(heading: Sequence[str]) -> dict[int, str]:
         found, _ = match_headings(table, heading, trial.counted)
-        return {m.place: m.column.kind for m in found.values() if m.column.kind in NUMBERS}
+        # Of feet the text is needed: 5.10 is hardly five feet and a tenth.
+        return {m.place: m.column.kind for m in found.values() if m.column.kind in NUMBERS
+                and (m.column.kind != "length" or (m.unit or trial.height_unit) != "ft")}
 
     return read_csv(file.name, file.content, findings, plain_numbers)
 
@@ -45,18 +47,18 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
             continue
         kind, how = _reading(table, column, match.unit, trial, sheet.mark)
         data[column.field], coded = read_cells(
-            sheet, match.place, kind, how, findings, filled=column.filled
+            sheet, match.place, kind, how, findings, filled=column.filled, table=table.name
         )
         if coded is not None:
             codes[column.field] = coded
     frame = pd.DataFrame(data, copy=False)
-    return Located(frame, sheet.lines, sheet.file, codes=codes)
+    return Located(frame, sheet.lines, sheet.file, codes=codes, table=table.name)
 
 
 def empty_table(table: Table) -> Located:
     """The table without a row."""
     frame = pd.DataFrame({column.field: blank_column(column, 0) for column in table.columns})
-    return Located(frame, np.array([], dtype=np.int64), f"{table.name}.csv")
+    return Located(frame, np.array([], dtype=np.int64), f"{table.name}.csv", table=table.name)
 
 
 def blank_column(column: Column, rows: int) -> pd.Series:
