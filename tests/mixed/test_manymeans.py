@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 
 from trialkit.mixed.manymeans import LargestT, range_ppf, range_ppfs, range_sf
 
@@ -115,3 +115,52 @@ def test_points_without_product_form_are_where_the_tail_is_alpha() -> None:
         assert [law.sf(float(c), float(d)) for c, d in zip(found, dfs, strict=True)] == (
             pytest.approx([0.05] * 5, abs=close)
         )
+
+
+@pytest.mark.parametrize("df", [4.0, 20.0, np.inf])
+@pytest.mark.parametrize("r", [0.9, 0.99, 0.999, 0.999_999, -0.999_999, 1.0 - 1e-9])
+def test_two_comparisons_all_but_one_against_scipy(r: float, df: float) -> None:
+    """Towards a correlation of one P(max > c) goes to that of a single t."""
+    law, c = LargestT(np.array([[1.0, r], [r, 1.0]])), 2.6
+    one = stats.t if np.isfinite(df) else stats.norm
+    args = (df,) if np.isfinite(df) else ()
+
+    def rest(t: float) -> float:
+        """P(|T2| < c | T1 = t) f(t): given one t the other is one with a degree more."""
+        wide = np.sqrt(1.0 - r**2) * (np.sqrt((df + t**2) / (df + 1.0)) if args else 1.0)
+        given = stats.t(df + 1.0) if args else stats.norm()
+        return float(one.pdf(t, *args) * (given.cdf((c - r * t) / wide)
+                                          - given.cdf((-c - r * t) / wide)))
+
+    near = [s * (c - k * np.sqrt(1.0 - r**2)) for s in (-1, 1) for k in (0.5, 1, 2, 4, 8, 16)]
+    inside, _ = integrate.quad(rest, -c, c, points=[p for p in near if abs(p) < c], limit=400,
+                               epsabs=1e-12)
+    assert law.sf(c, df) == pytest.approx(1.0 - inside, abs=2e-7)
+    assert law.sf(law.isf(0.05, df), df) == pytest.approx(0.05, abs=1e-7)
+
+
+@pytest.mark.parametrize("df", [4.0, 20.0, np.inf])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_comparisons_that_are_one_are_one_t(sign: float, df: float) -> None:
+    """Perfectly correlated contrasts count once: scipy's t; and beside a third, as two."""
+    single = stats.t.isf(0.025, df) if np.isfinite(df) else stats.norm.isf(0.025)
+    law = LargestT(np.array([[1.0, sign], [sign, 1.0]]))
+    assert law.isf(0.05, df) == pytest.approx(single, rel=1e-9)
+    assert law.sf(2.0, df) == pytest.approx(2.0 * stats.t.sf(2.0, df), rel=1e-9)
+    assert law.isfs(0.05, np.array([df, df])) == pytest.approx([single, single], rel=1e-9)
+    three = np.array([[1.0, sign, 0.5], [sign, 1.0, sign * 0.5], [0.5, sign * 0.5, 1.0]])
+    two = LargestT(np.array([[1.0, 0.5], [0.5, 1.0]]))
+    assert LargestT(three).isf(0.05, df) == pytest.approx(two.isf(0.05, df), rel=1e-9)
+    assert LargestT(np.full((4, 4), 1.0)).isf(0.05, df) == pytest.approx(single, rel=1e-9)
+
+
+def test_loadings_near_one_in_product_form_against_scipy() -> None:
+    """A check measured a hundred times as roughly as the rest, which themselves differ."""
+    load = np.array([0.998, 0.9, -0.9995])
+    correlation = np.outer(load, load)
+    np.fill_diagonal(correlation, 1.0)
+    edge = np.full(3, 2.4)
+    for df in (5.0, 30.0):
+        law = stats.multivariate_t(np.zeros(3), correlation, df)
+        inside = law.cdf(edge, lower_limit=-edge, maxpts=1_000_000, random_state=1)
+        assert LargestT(correlation).sf(2.4, df) == pytest.approx(1.0 - inside, abs=2e-5)

@@ -21,9 +21,6 @@ from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
 
 Floats = npt.NDArray[np.float64]
 ALPHA = 0.05
-ONE_ERROR = 0.9999
-"""Comparisons correlated further than this count as one: the law of the largest of them is that of
-either to the third decimal."""
 
 
 @dataclass(frozen=True)
@@ -122,21 +119,6 @@ def dunnett(value: Floats, se: Floats, joint: Floats, df: float) -> tuple[Floats
     if len(value) == 1 or not np.all(se > 0):
         return np.asarray(2.0 * stats.t.sf(t, df)), np.asarray(stats.t.isf(ALPHA / 2, df) * se)
     correlation = joint / se[:, None] / se[None, :]
-    apart = _apart(correlation)
-    if len(apart) == 1:
-        return np.asarray(2.0 * stats.t.sf(t, df)), np.asarray(stats.t.isf(ALPHA / 2, df) * se)
-    law = LargestT(correlation[np.ix_(apart, apart)], nearest=True)
+    law = LargestT(correlation, nearest=True)
     p = np.array([law.sf(min(float(one), 1e3), df) for one in t])
     return p, law.isf(ALPHA, df) * se
-
-
-def _apart(correlation: Floats) -> list[int]:
-    """Comparisons that are not one and the same, up to sign, as another before them.
-
-    Where only the check varies, all comparisons with it have the same error: they are one.
-    """
-    kept: list[int] = []
-    for i in range(len(correlation)):
-        if all(abs(correlation[i, j]) < ONE_ERROR for j in kept):
-            kept.append(i)
-    return kept
