@@ -37,7 +37,7 @@ STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py", "desig
 OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.pods.WEEK", "models.stand_test.SEED",
     "gardens.components.RISE", "gardens.components.STEEP", "gardens.carryover.WIDTH",
-    "gardens.cluster.CONNECT", "gardens.cluster.PATIENCE", "gardens.gathered.TRIALS_A_GROUP",
+    "gardens.workers.CONNECT", "gardens.workers.PATIENCE", "gardens.gathered.TRIALS_A_GROUP",
     "mixed.countspread.STEP", "mixed.countspread.SMALLEST", "mixed.countspread.LARGEST",
     "mixed.countspread.STEPS", "mixed.countspread.HALVINGS",
 }  # fmt: skip

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from trialkit.engine.publish import Published
-    from trialkit.gardens.second import SeasonAnswer
+    from trialkit.gardens.answer import SeasonAnswer
     from trialkit.report.planning import Plan
 
 

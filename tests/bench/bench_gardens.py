@@ -30,12 +30,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "gardens"))
 from made_gardens import Size, make_gardens
 from same import same_stage
 
-from trialkit.gardens.cluster import cores
-from trialkit.gardens.first import first_stage
-from trialkit.gardens.gathered import gather
-from trialkit.gardens.kept import read_gathered
-from trialkit.gardens.second import second_stage
-from trialkit.gardens.spread import spread
+from trialkit.gardens.gathered import gather, read_gathered
+from trialkit.gardens.season import combine
+from trialkit.gardens.stage_one import trial_means
+from trialkit.gardens.workers import cores, for_each
 from trialkit.records import read_records
 
 SIZE = Size(varieties=5, blocks=3, plants=3, picks=20)
@@ -55,8 +53,8 @@ def stage_one(base: Path, workers: int, marks: list[int], to: Path) -> list[dict
     folders = sorted((base / "gardens").iterdir())
     rows, found = [], []
     before, began = usage(), time.perf_counter()
-    work = partial(first_stage, words=False)
-    for result in spread(work, folders, workers=workers):
+    work = partial(trial_means, words=False)
+    for result in for_each(work, folders, workers=workers):
         found.append(result)
         if len(found) in marks:
             row = {"wall": time.perf_counter() - began, **usage()}
@@ -72,9 +70,9 @@ def stage_one(base: Path, workers: int, marks: list[int], to: Path) -> list[dict
 
 def stage_two(base: Path, gardens: int) -> dict[str, float]:
     firsts = pickle.loads((base / "one").read_bytes())[:gardens]
-    second_stage(firsts[:20])  # what is loaded on first use is not counted
+    combine(firsts[:20])  # what is loaded on first use is not counted
     before = usage()
-    second_stage(firsts)
+    combine(firsts)
     after = usage()
     return {"cpu": after["cpu"] - before["cpu"], "memory": after["memory"]}
 
@@ -126,7 +124,7 @@ def size_of(folder: Path) -> int:
     return sum(path.lstat().st_blocks * 512 for path in [folder, *folder.rglob("*")])
 
 
-def apart(base: Path, *what: object) -> Any:
+def pairwise_differences(base: Path, *what: object) -> Any:
     """A part of the bench in a process of its own, so that its memory is its own."""
     command = [sys.executable, __file__, "--part", str(base), *map(str, what)]
     one_thread = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
@@ -158,11 +156,11 @@ def main(sizes: list[int]) -> int:
         make_gardens(base / "gardens", sizes[-1], SIZE)
         print(f"{sizes[-1]:,} gardens made, {time.process_time() - start:.1f} s; "
               f"{cores()} cores, load before it began {os.getloadavg()[0]:.1f}\n", flush=True)
-        one = apart(base, "stage_one", 1, "one", *sizes)
-        all_ = apart(base, "stage_one", many, "all", *sizes)
-        two = [apart(base, "stage_two", size) for size in sizes]
-        store = apart(base, "parquet")
-        page = apart(base, "reports")
+        one = pairwise_differences(base, "stage_one", 1, "one", *sizes)
+        all_ = pairwise_differences(base, "stage_one", many, "all", *sizes)
+        two = [pairwise_differences(base, "stage_two", size) for size in sizes]
+        store = pairwise_differences(base, "parquet")
+        page = pairwise_differences(base, "reports")
         left, right = (pickle.loads((base / name).read_bytes()) for name in ("one", "all"))
     for first, second in zip(left, right, strict=True):
         same_stage(first, second)

@@ -15,8 +15,8 @@ from trialkit.club import pages
 from trialkit.club.folder import Placed
 from trialkit.club.pages import Look
 from trialkit.club.season import seasons
-from trialkit.gardens import second
-from trialkit.gardens.first import Failed, first_stage
+from trialkit.gardens import season as together
+from trialkit.gardens.stage_one import Failed, trial_means
 from trialkit.report.clubfacts import from_json, to_json
 
 BARLEY = shipped.demo().parent / "barley-minnesota"
@@ -25,7 +25,7 @@ BARLEY = shipped.demo().parent / "barley-minnesota"
 @pytest.fixture(scope="module")
 def firsts():
     names = ("crookston-1931", "duluth-1931", "morris-1931", "waseca-1931", "waseca-1932")
-    return [replace(first_stage(BARLEY / name, words=False), garden=f"Garden {n}",
+    return [replace(trial_means(BARLEY / name, words=False), garden=f"Garden {n}",
                     place=f"garden {n}", title="", source="")
             for n, name in enumerate(names, start=1)]  # fmt: skip
 
@@ -58,7 +58,7 @@ def test_a_trials_means_survive_being_kept_as_json(firsts):
 
 def test_the_index_says_what_the_season_says(placed, firsts):
     named = [replace(one, folder=f"trial {n}") for n, one in enumerate(firsts, start=1)]
-    expected = second.second_stage(named)
+    expected = together.combine(named)
     found = seasons(placed)
     assert [one.crop for one in found] == ["barley"]
     assert found[0].answer.answer == expected.answer
@@ -79,7 +79,7 @@ def test_a_fault_in_the_season_does_not_take_the_trials_with_it(placed, monkeypa
     def broken(*_):
         raise ZeroDivisionError
 
-    monkeypatch.setattr(second, "second_stage", broken)
+    monkeypatch.setattr(together, "combine", broken)
     index = pages.pages("urn:uuid:0", placed, seasons(placed), Look())["index.html"].decode()
     assert "could not be worked out: a fault in trialkit" in index
     assert index.count("<article") == 5
@@ -90,6 +90,6 @@ def test_means_kept_by_another_version_are_left_out_and_said_to_be(placed):
     del placed[1].facts["first"]["estimates"]
     found = seasons(placed)
     assert found[0].without == 2
-    assert len(found[0].answer.firsts) == 3
+    assert len(found[0].answer.trials) == 3
     index = pages.pages("urn:uuid:0", placed, found, Look())["index.html"].decode()
     assert "2 trials of the 5 not in it" in index

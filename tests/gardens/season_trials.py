@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.gardens.first import FirstStage, Spreads
+from trialkit.gardens.stage_one import Spreads, TrialMeans
 
 
 def first(
     y: Sequence[float], covariance: Any, *, name: str = "t0", garden: str = "G0",
     year: int = 2025, varieties: Sequence[str] = (), check: str | None = "V0", df: float = 6.0,
     scale: str = "log", **other: Any,
-) -> FirstStage:
+) -> TrialMeans:
     """A trial with these means; covariance None for one plot of each variety."""
     estimates = np.asarray(y, dtype=float)
     names = tuple(varieties) or tuple(f"V{i}" for i in range(len(estimates)))
@@ -32,7 +32,7 @@ def first(
         "plots": (3 if known else 1,) * len(names), "spreads": Spreads(),
         "doubts": 0, "fingerprint": f"{name}/{garden}/{year}",
     }
-    return FirstStage(**{**values, **other})
+    return TrialMeans(**{**values, **other})
 
 
 def drawn(
@@ -40,7 +40,7 @@ def drawn(
     plot: float = 0.25, reps: int = 3, single: Sequence[int] = (), drop: float = 0.0,
     places: Sequence[int] | None = None, years: Sequence[int] | None = None, seed: int = 0,
     check: str | None = "V0",
-) -> list[FirstStage]:
+) -> list[TrialMeans]:
     """Trials of varieties V0, V1, ...: true effects, sd of variety x trial, sd of a plot.
 
     single: trials with one plot a variety.  drop: chance that a variety other than V0 is not

@@ -15,14 +15,11 @@ import numpy as np
 import pytest
 from season_trials import first
 
-from trialkit.gardens.additive import additive
-from trialkit.gardens.apart import apart
-from trialkit.gardens.first import FirstStage, first_stage
-from trialkit.gardens.fitting import fit_second
-from trialkit.gardens.rows import gather
-from trialkit.gardens.season import season
-from trialkit.gardens.second import second_stage
-from trialkit.gardens.stability import stability
+from trialkit.gardens.differences import pairwise_differences
+from trialkit.gardens.interaction import additive, stability
+from trialkit.gardens.season import combine, season
+from trialkit.gardens.stage_one import TrialMeans, trial_means
+from trialkit.gardens.stage_two import fit_stage_two, gather
 from trialkit.models.comparing import compare
 
 FOLDERS = sorted((Path(__file__).parents[2] / "data" / "barley-minnesota").iterdir())
@@ -30,9 +27,9 @@ R = json.loads((Path(__file__).parent / "reference" / "barley.json").read_text()
 
 
 @pytest.fixture(scope="module")
-def firsts() -> list[FirstStage]:
-    found = [first_stage(folder, words=False) for folder in FOLDERS]
-    assert all(isinstance(one, FirstStage) for one in found)
+def firsts() -> list[TrialMeans]:
+    found = [trial_means(folder, words=False) for folder in FOLDERS]
+    assert all(isinstance(one, TrialMeans) for one in found)
     return found
 
 
@@ -44,14 +41,14 @@ def pair_of(contrast: str) -> tuple[str, str]:
 def test_six_sites_and_two_years_as_lme4_and_emmeans_have_them(firsts):
     """yield ~ variety + trial + (1 | variety:site) + (1 | variety:year), Kenward-Roger."""
     rows = gather(firsts)
-    second = fit_second(rows)
+    second = fit_stage_two(rows)
     sd = R["mixed"]["sd"]
     assert second.terms["variety x garden"] == pytest.approx(sd["variety:site"], abs=1e-4)
     assert second.terms["variety x year"] == pytest.approx(sd["variety:year"], abs=1e-4)
     assert second.terms["variety x trial"] == pytest.approx(sd["Residual"], abs=1e-4)
     assert second.error == 0
     assert not second.known
-    found = apart(second, rows.main, rows.check)
+    found = pairwise_differences(second, rows.main, rows.check)
     at = {name: i for i, name in enumerate(found.varieties)}
     pairs = R["mixed"]["pairs"]
     for contrast, estimate, se, df in zip(
@@ -69,9 +66,9 @@ def test_one_year_is_a_trial_in_blocks_with_sites_as_blocks(firsts, year):
     analysis of variance, which the differences determine."""
     want = R[f"y{year}"]
     rows = gather([one for one in firsts if one.year == year])
-    second = fit_second(rows)
+    second = fit_stage_two(rows)
     assert second.terms["variety x garden"] ** 2 == pytest.approx(want["ss"]["Residuals"] / 45)
-    found = apart(second, rows.main, rows.check)
+    found = pairwise_differences(second, rows.main, rows.check)
     assert found.df == pytest.approx(45)
     names = list(found.varieties)
     table = compare(names, found.mean, found.covariance, found.df, None, False).pairs
@@ -97,14 +94,14 @@ def test_immers_five_barleys_as_venables_and_ripley_print_them():
         sites.setdefault(row["Loc"], {})[row["Var"]] = (row["Y1"] + row["Y2"]) / 2
     trials = [first(list(one.values()), None, name=site, garden=site, varieties=list(one),
                     check=None, scale="linear") for site, one in sites.items()]
-    answer = second_stage(trials)
+    answer = combine(trials)
     mean = answer.overall.set_index("variety")["mean"]
     printed = {"M": 94.39, "P": 102.54, "S": 91.13, "T": 118.20, "V": 99.18}
     assert mean.to_dict() == pytest.approx(printed, abs=0.006)
     assert mean.to_dict() == pytest.approx(want["means"])
     rows = gather(trials)
-    second = fit_second(rows)
-    found = apart(second, rows.main, rows.check)
+    second = fit_stage_two(rows)
+    found = pairwise_differences(second, rows.main, rows.check)
     assert (found.df, second.terms["variety x garden"] ** 2) == (
         pytest.approx(20), pytest.approx(want["ms"][2]))
     assert 6 * (found.mean**2).sum() / 4 / want["ms"][2] == pytest.approx(5.99, abs=0.005)

@@ -11,10 +11,8 @@ from typer.testing import CliRunner
 from trialkit import shipped
 from trialkit.cli import app
 from trialkit.decide import conclude
-from trialkit.gardens.carryover import carry_over
-from trialkit.gardens.components import KINDS
-from trialkit.gardens.spreadfile import read_spread
-from trialkit.gardens.staying import proposals
+from trialkit.gardens.carryover import carry_over, proposals
+from trialkit.gardens.components import KINDS, read_spread
 from trialkit.power import Spread
 from trialkit.records import read_records
 from trialkit.report import planpower

@@ -13,12 +13,10 @@ from made_gardens import Size, make_gardens
 from real_cluster import RealCluster, real_cluster
 from same import same_stage
 
-from trialkit.gardens import cluster as module
-from trialkit.gardens.cluster import ClusterProblem
-from trialkit.gardens.first import first_stage
-from trialkit.gardens.gathered import gather
-from trialkit.gardens.kept import read_gathered
-from trialkit.gardens.spread import Fault, spread
+from trialkit.gardens import workers
+from trialkit.gardens.gathered import gather, read_gathered
+from trialkit.gardens.stage_one import trial_means
+from trialkit.gardens.workers import ClusterProblem, Fault, for_each
 
 SMALL = Size(varieties=2, blocks=3, plants=2, picks=5, heights=False)
 
@@ -41,7 +39,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(
     cluster.waits_for(2)
     told: list[int] = []
     work = partial(working.signed_stage, tmp_path)
-    results = spread(work, [*gardens, Path("/nowhere")], cluster.address,
+    results = for_each(work, [*gardens, Path("/nowhere")], cluster.address,
                      progress=lambda done, total: told.append(done))
     found = [next(results) for _ in range(6)]
     assert len(told) < len(gardens)
@@ -53,8 +51,8 @@ def test_a_worker_killed_in_the_middle_loses_nothing(
     assert told == sorted(told)
     assert told[-1] == len(found)
     for folder, there in zip(gardens, found, strict=False):
-        same_stage(first_stage(folder, words=False), there)
-    assert found[-1] == first_stage(Path("/nowhere"))
+        same_stage(trial_means(folder, words=False), there)
+    assert found[-1] == trial_means(Path("/nowhere"))
     taken = [path.name.rsplit(".", 1) for path in tmp_path.iterdir()]
     begun = {name for name, pid in taken if pid == str(victim.pid)}
     again = {name for name, pid in taken if pid == str(other.pid)}
@@ -64,7 +62,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(
 
 def test_a_fault_on_a_worker_is_a_value(cluster: RealCluster) -> None:
     cluster.waits_for(1)
-    found = list(spread(working.root, [4, -1, 9], cluster.address))
+    found = list(for_each(working.root, [4, -1, 9], cluster.address))
     assert found[::2] == [2, 3]
     assert isinstance(found[1], Fault)
     assert found[1].message == "-1 has no root"
@@ -74,8 +72,8 @@ def test_gathered_records_on_a_cluster(
     cluster: RealCluster, gardens: list[Path], tmp_path: Path
 ) -> None:
     gather(gardens[:3], tmp_path / "all", cluster=cluster.address)
-    work = partial(first_stage, words=False)
-    found = list(spread(work, read_gathered(tmp_path / "all"), cluster.address))
+    work = partial(trial_means, words=False)
+    found = list(for_each(work, read_gathered(tmp_path / "all"), cluster.address))
     for folder, there in zip(gardens[:3], found, strict=True):
         same_stage(work(folder), there)
 
@@ -100,7 +98,7 @@ def test_a_worker_that_cannot_do_it_is_named(
     try:
         cluster.waits_for(2)
         with pytest.raises(ClusterProblem, match=said):
-            list(spread(working.size_of, gardens, cluster.address))
+            list(for_each(working.size_of, gardens, cluster.address))
     finally:
         worker.kill()
         worker.wait()
@@ -108,20 +106,20 @@ def test_a_worker_that_cannot_do_it_is_named(
 
 
 def test_a_scheduler_without_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "CONNECT", 3.0)
+    monkeypatch.setattr(workers, "CONNECT", 3.0)
     with (
         real_cluster(tmp_path) as empty,
         pytest.raises(ClusterProblem, match="has no worker. Start some"),
     ):
-        list(spread(working.root, [1], empty.address))
+        list(for_each(working.root, [1], empty.address))
 
 
 def test_a_scheduler_that_stops(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "CONNECT", 3.0)
+    monkeypatch.setattr(workers, "CONNECT", 3.0)
     with real_cluster(tmp_path) as ending:
         ending.worker()
         ending.waits_for(1)
-        results = spread(working.slow_root, range(40), ending.address)
+        results = for_each(working.slow_root, range(40), ending.address)
         assert next(results) == 0
         ending.processes[0].kill()
         with pytest.raises(ClusterProblem, match="The scheduler has stopped"):

@@ -15,12 +15,15 @@ import pytest
 from scipy import stats
 from season_trials import drawn, first
 
-from trialkit.gardens.apart import against, agreeing, fitted_apart
-from trialkit.gardens.fitting import OWN, PLACE, fit_second
-from trialkit.gardens.newgarden import at_least, new_df
-from trialkit.gardens.rows import gather
-from trialkit.gardens.season import season
-from trialkit.gardens.second import second_stage
+from trialkit.gardens.differences import (
+    agreeing,
+    at_least,
+    comparisons,
+    fitted_differences,
+    new_df,
+)
+from trialkit.gardens.season import combine, season
+from trialkit.gardens.stage_two import OWN, PLACE, fit_stage_two, gather
 from trialkit.shipped import demo
 
 R = json.loads((Path(__file__).parent / "reference" / "two_gardens.json").read_text())
@@ -39,9 +42,9 @@ def test_two_gardens_that_agree_are_judged_by_their_plots_as_r_judges_them():
     no interval is narrower than nine tenths of R's or wider than half as much again."""
     assert R["variance"] == 0
     rows = gather(two_gardens())
-    second, differences = fitted_apart(rows)
+    second, differences = fitted_differences(rows)
     assert second.terms[PLACE] == pytest.approx(0, abs=1e-6)
-    told = against(differences).set_index("variety")
+    told = comparisons(differences).set_index("variety")
     for contrast, estimate, low, high in zip(
             R["contrast"], R["estimate"], R["low"], R["high"], strict=True):
         row = told.loc[contrast.split(" - ")[0]]
@@ -71,7 +74,7 @@ def test_the_weighted_mean_of_two_trials_is_meiers():
 
 def test_gardens_that_share_all_varieties_are_never_said_to_share_too_few():
     for seed in range(20):
-        answer = second_stage(drawn(4, interaction=0.0, single=[2, 3], seed=seed))
+        answer = combine(drawn(4, interaction=0.0, single=[2, 3], seed=seed))
         assert answer.supported, answer.why_not
         assert "too few" not in answer.answer
 
@@ -79,7 +82,7 @@ def test_gardens_that_share_all_varieties_are_never_said_to_share_too_few():
 def test_single_rows_leave_interaction_to_interaction_unless_they_clearly_differ():
     """Drawn with interaction and rows no worse than plots: a variance of the rows' own may come
     up in about one of twenty.  Rows ten times as rough as plots are told apart."""
-    own = sum(OWN in fit_second(gather(drawn(6, single=[3, 4, 5], seed=s))).terms
+    own = sum(OWN in fit_stage_two(gather(drawn(6, single=[3, 4, 5], seed=s))).terms
               for s in range(40))
     assert own <= 6
     rough = drawn(8, interaction=0.0, plot=0.05, single=[4, 5, 6, 7], seed=1)
@@ -87,14 +90,14 @@ def test_single_rows_leave_interaction_to_interaction_unless_they_clearly_differ
     rough = [one if one.replicated else
              first(one.estimates + rng.normal(0, 0.5, 4), None, name=one.folder,
                    garden=one.garden) for one in rough]
-    assert OWN in fit_second(gather(rough)).terms
+    assert OWN in fit_stage_two(gather(rough)).terms
 
 
 def test_another_garden_is_never_reckoned_to_differ_by_nothing():
     assert at_least(0.0, 0.04, 8.0) == pytest.approx(0.04 * 0.5)
     assert at_least(0.3, 0.04, 8.0) == 0.3
     rows = gather(drawn(4, interaction=0.0, seed=2))
-    second, differences = fitted_apart(rows)
+    second, differences = fitted_differences(rows)
     df = new_df(differences, 0.0, second.error, 4, second.df)
     assert np.nanmax(df) <= second.df
 
@@ -102,7 +105,7 @@ def test_another_garden_is_never_reckoned_to_differ_by_nothing():
 def test_no_chance_of_being_best_where_nothing_is_settled():
     seen = set()
     for seed in range(12):
-        answer = second_stage(drawn(5, effects=[0, 0.15, 0.2], seed=seed))
+        answer = combine(drawn(5, effects=[0, 0.15, 0.2], seed=seed))
         settled = answer.state == "settled"
         assert answer.overall["best"].notna().all() == settled
         assert answer.overall["best_here"].notna().all() == settled
@@ -115,8 +118,8 @@ def test_a_garden_where_a_variety_gave_nothing_stands_in_the_answer():
     good = [first([0.0, 0.2, 0.9], 0.002 * np.eye(3), name=f"t{i}", garden=f"G{i}")
             for i in range(3)]
     bare = first([0.0, 0.25], 0.002 * np.eye(2), name="bare", garden="Dry", barren=("V2",))
-    assert second_stage(good).state == "settled"
-    answer = second_stage([*good, bare])
+    assert combine(good).state == "settled"
+    answer = combine([*good, bare])
     assert "V2 gave nothing at all in Dry, 2025" in answer.answer
     assert not any("nothing at all" in line for line in answer.cannot_tell)
     assert answer.state == "open", "what failed in one garden has not won"
@@ -157,7 +160,7 @@ def test_intervals_hold_all_differences_at_once(gardens, single, interaction):
     for s in range(runs):
         rows = gather(drawn(gardens, effects=effects, interaction=interaction,
                             single=list(single), seed=70_000 + s))
-        told = against(fitted_apart(rows)[1])
+        told = comparisons(fitted_differences(rows)[1])
         told = told[told["variety"] != "V0"]
         truth = np.array([effects[int(name[1:])] for name in told["variety"]])
         hits += bool(((told["low"] < truth) & (truth < told["high"])).all())

@@ -17,11 +17,9 @@ from made_gardens import Size, make_gardens
 from same import same_stage
 
 from trialkit import __version__
-from trialkit.gardens import gathered as module
-from trialkit.gardens import kept as kept_module
-from trialkit.gardens.first import Failed, FirstStage, first_stage
-from trialkit.gardens.gathered import GatheredProblem, gather, is_gathered
-from trialkit.gardens.kept import read_gathered, trials_of
+from trialkit.gardens import gathered
+from trialkit.gardens.gathered import GatheredProblem, gather, is_gathered, read_gathered, trials_of
+from trialkit.gardens.stage_one import Failed, TrialMeans, trial_means
 from trialkit.records import Records, read_records
 from trialkit.trial import Layout
 
@@ -45,7 +43,7 @@ def same(one: Records, other: Records) -> None:
 
 
 def test_every_record_comes_back_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "TRIALS_A_GROUP", 2)
+    monkeypatch.setattr(gathered, "TRIALS_A_GROUP", 2)
     done = gather(PUBLIC, tmp_path / "all", workers=1)
     assert (done.trials, done.failed) == (len(PUBLIC), ())
     for folder, kept in zip(PUBLIC, read_gathered(tmp_path / "all"), strict=True):
@@ -66,7 +64,7 @@ def test_every_line_of_a_description_comes_back(tmp_path: Path, gardens: list[Pa
     }
     layout = Layout("blocks", 90.0, 30.0, 2, 6, "south", "west", 18)
     full = dataclasses.replace(records.trial, layout=layout, **some)
-    back = kept_module._trial(json.dumps(dataclasses.asdict(full), default=date.isoformat))
+    back = gathered._trial(json.dumps(dataclasses.asdict(full), default=date.isoformat))
     assert back == full
 
 
@@ -87,7 +85,7 @@ def test_as_of_a_day(tmp_path: Path) -> None:
 def test_stage_one_is_that_of_the_folders(tmp_path: Path, gardens: list[Path]) -> None:
     gather(gardens, tmp_path / "all", workers=1)
     for folder, kept in zip(gardens[:3], read_gathered(tmp_path / "all"), strict=False):
-        same_stage(first_stage(folder, words=False), first_stage(kept, words=False))
+        same_stage(trial_means(folder, words=False), trial_means(kept, words=False))
 
 
 def test_one_trial_alone_and_sent_to_a_worker(tmp_path: Path, gardens: list[Path]) -> None:
@@ -108,9 +106,9 @@ def test_a_folder_that_cannot_be_read_is_kept_with_its_reason(
         file.write("2026-07-09,P999,3\n")
     none = tmp_path / "nowhere"
     done = gather([gardens[1], bad, none], tmp_path / "all", workers=1)
-    stages = [first_stage(kept, words=False) for kept in read_gathered(tmp_path / "all")]
-    assert isinstance(stages[0], FirstStage)
-    assert stages[1:] == [first_stage(bad), first_stage(none)] == list(done.failed)
+    stages = [trial_means(kept, words=False) for kept in read_gathered(tmp_path / "all")]
+    assert isinstance(stages[0], TrialMeans)
+    assert stages[1:] == [trial_means(bad), trial_means(none)] == list(done.failed)
     assert "P999" in done.failed[0].reason
 
 
@@ -204,7 +202,7 @@ def test_a_failure_leaves_the_older_as_it_was(
             return
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(module.os, step, fails)
+    monkeypatch.setattr(gathered.os, step, fails)
     with pytest.raises(OSError, match="No space"):
         gather(gardens, tmp_path / "all", workers=1)
     monkeypatch.undo()
@@ -221,7 +219,7 @@ def test_spoilt_files_are_named(tmp_path: Path, gardens: list[Path]) -> None:
     found = kept[0].read()
     assert isinstance(found, Failed)
     assert "picks.parquet cannot be read" in found.reason
-    assert first_stage(kept[0]) == found
+    assert trial_means(kept[0]) == found
     with pytest.raises(GatheredProblem, match=r"trials\.parquet cannot be read"):
         read_gathered(tmp_path / "all")
     with pytest.raises(GatheredProblem, match="does not hold gathered records"):

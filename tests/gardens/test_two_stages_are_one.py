@@ -16,9 +16,8 @@ import pytest
 from scipy import optimize
 from season_trials import first
 
-from trialkit.gardens.apart import apart
-from trialkit.gardens.fitting import PLACE, TRIAL, YEAR, fit_second
-from trialkit.gardens.rows import gather
+from trialkit.gardens.differences import pairwise_differences
+from trialkit.gardens.stage_two import PLACE, TRIAL, YEAR, fit_stage_two, gather
 
 PLOT, BLOCK = 0.3, 0.2
 
@@ -94,8 +93,8 @@ def stage_one(part: pd.DataFrame):
 
 def both(plots: Plots):
     rows = gather([stage_one(part) for _, part in plots.table.groupby("trial")])
-    second = fit_second(rows)
-    return second, apart(second, tuple(sorted(rows.main)), rows.check)
+    second = fit_stage_two(rows)
+    return second, pairwise_differences(second, tuple(sorted(rows.main)), rows.check)
 
 
 @pytest.mark.parametrize(("sites", "missing", "seed"), [(4, 0.0, 1), (5, 0.25, 2), (3, 0.4, 3)])
@@ -136,8 +135,8 @@ def test_sites_and_years_with_three_interactions():
 def test_one_trial_alone_is_its_own_stage_one():
     plots = planted(5, 3, 1, 1, 0.0)
     rows = gather([stage_one(plots.table)])
-    found = apart(fit_second(rows), rows.main, rows.check)
-    one = rows.firsts[0]
+    found = pairwise_differences(fit_stage_two(rows), rows.main, rows.check)
+    one = rows.trials[0]
     j = np.eye(3) - 1 / 3
     assert found.covariance == pytest.approx(j @ one.covariance @ j, abs=1e-12)
     assert found.df == one.df

@@ -1,4 +1,4 @@
-"""Functions that workers run in the tests of `trialkit.gardens.spread`."""
+"""Functions that workers run in the tests of `trialkit.gardens.workers`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import signal
 import time
 from pathlib import Path
 
-from trialkit.gardens.first import Failed, FirstStage, first_stage
+from trialkit.gardens.stage_one import Failed, TrialMeans, trial_means
 
 
 def size_of(folder: Path) -> int:
@@ -42,8 +42,8 @@ def deadly(number: int) -> int:
     return number
 
 
-def signed_stage(signatures: Path, folder: Path) -> FirstStage | Failed:
+def signed_stage(signatures: Path, folder: Path) -> TrialMeans | Failed:
     """Stage 1; leaves a file of the folder's name and the process that took it on."""
     (signatures / f"{folder.name}.{os.getpid()}").touch()
     time.sleep(0.1)
-    return first_stage(folder, words=False)
+    return trial_means(folder, words=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,17 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, grown, picked, records  # noqa: E402
+from seasons import bed, day, grown, picked, records
 
 from trialkit import wording
-from trialkit.gardens.staying import proposals  # noqa: E402
-from trialkit.models import TraitResult  # noqa: E402
-from trialkit.report import account, cells  # noqa: E402
-from trialkit.report.measures import measure, percent, ratio  # noqa: E402
-from trialkit.report.opened import OpenTrial  # noqa: E402
+from trialkit.gardens.carryover import proposals
+from trialkit.models import TraitResult
+from trialkit.report import account, cells
+from trialkit.report.measures import measure, percent, ratio
+from trialkit.report.opened import OpenTrial
 
 DAYS = [50 + 4 * k for k in range(10)]
 OPEN = ("heading", "answer", "varieties", "next_step", "since_last", "further", "compared",

@@ -16,7 +16,7 @@ from trialkit.club.season import CropSeason
 from trialkit.report.blocks import isolate, whole
 
 if TYPE_CHECKING:
-    from trialkit.gardens.second import SeasonAnswer
+    from trialkit.gardens.answer import SeasonAnswer
 
 NEEDED = ("title", "garden", "crop", "planted", "updated", "invented", "answer", "sure", "state",
           "names", "results", "picture", "first", "fingerprint")  # fmt: skip

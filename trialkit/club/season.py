@@ -7,12 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from trialkit.club.folder import Placed
-from trialkit.gardens.first import FirstStage
+from trialkit.gardens.stage_one import TrialMeans
 from trialkit.reading.spelling import folded
 from trialkit.report.clubfacts import from_json
 
 if TYPE_CHECKING:
-    from trialkit.gardens.second import SeasonAnswer
+    from trialkit.gardens.answer import SeasonAnswer
 
 
 class CropSeason(NamedTuple):
@@ -39,15 +39,15 @@ def _together(group: Sequence[Placed]) -> CropSeason:
     if len(firsts) < 2:
         return CropSeason(crop, tuple(group), None)
     try:
-        from trialkit.gardens.second import second_stage
+        from trialkit.gardens.season import combine
 
-        answer: SeasonAnswer | str = second_stage(firsts)
+        answer: SeasonAnswer | str = combine(firsts)
     except Exception:  # a fault here must not take the reports of all trials with it
         answer = "What the gardens say together could not be worked out: a fault in trialkit."
     return CropSeason(crop, tuple(group), answer, len(group) - len(firsts))
 
 
-def _first(one: Placed) -> FirstStage | None:
+def _first(one: Placed) -> TrialMeans | None:
     """The trial's means; None where it has none, or they were kept by another trialkit."""
     try:
         plain = one.facts.get("first")

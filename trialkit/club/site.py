@@ -27,7 +27,7 @@ from trialkit.club.trial import (
     make_report,
     read_fingerprint,
 )
-from trialkit.gardens.spread import Fault, spread
+from trialkit.gardens.workers import Fault, for_each
 from trialkit.report.privacy import Showing
 
 __all__ = ["Club", "Look", "NotAClub", "Showing", "Wanted", "make_club"]
@@ -115,7 +115,7 @@ def _work(
         else:
             todo.append(one)
     jobs = [Job(one.folder.resolve(), one.garden, wanted.showing) for one in todo]
-    found = spread(make_report, jobs, wanted.cluster, progress=progress)
+    found = for_each(make_report, jobs, wanted.cluster, progress=progress)
     for one, result in zip(todo, found, strict=True):
         if isinstance(result, Fault):
             result = NotMade(f"{result.kind}: {result.message}", "it could not be worked out")

@@ -58,7 +58,7 @@ def club(
     """
     from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
     from trialkit.commands.report import progress
-    from trialkit.gardens.spread import ClusterProblem
+    from trialkit.gardens.workers import ClusterProblem
 
     wanted = Wanted(
         Showing(names, places, notes), Look(title, findable, _checked(address)), cluster

@@ -38,7 +38,7 @@ def gather(
     from trialkit.club.site import trial_folders
     from trialkit.gardens.gathered import GatheredProblem
     from trialkit.gardens.gathered import gather as gather_records
-    from trialkit.gardens.spread import ClusterProblem
+    from trialkit.gardens.workers import ClusterProblem
 
     trials = trial_folders(folders)
     try:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import wording
-from trialkit.gardens.first import Failed, FirstStage, Spreads, first_of
+from trialkit.gardens.stage_one import Failed, Spreads, TrialMeans, means_of
 from trialkit.report import pictures
 from trialkit.report.drawn import compared_picture
 from trialkit.report.opened import OpenTrial
@@ -41,7 +41,7 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
         "state": verdict.state,
         "names": list(trial.names),
         "results": results(trial),
-        "first": to_json(first_of(trial.conclusion.analysis, about.garden)),
+        "first": to_json(means_of(trial.conclusion.analysis, about.garden)),
         "picture": "" if drawn is None else pictures.vector(drawn, "small"),
     }
 
@@ -103,7 +103,7 @@ def _day(value: Any) -> str | None:
     return None if wording.missing(value) else pd.Timestamp(value).date().isoformat()
 
 
-def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
+def to_json(first: TrialMeans | Failed) -> dict[str, Any] | None:
     """A trial's means as plain JSON, NaN as None; None for a trial without any."""
     if isinstance(first, Failed):
         return None
@@ -114,7 +114,7 @@ def to_json(first: FirstStage | Failed) -> dict[str, Any] | None:
     return found
 
 
-def from_json(plain: Mapping[str, Any]) -> FirstStage:
+def from_json(plain: Mapping[str, Any]) -> TrialMeans:
     """Back from `to_json`.  Raises TypeError, ValueError or LookupError for anything else."""
     values: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value
                               for name, value in plain.items()}  # fmt: skip
@@ -123,7 +123,7 @@ def from_json(plain: Mapping[str, Any]) -> FirstStage:
     values["estimates"] = np.array(values["estimates"], dtype=np.float64)
     values["df"] = _nan(values["df"])
     values["spreads"] = Spreads(**{k: _nan(v) for k, v in values["spreads"].items()})
-    return FirstStage(**values)
+    return TrialMeans(**values)
 
 
 def _nan(value: float | None) -> float:

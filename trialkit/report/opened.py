@@ -12,7 +12,7 @@ from typing import ParamSpec, TypeVar
 from trialkit import shipped
 from trialkit.decide import Conclusion, conclude
 from trialkit.errors import TrialkitError
-from trialkit.gardens.spreadfile import seen_plots
+from trialkit.gardens.components import seen_plots
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.report.privacy import Showing, public_records
 from trialkit.trial import TrialProblems

@@ -16,7 +16,7 @@ from IPython.display import HTML, display
 
 from trialkit.design.layouts import Planting
 from trialkit.design.request import SPLIT_PLOT
-from trialkit.gardens.spreadfile import FILE, read_spread
+from trialkit.gardens.components import FILE, read_spread
 from trialkit.power import (
     Claims,
     Setup,

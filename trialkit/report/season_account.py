@@ -26,7 +26,7 @@ def account(season: OpenSeason) -> Block:
     if fine:
         scale = " (standard deviations of logarithms)" if found.scale == "log" else ""
         blocks.append(paragraphs([f"{fine}{scale}."], season.names, "fine"))
-    if len(found.firsts) > 2 and found.stability["slope"].notna().any():
+    if len(found.trials) > 2 and found.stability["slope"].notna().any():
         blocks.append(_evenness(season))
     return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
 
@@ -54,17 +54,17 @@ def _even(row: Any) -> tuple[str, ...]:
 def trials(season: OpenSeason) -> Block:
     """Each trial: what it had, and what is behind it."""
     rows = []
-    for one in season.answer.firsts[:SHOWN]:
+    for one in season.answer.trials[:SHOWN]:
         plots = str(min(one.plots)) if min(one.plots) == max(one.plots) else \
             f"{min(one.plots)} to {max(one.plots)}"
         rows.append((one.folder, f"{one.garden}, {one.year}", str(len(one.varieties)), plots,
                      wording.degrees(one.df), str(one.doubts), one.fingerprint))
-    more = len(season.answer.firsts) - SHOWN
+    more = len(season.answer.trials) - SHOWN
     caption = "The trials" + (f"; the first {SHOWN}, {more} more" if more > 0 else "")
     heads = ("Folder", "Garden and year", "Varieties", "Plots of each", "Degrees of freedom",
              "Doubts", "Fingerprint")
     block = tabled(caption, heads, rows)
-    notes = [f"{one.garden}, {one.year}: {note}." for one in season.answer.firsts[:SHOWN]
+    notes = [f"{one.garden}, {one.year}: {note}." for one in season.answer.trials[:SHOWN]
              for note in one.notes]
     if not notes:
         return block

@@ -7,8 +7,8 @@ from typing import Any
 
 import trialkit
 from trialkit import wording
-from trialkit.gardens import saying
-from trialkit.gardens.stability import HOLDS, RISES
+from trialkit.gardens import words
+from trialkit.gardens.interaction import HOLDS, RISES
 from trialkit.report.answered import Cell, Row
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled
 from trialkit.report.season_opened import OpenSeason
@@ -25,19 +25,19 @@ BEST_HERE = "Chance of being best on average here"
 def heading(season: OpenSeason) -> Block:
     """The title, and under it how many trials, where and when."""
     found = season.answer
-    one = len(found.firsts) == 1
+    one = len(found.trials) == 1
     crop = wording.capital(found.crop)
     title = f"{crop}: " + ("one garden" if one else "several gardens together")
-    if len({f.place for f in found.firsts}) == 1 and not one:
+    if len({f.place for f in found.trials}) == 1 and not one:
         title = f"{crop}: one garden, several trials"
-    years = sorted({f.year for f in found.firsts})
+    years = sorted({f.year for f in found.trials})
     when = (wording.listed([str(y) for y in years]) if len(years) < 4
             else f"{years[0]} to {years[-1]}")
-    under = " · ".join([wording.capital(saying.scope(found)), when])
+    under = " · ".join([wording.capital(words.scope(found)), when])
     notes = []
-    if any(f.invented for f in found.firsts):
+    if any(f.invented for f in found.trials):
         notes.append("Invented data: made up to show what a report looks like.")
-    sources = {f.source for f in found.firsts if f.source and not f.invented}
+    sources = {f.source for f in found.trials if f.source and not f.invented}
     if len(sources) == 1:
         notes.append(f"Published data: {sources.pop()}.")
     if season.until is not None:
@@ -81,10 +81,10 @@ def varieties(season: OpenSeason) -> Block:
 
 def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
     found = season.answer
-    gardens = len({one.place for one in found.firsts})
+    gardens = len({one.place for one in found.trials})
     stable = found.stability.set_index("variety")["words"].to_dict()
     against = "the check" if found.check else "the average"
-    head = f"{wording.capital(found.firsts[0].counted)} against {against}"
+    head = f"{wording.capital(found.trials[0].counted)} against {against}"
     if found.scale == "linear":
         head = f"More or less than {against}, {found.unit}"
     columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
@@ -104,7 +104,7 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
 
 def _everywhere(season: OpenSeason) -> bool:
     """Whether every trial grew every variety."""
-    trials = len(season.answer.firsts)
+    trials = len(season.answer.trials)
     return bool((season.answer.overall["trials"] == trials).all())
 
 
@@ -117,8 +117,8 @@ def _alike(season: OpenSeason) -> str:
     """What holds for every variety, and so needs no column."""
     found = season.answer
     said = ""
-    if _everywhere(season) and len(found.firsts) > 1:
-        gardens = len({one.place for one in found.firsts})
+    if _everywhere(season) and len(found.trials) > 1:
+        gardens = len({one.place for one in found.trials})
         said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
         said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
     if not _uneven(season) and found.stability["slope"].notna().any():
@@ -132,7 +132,7 @@ def _value(season: OpenSeason, row: Any) -> Cell:
         return Cell("1, the check" if ratio else "0, the check")
     if wording.missing(row.estimate):
         return Cell(wording.NONE, remark=f"cannot be set against {season.to}: no garden links them")
-    told = saying.within(season.answer, row.low, row.high)
+    told = words.within(season.answer, row.low, row.high)
     remark = UNTOLD if season.answer.supported and not told else ""
     if ratio:
         span = wording.interval(row.low, row.high) if told else ""
@@ -141,7 +141,7 @@ def _value(season: OpenSeason, row: Any) -> Cell:
 
 
 def _elsewhere(season: OpenSeason, row: Any) -> Cell:
-    if not saying.within(season.answer, row.new_low, row.new_high):
+    if not words.within(season.answer, row.new_low, row.new_high):
         return Cell(wording.NONE)
     if season.answer.scale == "log":
         return Cell("", f"{wording.interval(row.new_low, row.new_high)} times")
@@ -174,7 +174,7 @@ def cannot_tell(season: OpenSeason) -> Block:
 def turned(season: OpenSeason) -> Block:
     """Gardens where a variety looked to be on the other side of the check (or the average)."""
     found = season.answer
-    if len(found.firsts) < 2 or found.flips.empty:
+    if len(found.trials) < 2 or found.flips.empty:
         return Block("", "")
     own = found.flips.dropna(subset=["low"])
     told = [f"{row.garden} ({row.year}): {row.variety}" for row in
@@ -207,11 +207,11 @@ def _size(season: OpenSeason, row: Any) -> str:
 def shared(season: OpenSeason) -> Block:
     """Who shares varieties with whom: what links the gardens."""
     found = season.answer
-    if len(found.firsts) < 2:
+    if len(found.trials) < 2:
         return Block("", "")
     if _everywhere(season):
         many = wording.counted(len(found.overall), "variety", "varieties")
-        count = len(found.firsts)
+        count = len(found.trials)
         trials = "Both trials" if count == 2 else f"All {count} trials"
         return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
                            "directly in every trial."])

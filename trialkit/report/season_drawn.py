@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import plots
-from trialkit.gardens import saying
+from trialkit.gardens import words
 from trialkit.report import pictures
 from trialkit.report.blocks import Block
 from trialkit.report.season_opened import OpenSeason
@@ -22,7 +22,7 @@ def gardens_and_whole(season: OpenSeason) -> Block:
     """Every variety: each garden a dot, all together a bar."""
     found = season.answer
     rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
-    if rows.empty or len(found.overall) < 2 or len(found.firsts) < 2:
+    if rows.empty or len(found.overall) < 2 or len(found.trials) < 2:
         return Block("", "")
     note = "Small dots: each trial by itself. Large dot: all together."
     if found.supported:
@@ -42,7 +42,7 @@ def garden_by_garden(season: OpenSeason) -> Block:
     """The leading variety, garden by garden, each with its own interval."""
     found = season.answer
     rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
-    if rows.empty or not 2 <= len(found.firsts) <= GARDENS:
+    if rows.empty or not 2 <= len(found.trials) <= GARDENS:
         return Block("", "")
     best: Any = rows.iloc[0]
     alone = found.by_garden[found.by_garden["variety"] == best["variety"]]
@@ -66,7 +66,7 @@ def garden_by_garden(season: OpenSeason) -> Block:
 def against_gardens(season: OpenSeason) -> Block:
     """What each variety gave against what all varieties gave in that garden."""
     found = season.answer
-    if len(found.firsts) < 3 or found.overall["estimate"].notna().sum() < 2:
+    if len(found.trials) < 3 or found.overall["estimate"].notna().sum() < 2:
         return Block("", "")
     ratio = found.scale == "log"
     means = found.means.merge(found.levels[["trial", "level"]], on="trial")
@@ -85,7 +85,7 @@ def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
     out = rows.copy()
     for low, high in (("low", "high"), ("new_low", "new_high")):
         if low in out:
-            wide = [not saying.within(season.answer, a, b)
+            wide = [not words.within(season.answer, a, b)
                     for a, b in zip(out[low], out[high], strict=True)]
             out.loc[wide, [low, high]] = np.nan
     return out
@@ -95,7 +95,7 @@ def _axis(season: OpenSeason, variety: str = "") -> str:
     found = season.answer
     to = plots.short([season.to], 20)[season.to]
     if found.scale == "log":
-        return f"{found.firsts[0].counted}, times {to}"
+        return f"{found.trials[0].counted}, times {to}"
     return f"{found.unit}, more than {to}"
 
 

@@ -8,11 +8,11 @@ from datetime import date
 from pathlib import Path
 
 from trialkit import shipped, wording
-from trialkit.gardens import saying
+from trialkit.gardens import words
+from trialkit.gardens.answer import SeasonAnswer
 from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.season import season as work_out
-from trialkit.gardens.second import SeasonAnswer
-from trialkit.gardens.spread import ClusterProblem, spreading
+from trialkit.gardens.workers import ClusterProblem, mapper
 from trialkit.report.opened import CellStop, RecordsCellStop
 
 
@@ -31,10 +31,10 @@ class OpenSeason:
     @property
     def to(self) -> str:
         """What varieties are set against, in words."""
-        return self.answer.check or saying.AVERAGE
+        return self.answer.check or words.AVERAGE
 
     def __repr__(self) -> str:
-        return f"{wording.counted(len(self.answer.firsts), 'trial')} together"
+        return f"{wording.counted(len(self.answer.trials), 'trial')} together"
 
 
 def open_season(
@@ -53,10 +53,10 @@ def open_season(
         raise CellStop(f"until is {until!r}; write a date such as 2025-07-20, or leave it empty.") \
             from None
     try:
-        found = work_out(places, until=day, mapper=spreading(cluster or None))
+        found = work_out(places, until=day, mapper=mapper(cluster or None))
     except (ClusterProblem, GatheredProblem, TimeoutError) as problem:
         raise CellStop(str(problem)) from None
-    if not found.firsts:
+    if not found.trials:
         why = "\n".join(f"{one.folder}: {one.reason}" for one in found.failed)
         raise RecordsCellStop(f"No folder gave a result.\n{why}")
     return OpenSeason(found, day)

@@ -8,7 +8,8 @@ behind.  A result is a few kilobytes however many picks a trial has.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -22,6 +23,7 @@ from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.pods import PodsResult
 from trialkit.reading.spelling import folded
+from trialkit.reading.units import own_weight
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.trial import TrialProblems
 
@@ -67,7 +69,7 @@ class OwnAnswer:
 
 
 @dataclass(frozen=True, eq=False)
-class FirstStage:
+class TrialMeans:
     """One trial's variety means and how well they are known.
 
     folder: the folder's name.  place: the garden's name folded, the same for every year of a
@@ -121,7 +123,7 @@ class Failed:
 
 
 @dataclass(frozen=True)
-class Kept(ABC):
+class StoredTrial(ABC):
     """A trial whose records are kept otherwise than in a folder of its own.
 
     folder: the name of the folder they came from.
@@ -134,9 +136,10 @@ class Kept(ABC):
         """Its records."""
 
 
-def first_stage(
-    folder: Path | Kept, trait: str = "auto", until: date | None = None, *, words: bool = True
-) -> FirstStage | Failed:
+def trial_means(
+    folder: Path | StoredTrial, trait: str = "auto", until: date | None = None, *,
+    words: bool = True,
+) -> TrialMeans | Failed:
     """Work out one trial.  Never raises for what was recorded: the reason comes back instead.
 
     trait: "pods" (counts, a log scale), "harvest" (dug or cut once, in its own unit), or "auto":
@@ -145,7 +148,7 @@ def first_stage(
     """
     if trait not in TRAITS:
         raise ValueError(f"trait {trait!r} is not one of: {', '.join(TRAITS)}.")
-    name = folder.folder if isinstance(folder, Kept) else Path(folder).resolve().name
+    name = folder.folder if isinstance(folder, StoredTrial) else Path(folder).resolve().name
     try:
         records = read_trial(folder, until)
         if isinstance(records, Failed):
@@ -155,9 +158,9 @@ def first_stage(
         return Failed(name, f"a fault in trialkit: {type(fault).__name__}: {fault}")
 
 
-def read_trial(trial: Path | Kept, until: date | None = None) -> Records | Failed:
+def read_trial(trial: Path | StoredTrial, until: date | None = None) -> Records | Failed:
     """The records of a trial folder or of a trial kept elsewhere, or why there are none."""
-    if isinstance(trial, Kept):
+    if isinstance(trial, StoredTrial):
         return trial.read(until)
     name = Path(trial).resolve().name
     if not (Path(trial) / "trial.toml").is_file():
@@ -170,36 +173,36 @@ def read_trial(trial: Path | Kept, until: date | None = None) -> Records | Faile
         return Failed(name, f"it cannot be read: {error}")
 
 
-def first_of(analysis: Analysis, name: str, trait: str = "auto") -> FirstStage | Failed:
+def means_of(analysis: Analysis, name: str, trait: str = "auto") -> TrialMeans | Failed:
     """Stage 1 of a trial that is analysed already; `name` stands for its folder."""
     return _worked_out(name, analysis, trait, words=False)
 
 
-def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> FirstStage | Failed:
+def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> TrialMeans | Failed:
     try:
-        found = _trait(analysis, trait)
-        if isinstance(found, Missing):
-            return Failed(name, found.reason)
-        varieties, estimates, covariance, df = _means(found)
-        spreads = _spreads(found)
-        own = _own_answer(analysis, found) if words else None
+        result = _trait(analysis, trait)
+        if isinstance(result, Missing):
+            return Failed(name, result.reason)
+        varieties, estimates, covariance, df = _means(result)
+        spreads = _spreads(result)
+        own = _own_answer(analysis, result) if words else None
     except (MixedModelError, np.linalg.LinAlgError) as error:
         return Failed(name, f"its model could not be fitted: {error}")
     if not varieties or not np.isfinite(estimates).all():
         return Failed(name, "no variety has a mean that could be worked out")
     about, records = analysis.records.trial, analysis.records
-    means = found.means.set_index("variety")["plots"]
-    return FirstStage(
+    means = result.means.set_index("variety")["plots"]
+    return TrialMeans(
         folder=name, title=about.title, garden=about.garden or name,
         place=folded(about.garden or name), year=about.planted.year, crop=about.crop,
-        counted=about.counted, trait=found.trait, label=found.label, unit=found.unit,
-        scale="log" if found.scale == "ratio" else "linear", varieties=varieties,
+        counted=about.counted, trait=result.trait, label=result.label, unit=result.unit,
+        scale="log" if result.scale == "ratio" else "linear", varieties=varieties,
         check=about.check, estimates=estimates, covariance=covariance, df=df,
-        replicated=covariance is not None, why_not=found.why_not,
+        replicated=covariance is not None, why_not=result.why_not,
         blocks=int(analysis.ground.units["block"].nunique()),
         plots=tuple(int(means[v]) for v in varieties), spreads=spreads,
         doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
-        source=about.source, notes=tuple(found.notes),
+        source=about.source, notes=tuple(result.notes),
         barren=tuple(str(v) for v in means.index if v not in varieties and means[v] > 0),
         weight_unit="g" if about.harvest_unit else about.weight_unit, own=own,
     )
@@ -215,27 +218,27 @@ def _trait(analysis: Analysis, trait: str) -> PodsResult | HarvestResult | Missi
 
 
 def _means(
-    found: PodsResult | HarvestResult,
+    result: PodsResult | HarvestResult,
 ) -> tuple[tuple[str, ...], Floats, Floats | None, float]:
     """Varieties, their means on the model's scale, full covariance and its df."""
-    if isinstance(found, PodsResult):
-        joint = found.covariance if found.supported else None
+    if isinstance(result, PodsResult):
+        joint = result.covariance if result.supported else None
         # A day's rate becomes a week's, the unit the report speaks in.
-        return found.varieties, found.log_rate + np.log(7.0), joint, found.df
-    means = found.means.dropna(subset=["estimate"])
+        return result.varieties, result.log_rate + np.log(7.0), joint, result.df
+    means = result.means.dropna(subset=["estimate"])
     varieties = tuple(str(v) for v in means["variety"])
     estimates = means["estimate"].to_numpy(dtype=np.float64)
-    if not found.supported or found.fit is None:
+    if not result.supported or result.fit is None:
         return varieties, estimates, None, float("nan")
-    labels, rows = marginal_rows(found.fit.part, "variety")
+    labels, rows = marginal_rows(result.fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
-    rows = rows[:, found.fit.part.kept][at]
-    joint = rows @ found.fit.cov_fixed.to_numpy() @ rows.T
+    rows = rows[:, result.fit.part.kept][at]
+    joint = rows @ result.fit.cov_fixed.to_numpy() @ rows.T
     return varieties, estimates, joint, float(means["df"].min())
 
 
-def _spreads(found: PodsResult | HarvestResult) -> Spreads:
-    fit = found.fit
+def _spreads(result: PodsResult | HarvestResult) -> Spreads:
+    fit = result.fit
     if fit is None:
         return Spreads()
     sd = {str(name): float(value) for name, value in fit.group_sd.items()}
@@ -249,20 +252,50 @@ def _spreads(found: PodsResult | HarvestResult) -> Spreads:
                    float(fit.dispersion))
 
 
-def _own_answer(analysis: Analysis, found: PodsResult | HarvestResult) -> OwnAnswer:
+def _own_answer(analysis: Analysis, result: PodsResult | HarvestResult) -> OwnAnswer:
     from trialkit.decide import Conclusion
     from trialkit.reading.units import own_weight
 
     conclusion = Conclusion(analysis.records, analysis)
-    said, about = conclusion.verdict, analysis.records.trial
+    verdict, about = conclusion.verdict, analysis.records.trial
     scale = 1.0  # the report's differences are in g, its page's in the gardener's own unit
-    if found.scale != "ratio" and not about.harvest_unit:
-        scale, _ = own_weight(found.unit, about.weight_unit)
+    if result.scale != "ratio" and not about.harvest_unit:
+        scale, _ = own_weight(result.unit, about.weight_unit)
     table = conclusion.table
     against = tuple(
         (str(name), float(ratio) / scale, float(low) / scale, float(high) / scale)
         for name, ratio, low, high in zip(table["variety"], table["ratio"], table["ratio_low"],
                                           table["ratio_high"], strict=True)
     )
-    return OwnAnswer(said.answer, said.how_sure, said.next_step, tuple(said.cannot_tell),
-                     said.state, against)
+    return OwnAnswer(
+        verdict.answer,
+        verdict.how_sure,
+        verdict.next_step,
+        tuple(verdict.cannot_tell),
+        verdict.state,
+        against,
+    )
+
+
+def in_own_unit(trials: Sequence[TrialMeans]) -> list[TrialMeans]:
+    """Trials weighed in one unit given in it; in grams where gardeners use different ones.
+
+    Ratios need no unit and stay.  A change of scale alters no test: estimates are divided by it,
+    their covariance by its square.
+    """
+    weighed = {trial.weight_unit for trial in trials if trial.scale == "linear"}
+    if len(weighed) != 1:
+        return list(trials)
+    (unit,) = weighed
+    return [_scaled(trial, *own_weight(trial.unit, unit)) for trial in trials]
+
+
+def _scaled(trial: TrialMeans, scale: float, unit: str) -> TrialMeans:
+    if trial.scale != "linear" or scale == 1.0:
+        return trial
+    s, joint = trial.spreads, trial.covariance
+    return replace(
+        trial, unit=unit, estimates=trial.estimates / scale,
+        covariance=None if joint is None else joint / scale**2,
+        spreads=replace(s, block=s.block / scale, plot=s.plot / scale, plant=s.plant / scale),
+    )

@@ -1,35 +1,154 @@
 """One function over many gardens: in this process, on all cores, or on a cluster by its address.
 
 What each garden gives does not depend on where it was worked out, to the last digit: everywhere
-one linear-algebra thread, and results come back in the order of the items.
+one linear-algebra thread, and results come back in the order of the items.  A cluster is one of
+Dask: processes of this machine for the time of one command, which listen to this machine only and
+leave no process and no file behind, or one that runs already.
 """
 
 from __future__ import annotations
 
+import logging
+import socket
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from trialkit.gardens.cluster import (
-    STOPPED,
-    ClusterProblem,
-    cores,
-    local,
-    place_of,
-    remote,
-    still_there,
-    threads,
-)
+from trialkit.errors import TrialkitError
 from trialkit.mixed.threads import few_threads
 
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["ClusterProblem", "Fault", "Progress", "spread", "spreading"]
+CONNECT = 10.0
+"""Seconds to wait for a scheduler, and for its first worker."""
+PATIENCE = 60.0
+"""Seconds without any worker after which a cluster is given up."""
+# Else a worker looks a hundred times a second at what it is doing and keeps the calls it saw:
+# measured, 0.8 MB a garden (613 MB after 500) and a tenth of the time.
+QUIET = {"distributed.worker.profile.enabled": False}
+STOPPED = "The scheduler has stopped before the work was done: start it, and repeat the command."
+
+
+class ClusterProblem(TrialkitError, RuntimeError):  # noqa: N818  (it is what the grower is told, not a bug)
+    """The cluster cannot do the work, and what would mend it."""
+
+
+def cores() -> int:
+    """Cores this process may use, limits of a container included."""
+    from dask.system import CPU_COUNT
+
+    return int(CPU_COUNT)
+
+
+def threads(client: Client) -> int:
+    """Threads of all workers."""
+    return max(1, sum(int(many) for many in client.nthreads().values()))
+
+
+@contextmanager
+def local(workers: int) -> Iterator[Client]:
+    """Processes of this machine that listen to this machine only; gone, with their files, after."""
+    from tempfile import TemporaryDirectory
+
+    import dask
+    from distributed import Client, LocalCluster
+
+    with (
+        TemporaryDirectory(prefix="trialkit-", ignore_cleanup_errors=True) as scratch,
+        dask.config.set({**QUIET, "temporary-directory": scratch}),
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
+            scheduler_kwargs={"dashboard": False}, dashboard_address="127.0.0.1:0",
+            local_directory=scratch, silence_logs=logging.CRITICAL,
+        ) as cluster,
+        Client(cluster, set_as_default=False) as client,
+    ):
+        yield client
+
+
+@contextmanager
+def remote(address: str, items: Sequence[object]) -> Iterator[Client]:
+    """A running cluster, whose workers have this trialkit and see the items."""
+    from distributed import Client
+    from distributed.utils import silence_logging_cmgr
+
+    try:
+        client = Client(address, timeout=CONNECT, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise ClusterProblem(
+            f"No Dask scheduler answers at {address} ({error}). Start one with: dask scheduler"
+        ) from None
+    # What Dask logs of a scheduler or worker that goes is said in plain words by ClusterProblem.
+    with silence_logging_cmgr(logging.CRITICAL), client:
+        try:
+            client.wait_for_workers(1, timeout=CONNECT)
+        except TimeoutError:
+            raise ClusterProblem(
+                f"The scheduler at {address} has no worker. Start some, on each machine: "
+                f"dask worker {address} --nthreads 1"
+            ) from None
+        _alike(client, items)
+        yield client
+
+
+def _alike(client: Client, items: Sequence[object]) -> None:
+    """Raises ClusterProblem for workers with another trialkit, or without the first item."""
+    from trialkit import __version__
+
+    place = next((p for p in map(place_of, items) if p is not None and p.exists()), None)
+    answers = client.run(_about, place, on_error="return")
+    for worker, answer in answers.items():
+        if isinstance(answer, Exception):
+            raise ClusterProblem(
+                f"The worker at {worker} cannot load trialkit ({answer}). Install trialkit "
+                f"{__version__} where that worker runs."
+            )
+        machine, version, sees = answer
+        if version != __version__:
+            raise ClusterProblem(
+                f"The worker at {worker} ({machine}) has trialkit {version}, this is "
+                f"{__version__}. Install the same on both, else their answers may differ."
+            )
+        if not sees:
+            raise ClusterProblem(
+                f"The worker at {worker} ({machine}) does not see {place}. Workers read the "
+                "records themselves: put them on a disk that every machine reaches by the same "
+                "path, or leave out --cluster to work them out here."
+            )
+
+
+def _about(place: Path | None) -> tuple[str, str, bool]:
+    """Of a worker: its machine, its trialkit, whether it sees a place."""
+    from trialkit import __version__
+
+    return socket.gethostname(), __version__, place is None or place.exists()
+
+
+def still_there(client: Client, last_seen: float) -> float:
+    """When workers were last seen.  Raises ClusterProblem after too long without any."""
+    if client.status not in ("running", "connecting"):
+        raise ClusterProblem(STOPPED)
+    if client.status == "running" and client.scheduler_info()["workers"]:
+        return time.monotonic()
+    if time.monotonic() - last_seen > PATIENCE:
+        raise ClusterProblem(
+            f"For {PATIENCE:.0f} seconds the cluster has had no worker: start some, and "
+            "repeat the command."
+        )
+    return last_seen
+
+
+def place_of(item: object) -> Path | None:
+    """The folder or file that an item is read from: itself, or its `file` or `folder`."""
+    places = (item, getattr(item, "file", None), getattr(item, "folder", None))
+    return next((place for place in places if isinstance(place, Path)), None)
+
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -66,13 +185,13 @@ class _Unseen:
 
 @dataclass(frozen=True)
 class _Batch(Generic[T]):
-    """Some of the items; `first` is the place of the first of them among all."""
+    """Some of the items; `start` is the place of the first of them among all."""
 
-    first: int
+    start: int
     items: tuple[T, ...]
 
 
-def spread(
+def for_each(
     function: Callable[[T], R], items: Sequence[T], cluster: str | None = None,
     workers: int | None = None, progress: Progress | None = None,
 ) -> Iterator[R | Fault]:
@@ -101,16 +220,16 @@ def spread(
             yield result
     if at == len(todo):
         return
-    opened = local(min(many, len(todo) - at)) if cluster is None else remote(cluster, todo)
-    with opened as client:
+    connection = local(min(many, len(todo) - at)) if cluster is None else remote(cluster, todo)
+    with connection as client:
         yield from _there(client, function, todo, at, tell)
 
 
-def spreading(
+def mapper(
     cluster: str | None = None, workers: int | None = None, progress: Progress | None = None
 ) -> Callable[[Callable[[T], R], Sequence[T]], Iterator[R | Fault]]:
-    """`spread` with its settings made, to be given where a `map` is asked for."""
-    return partial(spread, cluster=cluster, workers=workers, progress=progress)
+    """`for_each` with its settings made, to be given where a `map` is asked for."""
+    return partial(for_each, cluster=cluster, workers=workers, progress=progress)
 
 
 def _here(function: Callable[[T], R], items: list[T], workers: int) -> Iterator[R | Fault]:
@@ -125,7 +244,7 @@ def _here(function: Callable[[T], R], items: list[T], workers: int) -> Iterator[
             rounds = -(-left // min(workers, left))
             if each * (left - rounds) > START:
                 return
-        yield _one(function, item)
+        yield _attempt(function, item)
 
 
 def _there(
@@ -134,14 +253,14 @@ def _there(
     """Results from a cluster, in order, from item `start` on."""
     size = max(1, min(LARGEST, (len(items) - start) // (BATCHES * threads(client))))
     batches = [
-        _Batch(first, tuple(items[first : first + size]))
-        for first in range(start, len(items), size)
+        _Batch(at, tuple(items[at : at + size]))
+        for at in range(start, len(items), size)
     ]
     waiting: dict[int, list[R | Fault]] = {}
     done = next_ = start
-    for batch, found in _first_or_alone(client, function, batches):
-        waiting[batch.first] = found
-        done += len(found)
+    for batch, results in _together_or_alone(client, function, batches):
+        waiting[batch.start] = results
+        done += len(results)
         tell(done, len(items))
         while next_ in waiting:
             ready = waiting.pop(next_)
@@ -149,7 +268,7 @@ def _there(
             yield from ready
 
 
-def _first_or_alone(
+def _together_or_alone(
     client: Client, function: Callable[[T], R], batches: list[_Batch[T]]
 ) -> Iterator[tuple[_Batch[T], list[R | Fault]]]:
     """Batches with their results as they come; last, item by item, those that failed whole.
@@ -165,9 +284,9 @@ def _first_or_alone(
             failed.append(batch)
     for batch in failed:
         for i, item in enumerate(batch.items):
-            single = _Batch(batch.first + i, (item,))
-            for one, future in _finished(client, function, [single]):
-                yield one, _received(function, one, future)
+            single = _Batch(batch.start + i, (item,))
+            for alone, future in _finished(client, function, [single]):
+                yield alone, _received(function, alone, future)
 
 
 def _finished(
@@ -201,8 +320,8 @@ def _finished(
 def _received(function: Callable[[T], R], batch: _Batch[T], future: Any) -> list[R | Fault]:
     """The results of a batch, or of an item alone its error."""
     if future.status == "finished":
-        return [_seen(function, item, found)
-                for item, found in zip(batch.items, future.result(), strict=True)]
+        return [_seen(function, item, results)
+                for item, results in zip(batch.items, future.result(), strict=True)]
     error = future.exception()
     what = type(error).__name__
     if what == "KilledWorker":
@@ -210,13 +329,13 @@ def _received(function: Callable[[T], R], batch: _Batch[T], future: Any) -> list
     return [Fault(what, str(error))]
 
 
-def _seen(function: Callable[[T], R], item: T, found: R | Fault | _Unseen) -> R | Fault:
+def _seen(function: Callable[[T], R], item: T, results: R | Fault | _Unseen) -> R | Fault:
     """A result; of an item that its worker did not find, worked out here.
 
     All workers saw the first item, or the work had not begun: this one is missing everywhere, in
     which case the function says so itself, or came late to a shared disk.
     """
-    return _one(function, item) if isinstance(found, _Unseen) else found
+    return _attempt(function, item) if isinstance(results, _Unseen) else results
 
 
 def _run(function: Callable[[T], R], batch: _Batch[T]) -> list[R | Fault | _Unseen]:
@@ -225,11 +344,11 @@ def _run(function: Callable[[T], R], batch: _Batch[T]) -> list[R | Fault | _Unse
     for item in batch.items:
         place = place_of(item)
         missing = place is not None and not place.exists()
-        out.append(_Unseen(str(place)) if missing else _one(function, item))
+        out.append(_Unseen(str(place)) if missing else _attempt(function, item))
     return out
 
 
-def _one(function: Callable[[T], R], item: T) -> R | Fault:
+def _attempt(function: Callable[[T], R], item: T) -> R | Fault:
     try:
         with few_threads():
             return function(item)

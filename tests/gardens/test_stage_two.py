@@ -10,21 +10,22 @@ import pytest
 from scipy import stats
 from season_trials import drawn, first
 
-from trialkit.gardens.additive import additive
-from trialkit.gardens.apart import Apart
-from trialkit.gardens.fitting import first_covariance, fit_second, single_plot_variance
-from trialkit.gardens.newgarden import chance_best
-from trialkit.gardens.order import REVERSED
-from trialkit.gardens.rows import gather
-from trialkit.gardens.second import second_stage
-from trialkit.gardens.stability import own_variances
+from trialkit.gardens.differences import Differences, chance_best
+from trialkit.gardens.interaction import REVERSED, additive, own_variances
+from trialkit.gardens.season import combine
+from trialkit.gardens.stage_two import (
+    fit_stage_two,
+    gather,
+    single_plot_variance,
+    stage_one_covariance,
+)
 
 ENDS = ["low", "high", "new_low", "new_high"]
 
 
 def test_one_garden_gives_its_own_interval_and_says_what_it_cannot():
     one = drawn(1)[0]
-    answer = second_stage([one])
+    answer = combine([one])
     assert answer.supported
     assert not answer.new_supported
     assert answer.overall[["new_low", "new_high", "best"]].isna().all(axis=None)
@@ -39,7 +40,7 @@ def test_one_garden_gives_its_own_interval_and_says_what_it_cannot():
 
 
 def test_one_garden_with_one_row_of_each_has_no_interval_at_all():
-    answer = second_stage(drawn(1, single=[0]))
+    answer = combine(drawn(1, single=[0]))
     assert answer.state == "description only"
     assert not answer.supported
     assert answer.overall.loc[~answer.overall["check"], ENDS].isna().all(axis=None)
@@ -48,7 +49,7 @@ def test_one_garden_with_one_row_of_each_has_no_interval_at_all():
 
 
 def test_two_gardens_give_an_interval_but_none_for_a_third():
-    answer = second_stage(drawn(2))
+    answer = combine(drawn(2))
     assert answer.supported
     assert not answer.new_supported
     assert answer.overall[["new_low", "new_high", "best"]].isna().all(axis=None)
@@ -59,7 +60,7 @@ def test_gardens_with_one_row_each_are_the_blocks_of_one_trial():
     """The two-way analysis of variance by hand: blocks are the gardens (Fisher 1935, The Design
     of Experiments, ch. 4)."""
     trials = drawn(6, single=range(6), seed=4)
-    answer = second_stage(trials)
+    answer = combine(trials)
     y = np.array([one.estimates for one in trials])
     left = y - y.mean(axis=0) - y.mean(axis=1, keepdims=True) + y.mean()
     square = (left**2).sum() / 15
@@ -79,12 +80,12 @@ def test_single_rows_carry_the_plot_error_the_other_gardens_measured():
     rows = gather(trials)
     plots = [3 * (t.covariance[0, 0] - t.covariance[0, 1]) for t in trials[:4]]
     assert single_plot_variance(rows) == pytest.approx(np.median(plots))
-    v = first_covariance(rows).toarray()
+    v = stage_one_covariance(rows).toarray()
     assert v[-1, -1] == pytest.approx(np.median(plots))
     assert v[-1, -2] == 0
     assert v[:4, :4] == pytest.approx(trials[0].covariance)
-    assert set(fit_second(rows).terms) == {"variety x garden"}
-    answer = second_stage(trials)
+    assert set(fit_stage_two(rows).terms) == {"variety x garden"}
+    answer = combine(trials)
     assert answer.supported
     assert "2 of the 6 trials had one plot" in answer.how_sure
 
@@ -92,17 +93,17 @@ def test_single_rows_carry_the_plot_error_the_other_gardens_measured():
 def test_single_rows_that_share_too_little_are_set_aside_and_named():
     trials = [*drawn(1), first([1.0, 2.0], None, name="other", garden="B",
                                varieties=["V0", "New"])]
-    answer = second_stage(trials)
+    answer = combine(trials)
     assert [one.folder for one in answer.aside] == ["other"]
     assert answer.supported
-    assert len(answer.firsts) == 1
+    assert len(answer.trials) == 1
 
 
 def test_varieties_no_garden_links_are_not_compared():
     near = drawn(3, seed=1)
     far = [first([0.1, 0.4], 0.01 * np.eye(2), name=f"far{i}", garden=f"Far {i}",
                  varieties=["A", "B"], check=None) for i in range(3)]
-    answer = second_stage([*near, *far])
+    answer = combine([*near, *far])
     assert answer.groups == (("V0", "V1", "V2", "V3"), ("A", "B"))
     apart = answer.overall[answer.overall["group"] == 1]
     assert set(apart["variety"]) == {"A", "B"}
@@ -112,7 +113,7 @@ def test_varieties_no_garden_links_are_not_compared():
     # A third variety in common links them.
     linked = [*near, *far, first([0.0, 0.5], 0.01 * np.eye(2), name="link", garden="Link",
                                  varieties=["V1", "A"], check=None)]
-    assert len(second_stage(linked).groups) == 1
+    assert len(combine(linked).groups) == 1
 
 
 def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
@@ -120,7 +121,7 @@ def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
     trials = [first([0.0, 0.8], error, name=f"t{i}", garden=f"G{i}") for i in range(4)]
     turned = first([0.0, -0.8], error, name="south", garden="South")
     by_chance = first([0.0, -0.05], error, name="east", garden="East")
-    answer = second_stage([*trials, turned, by_chance])
+    answer = combine([*trials, turned, by_chance])
     flips = answer.flips.set_index("trial")
     assert flips.loc["south", "supported"]
     assert flips.loc["south", "words"] == REVERSED
@@ -128,13 +129,13 @@ def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
     assert flips.loc["east", "words"] != REVERSED
     assert flips.loc["east", "chance"] < 0.9 < flips.loc["south", "chance"]
     assert set(flips.index) == {"south", "east"}
-    single = second_stage([*trials, first([0.0, -0.8], None, name="south", garden="South")])
+    single = combine([*trials, first([0.0, -0.8], None, name="south", garden="South")])
     assert not single.flips["supported"].any()
 
 
 def test_noise_alone_hardly_ever_names_a_turned_order():
     named = sum(
-        second_stage(drawn(5, effects=[0, 0, 0], interaction=0.0, seed=s)).flips["supported"].any()
+        combine(drawn(5, effects=[0, 0, 0], interaction=0.0, seed=s)).flips["supported"].any()
         for s in range(24)
     )
     assert named <= 2
@@ -144,17 +145,21 @@ def test_chances_are_those_of_the_joint_distribution():
     """Two varieties: the chance is t's distribution function; three alike: a third each."""
     variance = 0.04
     nan = np.full(3, np.nan)
-    two = Apart(("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), None, nan, 9.0)
+    two = Differences(
+        ("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), None, nan, 9.0
+    )
     want = stats.t.cdf(0.2 / np.sqrt(2 * variance), 9)
     assert chance_best(two, 0.0, 9.0, 1)[0] == pytest.approx(want, abs=0.01)
     wider = stats.t.cdf(0.2 / np.sqrt(2 * (variance + 0.1)), 9)
     assert chance_best(two, 0.1, 9.0, 1)[0] == pytest.approx(wider, abs=0.01)
-    alike = Apart(("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), None, nan, 5.0)
+    alike = Differences(
+        ("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), None, nan, 5.0
+    )
     assert chance_best(alike, 0.0, 5.0, 1) == pytest.approx([1 / 3] * 3, abs=0.012)
 
 
 def test_a_new_garden_is_less_certain_than_the_average_of_gardens():
-    answer = second_stage(drawn(8, seed=5))
+    answer = combine(drawn(8, seed=5))
     rows = answer.overall[~answer.overall["check"]]
     assert (rows["new_low"] < rows["low"]).all()
     assert (rows["new_high"] > rows["high"]).all()
@@ -179,7 +184,7 @@ def test_other_crops_units_and_traits_are_set_aside_with_the_reason():
     trials = drawn(2)
     roots = first([100.0, 120.0], np.eye(2), name="roots", scale="linear", crop="carrot")
     dug = first([100.0, 120.0], np.eye(2), name="dug", scale="linear")
-    answer = second_stage([*trials, roots, dug])
+    answer = combine([*trials, roots, dug])
     reasons = {one.folder: one.reason for one in answer.aside}
     assert "its crop is carrot" in reasons["roots"]
     assert "weight harvested" in reasons["dug"]
@@ -188,21 +193,21 @@ def test_other_crops_units_and_traits_are_set_aside_with_the_reason():
 def test_one_variety_in_two_spellings_is_one_and_the_report_says_so():
     a = first([0.0, 0.3], 0.01 * np.eye(2), name="a", garden="A", varieties=["V0", "Long Pod"])
     b = first([0.0, 0.4], 0.01 * np.eye(2), name="b", garden="B", varieties=["V0", "long  pod"])
-    answer = second_stage([a, b])
+    answer = combine([a, b])
     assert len(answer.overall) == 2
     assert any("one variety" in note for note in answer.notes)
 
 
 def test_the_same_records_twice_are_pointed_out():
     one = drawn(1)[0]
-    answer = second_stage([one, one, drawn(2)[1]])
+    answer = combine([one, one, drawn(2)[1]])
     assert any("same records" in note for note in answer.notes)
     assert len(answer.levels["trial"].unique()) == 3
 
 
 def test_nothing_at_all_and_one_variety_are_answers_too():
-    assert second_stage([]).state == "nothing"
-    alone = second_stage([first([1.0], None, varieties=["V0"])])
+    assert combine([]).state == "nothing"
+    alone = combine([first([1.0], None, varieties=["V0"])])
     assert not alone.supported
     assert "nothing to compare" in alone.answer
 
@@ -222,7 +227,7 @@ def test_whatever_trials_are_thrown_together_nothing_is_claimed_without_an_error
             year=int(2020 + rng.integers(3)), varieties=[f"V{i}" for i in grown],
             df=float(rng.integers(1, 9)), check="V0" if rng.random() < 0.6 else None,
             scale="log" if seed % 2 else "linear"))
-    answer = second_stage(trials)
+    answer = combine(trials)
     rows = answer.overall
     others = rows[(rows["group"] == 0) & ~rows["check"]]
     judged = np.isfinite(others["df"])
@@ -241,29 +246,29 @@ def test_a_garden_seen_twice_and_a_second_year_are_told_apart_only_with_enough_t
     """Two gardens and years in a jumble: what rests on one degree of freedom is left
     out and named; a balanced set keeps all three variances."""
     balanced = drawn(8, places=[0, 1, 2, 3] * 2, years=[2024] * 4 + [2025] * 4, seed=1)
-    assert set(second_stage(balanced).variances) == {
+    assert set(combine(balanced).variances) == {
         "variety x trial", "variety x garden", "variety x year"}
     few = drawn(3, effects=[0, 0.3], places=[0, 0, 1], years=[2024, 2025, 2024], seed=2)
-    answer = second_stage(few)
+    answer = combine(few)
     assert set(answer.variances) == {"variety x trial"}
     assert any("year to year" in line for line in answer.cannot_tell)
     assert "too little to tell it from the other terms" in answer.method.full
 
 
 def test_the_same_trials_give_the_same_answer_and_it_pickles():
-    a, b = (second_stage(drawn(5, drop=0.3)) for _ in range(2))
+    a, b = (combine(drawn(5, drop=0.3)) for _ in range(2))
     assert a.overall.equals(b.overall)
     assert a.answer == b.answer
     assert pickle.loads(pickle.dumps(a)).overall.equals(a.overall)
 
 
 def test_two_hundred_and_fifty_gardens_take_a_random_level_and_agree_with_fixed_ones(monkeypatch):
-    from trialkit.gardens import fitting
+    from trialkit.gardens import stage_two
 
     trials = drawn(250, drop=0.2, seed=8)
-    many = second_stage(trials)
-    monkeypatch.setattr(fitting, "MANY", 1000)
-    fixed = second_stage(trials)
+    many = combine(trials)
+    monkeypatch.setattr(stage_two, "MANY", 1000)
+    fixed = combine(trials)
     assert "level of a trial" in many.variances
     assert "level of a trial" not in fixed.variances
     assert many.overall["estimate"].to_numpy() == pytest.approx(
@@ -280,7 +285,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(gardens, single):
     hits, seen, runs = 0, 0.0, 600
     for s in range(runs):
         rng = np.random.default_rng(10_000 + s)
-        answer = second_stage(drawn(gardens, single=list(single), seed=s))
+        answer = combine(drawn(gardens, single=list(single), seed=s))
         rows = answer.overall[~answer.overall["check"]].set_index("variety")
         truth = np.array([float(name[1:]) * 0.2 for name in rows.index])
         hits += bool(((np.log(rows["low"]) < truth) & (truth < np.log(rows["high"]))).all())

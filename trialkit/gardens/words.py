@@ -1,25 +1,24 @@
-"""The season in words: two sentences, how sure, what next, what stays open.
+"""The season in words: two sentences, how sure, what next, what stays open, how it was done.
 
 Every number comes from the frames of the answer.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from math import exp, sqrt
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit.decide.verdict import TOO_WIDE
-from trialkit.gardens.fitting import YEAR
+from trialkit.gardens.answer import DESCRIPTION, OPEN, SETTLED, SeasonAnswer
+from trialkit.gardens.differences import Differences
+from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
+from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
 from trialkit.wording import counted, few, figure, listed, percent, span, times
 
-if TYPE_CHECKING:
-    from trialkit.gardens.apart import Apart
-    from trialkit.gardens.second import SeasonAnswer
-
-SETTLED, OPEN, DESCRIPTION = "settled", "open", "description only"
 AVERAGE = "the average variety"
 
 
@@ -34,26 +33,26 @@ def no_new_garden(places: int, needed: int) -> str:
 
 def scope(answer: SeasonAnswer) -> str:
     """`12 trials in 6 gardens and 2 years`, `one garden`."""
-    firsts = answer.firsts
-    gardens = len({one.place for one in firsts})
-    years = len({one.year for one in firsts})
-    if len(firsts) == 1:
+    trials = answer.trials
+    gardens = len({trial.place for trial in trials})
+    years = len({trial.year for trial in trials})
+    if len(trials) == 1:
         return "one trial in one garden"
-    trials = f"{counted(len(firsts), 'trial')} in " if len(firsts) != gardens else ""
+    count = f"{counted(len(trials), 'trial')} in " if len(trials) != gardens else ""
     places = "one garden" if gardens == 1 else f"{gardens} gardens"
-    return f"{trials}{places}" + (f" and {years} years" if years > 1 else "")
+    return f"{count}{places}" + (f" and {years} years" if years > 1 else "")
 
 
-def worded(answer: SeasonAnswer, found: Apart) -> dict[str, Any]:
+def sentences(answer: SeasonAnswer, differences: Differences) -> dict[str, Any]:
     """The fields of the answer that are words."""
     best, clear, state = _outcome(answer)
     nothing = barren(answer)
-    second = nothing or _second(answer, best)
+    outlook = nothing or _expectation(answer, best)
     if nothing and state == SETTLED and str(best["variety"]) in bare_in(answer):
         state, clear = OPEN, False
     return {
-        "answer": f"{_first(answer, best, clear)} {second}", "state": state,
-        "how_sure": _how_sure(answer, found, state), "next_step": _next(answer, state),
+        "answer": f"{_lead(answer, best, clear)} {outlook}", "state": state,
+        "how_sure": _how_sure(answer, differences, state), "next_step": _next(answer, state),
         "cannot_tell": _cannot_tell(answer),
     }
 
@@ -64,7 +63,7 @@ def size(answer: SeasonAnswer, row: Any, to: str, *, ends: tuple[str, str] = ("l
     value, low, high = (float(row[name]) for name in ("estimate", *ends))
     if answer.scale == "log":
         ends_said = span(low, high) if within(answer, low, high) else ""
-        return f"{times(value)}{ends_said} the {answer.firsts[0].counted} of {to}"
+        return f"{times(value)}{ends_said} the {answer.trials[0].counted} of {to}"
     word = "more" if value >= 0 else "less"
     if value < 0:
         value, low, high = -value, -high, -low
@@ -102,8 +101,8 @@ def _outcome(answer: SeasonAnswer) -> tuple[Any, bool, str]:
     return best, clear, SETTLED if clear or below else OPEN
 
 
-def _first(answer: SeasonAnswer, best: Any, clear: bool) -> str:
-    where = f"Over {scope(answer)}" if len(answer.firsts) > 1 else f"In {scope(answer)}"
+def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
+    where = f"Over {scope(answer)}" if len(answer.trials) > 1 else f"In {scope(answer)}"
     zero = 1.0 if answer.scale == "log" else 0.0
     to = f"{answer.check}, the check" if answer.check else AVERAGE
     name, row = best["variety"], size(answer, best, to)
@@ -125,9 +124,11 @@ def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
     """Varieties that gave nothing at all in a trial, each with the gardens and years."""
     spelt = {folded(str(name)): str(name) for name in answer.overall["variety"]}
     out: dict[str, list[str]] = {}
-    for one in answer.firsts:
-        for name in one.barren:
-            out.setdefault(spelt.get(folded(name), name), []).append(f"{one.garden}, {one.year}")
+    for trial in answer.trials:
+        for name in trial.barren:
+            out.setdefault(spelt.get(folded(name), name), []).append(
+                f"{trial.garden}, {trial.year}"
+            )
     return out
 
 
@@ -145,14 +146,14 @@ def barren(answer: SeasonAnswer) -> str:
     return f"{'; '.join(parts)}{more}: {figures} from the other gardens alone."
 
 
-def _second(answer: SeasonAnswer, best: Any) -> str:
+def _expectation(answer: SeasonAnswer, best: Any) -> str:
     if not answer.supported:
         return f"No interval can be given: {answer.why_not}."
     if not answer.new_supported:
         return f"What another garden would see cannot be said: {answer.new_why_not}."
     group = answer.overall[answer.overall["group"] == 0]
     where = "In another garden"
-    if not any(one.replicated for one in answer.firsts):
+    if not any(trial.replicated for trial in answer.trials):
         where = "From one row of each in another garden"
     if pd.isna(best["best"]):
         return f"{where} expect {_expected(answer, best)}."
@@ -177,47 +178,47 @@ def _expected(answer: SeasonAnswer, best: Any) -> str:
     return f"{figure(near)} to {figure(far)} {'more' if high > 0 else 'less'}"
 
 
-def _how_sure(answer: SeasonAnswer, found: Apart, state: str) -> str:
+def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str:
     if state == DESCRIPTION:
         return "Not sure at all: these are the figures as they came."
-    single = [one for one in answer.firsts if not one.replicated]
-    said = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
+    single = [trial for trial in answer.trials if not trial.replicated]
+    lines = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
             "(95 %)." if state == SETTLED else
             "Not sure: these trials can't separate them."]
-    if single and len(single) == len(answer.firsts):
-        said.append("Each trial counts as one block, as every variety stood in one plot there: "
-                    f"together they are one trial in blocks, with {round(found.df, 1):g} degrees "
-                    "of freedom.")
+    if single and len(single) == len(answer.trials):
+        lines.append(
+            "Each trial counts as one block, as every variety stood in one plot there: "
+            f"together they are one trial in blocks, with {round(differences.df, 1):g} degrees "
+            "of freedom."
+        )
     elif single:
-        said.append(f"{len(single)} of the {len(answer.firsts)} trials had one plot of each "
+        lines.append(f"{len(single)} of the {len(answer.trials)} trials had one plot of each "
                     "variety; each of those counts as one block.")
     differ = sum(sd**2 for name, sd in answer.variances.items() if name.startswith("variety"))
     if answer.new_supported and not single:
-        said.append(_gardens_differ(answer, differ))
-    if len(answer.firsts) == 1:
-        said.append("It holds for that garden and that year alone.")
-    return " ".join(said)
+        lines.append(_gardens_differ(answer, differ))
+    if len(answer.trials) == 1:
+        lines.append("It holds for that garden and that year alone.")
+    return " ".join(lines)
 
 
 def _gardens_differ(answer: SeasonAnswer, variance: float) -> str:
-    from math import exp, sqrt
-
-    apart = sqrt(2.0 * variance)
+    distance = sqrt(2.0 * variance)
     if answer.scale == "log":
-        factor = exp(apart)
+        factor = exp(distance)
         if factor < 1.05:
             return "From garden to garden the ratios differ no more than chance would have it."
         return (f"In two gardens of three a ratio is within {figure(factor)} times, up or down, "
                 "of what it is overall.")
-    if apart < 0.02 * max(abs(float(answer.means["y"].mean())), 1e-12):
+    if distance < 0.02 * max(abs(float(answer.means["y"].mean())), 1e-12):
         return "From garden to garden the differences vary no more than chance would have it."
-    return (f"In two gardens of three a difference is within {figure(apart)} {answer.unit} of "
+    return (f"In two gardens of three a difference is within {figure(distance)} {answer.unit} of "
             "what it is overall.")
 
 
 def _next(answer: SeasonAnswer, state: str) -> str:
     check = answer.check or "one variety"
-    gardens = len({one.place for one in answer.firsts})
+    gardens = len({trial.place for trial in answer.trials})
     keep = f"Next year keep {check} in every garden, so that gardens and years stay linked."
     if gardens == 1:
         among = f", {answer.check} among them" if answer.check else ""
@@ -235,7 +236,7 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     out = []
     if not answer.new_supported:
         out.append(f"What another garden would see: {answer.new_why_not}.")
-    years = {one.year for one in answer.firsts}
+    years = {trial.year for trial in answer.trials}
     if len(years) == 1:
         out.append(f"What another year would bring: all of it is from {min(years)}.")
     elif len(years) == 2:
@@ -248,8 +249,8 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     for other in answer.groups[1:]:
         out.append(f"How {few(other)} would do against {answer.check or few(main)}: no garden "
                    "links them, directly or through a third variety.")
-    single = [one for one in answer.firsts if not one.replicated]
-    if single and len(answer.firsts) > 1:
+    single = [trial for trial in answer.trials if not trial.replicated]
+    if single and len(answer.trials) > 1:
         out.append("Whether a garden with one row of each variety differs from the others, or the "
                    "row does: in such a garden variety and row are the same thing.")
     if answer.check:
@@ -259,7 +260,7 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
                        "not grown; those count through the other varieties.")
     rows = answer.overall
     once = list(rows[(rows["gardens"] == 1) & (rows["group"] == 0)]["variety"])
-    if once and len({one.place for one in answer.firsts}) > 1:
+    if once and len({trial.place for trial in answer.trials}) > 1:
         out.append(f"Whether {few(once)} {'does' if len(once) == 1 else 'do'} as well elsewhere: "
                    "grown in one garden only.")
     chance = answer.flips[~answer.flips["supported"]] if len(answer.flips) else answer.flips
@@ -268,3 +269,49 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         out.append(f"Whether the order of {where} against {answer.check or AVERAGE} was truly the "
                    "other way round where it looked so: that could be chance.")
     return tuple(out)
+
+
+def method(means: MeansTable, fit: StageTwo | None, differences: Differences) -> MethodNote:
+    """The method of this season's answer."""
+    if fit is None:
+        return MethodNote(
+            "The varieties' means over the trials, each trial's general level taken out.",
+            "Least squares on varieties and trials; no interval, since no error can be estimated.",
+        )
+    single = sum(not trial.replicated for trial in means.trials)
+    several = len(means.trials) > 1
+    plain = ("Each trial is worked out by itself; then the trials are put together, each weighted "
+             "by how well it knows its means.")
+    if not fit.known:
+        plain = ("Each variety stood in one plot a trial, so that each trial counts as one block "
+                 "and the trials together are worked out as a trial in blocks.")
+    full = ("Two stages (Piepho, Moehring, Schulz-Streeck & Ogutu 2012). Stage 1: each trial's own "
+            "model gives its variety means with their full covariance matrix. Stage 2: linear "
+            "mixed model by REML, variety"
+            + ((" and trial" if LEVEL not in fit.terms else "") + " fixed"))
+    full += (", the covariance of stage 1 known. " if fit.known else
+             "; the residual is variety x trial and the row's own error in one. ")
+    if single and fit.known:
+        full += (f"{single} trials without repeats: their rows carry the error of a single plot "
+                 "as the other trials measured it, and a variance of their own on top. ")
+    if several:
+        full += ("Intervals: Kenward and Roger 1997, the degrees of freedom never more than "
+                 f"varieties and trials leave ({fit.df:g}); against the check Dunnett's, or "
+                 "Bonferroni's where the differences have unlike degrees of freedom or there is no "
+                 "check. ")
+    else:
+        full += "Intervals are those of the one trial. "
+    full += ("Another garden: the variances of variety x garden, variety x year and variety x "
+             "trial are added, the degrees of freedom Satterthwaite's (1946); each interval is for "
+             "its own variety; chances from 20,000 draws of "
+             "the joint t distribution. Evenness: regression on the trial's mean (Finlay and "
+             "Wilkinson 1963) and each variety's own variance (Shukla 1972). Turned orders: named "
+             "where intervals simultaneous over gardens and varieties lie on opposite sides. ")
+    zero = [name for name, sd in fit.terms.items() if sd <= 1e-6]
+    notes = [*fit.left_out, *(f"{name} estimated as zero" for name in zero)]
+    if notes:
+        full += "Notes: " + "; ".join(notes) + "."
+    figures = {f"sd {name}": sd for name, sd in fit.terms.items()}
+    groups = tuple(fit.terms)
+    return MethodNote(plain, full.strip(), fit.fit.formula, groups,
+                      f"Kenward-Roger, {differences.df:.4g}", figures)
