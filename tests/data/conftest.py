@@ -1,14 +1,10 @@
-"""The scripts of data/ stand outside the package; put them on the path for these tests."""
+"""The folder of the shipped trials, whose scripts are on the path (see pyproject.toml)."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
-DATA = Path(__file__).resolve().parents[2] / "data"
-sys.path.insert(0, str(DATA))
-
 
 @pytest.fixture(scope="session")
 def data() -> Path:
-    return DATA
+    return Path(__file__).resolve().parents[2] / "data"

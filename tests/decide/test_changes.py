@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from seasons import bed, day, picked, records
 
 from trialkit.decide import conclude
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, picked, records  # noqa: E402
 
 PLANTS = bed("AB", blocks=3, plants=2)
 TWENTY = [50 + int(3.5 * k) for k in range(20)]

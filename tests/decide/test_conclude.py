@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import re
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from seasons import bed, day, grown, picked, records
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, grown, picked, records  # noqa: E402
-
-from trialkit.decide import conclude, looks_method  # noqa: E402
-from trialkit.wording import figure, span  # noqa: E402
+from trialkit.decide import conclude, looks_method
+from trialkit.wording import figure, span
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
 WEEKS = list(range(14, 118, 7))

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from seasons import bed, day, picked, records
 
 from trialkit.decide import conclude
 from trialkit.decide.crossing import crossing, growing
 from trialkit.decide.spending import alpha_for_few_df, spent
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, picked, records  # noqa: E402
 
 PLANTS = bed("AB", blocks=4, plants=3)
 DAYS = [50 + int(3.5 * k) for k in range(20)]

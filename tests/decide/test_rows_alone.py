@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from seasons import bed, day, picked, records
 
 from trialkit.decide import conclude
 from trialkit.decide.rowsalone import SeenRows
-from trialkit.gardens.spreadfile import seen_plots
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, picked, records  # noqa: E402
+from trialkit.gardens.components import seen_plots
 
 
 def rows_of(names, plants=6):

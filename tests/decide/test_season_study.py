@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 from season_study import SETTINGS, Setting, season, tally
+from seasons import bed, day, records
 from statsmodels.genmod.generalized_linear_model import GLM
 
 from trialkit.decide import conclude
 from trialkit.decide.ratio import fit_plots
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, records  # noqa: E402
 
 
 def by_name(name: str) -> Setting:

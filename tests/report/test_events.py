@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from seasons import bed, day, picked, records
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-
-from seasons import bed, day, picked, records  # noqa: E402
-
-from trialkit.records import RecordsError, read_records  # noqa: E402
-from trialkit.report import cells  # noqa: E402
-from trialkit.report.events import rain_lines  # noqa: E402
-from trialkit.report.opened import OpenTrial  # noqa: E402
+from trialkit.records import RecordsError, read_records
+from trialkit.report import cells
+from trialkit.report.events import rain_lines
+from trialkit.report.opened import OpenTrial
 
 
 def _trial(folder: Path, weather: str, units: str = "") -> Path:

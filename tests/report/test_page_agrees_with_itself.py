@@ -6,22 +6,16 @@ Nothing is compared with how the page was made; the text alone has to agree with
 from __future__ import annotations
 
 import re
-import sys
 from functools import cache
-from pathlib import Path
 
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
+from seasons import bed, day, grown, picked, records
+from test_traits_told import FOLDED, OPEN, dug, full
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
-sys.path.insert(0, str(Path(__file__).parent))
-
-from seasons import bed, day, grown, picked, records  # noqa: E402
-from test_traits_told import FOLDED, OPEN, dug, full  # noqa: E402
-
-from trialkit.report import cells  # noqa: E402
-from trialkit.report.opened import OpenTrial  # noqa: E402
+from trialkit.report import cells
+from trialkit.report.opened import OpenTrial
 
 FIGURE = r"[\u2212-]?\d[\d,]*(?:\.\d+)?"
 WITH_RANGE = re.compile(
