@@ -1,9 +1,10 @@
-"""Debian's Chromium, for the tests that open a page in a real browser."""
+"""Debian's Chromium, and what the tests that open a page in it ask of the page."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,3 +29,23 @@ def need_chromium() -> None:
     if os.environ.get("TRIALKIT_NEEDS_BROWSER"):
         pytest.fail(why)
     pytest.skip(why)
+
+
+def unfold(page: Any) -> None:
+    """Open everything that is folded."""
+    for summary in page.locator("summary").all():
+        summary.click()
+
+
+def barriers(page: Any) -> list[Any]:
+    """What axe-core finds serious or critical: the WCAG rules of the World Wide Web Consortium
+    made into tests.  The page must have been opened with `bypass_csp=True`."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    verdict = Axe().run(page).response
+    assert len(verdict["passes"]) > 15, "axe has read the page"
+    return [
+        (rule["id"], rule["impact"], [node["html"][:200] for node in rule["nodes"]])
+        for rule in verdict["violations"]
+        if rule["impact"] in ("serious", "critical")
+    ]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -62,6 +63,32 @@ def player() -> Any:
 @pytest.fixture(scope="module")
 def browser(player: Any) -> Any:
     return DRIVER.browser
+
+
+@pytest.fixture
+def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
+    """Opens a file in a fresh page: open_page(path, width=360, scheme="light", **more).
+
+    What it asks for stands in `page.asked`; dialogs, the console and errors in `page.said`.
+    """
+    pages: list[Any] = []
+
+    def open_(path: Path, width: int = 360, scheme: str = "light", **more: Any) -> Any:
+        page = browser.new_page(
+            viewport={"width": width, "height": 780}, color_scheme=scheme, **more
+        )
+        page.asked, page.said = [], []
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.on("dialog", lambda dialog: (page.said.append(dialog.message), dialog.dismiss()))
+        page.on("console", lambda message: page.said.append(message.text))
+        page.on("pageerror", lambda error: page.said.append(str(error)))
+        page.goto(path.resolve().as_uri())
+        pages.append(page)
+        return page
+
+    yield open_
+    for page in pages:
+        page.close()
 
 
 @pytest.fixture(scope="session")
