@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from trialkit.design.layouts import lay_out
-from trialkit.design.neighbours import edges, meetings, mix
+from trialkit.design.patterns import edges, meetings, mix
 from trialkit.design.request import COMPLETE_BLOCKS, LATIN_SQUARE, PlanRequest
 
 SIX = tuple("ABCDEF")

@@ -17,7 +17,6 @@ from trialkit.cli import app
 from trialkit.design.bed import variety_letters
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4
-from trialkit.design.planfile import read_drawn, read_request
 from trialkit.design.planfolder import (
     About,
     bed_of_plan,
@@ -33,6 +32,8 @@ from trialkit.design.request import (
     SPLIT_PLOT,
     PlanProblem,
     PlanRequest,
+    read_drawing,
+    read_request,
 )
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
@@ -85,7 +86,7 @@ def test_the_plan_file_gives_the_same_bed_again(tmp_path):
     again = lay_out(read_request(tmp_path / "trial" / "plan.toml"))
     assert again.request == planting.request
     assert again.plants.equals(planting.plants)
-    drawn = read_drawn(tmp_path / "trial" / "plan.toml")
+    drawn = read_drawing(tmp_path / "trial" / "plan.toml")
     assert drawn.geometry == planting.geometry
     assert (drawn.guards, drawn.top) == ("all round", "east")
 
@@ -233,7 +234,7 @@ def test_a_spoilt_plan_file_is_named(text, says, tmp_path):
     path = tmp_path / "plan.toml"
     path.write_text(text)
     with pytest.raises(ValueError, match=says) as wrong:
-        read_drawn(path)
+        read_drawing(path)
     assert "plan.toml" in str(wrong.value)
 
 

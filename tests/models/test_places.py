@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 from seasons import bed, day, picked, records
 
-from trialkit.design.setting import at_edge, shade, standing
+from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.models import Missing, analyse
 from trialkit.models.places import EDGE, SHADE, holm, place_effects
 from trialkit.records import read_records
@@ -192,7 +192,7 @@ def test_the_map_keeps_the_aisles(tmp_path):
         'row_spacing_cm = 100.0\nplant_spacing_cm = 25.0\naisle_cm = 60.0\nguards = "none"\n'
         'top = "west"\n[drawn]\naisles_after_rows = [1]\naisles_after_columns = [2]\n')
     season = replace(records(bed("AB", blocks=3, plants=2)), folder=tmp_path)
-    place = standing(season)
+    place = plant_positions(season)
     assert place.loc["1-2", "x"] - place.loc["1-1", "x"] == 25
     assert place.loc["1-3", "x"] - place.loc["1-2", "x"] == 85
     assert place.loc["2-1", "y"] - place.loc["1-1", "y"] == 160
@@ -200,13 +200,13 @@ def test_the_map_keeps_the_aisles(tmp_path):
     west = shade(with_layout(season, shade="west"))
     assert west.share["1-1"] == west.share["1-4"] == 1  # row 1 is at the top
     (tmp_path / "plan.toml").write_text("not [toml")
-    assert standing(season).loc["2-1", "y"] - standing(season).loc["1-1", "y"] == 100
+    assert plant_positions(season).loc["2-1", "y"] - plant_positions(season).loc["1-1", "y"] == 100
 
 
 def test_rows_that_start_again_in_each_block_do_not_lie_on_one_another():
     plants = bed("AB", blocks=2, plants=2)
     plants["row"] = 1.0
-    place = standing(records(plants, check=None))
+    place = plant_positions(records(plants, check=None))
     assert not place.duplicated().any()
 
 

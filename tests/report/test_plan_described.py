@@ -11,8 +11,7 @@ from typer.testing import CliRunner
 from trialkit import shipped
 from trialkit.cli import Exit, app
 from trialkit.design.layouts import lay_out
-from trialkit.design.planfile import read_request
-from trialkit.design.request import DESIGNS
+from trialkit.design.request import DESIGNS, read_request
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
 from trialkit.report import planning, planpower

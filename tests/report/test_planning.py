@@ -8,7 +8,7 @@ import typer
 from typer.testing import CliRunner
 
 from trialkit.commands import plan as plancommand
-from trialkit.design.planfile import read_drawn
+from trialkit.design.request import read_drawing
 from trialkit.power import power_of_treatment, setup_of
 from trialkit.power.sizes import power_by_blocks
 from trialkit.records import read_records
@@ -210,7 +210,7 @@ def test_options_read_lengths_and_dates_as_tables_do(tmp_path):
     assert trial.planted == date(2031, 5, 4)
     assert trial.layout.row_spacing_cm == pytest.approx(91.44)
     assert trial.layout.plant_spacing_cm == pytest.approx(45.72)
-    drawn = read_drawn(folder / "plan.toml")
+    drawn = read_drawing(folder / "plan.toml")
     assert drawn.geometry.aisle_cm == pytest.approx(60.96)
 
 

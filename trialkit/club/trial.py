@@ -13,7 +13,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import shipped
-from trialkit.design.planfile import NAME
+from trialkit.design.request import PLAN_FILE
 from trialkit.engine import page, run
 from trialkit.records import RecordsError
 from trialkit.records.findings import Findings
@@ -79,7 +79,7 @@ def read_fingerprint(folder: Path) -> str:
     if not (folder / DESCRIPTION).is_file():
         raise FileNotFoundError(f"{folder} has no {DESCRIPTION}, so it is not a trial.")
     paths = [folder / DESCRIPTION, *table_paths(folder, findings).values()]
-    paths += [folder / name for name in (LOG, NAME) if (folder / name).exists()]
+    paths += [folder / name for name in (LOG, PLAN_FILE) if (folder / name).exists()]
     files = [read_file(path, findings) for path in paths]
     found: list[File] = [file for file in files if file is not None]
     if len(found) < len(paths):

@@ -28,7 +28,7 @@ def rows_alone(analysis: Analysis, seen: SeenRows | None = None) -> RowsExplain 
 
     None unless every variety stood in one row or plot alone and two of them gave something.
     Worked on ratios of the rows' means a plant; the scatter of the plants within the rows is
-    taken out first (`design.one_row.row_sd_to_explain`).
+    taken out first (`design.audit.row_sd_to_explain`).
     """
     each = analysis.ground.units.groupby("variety").size()
     if analysis.ground.supported or len(each) < 2 or (each > 1).any():

@@ -2,6 +2,10 @@
 
 Finds the experimental unit, counts repetitions, looks whether varieties can be told apart from
 places, blocks and treatments, and gives the degrees of freedom of the layout.
+
+With one row of each variety the difference between two varieties and the difference between
+their two rows of ground cannot be told apart, so there is no test.  What can be said is how large
+ordinary row-to-row differences would have to be to produce a difference like this one.
 """
 
 from __future__ import annotations
@@ -12,15 +16,17 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
+from scipy.stats import chi2, studentized_range
 
 from trialkit.design import findings as rules
 from trialkit.design.findings import STOP, Finding
-from trialkit.design.one_row import RowsExplain, plot_sd, row_sd_to_explain
 from trialkit.design.units import (
     Unit,
     Units,
     comparable,
     find_units,
+    indicators,
+    rank,
     strata,
     treatments,
     variety_df,
@@ -101,7 +107,7 @@ class Audit:
 
     def found(self, code: str) -> bool:
         """Whether a finding of this code was made."""
-        return any(one.code == code for one in self.findings)
+        return any(finding.code == code for finding in self.findings)
 
 
 def audit(records: Records) -> Audit:
@@ -147,9 +153,9 @@ def audit_plants(
         *rules.balance(units, plants),
         *rules.assumptions(units),
     ]
-    blind = any(one.code in rules.PLACES_MISSING for one in findings)
-    findings.sort(key=lambda one: ("stop", "careful", "note").index(one.severity))
-    stops = [one for one in findings if one.severity == STOP]
+    blind = any(finding.code in rules.PLACES_MISSING for finding in findings)
+    findings.sort(key=lambda finding: ("stop", "careful", "note").index(finding.severity))
+    stops = [finding for finding in findings if finding.severity == STOP]
     n_plots = units.frame.groupby("variety").size().reindex(names)
     return Audit(
         unit=units.unit,
@@ -160,7 +166,7 @@ def audit_plants(
         findings=tuple(findings),
         supports_comparison=not stops,
         why_not=_clause(stops[0].one_line) if stops else "",
-        fix=next((one.fix for one in findings if one.fix), ""),
+        fix=next((finding.fix for finding in findings if finding.fix), ""),
         no_comparison=_no_comparison(stops),
         strata=table,
         strata_df=df,
@@ -175,7 +181,7 @@ def _no_comparison(stops: list[Finding]) -> NoComparison | None:
     if not stops:
         return None
     first = stops[0]
-    to_do = first.fix or next((one.fix for one in stops if one.fix), "")
+    to_do = first.fix or next((finding.fix for finding in stops if finding.fix), "")
     when: Literal["now", "next year"] = "now" if first.code in NOW else "next year"
     return NoComparison(first.code, first.one_line, first.full, to_do, when)
 
@@ -288,8 +294,8 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
     if units.basis == "unknown":
         return f"{v}, {counted(int(sizes.sum()), 'plant')}; where they stood is not recorded."
     if (per == 1).all():
-        one = "row" if units.unit == "row" else "plot"
-        return f"{v}, one {one} each{of}."
+        spot = "row" if units.unit == "row" else "plot"
+        return f"{v}, one {spot} each{of}."
     each = str(per.iloc[0]) if per.nunique() == 1 else f"{per.min()} to {per.max()}"
     if "bed_row" in by:
         place = "in rows and columns"
@@ -304,3 +310,104 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
         place = "without blocks"
     split = f", each split for {splits} treatments" if splits > 1 else ""
     return f"{v} in {n} {things}{of} ({each} each), {place}{split}."
+
+
+@dataclass(frozen=True)
+class RowsExplain:
+    """sd: the row-to-row standard deviation that would explain the difference away, in its units.
+
+    seen, seen_high: row-to-row sd in the user's own other trials and the upper end of what it
+    may be (95 %), None without such trials. one_line, full: in words.
+    """
+
+    sd: float
+    seen: float | None
+    seen_high: float | None
+    one_line: str
+    full: str
+
+
+def row_sd_to_explain(
+    difference: float,
+    within_se: float = 0.0,
+    rows: int = 2,
+    seen_sd: float | None = None,
+    seen_df: float | None = None,
+    seen_high: float | None = None,
+    scale: str = "ratio",
+    unit: str = "",
+) -> RowsExplain:
+    """How large the row-to-row sd must be for a difference like this to come from rows alone.
+
+    difference: between two row means (log ratio for scale "ratio"). within_se: standard error of
+    the difference from plants within rows. rows: how many rows, one a variety, the difference was
+    picked from as the largest. Without a variety difference the largest of the differences has
+    its 95 % point at k sqrt(2 sd^2 + within_se^2), k = q(0.95; rows, infinity) / sqrt(2), q the
+    studentised range (1.96 for two rows); set equal to |difference| and solved for sd:
+
+        sd = sqrt(((difference / k)^2 - within_se^2) / 2), 0 if negative.
+
+    seen_sd, seen_df: row-to-row (or plot-to-plot) sd and its degrees of freedom from the user's
+    own replicated trials, same scale (see `plot_sd`). Upper end by the chi-squared interval, or
+    seen_high where it is known otherwise.
+    Raises ValueError for fewer than two rows or negative standard errors.
+    """
+    if rows < 2 or within_se < 0:
+        raise ValueError("needs at least two rows and a standard error of 0 or more")
+    reach = float(studentized_range.ppf(0.95, rows, 1e5)) / np.sqrt(2.0)
+    square = ((abs(difference) / reach) ** 2 - within_se**2) / 2.0
+    sd = float(np.sqrt(max(square, 0.0)))
+    high = seen_high
+    if high is None and seen_sd is not None and seen_df is not None and seen_df > 0:
+        high = float(seen_sd * np.sqrt(seen_df / chi2.ppf(0.05, seen_df)))
+    one_line, why = _words(sd, seen_sd, high, scale, unit)
+    return RowsExplain(sd, seen_sd, high, one_line, f"{one_line} {why}")
+
+
+def plot_sd(units: pd.DataFrame, value: str = "value") -> tuple[float, float]:
+    """Plot-to-plot standard deviation in a replicated trial, and its degrees of freedom.
+
+    units: one row a plot with variety, block and the plot's mean (log scale for ratios).
+    Root of the residual mean square after varieties and blocks; (nan, 0) if nothing is left.
+    """
+    kept = units.dropna(subset=[value])
+    design = np.hstack([indicators(kept["variety"]), indicators(kept["block"].astype(str))])
+    df = len(kept) - rank(design)
+    if df < 1:
+        return float("nan"), 0.0
+    y = kept[value].to_numpy(float)
+    residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    return float(np.sqrt(residual @ residual / df)), float(df)
+
+
+def _words(
+    sd: float, seen: float | None, high: float | None, scale: str, unit: str
+) -> tuple[str, str]:
+    def shown(value: float) -> str:
+        if scale == "ratio":
+            return f"{100 * np.expm1(value):.0f} %" if np.isfinite(value) else "any amount"
+        return f"{value:.2g}{' ' + unit if unit else ''}"
+
+    if sd == 0.0:
+        return (
+            "Rows need not differ at all to explain this.",
+            "The scatter from plant to plant within the rows is enough.",
+        )
+    first = f"Rows differing by about {shown(sd)} would explain this without any help from variety."
+    if seen is None or high is None:
+        return first, (
+            "That is the standard deviation from row to row at which a difference like this turns "
+            "up one time in twenty between rows of one and the same variety. There is no "
+            "replicated trial of yours yet to say how much your rows do differ."
+        )
+    own = f"In your own replicated trials rows differed by about {shown(seen)}"
+    if sd <= seen:
+        return first, f"{own}: ordinary rows explain it."
+    if sd <= high:
+        return first, (
+            f"{own}, and by up to {shown(high)} for all those trials can tell: rows may explain it."
+        )
+    return first, (
+        f"{own}, at most some {shown(high)}: it would take rows less alike than yours have been. "
+        "That is a reason to plant it again in several plots, not a proof."
+    )

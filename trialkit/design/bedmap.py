@@ -90,9 +90,9 @@ def fit(bed: Bed, sheet: Paper) -> MapFrame:
         room_x = page.wide - 2 * (MARGIN_MM + SUN_MM) - LEFT_MM
         room_y = page.tall - 2 * MARGIN_MM - HEAD_MM - foot - SUN_MM - 8.0
         fits = [
-            one
-            for one in SCALES
-            if (right - left) * 10 / one <= room_x and (bottom - top) * 10 / one <= room_y
+            scale
+            for scale in SCALES
+            if (right - left) * 10 / scale <= room_x and (bottom - top) * 10 / scale <= room_y
         ]
         if not fits:
             continue
@@ -155,7 +155,8 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
 
 def _scale_bar(axes: Axes, frame: MapFrame, y: float) -> None:
     metres = next(
-        (one for one in (0.25, 0.5, 1, 2, 5, 10, 20, 50) if frame.mm(one * 100) >= 20.0), 100
+        (metres for metres in (0.25, 0.5, 1, 2, 5, 10, 20, 50) if frame.mm(metres * 100) >= 20.0),
+        100,
     )
     wide = frame.mm(metres * 100)
     right = frame.sheet.wide - MARGIN_MM
@@ -358,7 +359,7 @@ def _plants(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     def place(table: pd.DataFrame) -> tuple[list[float], list[float]]:
         x = bed.geometry.x(table["column"].to_numpy(float))
         y = bed.geometry.y(table["row"].to_numpy(float))
-        return [frame.x(one) for one in x], [frame.y(one) for one in y]
+        return [frame.x(end) for end in x], [frame.y(end) for end in y]
 
     first = bed.treatments[0] if bed.treatments else None
     filled = bed.plants["treatment"].eq(first) if first else pd.Series(False, bed.plants.index)

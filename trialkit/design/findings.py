@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from trialkit.design.setting import at_edge
+from trialkit.design.bed import at_edge
 from trialkit.design.units import Units
 from trialkit.wording import counted, few
 
@@ -69,10 +69,10 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
                 fix,
             )
         ]
-    found = []
+    findings = []
     single = [str(v) for v, n in per.items() if n == 1]
     if single and units.basis != "unknown":
-        found.append(
+        findings.append(
             Finding(
                 "single-plot-variety",
                 CAREFUL,
@@ -83,7 +83,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
             )
         )
     if df < 1 and len(per) > 1 and units.basis != "unknown":
-        found.append(
+        findings.append(
             Finding(
                 "no-spare-plots",
                 STOP,
@@ -94,7 +94,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
             )
         )
     elif df < FEW_DF and len(per) > 1 and units.basis != "unknown":
-        found.append(
+        findings.append(
             Finding(
                 "few-plots",
                 CAREFUL,
@@ -105,7 +105,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
                 "One or two blocks more next year help more than anything else.",
             )
         )
-    return found
+    return findings
 
 
 def neighbours(units: Units, still: bool) -> list[Finding]:
@@ -286,13 +286,13 @@ def contradicted(units: Units, design: str) -> list[Finding]:
 
 def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
     """Varieties that stand in one row or one column right through, whatever is called a block."""
-    found = units.strips
-    if found is None:
+    strips = units.strips
+    if strips is None:
         return []
-    word, fix = found.along, next_year(plants, units.frame["variety"].nunique())
-    if found.single and found.by_lot:
-        names = few(list(found.single), 6)
-        verb = "stands" if len(found.single) == 1 else "stand"
+    word, fix = strips.along, next_year(plants, units.frame["variety"].nunique())
+    if strips.single and strips.by_lot:
+        names = few(list(strips.single), 6)
+        verb = "stands" if len(strips.single) == 1 else "stand"
         return [
             Finding(
                 "one-row-by-lot",
@@ -304,9 +304,9 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 "Next year draw the lots again where they put a variety in one row right through.",
             )
         ]
-    if found.single and not found.every:
-        names = few(list(found.single), 6)
-        verb = "stands" if len(found.single) == 1 else "stand"
+    if strips.single and not strips.every:
+        names = few(list(strips.single), 6)
+        verb = "stands" if len(strips.single) == 1 else "stand"
         return [
             Finding(
                 "variety-in-one-row",
@@ -319,7 +319,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 'design = "randomised complete blocks".',
             )
         ]
-    if found.single and word == "column":
+    if strips.single and word == "column":
         return [
             Finding(
                 "one-column-a-variety",
@@ -333,8 +333,8 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 fix,
             )
         ]
-    if found.shared:
-        apart = "; ".join(few(list(group), 6) for group in found.shared)
+    if strips.shared:
+        apart = "; ".join(few(list(group), 6) for group in strips.shared)
         return [
             Finding(
                 "rows-apart",
@@ -345,13 +345,13 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 fix,
             )
         ]
-    if found.wide:
+    if strips.wide:
         return [
             Finding(
                 "rows-cut-in-pieces",
                 CAREFUL,
                 f"Each {word} that holds one variety right through counts as one plot.",
-                f"{few(list(found.wide), 6)} fill whole {word}s. A {word} cut across in pieces is "
+                f"{few(list(strips.wide), 6)} fill whole {word}s. A {word} cut across in pieces is "
                 f"still one plot, whatever the pieces are called, so {word}s are counted.",
                 "Next year scatter small plots: draw lots in each block for which variety stands "
                 "where.",
@@ -362,11 +362,11 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
 
 def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]:
     """Varieties that cannot be told apart from a treatment, a planting day or their blocks."""
-    found = []
+    findings = []
     if len(groups) > 1:
         apart = "; ".join(few(group, 6) for group in groups)
         if cause == "block":
-            found.append(
+            findings.append(
                 Finding(
                     "not-connected",
                     STOP,
@@ -377,7 +377,7 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
                 )
             )
         else:
-            found.append(
+            findings.append(
                 Finding(
                     f"variety-is-{cause}",
                     STOP,
@@ -391,7 +391,7 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
     if frame["treatment"].notna().all() and frame["treatment"].nunique() > 1 and units.blocks_used:
         cells = frame[["block", "treatment"]].drop_duplicates()
         if len(cells) == frame["block"].nunique():
-            found.append(
+            findings.append(
                 Finding(
                     "treatment-is-block",
                     NOTE,
@@ -400,7 +400,7 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
                     "treatment. Comparisons of varieties within blocks are not harmed.",
                 )
             )
-    return found
+    return findings
 
 
 def next_year(plants: pd.DataFrame, varieties: int) -> str:
@@ -428,7 +428,7 @@ UNEVEN_LOSS = 0.25
 
 def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
     """Same order in every block, and plants at the edge of the bed."""
-    found = []
+    findings = []
     frame = units.frame
     if units.placed and units.blocks_used and frame["block"].nunique() > 1:
         orders = {
@@ -436,7 +436,7 @@ def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
             for _, part in frame.groupby("block")
         }
         if len(orders) == 1 and frame["variety"].nunique() > 1:
-            found.append(
+            findings.append(
                 Finding(
                     "same-order",
                     CAREFUL,
@@ -450,7 +450,7 @@ def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
     share = edge_share(plants) if units.placed else None
     if share is not None and len(share) > 1 and share.max() - share.min() >= UNEVEN_EDGE:
         most, least = str(share.idxmax()), str(share.idxmin())
-        found.append(
+        findings.append(
             Finding(
                 "edge",
                 NOTE,  # whether it did anything is for the test of the place to say
@@ -461,16 +461,16 @@ def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 "Plant a guard row round the bed, or let every variety have its share of edge.",
             )
         )
-    return found
+    return findings
 
 
 def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
     """Unequal repetition, lost plants, plots with nothing left."""
-    found = []
+    findings = []
     per = units.frame.groupby("variety", sort=False).size()
     if per.max() > per.min() >= 1 and (per > 1).any():
         most, least = str(per.idxmax()), str(per.idxmin())
-        found.append(
+        findings.append(
             Finding(
                 "uneven",
                 NOTE,
@@ -480,12 +480,12 @@ def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         )
     if "lost" not in plants or not plants["lost"].notna().any():
-        return found
+        return findings
     gone = plants["lost"].notna()
     share = gone.groupby(plants["variety"]).mean()
     wiped = [str(v) for v, s in share.items() if s == 1.0]
     if wiped:
-        found.append(
+        findings.append(
             Finding(
                 "wiped-out",
                 CAREFUL,
@@ -495,7 +495,7 @@ def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         )
     if share.max() - share.min() >= UNEVEN_LOSS and not wiped:
-        found.append(
+        findings.append(
             Finding(
                 "losses-differ",
                 CAREFUL,
@@ -509,7 +509,7 @@ def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
     empty = gone.groupby(owner).all()
     if empty.any() and not wiped:
         number = int(empty.sum())
-        found.append(
+        findings.append(
             Finding(
                 "empty-plots",
                 NOTE,
@@ -517,14 +517,14 @@ def balance(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 f"{counted(number, 'plot')} lost every plant and counts up to that day only.",
             )
         )
-    return found
+    return findings
 
 
 def assumptions(units: Units) -> list[Finding]:
     """What was taken for granted about plots, so that the grower can object."""
-    found = []
+    findings = []
     if units.basis == "blocks":
-        found.append(
+        findings.append(
             Finding(
                 "plot-assumed",
                 NOTE,
@@ -545,7 +545,7 @@ def assumptions(units: Units) -> list[Finding]:
             )
         )
     if units.plot_is_block:
-        found.append(
+        findings.append(
             Finding(
                 "plots-are-blocks",
                 NOTE,
@@ -555,7 +555,7 @@ def assumptions(units: Units) -> list[Finding]:
             )
         )
     elif units.mixed:
-        found.append(
+        findings.append(
             Finding(
                 "mixed-plot",
                 CAREFUL,
@@ -565,7 +565,7 @@ def assumptions(units: Units) -> list[Finding]:
             )
         )
     if units.block_is_plot:
-        found.append(
+        findings.append(
             Finding(
                 "blocks-are-plots",
                 NOTE,
@@ -575,7 +575,7 @@ def assumptions(units: Units) -> list[Finding]:
             )
         )
     if units.unit == "plant" and units.placed:
-        found.append(
+        findings.append(
             Finding(
                 "plants-are-plots",
                 NOTE,
@@ -586,7 +586,7 @@ def assumptions(units: Units) -> list[Finding]:
                 "by lot.",
             )
         )
-    return found
+    return findings
 
 
 def edge_share(plants: pd.DataFrame) -> pd.Series:

@@ -65,10 +65,10 @@ class BedGeometry:
 
 def compass_in(words: str | None) -> str | None:
     """The compass side named in free words ("afternoon shade from the west"), else None."""
-    found = _POINT.search(words or "")
-    if found is None:
+    point = _POINT.search(words or "")
+    if point is None:
         return None
-    first, second, lone = (part.lower() if part else None for part in found.groups())
+    first, second, lone = (part.lower() if part else None for part in point.groups())
     return lone or (f"{first}-{second}" if second else first)
 
 

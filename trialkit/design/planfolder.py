@@ -27,7 +27,14 @@ from trialkit.design.geometry import BedGeometry
 from trialkit.design.labels import LabelSize, print_labels
 from trialkit.design.layouts import Planting, guard_places, lay_out, walking_order
 from trialkit.design.paper import Paper
-from trialkit.design.planfile import NAME, Drawn, plan_text, read_drawn, read_letters, read_request
+from trialkit.design.request import (
+    PLAN_FILE,
+    BedDrawing,
+    plan_text,
+    read_drawing,
+    read_letters,
+    read_request,
+)
 from trialkit.design.sheets import height_sheets, pick_sheets, print_sheets
 from trialkit.records import Records
 from trialkit.records.description import LOOKS, Description, description_text
@@ -38,7 +45,7 @@ from trialkit.records.write import csv_text, sync_folder, write_text
 from trialkit.trial import Layout
 
 _ENDINGS = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}
-_STEMS = {table.name for table in TABLES} | {Path(n).stem for n in (DESCRIPTION, NAME, LOG)}
+_STEMS = {table.name for table in TABLES} | {Path(n).stem for n in (DESCRIPTION, PLAN_FILE, LOG)}
 
 
 def in_the_way(folder: Path, described: bool = False) -> list[str]:
@@ -266,12 +273,12 @@ def check_vacant(folder: Path, described: bool = False) -> None:
     if not taken:
         return
     said = f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
-    if [words.partition(" ")[0] for words in taken] == [NAME]:
-        said += f". No plants are listed beside it: to plan anew, delete {NAME}"
+    if [words.partition(" ")[0] for words in taken] == [PLAN_FILE]:
+        said += f". No plants are listed beside it: to plan anew, delete {PLAN_FILE}"
     elif drawn_and_empty(folder):
         said += (
             f". {PLANTS_FILE} is as an earlier plan drew it and nothing is recorded yet: to plan "
-            f"anew, delete {PLANTS_FILE} and {NAME}"
+            f"anew, delete {PLANTS_FILE} and {PLAN_FILE}"
         )
     raise FileExistsError(said)
 
@@ -279,10 +286,10 @@ def check_vacant(folder: Path, described: bool = False) -> None:
 def drawn_and_empty(folder: Path) -> bool:
     """Whether the folder holds a bed to the byte as its plan.toml draws it, and no records."""
     held = {words.partition(" ")[0] for words in in_the_way(folder, described=True)}
-    if held != {PLANTS_FILE, NAME}:
+    if held != {PLANTS_FILE, PLAN_FILE}:
         return False
     try:
-        drawn = plants_text(lay_out(read_request(folder / NAME)))
+        drawn = plants_text(lay_out(read_request(folder / PLAN_FILE)))
         return (folder / PLANTS_FILE).read_bytes() == drawn.encode("utf-8")
     except (OSError, ValueError):
         return False
@@ -296,17 +303,17 @@ def bed_of_records(records: Records) -> Bed:
     """
     trial = records.trial
     plants = _with_plots(walking_order(records.plants))
-    path = records.folder / NAME
+    path = records.folder / PLAN_FILE
     assumed = ""
     if path.is_file():
-        drawn = read_drawn(path)
+        drawn = read_drawing(path)
         read_letters(path)  # a spoilt one is named before anything is printed
     else:
         row, plant = trial.layout.row_spacing_cm, trial.layout.plant_spacing_cm
         if row is None or plant is None:
             assumed = f"spacing not given, drawn at {ASSUMED_CM[0]:g} x {ASSUMED_CM[1]:g} cm"
         geometry = BedGeometry(row or ASSUMED_CM[0], plant or ASSUMED_CM[1])
-        drawn = Drawn(geometry, "none", "north")
+        drawn = BedDrawing(geometry, "none", "north")
     guards = pd.DataFrame(columns=["row", "column"], dtype=float)
     placed = plants.dropna(subset=["row", "column"])
     if path.is_file() and len(placed):
@@ -349,7 +356,7 @@ def _with_plots(plants: pd.DataFrame) -> pd.DataFrame:
         known = plants[name].notna()
         plants[name] = plants[name].astype(object).where(known, None)
     nameless = plants["plot"].isna()
-    row = plants["row"].map(lambda one: "" if pd.isna(one) else f"row {one:g}")
+    row = plants["row"].map(lambda number: "" if pd.isna(number) else f"row {number:g}")
     several = plants.groupby("row")["variety"].transform("nunique") > 1
     named = row.where(~several, row + " " + plants["variety"].astype(str))
     plants.loc[nameless, "plot"] = named[nameless]
@@ -421,7 +428,9 @@ def _texts(planting: Planting, about: About, folder: Path) -> dict[str, str]:
     }
     if not (folder / READ_ME).exists():
         texts[READ_ME] = starter_texts(folder)[READ_ME]
-    texts[NAME] = plan_text(planting, bed_of_plan(planting, about).letters)
+    texts[PLAN_FILE] = plan_text(
+        planting.request, planting.geometry, bed_of_plan(planting, about).letters
+    )
     texts[PLANTS_FILE] = plants_text(planting)
     texts[DESCRIPTION] = _description(planting, about)
     return texts

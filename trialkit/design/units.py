@@ -59,7 +59,7 @@ def units_touching(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.
         touching[codes[i], codes[j]] = True
     elif plants["row"].notna().all():
         rows = np.sort(plants["row"].unique())
-        in_row = [np.unique(codes[plants["row"] == one]) for one in rows]
+        in_row = [np.unique(codes[plants["row"] == row]) for row in rows]
         for here, following in zip(in_row, in_row[1:], strict=False):
             if len(here) == len(following) == 1:  # whole rows; parts of a row: order unknown
                 touching[here[0], following[0]] = touching[following[0], here[0]] = True
@@ -91,8 +91,8 @@ def touching_across_blocks(
     first, _ = np.nonzero(np.triu(edges & (variety[:, None] == variety)))
     if not len(first):
         return {}, 1.0
-    found = {str(name): int(n) for name, n in names.iloc[first].value_counts().items()}
-    return found, chance_of_touching(edges, variety, block)
+    pieces = {str(name): int(n) for name, n in names.iloc[first].value_counts().items()}
+    return pieces, chance_of_touching(edges, variety, block)
 
 
 def chance_of_touching(
@@ -180,9 +180,9 @@ def strips(plants: pd.DataFrame, owner: pd.Series, drawn: bool) -> Strips | None
         label = plants["variety"] + f" {along} " + pd.Series(band[codes] + 1).astype(str)
         return Strips(
             along,
-            tuple(str(one) for one, is_one in zip(names, kept.single, strict=True) if is_one),
+            tuple(str(name) for name, is_one in zip(names, kept.single, strict=True) if is_one),
             every,
-            tuple(str(one) for one, is_one in zip(names, wide, strict=True) if is_one),
+            tuple(str(name) for name, is_one in zip(names, wide, strict=True) if is_one),
             tuple(tuple(str(names[v]) for v in sorted(group)) for group in kept.shared
                   if not likely),
             by_lot,
@@ -211,7 +211,7 @@ class _Kept:
 
     @property
     def count(self) -> int:
-        return int(self.single.sum() + self.wide.sum()) + sum(len(one) for one in self.shared)
+        return int(self.single.sum() + self.wide.sum()) + sum(len(group) for group in self.shared)
 
 
 def _kept(variety: np.ndarray, band: np.ndarray) -> _Kept:
@@ -230,9 +230,9 @@ def _kept(variety: np.ndarray, band: np.ndarray) -> _Kept:
     own = (there & (crowd > 1)).sum(axis=1) == 0
     own &= held.sum(axis=1) > bands
     shared = []
-    for one in np.flatnonzero(crowd > 1):
-        group = there[:, one]
-        if (bands[group] == 1).all() and (held[group, one] > 1).all():
+    for busy in np.flatnonzero(crowd > 1):
+        group = there[:, busy]
+        if (bands[group] == 1).all() and (held[group, busy] > 1).all():
             shared.append(frozenset(np.flatnonzero(group).tolist()))
     return _Kept(own & (bands == 1), own & (bands > 1), shared)
 
@@ -317,16 +317,17 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
     owner, merged = _joined(plants, claimed, placed, drawn, basis)
     if single and not placed and basis == "plots":
         owner, merged = _one_each_block(plants, owner)
-    found = strips(plants, owner, drawn)
-    if found is not None:
-        owner = found.owner
+    whole_rows = strips(plants, owner, drawn)
+    if whole_rows is not None:
+        owner = whole_rows.owner
         if bool((plants.groupby(owner.to_numpy())["block"].nunique() > 1).any()):
             plants = plants.assign(block=ONE_BLOCK)
     frame = unit_table(plants, owner)
     across, chance = touching_across_blocks(plants, owner) if placed else ({}, 1.0)
     varieties_in = plants.groupby("block")["variety"].nunique()
     return Units(
-        unit="row" if found and found.every and found.along == "row" and not found.by_lot
+        unit="row"
+        if whole_rows and whole_rows.every and whole_rows.along == "row" and not whole_rows.by_lot
         else _name(plants, owner, frame),
         of=pd.Series(owner.to_numpy(), index=plants["plant"].to_numpy()),
         frame=frame,
@@ -341,7 +342,7 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
         plot_is_block=plot_is_block,
         across=across,
         across_by_lot=chance > CHANCE,
-        strips=found,
+        strips=whole_rows,
         one_plot_name=one_name,
         rows_known=bool(plants["row"].notna().all())
         and bool((plants.groupby("row_told")["variety"].nunique() == 1).all()),
@@ -381,7 +382,7 @@ def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
         frame[name] = frame[name].astype(float) if name in frame else np.nan
     frame["given"] = treatments(frame)
     frame["variety"] = frame["variety"].astype(str)
-    frame["block"] = [ONE_BLOCK if one is None else str(one) for one in frame["block"]]
+    frame["block"] = [ONE_BLOCK if block is None else str(block) for block in frame["block"]]
     frame["row_told"] = frame["row"]
     if frame.dropna(subset=["row", "column"]).duplicated(["row", "column"]).any():
         # Rows and columns that start again in each block: set the blocks below one another.
@@ -428,8 +429,8 @@ def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
     """The unit each plant belongs to as the records have it, before neighbours are looked at."""
     own = plants["variety"]
     if plants["plot"].notna().any():
-        plot = plants["plot"].map(lambda one: "no plot" if one is None else str(one))
-        row = plants["row"].map(lambda one: "" if pd.isna(one) else f", row {one:g}")
+        plot = plants["plot"].map(lambda label: "no plot" if label is None else str(label))
+        row = plants["row"].map(lambda label: "" if pd.isna(label) else f", row {label:g}")
         where = plot.where(plants["plot"].notna(), plot + row)
         shared = plants.groupby(where)["block"].nunique()
         twice = where.map(shared) > 1
@@ -441,7 +442,7 @@ def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
             return plants["plant"].astype(str), "plants"
         return _runs(plants), "runs"
     if plants["row"].notna().all() and not _lines_are_plots(plants):
-        label = own + plants["row"].map(lambda one: f" row {one:g}")
+        label = own + plants["row"].map(lambda label: f" row {label:g}")
         if plants["block"].nunique() > 1:
             label = plants["block"] + " " + label
         return label, "rows"
@@ -496,7 +497,7 @@ def _mixed_plants(plants: pd.DataFrame) -> bool:
     if ((per["size"] > 1) & (per["nunique"] == 1)).any():
         return False
     # Each direction by itself: whole rows of one variety alternate across the bed.
-    return all(chance_of_touching(one, variety, block) > CHANCE for one in (along, across))
+    return all(chance_of_touching(pairs, variety, block) > CHANCE for pairs in (along, across))
 
 
 def _runs(plants: pd.DataFrame) -> pd.Series:
@@ -504,7 +505,7 @@ def _runs(plants: pd.DataFrame) -> pd.Series:
     ordered = plants.sort_values(["row", "column"])
     key = ordered[["row", "block", "variety"]]
     number = (key != key.shift()).any(axis=1).cumsum()
-    name = ordered["variety"] + number.map(lambda one: f" stretch {one}")
+    name = ordered["variety"] + number.map(lambda pairs: f" stretch {pairs}")
     return name.reindex(plants.index)
 
 
@@ -672,7 +673,7 @@ def comparable(units: pd.DataFrame, by: tuple[str, ...]) -> list[list[str]]:
     """
     names = list(dict.fromkeys(units["variety"]))
     blocks = [indicators(units[name]) for name in by]
-    of_variety = np.array([units["variety"] == one for one in names], dtype=float).T
+    of_variety = np.array([units["variety"] == name for name in names], dtype=float).T
     design = np.hstack([np.ones((len(units), 1)), *blocks, of_variety])
     keep = np.linalg.pinv(design) @ design
     first = design.shape[1] - len(names)

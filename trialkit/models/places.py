@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.design.setting import at_edge, shade, standing
+from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.models.comparing import ALPHA, Floats, dunnett
 from trialkit.models.plot_totals import layout_columns
 from trialkit.models.results import empty
@@ -71,7 +71,7 @@ def place_columns(records: Records, ground: Support) -> tuple[pd.DataFrame, dict
     plants = records.plants.drop_duplicates("plant").dropna(subset=["row", "column"])
     if plants.empty or len(plants) < records.plants["plant"].nunique():
         return pd.DataFrame(), {}
-    ground_at = standing(records)
+    ground_at = plant_positions(records)
     known = pd.DataFrame({"plant": plants["plant"].to_numpy()})
     columns = {
         ALONG: ground_at["x"].reindex(known["plant"]).to_numpy(),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.design.setting import standing
+from trialkit.design.bed import plant_positions
 from trialkit.mixed import GLMM, fit_glmm
 from trialkit.models.comparing import ALPHA, Floats, compare, with_check
 from trialkit.models.counting import date_pace, unit_index
@@ -242,7 +242,7 @@ def bed_frame(records: Records, pods: PodsResult) -> pd.DataFrame:
 def bed_map(records: Records, ratio: dict[str, float]) -> pd.DataFrame:
     """Every plant where it stands on the ground: plant, variety, plot, x, y (cm), ratio, lost."""
     plants = records.plants.drop_duplicates("plant")
-    place = standing(records).reindex(plants["plant"])
+    place = plant_positions(records).reindex(plants["plant"])
     return pd.DataFrame({
         "plant": plants["plant"], "variety": plants["variety"], "plot": plants["plot"],
         "x": place["x"].to_numpy(), "y": place["y"].to_numpy(),

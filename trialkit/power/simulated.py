@@ -88,16 +88,16 @@ def simulated_power(
     seen = unusable = 0
     for season in range(seasons):
         records = _season(planting, setup, spread, rng, lost, missed)
-        one, other = pairs[season % len(pairs)]
-        shift = np.where(records["variety"] == other, np.log(ratio), 0.0)
+        left, right = pairs[season % len(pairs)]
+        shift = np.where(records["variety"] == right, np.log(ratio), 0.0)
         records["y"] = records["y"] + shift
-        p_value = _p_value(formula, records, setup, one, other)
+        p_value = _p_value(formula, records, setup, left, right)
         unusable += p_value is None
         seen += p_value is not None and p_value < alpha
         if progress is not None:
             progress(season + 1, seasons)
-    found = stats.binomtest(seen, seasons).proportion_ci(method="exact")
-    return SimulatedPower(seen / seasons, float(found.low), float(found.high), seasons, unusable)
+    limits = stats.binomtest(seen, seasons).proportion_ci(method="exact")
+    return SimulatedPower(seen / seasons, float(limits.low), float(limits.high), seasons, unusable)
 
 
 @contextmanager
@@ -173,7 +173,7 @@ def _draws(groups: pd.Series, sd: float, rng: np.random.Generator) -> npt.NDArra
 
 
 def _p_value(
-    formula: str, records: pd.DataFrame, setup: Setup, one: str, other: str
+    formula: str, records: pd.DataFrame, setup: Setup, left: str, right: str
 ) -> float | None:
     """p of the comparison by Kenward and Roger's method, None where it cannot be made."""
     groups = ["plot"]
@@ -188,10 +188,10 @@ def _p_value(
         model = fit_lmm(formula, records, groups=groups)
         # One variety is the base of the coding and has no column: it counts as 0.
         columns = [
-            float(name == f"variety[T.{other}]") - float(name == f"variety[T.{one}]")
+            float(name == f"variety[T.{right}]") - float(name == f"variety[T.{left}]")
             for name in model.fixed.index
         ]
-        found = float(model.contrast(columns, df="kenward-roger")["p"].iloc[0])
+        p_value = float(model.contrast(columns, df="kenward-roger")["p"].iloc[0])
     except MixedModelError:
         return None
-    return None if np.isnan(found) else found
+    return None if np.isnan(p_value) else p_value

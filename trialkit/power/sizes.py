@@ -39,16 +39,16 @@ def power_by_blocks(
     rows = []
     for each in plants:
         for many in blocks:
-            one = _resized(setup, many, each)
+            size = _resized(setup, many, each)
             rows.append(
                 {
                     "blocks": many,
                     "plants": each,
-                    "picks": one.picks,
-                    "all_plants": one.all_plants,
-                    "df": error_df(one),
-                    "power": power_to_see(ratio, one, spread, alpha=alpha, test=test),
-                    "smallest_ratio": smallest_ratio(one, spread, alpha=alpha, test=test),
+                    "picks": size.picks,
+                    "all_plants": size.all_plants,
+                    "df": error_df(size),
+                    "power": power_to_see(ratio, size, spread, alpha=alpha, test=test),
+                    "smallest_ratio": smallest_ratio(size, spread, alpha=alpha, test=test),
                 }
             )
     return pd.DataFrame(rows)
@@ -74,16 +74,16 @@ def ways_to_see(
     for looks in picks:
         for each in plants:
             for many in range(2, MOST_BLOCKS + 1):
-                one = replace(_resized(setup, many, each), picks=looks)
-                power = power_to_see(ratio, one, spread, alpha=alpha, test=test)
+                size = replace(_resized(setup, many, each), picks=looks)
+                power = power_to_see(ratio, size, spread, alpha=alpha, test=test)
                 if power >= target:
                     rows.append(
                         {
                             "blocks": many,
                             "plants": each,
                             "picks": looks,
-                            "all_plants": one.all_plants,
-                            "counts": one.all_plants * looks,
+                            "all_plants": size.all_plants,
+                            "counts": size.all_plants * looks,
                             "power": power,
                         }
                     )
@@ -117,7 +117,7 @@ def double_plants_or_blocks(
         _resized(setup, setup.blocks * 2, setup.plants),
     )
     now, plants, blocks = (
-        power_to_see(ratio, one, spread, alpha=alpha, test=test) for one in sizes
+        power_to_see(ratio, size, spread, alpha=alpha, test=test) for size in sizes
     )
     share = spread.plot**2 / plot_variance(setup, spread)
     if np.isnan(now):
