@@ -31,8 +31,9 @@ MONTHS = {"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 Cited = tuple[tuple[str, ...], str]
 
 # Where every number is one of statistics and so belongs on the page.
-STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py", "design/units.py",
-              "design/findings.py", "design/one_row.py", "power/*.py", "records/doubts.py")
+STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py",
+              "design/experimental_units.py", "design/rules.py", "design/audit.py", "power/*.py",
+              "records/doubts.py")
 # Constants of mathematics, seeds, widths of text, waiting times, and the grid of a search.
 OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.pods.WEEK", "models.stand_test.SEED",

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from trialkit.design.audit import audit_plants, plot_sd, row_sd_to_explain
-from trialkit.design.units import comparable, strata, variety_df
+from trialkit.design.experimental_units import comparable, strata, variety_df
 
 DATA = Path(__file__).parent / "data"
 

@@ -18,9 +18,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import chi2, studentized_range
 
-from trialkit.design import findings as rules
-from trialkit.design.findings import STOP, Finding
-from trialkit.design.units import (
+from trialkit.design import rules
+from trialkit.design.experimental_units import (
     Unit,
     Units,
     comparable,
@@ -31,6 +30,7 @@ from trialkit.design.units import (
     treatments,
     variety_df,
 )
+from trialkit.design.rules import STOP, Finding
 from trialkit.wording import counted, listed
 
 if TYPE_CHECKING:

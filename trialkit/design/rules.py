@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.design.bed import at_edge
-from trialkit.design.units import Units
+from trialkit.design.experimental_units import Units
 from trialkit.wording import counted, few
 
 Severity = Literal["stop", "careful", "note"]
