@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from chromium import CHROMIUM, FLAGS, need_chromium
+from filelock import FileLock
 
 # One linear-algebra thread, set before numpy is loaded: the matrices are small, and threads that
 # wait for one another make a busy machine many times slower.
@@ -92,18 +93,24 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
 
 
 @pytest.fixture(scope="session")
-def demo_run(tmp_path_factory):
-    """`trialkit demo`, run once: the folder it ran in and what it said."""
-    place = tmp_path_factory.mktemp("demo")
-    from typer.testing import CliRunner
+def demo_run(tmp_path_factory, worker_id):
+    """`trialkit demo`, run once for all workers: the folder it ran in and what it said."""
+    place = tmp_path_factory.getbasetemp()
+    place = (place if worker_id == "master" else place.parent) / "demo"
+    said = place / "said.txt"
+    with FileLock(f"{place}.lock"):
+        if not said.exists():
+            place.mkdir()
+            from typer.testing import CliRunner
 
-    from trialkit.cli import app
+            from trialkit.cli import app
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(place)
-        result = CliRunner().invoke(app, ["demo"])
-    assert result.exit_code == 0, result.output
-    return place, result.output
+            with pytest.MonkeyPatch.context() as patch:
+                patch.chdir(place)
+                result = CliRunner().invoke(app, ["demo"])
+            assert result.exit_code == 0, result.output
+            said.write_text(result.output, encoding="utf-8")
+    return place, said.read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="session")

@@ -80,10 +80,13 @@ SEASONS = {"full": full, "tall leader": tall_leader, "level": level, "roots": ro
 
 
 @cache
-def html(season: str, *, folded: bool) -> str:
+def part(season: str, names: tuple[str, ...]) -> str:
     trial = SEASONS[season]()
-    names = (*OPEN, "events", *(FOLDED if folded else ()))
     return "\n".join(getattr(cells, name)(trial).html for name in names)
+
+
+def html(season: str, *, folded: bool) -> str:
+    return part(season, (*OPEN, "events")) + (part(season, FOLDED) if folded else "")
 
 
 def texts(page: str) -> list[str]:
