@@ -2,6 +2,7 @@
 
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,6 +35,26 @@ def bed(**changes: object) -> Bed:
     asked = {"blocks": 2, "seed": 4, "aisle_cm": 60, **changes}
     request = PlanRequest(FIVE, **asked)  # type: ignore[arg-type]
     return bed_of(lay_out(request), title="Crossing Road beans", crop="beans", weight_unit="oz")
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory) -> Callable[[str, Paper], Path]:
+    """The PDF of that bed, each kind and paper printed once."""
+    place = tmp_path_factory.mktemp("printed")
+    prints = {
+        "labels": lambda path, sheet: print_labels(bed(plants=2), path, sheet),
+        "pick": lambda path, sheet: print_sheets(pick_sheets(bed(), sheet), path, "pick"),
+        "heights": lambda path, sheet: print_sheets(height_sheets(bed(), sheet), path, "heights"),
+        "map": lambda path, sheet: print_bed_map(bed(), path, sheet),
+    }
+
+    def pdf(kind: str, sheet: Paper = A4) -> Path:
+        path = place / f"{kind}-{sheet.name}.pdf"
+        if not path.exists():
+            prints[kind](path, sheet)
+        return path
+
+    return pdf
 
 
 def pages_of(path: Path) -> list[tuple[float, float]]:
@@ -72,39 +93,37 @@ def overflows(figure: mpl.figure.Figure, sheet: Paper) -> list[str]:
     return bad
 
 
-@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
-def test_pages_have_the_size_of_the_paper(sheet, tmp_path):
-    path = tmp_path / "page.pdf"
-    wide, tall = POINTS[sheet.name]
-    for make in (
-        lambda: print_labels(bed(), path, sheet),
-        lambda: print_sheets(pick_sheets(bed(), sheet), path, "pick"),
-        lambda: print_sheets(height_sheets(bed(), sheet), path, "heights"),
-        lambda: print_bed_map(bed(), path, sheet),
-    ):
-        make()
-        for page in pages_of(path):
-            assert sorted(page) == pytest.approx(sorted((wide, tall)), abs=0.5)
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
+@pytest.mark.parametrize("kind", ["labels", "pick", "heights", "map"])
+def test_pages_have_the_size_of_the_paper(kind, sheet, printed):
+    pages = pages_of(printed(kind, sheet))
+    assert pages
+    for page in pages:
+        assert sorted(page) == pytest.approx(sorted(POINTS[sheet.name]), abs=0.5)
 
 
 LONG = "An endless name of a trial " * 8
 
 
-@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
 @pytest.mark.parametrize("sun", [None, "south-east sun", "shade from the west " * 6, "north"])
-def test_nothing_runs_off_the_paper(sheet, sun):
+def test_nothing_runs_off_the_map(sheet, sun):
     crowded = replace(bed(sun=sun, guards="all round"), title=LONG)
-    figures = [
-        bed_map(crowded, sheet),
+    assert overflows(bed_map(crowded, sheet), sheet) == []
+
+
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
+def test_nothing_runs_off_labels_and_sheets(sheet):
+    crowded = replace(bed(), title=LONG)
+    for figure in (
         *stake_labels(crowded, sheet)[:1],
         *pick_sheets(crowded, sheet)[:2],
         *height_sheets(crowded, sheet)[:2],
-    ]
-    for figure in figures:
+    ):
         assert overflows(figure, sheet) == []
 
 
-@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda one: one.name)
+@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
 def test_the_lines_at_the_head_of_the_map_do_not_overlap(sheet):
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
@@ -124,30 +143,24 @@ def test_the_lines_at_the_head_of_the_map_do_not_overlap(sheet):
             assert not here.overlaps(there), (one, other)
 
 
-def test_codes_on_labels_read_back_as_the_plants(tmp_path):
+def test_codes_on_labels_read_back_as_the_plants(printed):
     reader = pytest.importorskip("zxingcpp", reason="zxing-cpp reads QR codes independently")
     pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 turns the PDF into an image")
-    path = tmp_path / "labels.pdf"
-    trial = bed(plants=2)
-    print_labels(trial, path)
     found = []
-    document = pdfium.PdfDocument(path)
+    document = pdfium.PdfDocument(printed("labels"))
     for page in document:
         image = page.render(scale=300 / 72).to_pil()
         found += [code.text for code in reader.read_barcodes(image)]
-    assert sorted(found) == sorted(trial.plants["plant"])
+    assert sorted(found) == sorted(bed(plants=2).plants["plant"])
 
 
-def test_codes_survive_mud(tmp_path):
+def test_codes_survive_mud(printed):
     # Level H restores about 30 % of a code (ISO/IEC 18004); a blot over a tenth must not matter.
     reader = pytest.importorskip("zxingcpp", reason="zxing-cpp reads QR codes independently")
     pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 turns the PDF into an image")
     from PIL import ImageDraw
 
-    path = tmp_path / "labels.pdf"
-    trial = bed(plants=2)
-    print_labels(trial, path)
-    image = pdfium.PdfDocument(path)[0].render(scale=300 / 72).to_pil()
+    image = pdfium.PdfDocument(printed("labels"))[0].render(scale=300 / 72).to_pil()
     codes = reader.read_barcodes(image)
     pen = ImageDraw.Draw(image)
     for code in codes:
@@ -160,19 +173,13 @@ def test_codes_survive_mud(tmp_path):
     assert {code.text for code in again} == {code.text for code in codes}
 
 
-def test_sheets_hold_every_plant_once_in_walking_order(tmp_path):
-    path = tmp_path / "sheet.pdf"
-    trial = bed()
-    print_sheets(pick_sheets(trial), path, "pick")
-    words = " ".join(words_of(path))
-    printed = re.findall(r"\b\d{3}[a-z]\b", words)
-    assert printed == trial.plants["plant"].tolist()
+def test_sheets_hold_every_plant_once_in_walking_order(printed):
+    words = " ".join(words_of(printed("pick")))
+    assert re.findall(r"\b\d{3}[a-z]\b", words) == bed().plants["plant"].tolist()
 
 
-def test_every_page_of_a_sheet_carries_the_zero_rule_and_the_first_the_cautions(tmp_path):
-    path = tmp_path / "sheet.pdf"
-    print_sheets(pick_sheets(bed()), path, "pick")
-    pages = words_of(path)
+def test_every_page_of_a_sheet_carries_the_zero_rule_and_the_first_the_cautions(printed):
+    pages = words_of(printed("pick"))
     assert len(pages) > 1
     assert "LOOKED and found nothing: write 0." in pages[0]
     assert all("0 = looked, nothing there." in page for page in pages[1:])
@@ -214,12 +221,11 @@ def test_the_map_is_to_scale():
     assert svg.get("width", "").endswith("pt")
 
 
-def test_the_same_bed_gives_the_same_svg_and_pdf(tmp_path):
+def test_the_same_bed_gives_the_same_svg_and_pdf(printed, tmp_path):
     assert bed_map_svg(bed()) == bed_map_svg(bed())
-    one, two = tmp_path / "one.pdf", tmp_path / "two.pdf"
-    print_bed_map(bed(), one)
-    print_bed_map(bed(), two)
-    assert one.read_bytes() == two.read_bytes()
+    again = tmp_path / "again.pdf"
+    print_bed_map(bed(), again)
+    assert again.read_bytes() == printed("map").read_bytes()
 
 
 def test_the_map_needs_no_colour():
@@ -235,17 +241,21 @@ def test_the_map_in_words_names_every_plot():
     assert "shade from the west" in words
 
 
-@pytest.mark.parametrize(
-    "name", ["$x^2$", "<script>alert(1)</script>", "a\nb\x00c", "M & S", "番茄"]
-)
-def test_odd_names_are_printed_as_they_are_and_never_run(name, tmp_path):
-    plain = bed_of(lay_out(PlanRequest(("Odd", "Plain"), seed=1, blocks=2)), title=name)
-    odd = replace(plain, plants=plain.plants.replace({"variety": {"Odd": name}}))
-    svg = bed_map_svg(odd)
+def test_odd_names_are_printed_as_they_are_and_never_run(tmp_path):
+    odd = ("$x^2$", "<script>alert(1)</script>", "a\nb\x00c", "M & S", "番茄")
+    plain = bed_of(lay_out(PlanRequest(FIVE, seed=1, blocks=2)), title=odd[1])
+    named = replace(plain, plants=plain.plants.replace({
+        "variety": dict(zip(FIVE, odd, strict=True))}))  # fmt: skip
+    svg = bed_map_svg(named)
     ET.fromstring(svg)
     assert "<script" not in svg
-    print_labels(odd, tmp_path / "l.pdf")
-    print_sheets(pick_sheets(odd), tmp_path / "s.pdf", "x")
+    print_labels(named, tmp_path / "l.pdf")
+    words = " ".join(" ".join(words_of(tmp_path / "l.pdf")).split())
+    for name in ("$x^2$", "<script>", "M & S"):
+        assert name in words, name
+    for title in odd:
+        print_bed_map(replace(named, title=title), tmp_path / "m.pdf")
+    print_sheets(pick_sheets(named), tmp_path / "s.pdf", "x")
 
 
 def test_letters_no_font_has_are_named():

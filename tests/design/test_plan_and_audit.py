@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from trialkit.decide.conclude import conclude
+from trialkit.design import layouts
 from trialkit.design.audit import audit, audit_plants, grouped_in
 from trialkit.design.layouts import lay_out
 from trialkit.design.planfolder import About, write_plan
@@ -42,17 +43,34 @@ def test_one_repeat_is_planned_and_audited_as_no_comparison(tmp_path):
     assert error_df(setup_of(planting)) < 1
 
 
-@pytest.mark.parametrize("varieties", [2, 3, 4])
-def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties):
+@pytest.mark.parametrize("varieties", [2, 3])
+def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties, monkeypatch):
     """With neighbours left to the lot alone, three varieties in four blocks fell so in 10 of 60
-    beds (one of them with all three); such a bed is drawn again."""
-    for seed in range(25):
+    beds (one of them with all three); such a bed is drawn again.  The first four that are."""
+    rejected = []
+    judge = layouts._one_line_right_through
+
+    def judged(grid):
+        rejected.append(judge(grid))
+        return rejected[-1]
+
+    monkeypatch.setattr(layouts, "_one_line_right_through", judged)
+    again = 0
+    for seed in range(200):
+        rejected.clear()
         request = PlanRequest(
-            tuple("ABCD"[:varieties]), blocks=4, plants=2, seed=seed, improve_neighbours=False
+            tuple("ABC"[:varieties]), blocks=4, plants=2, seed=seed, improve_neighbours=False
         )
-        found = audit_plants(lay_out(request).plants.assign(lost=None), request.design)
-        assert found.no_comparison is None
-        assert not found.found("one-row-by-lot")
+        planting = lay_out(request)
+        assert not rejected[-1]
+        if len(rejected) > 1:
+            again += 1
+            found = audit_plants(planting.plants.assign(lost=None), request.design)
+            assert found.no_comparison is None
+            assert not found.found("one-row-by-lot")
+        if again == 4:
+            break
+    assert again == 4
 
 
 def test_a_latin_square_is_never_said_to_lie_in_one_block(tmp_path):
