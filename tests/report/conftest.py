@@ -27,3 +27,9 @@ def hostile_report(tmp_path_factory):
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
     (folder / "plants.csv").write_text(plants, encoding="utf-8")
     return publish(folder)
+
+
+@pytest.fixture
+def no_paper(monkeypatch):
+    """Where a test looks at the trial's own files alone, the sheets are not printed."""
+    monkeypatch.setattr("trialkit.design.planfolder.print_paper", lambda *_, **__: [])

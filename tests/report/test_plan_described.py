@@ -62,12 +62,6 @@ def run(*arguments: object):
     return result
 
 
-@pytest.fixture
-def no_paper(monkeypatch):
-    """Where a test looks at the trial's own files alone, the sheets are not printed."""
-    monkeypatch.setattr("trialkit.design.planfolder.print_paper", lambda *_, **__: [])
-
-
 def content(folder: Path) -> dict[str, bytes]:
     return {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
 

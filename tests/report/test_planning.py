@@ -108,6 +108,7 @@ def test_impossible_plans_stop_the_cell_with_the_nearest_ones():
         planpower.spread(plot=-1)
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_writing_needs_a_folder_and_never_replaces_a_trial(plan, tmp_path):
     assert "Nothing was written" in planning.write(plan, "").plain
     assert "Written to" in planning.write(plan, str(tmp_path / "t")).plain
@@ -199,6 +200,7 @@ def test_paper_needs_a_trial_with_plants(tmp_path):
     assert runner.invoke(app, ["paper", str(tmp_path)]).exit_code == 3
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_options_read_lengths_and_dates_as_tables_do(tmp_path):
     folder = tmp_path / "feet"
     arguments = ["--row-spacing", "3 ft", "--plant-spacing", "1 ft 6 in", "--aisle", "2 ft",
@@ -214,6 +216,7 @@ def test_options_read_lengths_and_dates_as_tables_do(tmp_path):
     assert drawn.geometry.aisle_cm == pytest.approx(60.96)
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_a_date_in_figures_is_read_where_trial_toml_says_which_comes_first(tmp_path):
     start_trial(tmp_path / "t")
     toml = tmp_path / "t" / "trial.toml"
@@ -226,6 +229,7 @@ def test_a_date_in_figures_is_read_where_trial_toml_says_which_comes_first(tmp_p
     assert again.exit_code == 0, again.output
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_a_day_of_planting_nobody_named_is_told(tmp_path):
     done = CliRunner().invoke(app, ["plan", str(tmp_path / "t"), *options("A", "B")])
     assert done.exit_code == 0
@@ -248,6 +252,7 @@ def test_past_tenfold_a_bed_is_too_small_to_compare(tmp_path):
     assert "too small" not in planpower.chance(large).plain
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_picks_and_looks_are_asked_for_together_and_what_few_looks_cost_is_told(tmp_path):
     words = {}
     for name, more in {
@@ -285,6 +290,7 @@ def test_learned_spreads_are_told_at_their_estimate_and_at_their_upper_limit(tmp
     assert "no upper limit" in text
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_a_dry_run_says_what_the_bed_can_show_and_writes_nothing(tmp_path):
     arguments = ["plan", str(tmp_path / "t"), *options("A", "B"), "--seed", "3"]
     dry = CliRunner().invoke(app, [*arguments, "--dry-run"])
