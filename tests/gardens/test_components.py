@@ -17,7 +17,7 @@ from trialkit.gardens.components import (
     Components,
     _on_grid,
     components,
-    learned,
+    from_profile,
     pooled,
 )
 from trialkit.mixed import MixedModelError, fit_glmm
@@ -49,7 +49,7 @@ def test_profile_limits_are_those_of_glmmtmb(fitted):
     as the R packages hold them."""
     fit, found, reference = fitted
     for name, (low, high) in reference["limits"].items():
-        one = learned(_on_grid(found.profiles[name]), float(fit.group_sd[name]))
+        one = from_profile(_on_grid(found.profiles[name]), float(fit.group_sd[name]))
         assert one.sd == pytest.approx(reference["sd"][name], rel=1e-3)
         assert one.low == pytest.approx(low, rel=0.02, abs=1e-6)
         assert one.high == pytest.approx(high, rel=0.02)
@@ -69,14 +69,14 @@ def test_only_fits_whose_likelihood_is_restricted_are_taken():
 
 def test_a_profile_gives_back_its_own_limits():
     """A parabola in sd about 1 with curvature 1 / 0.2^2: 95 % limits 1 -+ 1.96 times 0.2."""
-    one = learned(((GRID - 1.0) / 0.2) ** 2)
+    one = from_profile(((GRID - 1.0) / 0.2) ** 2)
     assert one.low == pytest.approx(1 - 0.2 * np.sqrt(RISE), abs=1e-3)
     assert one.high == pytest.approx(1 + 0.2 * np.sqrt(RISE), abs=1e-3)
     assert one.sd == pytest.approx(1.0, rel=0.01)
 
 
 def test_two_alike_taken_together_narrow_as_the_root_of_two():
-    one = learned(((GRID - 1.0) / 0.2) ** 2)
+    one = from_profile(((GRID - 1.0) / 0.2) ** 2)
     alike = Components(one, None, None)
     both = pooled([alike, alike]).plot
     assert both.high - both.low == pytest.approx((one.high - one.low) / np.sqrt(2), rel=0.01)
@@ -85,7 +85,7 @@ def test_two_alike_taken_together_narrow_as_the_root_of_two():
 
 
 def test_one_that_knows_nothing_leaves_the_other_as_it_is():
-    one = learned(((GRID - 1.0) / 0.2) ** 2)
+    one = from_profile(((GRID - 1.0) / 0.2) ** 2)
     both = pooled([Components(one, None, None), Components(None, None, one)])
     assert both.plot is one
     assert both.pick is one
