@@ -200,11 +200,11 @@ def test_kenward_roger_is_refused_where_it_does_not_hold() -> None:
         counts().predict(scale="raw")
 
 
-def test_a_level_without_a_single_pod_is_named_when_the_search_fails() -> None:
+def test_a_level_without_a_single_pod_is_named_where_a_refusal_is_asked_for() -> None:
     data = bed()
     data.loc[data["variety"] == "A", "pods"] = 0
-    with pytest.raises(MixedModelError, match="Level 'A' of 'variety' holds 0 in every record"):
-        counts(data, method="reml")
+    with pytest.raises(MixedModelError, match=r"separated \(variety A\): every record there"):
+        counts(data, method="reml", separated="error")
 
 
 def empty_cell() -> pd.DataFrame:

@@ -105,14 +105,14 @@ def test_two_scores_are_the_logit_of_a_yes():
 def test_the_gradient_is_that_of_the_value():
     from trialkit.mixed.crossproducts import RandomPart
     from trialkit.mixed.grouping import make_groupings
-    from trialkit.mixed.ordered import _Search
+    from trialkit.mixed.scores import ScoreSearch
 
     data = wine()
     random = RandomPart(make_groupings(data, ["judge", "bottle"], None, saturated=True))
     x = np.column_stack([data["temp"] == "warm", data["contact"] == "yes"]).astype(float) - 0.5
     codes = np.arange(len(data))
     for link in ("logit", "probit"):
-        search = _Search(codes, data["rating"].to_numpy() - 1, np.ones(len(data)), 5, link,
+        search = ScoreSearch(codes, data["rating"].to_numpy() - 1, np.ones(len(data)), 5, link,
                          x[:, 1:], x[:, :1], random)  # fmt: skip
         at = search.start() + 0.1 * np.sin(np.arange(len(search.start())))
         _, gradient = search(at)
@@ -181,5 +181,9 @@ def test_bad_input_is_named(formula, change, options, words):
 def test_a_level_with_only_the_highest_score_is_named():
     data = wine().copy()
     data.loc[data["temp"] == "warm", "rating"] = 5
-    with pytest.raises(MixedModelError, match="separated.*'warm' of 'temp' has only 5"):
-        fit_ordered(FORMULA, data)
+    with pytest.raises(MixedModelError, match=r"separated \(temp warm\)"):
+        fit_ordered(FORMULA, data)  # no other record has a 5
+    data.loc[0, "rating"] = 5
+    assert fit_ordered(FORMULA, data).separated == ("temp warm",)
+    with pytest.raises(MixedModelError, match=r"separated \(temp warm\)"):
+        fit_ordered(FORMULA, data, separated="error")

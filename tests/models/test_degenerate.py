@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from seasons import bed, day, grown, picked, records
 
 from trialkit.decide import conclude
@@ -105,7 +106,16 @@ class TestSeasons:
         plants = bed("ABC")
         found = _everything(records(plants, picked(plants, {"A": 0.5, "B": 1.0, "C": 0.0}, DAYS)))
         assert found.analysis.pods.of("C")["estimate"] == 0
-        assert any("C gave no pods" in note for note in found.analysis.pods.notes)
+        note = next(n for n in found.analysis.pods.notes if n.startswith("C gave no pods"))
+        nothing, check = found.analysis.pods.of("C"), found.analysis.pods.of("A")
+        assert nothing["low"] == 0
+        assert 0 < nothing["high"] < check["estimate"]
+        # every plant-day of C without a pod: the exact limit of a Poisson count is the least it
+        # can be, plots and dates that differ add to it
+        looks = found.analysis.pods.looks
+        days = looks.loc[looks["variety"] == "A", "days"].sum()
+        assert nothing["high"] > 7 * stats.chi2.ppf(0.975, 2) / 2 / days
+        assert re.search(r"very likely under [\d.]+ pods a plant a week, or .* of A's", note)
 
     def test_no_check(self):
         plants = bed("ABC")

@@ -79,13 +79,15 @@ def compare_means(
     ratio: bool = False,
     at: Mapping[str, float] | None = None,
 ) -> Comparison:
+    from trialkit.mixed.inference import at_infinity
+
     labels, rows = marginal_rows(fit.part, factor, by, at)
     name = str(labels.columns[-1])
     method = fit.default_df if df is None else df
     check_level(level)
     pairs = _pairs(labels, name, against, by)
     contrast = np.array([rows[i] - rows[j] for i, j in pairs])
-    table = fit._contrast_rows(contrast, method, level)
+    table = fit._contrast_rows(contrast, method, level, limits=False)
     out = pd.DataFrame(
         {"left": [labels[name][i] for i, _ in pairs], "right": [labels[name][j] for _, j in pairs]}
     )
@@ -107,13 +109,19 @@ def compare_means(
             correlation = _correlation(fit._rows_covariance(kept, method))
             p[here], half[here] = _dunnett(t[here], dof[here], correlation, level)
     low, high = estimate - half * se, estimate + half * se
+    kept, ok = fit._estimable(contrast)
+    far = np.where(ok, fit._far(kept), 0.0)
+    for i in np.flatnonzero(far != 0.0):
+        low[i], high[i] = fit._far_limits(kept[i], far[i], half[i], dof[i])
     out["ratio" if ratio else "estimate"] = np.exp(estimate) if ratio else estimate
     out["se"] = se * np.exp(estimate) if ratio else se
     out["df"], out["statistic"], out["p"] = dof, t, p
     out["low"], out["high"] = (np.exp(low), np.exp(high)) if ratio else (low, high)
     out["reason"] = table["reason"].to_numpy()
     kept, ok = fit._estimable(rows)
-    means = labels.assign(estimate=np.where(ok, kept @ fit._beta, np.nan))
+    level_at = np.where(ok, kept @ fit._beta, np.nan)
+    far = np.where(ok, fit._far(kept), 0.0)
+    means = labels.assign(estimate=np.where(far == 0.0, level_at, at_infinity(far)))
     return Comparison(out, name, "tukey" if against is None else "dunnett", level, means)
 
 
@@ -162,7 +170,10 @@ def _dunnett(t: Floats, df: Floats, correlation: Floats, level: float) -> tuple[
 
 
 def _correlation(covariance: Floats) -> Floats:
+    """Comparisons without a variance (at infinity) count as independent, which is the careful side
+    (Sidak 1967, J. Am. Stat. Assoc. 62:626)."""
     size = np.sqrt(np.diagonal(covariance))
+    size = np.where(size > 0.0, size, np.inf)
     out: Floats = covariance / size[:, None] / size[None, :]
     np.fill_diagonal(out, 1.0)
     return out

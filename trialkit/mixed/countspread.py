@@ -59,6 +59,8 @@ def count_spread(fit: GLMM, names: Sequence[str] | None = None) -> CountSpread:
     """
     if fit.method != "reml" or any(g.k != 1 for g in fit.random.groupings):
         raise MixedModelError("spreads are known of REML fits with random intercepts only.")
+    if fit.separation is not None:
+        raise MixedModelError("spreads are not profiled where a level is separated; leave it out.")
     sd = np.array([float(np.abs(f[0, 0])) for f in fit.factors])
     sized = bool(fit.family.has_size and fit.log_size <= POISSON_LIKE)
     x = np.array([*sd, fit.log_size] if sized else sd)
@@ -77,7 +79,7 @@ def _value_of(fit: GLMM, sized: bool) -> Value:
     """-2 log likelihood and its gradient over (standard deviations, log size)."""
     dense = Dense(fit.part.basis, fit.part.codes)
     laplace = Laplace(fit.random, dense, fit.family, fit.offset, reml=True)
-    beta = fit.part.triangle @ fit.found.beta
+    beta = fit.part.triangle @ fit.optimum.beta
 
     def value(x: Floats) -> tuple[float, Floats]:
         factors = [np.array([[one]]) for one in x[: len(fit.factors)]]

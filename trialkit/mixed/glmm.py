@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,22 +14,32 @@ from trialkit.mixed.comparison import Comparison, compare_means
 from trialkit.mixed.crossproducts import RandomPart, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import FAMILIES, Family
-from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
 from trialkit.mixed.laplace import Mode
-from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, Found, Nearby
+from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, CountOptimum, Nearby
+from trialkit.mixed.linkfit import LinkFit
 from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
-from trialkit.mixed.strata import between_within
+from trialkit.mixed.separation import (
+    Ends,
+    Remaining,
+    Separation,
+    find_separation,
+    separated_levels,
+    without,
+)
 from trialkit.mixed.summary import describe
 from trialkit.mixed.threads import few_threads
 
 
 @dataclass(frozen=True, repr=False)
-class GLMM(MixedFit):
+class GLMM(LinkFit):
     """A fitted generalised mixed model.  Made by `fit_glmm`; see there for the arguments.
 
     All estimates are on the link scale (logarithms or log-odds) unless ``ratio=True``.
+    separated: the levels whose every record stands at the end of the scale, so that no finite
+    estimate fits them; what is said of them comes from the likelihood (see `linkfit.py`).
+    remaining: the model without those records, which ``optimum`` is of.
     """
 
     formula: str
@@ -39,7 +49,10 @@ class GLMM(MixedFit):
     family: Family
     y: Floats
     offset: Floats
-    found: Found
+    optimum: CountOptimum
+    separation: Separation | None = None
+    separated: tuple[str, ...] = ()
+    remaining: Remaining | None = None
 
     default_df = "asymptotic"
 
@@ -50,23 +63,23 @@ class GLMM(MixedFit):
     @property
     def objective(self) -> float:
         """-2 log likelihood (restricted for ``method="reml"``), by Laplace."""
-        return self.found.objective
+        return self.optimum.objective
 
-    @property
+    @cached_property
     def factors(self) -> tuple[Floats, ...]:
-        return self.found.factors
+        return self._of_groupings(self.optimum.factors)
 
     @property
     def log_size(self) -> float:
-        return self.found.log_size
+        return self.optimum.log_size
 
     @property
     def mode(self) -> Mode:
-        return self.found.mode
+        return self.optimum.mode
 
     @property
     def evaluations(self) -> int:
-        return self.found.evaluations
+        return self.optimum.evaluations
 
     @property
     def dispersion(self) -> float:
@@ -76,43 +89,75 @@ class GLMM(MixedFit):
             return float("nan")
         return float("inf") if self.log_size > POISSON_LIKE else float(np.exp(self.log_size))
 
-    @property
-    def _unit_variance(self) -> float:
-        return 1.0
+    @cached_property
+    def _beta(self) -> Floats:
+        if self.remaining is None:
+            return self.optimum.beta
+        out = np.zeros(self.p)
+        out[self._known] = self.optimum.beta
+        return out
 
     @cached_property
-    def boundary(self) -> tuple[str, ...]:
-        """Groupings whose variance (or a direction of it) is estimated as zero."""
-        return tuple(
-            g.name
-            for g, f in zip(self.random.groupings, self.factors, strict=True)
-            if np.abs(np.diagonal(f)).min() < 1e-6
-        )
-
-    @property
-    def _beta(self) -> Floats:
-        return self.found.beta
-
-    @property
     def _phi(self) -> Floats:
-        return self.found.covariance
+        if self.remaining is None:
+            return self.optimum.covariance
+        out = np.zeros((self.p, self.p))
+        out[np.ix_(self._known, self._known)] = self.optimum.covariance
+        return out
 
-    def _rows_covariance(self, contrast: Floats, df: str | float) -> Floats:
-        return contrast @ self.found.covariance @ contrast.T
+    @cached_property
+    def eta(self) -> Floats:
+        """The linear predictor at the random effects' mode, (n,); infinite where separated."""
+        if self.remaining is None:
+            return self.mode.eta
+        out = self._far_eta
+        out[self.remaining.records] = self.mode.eta
+        return out
 
-    def _row_df(self, contrast: Floats, df: str | float) -> Floats:
-        if isinstance(df, int | float) and df > 0:
-            return np.full(len(contrast), float(df))
-        if df == "between-within":
-            return between_within(self.part, self.random, contrast)
-        if df == "asymptotic":
-            return np.full(len(contrast), np.inf)
-        raise MixedModelError(
-            f"df='{df}' is not one of: asymptotic, between-within, or a number above 0."
-        )
+    @property
+    def _far_eta(self) -> Floats:
+        return np.where(self.y > self.y.min(), np.inf, -np.inf)
 
-    def _f_moments(self, contrast: Floats, df: str | float) -> tuple[float, float]:
-        return 1.0, float(np.min(self._row_df(contrast, df)))
+    def fixed_part(self) -> Floats:
+        """X b of the records, (n,), without offset or random effects; infinite where separated."""
+        values = super().fixed_part()
+        if self.remaining is None:
+            return values
+        return np.where(self.remaining.records, values, self._far_eta)
+
+    @cached_property
+    def _least(self) -> float:
+        if self.method == "ml":
+            return self.objective
+        whole = Remaining(np.ones(self.n, dtype=bool), self.part, self.random, ())
+        return self._least_of(self.remaining or whole, self.offset)
+
+    def _held(self, contrast: Floats, values: Floats) -> float:
+        """ML by Laplace; of a REML fit the spreads stay as they are, since ML understates them."""
+        part = self.part
+        on_basis = np.linalg.solve(part.triangle.T, contrast.T).T
+        _, singular, right = np.linalg.svd(on_basis)
+        rank = int((singular > 1e-10 * singular[0]).sum())
+        rest = part.basis @ right[rank:].T
+        offset = self.offset + (part.basis @ np.linalg.pinv(on_basis) @ values)[part.codes]
+        held = replace(part, rows=rest, kept=np.arange(rest.shape[1]), basis=rest,
+                       triangle=np.eye(rest.shape[1]))  # fmt: skip
+        records = np.ones(self.n, dtype=bool)
+        separation = _separation(held, self.family, self.y)
+        if separation is not None:
+            records = ~separation.rows[held.codes]
+        return self._least_of(without(held, self.random, records), offset)
+
+    def _least_of(self, model: Remaining, offset: Floats) -> float:
+        law = _law(self.family, self.y, model.records)
+        search = CountFit("ml", model.part, model.random, law, self.y[model.records],
+                          offset[model.records])  # fmt: skip
+        with few_threads(model.random.r + self.p):
+            if self.method == "ml":
+                return search.run(covariance=False).objective
+            own = dict(zip((g.name for g in self.random.groupings), self.factors, strict=True))
+            factors = [own[g.name] for g in model.random.groupings]
+            return search.least(factors, self.log_size)
 
     def means(
         self,
@@ -154,12 +199,12 @@ class GLMM(MixedFit):
 
     @cached_property
     def _effects(self) -> list[Floats]:
-        return [u @ f.T for u, f in zip(self.mode.u, self.factors, strict=True)]
+        return self._of_levels(self.mode.u, self.optimum.factors)
 
     @cached_property
     def fitted(self) -> Floats:
         """Fitted means, random effects included, (n,)."""
-        return self.family.mean(self.mode.eta)
+        return self.family.mean(self.eta)
 
     def predict(
         self,
@@ -177,7 +222,7 @@ class GLMM(MixedFit):
         if scale not in {"response", "link"}:
             raise MixedModelError(f"scale='{scale}' is not one of: response, link.")
         if newdata is None:
-            eta = self.mode.eta
+            eta = self.eta
             if not random:
                 eta = self.offset + self.fixed_part()
         else:
@@ -193,16 +238,16 @@ class GLMM(MixedFit):
             return self.y - self.fitted
         if kind == "pearson":
             return (self.y - self.fitted) / np.sqrt(
-                self.family.variance(self.mode.eta, self.log_size)
+                self.family.variance(self.eta, self.log_size)
             )
         if kind != "quantile":
             raise MixedModelError(f"residuals kind '{kind}': use quantile, pearson or response.")
         step = 1.0
         if self.family.name == "binomial":
             step = 1.0 / np.maximum(getattr(self.family, "m", 1.0), 1.0)
-        top = self.family.cdf(self.y, self.mode.eta, self.log_size)
+        top = self.family.cdf(self.y, self.eta, self.log_size)
         bottom = np.where(
-            self.y - step < -1e-9, 0.0, self.family.cdf(self.y - step, self.mode.eta, self.log_size)
+            self.y - step < -1e-9, 0.0, self.family.cdf(self.y - step, self.eta, self.log_size)
         )
         u = np.random.default_rng(seed).uniform(size=self.n)
         return np.asarray(stats.norm.ppf(np.clip(bottom + u * (top - bottom), 1e-12, 1 - 1e-12)))
@@ -211,9 +256,7 @@ class GLMM(MixedFit):
         """The same model fitted to another response (n,)."""
         law = FAMILIES[self.family.name](y, getattr(self.family, "m", None))
         law.check(y, getattr(self.family, "m", None), "drawn response")
-        with few_threads(self.random.r + self.p):
-            found = CountFit(self.method, self.part, self.random, law, y, self.offset).run()
-        return GLMM(self.formula, self.method, self.part, self.random, law, y, self.offset, found)
+        return _fitted(self.formula, self.method, self.part, self.random, law, y, self.offset)
 
     def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:
         """Draw responses from the fitted model, (times, n), with new random effects."""
@@ -239,6 +282,7 @@ def fit_glmm(
     weights: str | Floats | None = None,
     method: str = "ml",
     like: GLMM | None = None,
+    separated: str = "limits",
 ) -> GLMM:
     """Fit a generalised linear mixed model by the Laplace approximation.
 
@@ -249,6 +293,10 @@ def fit_glmm(
     method: ``"ml"``, or ``"reml"``, which integrates the fixed effects out as well and so does
         not understate the variances of few blocks or plots.
     like: a fit of the same model to nearly the same records; a REML search starts from it.
+    separated: what to do where a level's every record stands at the end of the scale, so that no
+        finite estimate fits.  ``"limits"`` names it in ``separated`` and answers from the
+        likelihood: limits, p, letters; ``"error"`` refuses; ``"keep"`` fits all the same, for
+        curves: estimates run far off there, and their standard errors mean nothing.
 
     Raises MixedModelError, naming the column, on unusable input or a search that fails.
     """
@@ -256,6 +304,8 @@ def fit_glmm(
         raise MixedModelError(f"family '{family}' is not one of: {', '.join(FAMILIES)}.")
     if method not in {"ml", "reml"}:
         raise MixedModelError(f"method='{method}' is not one of: ml, reml.")
+    if separated not in {"limits", "error", "keep"}:
+        raise MixedModelError(f"separated='{separated}' is not one of: limits, error, keep.")
     left, right = split_formula(formula)
     y = make_response(left, data)
     part = make_fixed(right, data)
@@ -277,13 +327,63 @@ def fit_glmm(
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
     random = RandomPart(make_groupings(data, groups, slopes, saturated=True), keep_pairs=True)
-    try:
+    with few_threads(random.r + part.p):
+        not_in_fixed(random, part)
+    if separated == "keep":
         with few_threads(random.r + part.p):
-            not_in_fixed(random, part)
-            found = CountFit(method, part, random, law, y, off).run(_nearby(like, random))
-    except MixedModelError as err:
-        raise MixedModelError(f"{err}{_one_sided(part, data, y)}") from err
-    return GLMM(formula, method, part, random, law, y, off, found)
+            optimum = CountFit(method, part, random, law, y, off).run(_nearby(like, random))
+        return GLMM(formula, method, part, random, law, y, off, optimum)
+    separation = _separation(part, law, y)
+    levels: tuple[str, ...] = ()
+    if separation is not None:
+        levels = separated_levels(part.factors, data, separation.rows[part.codes])
+        if separated == "error":
+            what = "; ".join(levels) or "some combination of the terms"
+            raise MixedModelError(
+                f"separated ({what}): every record there stands at the end of the scale, so that "
+                "no finite estimate fits. Leave it out, or fit with separated='limits'."
+            )
+    return _fitted(formula, method, part, random, law, y, off, like, separation, levels)
+
+
+def _separation(part: FixedPart, law: Family, y: Floats) -> Separation | None:
+    """Separated rows of the design at the records' values."""
+    high = y == 1.0 if law.name == "binomial" else np.zeros(len(y), dtype=bool)
+    return find_separation(part.basis, Ends.of(part.codes, len(part.basis), y == 0.0, high))
+
+
+def _law(family: Family, y: Floats, records: Floats) -> Family:
+    """The distribution of some of the records."""
+    trials = getattr(family, "m", None)
+    return FAMILIES[family.name](y[records], None if trials is None else trials[records])
+
+
+def _fitted(
+    formula: str,
+    method: str,
+    part: FixedPart,
+    random: RandomPart,
+    law: Family,
+    y: Floats,
+    offset: Floats,
+    like: GLMM | None = None,
+    separation: Separation | None = None,
+    levels: tuple[str, ...] = (),
+) -> GLMM:
+    """Fit what is read; separated records are left out of the search."""
+    if separation is None:
+        separation = _separation(part, law, y)
+    if separation is None:
+        with few_threads(random.r + part.p):
+            optimum = CountFit(method, part, random, law, y, offset).run(_nearby(like, random))
+        return GLMM(formula, method, part, random, law, y, offset, optimum)
+    left = without(part, random, ~separation.rows[part.codes])
+    known = left.records
+    with few_threads(random.r + part.p):
+        search = CountFit(method, left.part, left.random, _law(law, y, known), y[known],
+                          offset[known])  # fmt: skip
+        optimum = search.run(_nearby(like, left.random))
+    return GLMM(formula, method, part, random, law, y, offset, optimum, separation, levels, left)
 
 
 def _nearby(like: GLMM | None, random: RandomPart) -> Nearby | None:
@@ -294,18 +394,4 @@ def _nearby(like: GLMM | None, random: RandomPart) -> Nearby | None:
     factors = [known.get(g.name) for g in random.groupings]
     same = [f for f, g in zip(factors, random.groupings, strict=True)
             if f is not None and len(f) == g.k]
-    return Nearby(same, like.log_size, like.found.beta) if len(same) == len(factors) else None
-
-
-def _one_sided(part: FixedPart, data: pd.DataFrame, y: Floats) -> str:
-    """Name the levels whose records are all zero (or, of proportions, all one)."""
-    found = []
-    for name in part.factors:
-        ends = pd.Series(y).groupby(data[name].to_numpy()).agg(["min", "max"])
-        found += [
-            f" Level '{level}' of '{name}' holds {low:g} in every record, so it has no estimate "
-            "of its own on this scale: leave it out, and report it as it stands."
-            for level, low, high in ends.itertuples()
-            if low == high and (low == 0.0 or y.max() == low == 1.0)
-        ]
-    return "".join(found)
+    return Nearby(same, like.log_size, like.optimum.beta) if len(same) == len(factors) else None

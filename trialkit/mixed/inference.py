@@ -84,8 +84,33 @@ class FixedEffects(ABC):
             raise MixedModelError("a contrast must be rows of finite numbers.")
         return self._contrast_rows(rows, df, level, index)
 
+    def _far(self, contrast: Floats) -> Floats:
+        """Of contrasts (m, p) of the kept columns: 0 where the estimate is finite, -1 and 1 where
+        it lies at minus and plus infinity, NaN where it may lie anywhere.  Fits by likelihood on
+        a link scale have such estimates (see `linkfit.py`)."""
+        return np.zeros(len(contrast))
+
+    def _far_reason(self, sign: float) -> str:
+        raise NotImplementedError
+
+    def _far_statistic(self, contrast: Floats, sign: float, df: float) -> float:
+        """The t whose tail is that of a contrast (p,) at infinity being zero."""
+        raise NotImplementedError
+
+    def _far_limits(
+        self, contrast: Floats, sign: float, half: float, df: float
+    ) -> tuple[float, float]:
+        """The limits of a contrast (p,) at infinity; ``half``: the quantile of t they are of."""
+        raise NotImplementedError
+
     def _contrast_rows(
-        self, rows: Floats, df: str | float | None, level: float, index: pd.Index | None = None
+        self,
+        rows: Floats,
+        df: str | float | None,
+        level: float,
+        index: pd.Index | None = None,
+        *,
+        limits: bool = True,
     ) -> pd.DataFrame:
         method = self.default_df if df is None else df
         check_level(level)
@@ -104,7 +129,16 @@ class FixedEffects(ABC):
             "every weight of this contrast is zero",
             "not estimable: these records hold no data on this combination",
         )
-        reason = np.where(ok, "", why)
+        reason = np.where(ok, "", why).astype(object)
+        far = np.where(ok, self._far(kept), 0.0)
+        for i in np.flatnonzero(far != 0.0):
+            estimate[i], se[i] = at_infinity(far[i : i + 1])[0], np.nan
+            t[i] = self._far_statistic(kept[i], far[i], dof[i])
+            p[i] = 2.0 * stats.t.sf(abs(t[i]), dof[i])
+            reason[i] = self._far_reason(far[i])
+            if limits:
+                half = float(stats.t.ppf(0.5 + level / 2.0, dof[i]))
+                low[i], high[i] = self._far_limits(kept[i], far[i], half, dof[i])
         return pd.DataFrame(
             {
                 "estimate": estimate,
@@ -147,8 +181,28 @@ class FixedEffects(ABC):
         them.  Returns F, num_df, den_df, p and reason: why num_df is less than the term's own.
         """
         method = self.default_df if df is None else df
+        kept, reason = self._hypothesis(term, df, at)
+        scaling, den = self._f_moments(kept, method)
+        middle = self._rows_covariance(kept, method)
+        value = kept @ self._beta
+        f = scaling * float(value @ np.linalg.solve(middle, value)) / len(kept)
+        p = (
+            stats.f.sf(f, len(kept), den)
+            if np.isfinite(den)
+            else stats.chi2.sf(f * len(kept), len(kept))
+        )
+        return pd.Series(
+            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p), "reason": reason},
+            name=term,
+        )
+
+    def _hypothesis(
+        self, term: str, df: str | float | None, at: Mapping[str, float] | None
+    ) -> tuple[Floats, str]:
+        """Independent contrasts (m, p) of the kept columns that a term's test is of, and why they
+        are fewer than the term's own."""
         rows = term_rows(self.part, term, at)
-        if method == "satterthwaite":
+        if (self.default_df if df is None else df) == "satterthwaite":
             successive = successive_rows(self.part, term)
             rows = rows if successive is None else successive
         own = len(_independent_rows(rows))
@@ -163,19 +217,7 @@ class FixedEffects(ABC):
                 f"{own - len(kept)} of the term's {own} contrasts cannot be estimated: no data on "
                 f"some combination, or columns that others say already ({', '.join(self.dropped)})"
             )
-        scaling, den = self._f_moments(kept, method)
-        middle = self._rows_covariance(kept, method)
-        value = kept @ self._beta
-        f = scaling * float(value @ np.linalg.solve(middle, value)) / len(kept)
-        p = (
-            stats.f.sf(f, len(kept), den)
-            if np.isfinite(den)
-            else stats.chi2.sf(f * len(kept), len(kept))
-        )
-        return pd.Series(
-            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p), "reason": reason},
-            name=term,
-        )
+        return kept, reason
 
     def letters(self, factor: str, df: str | float | None = None, alpha: float = 0.05
                 ) -> dict[str, str]:
@@ -201,6 +243,11 @@ class FixedEffects(ABC):
         table = self._contrast_rows(rows, df, level)
         keep = table[["estimate", "se", "df", "low", "high", "reason"]]
         return pd.concat([labels, keep], axis=1)
+
+
+def at_infinity(sign: Floats) -> Floats:
+    """Infinity with the sign of each entry; NaN where that is NaN or 0."""
+    return np.where(sign > 0.0, np.inf, np.where(sign < 0.0, -np.inf, np.nan))
 
 
 def _independent_rows(rows: Floats) -> Floats:

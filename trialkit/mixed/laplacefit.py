@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from scipy.optimize import minimize
 
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
 from trialkit.mixed.errors import MixedModelError
@@ -17,6 +15,8 @@ from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.laplace import Laplace, Mode
 from trialkit.mixed.likelihood import Objective, near_minimum
+from trialkit.mixed.search import quasi_newton, settle_zeros
+from trialkit.mixed.solve import solve
 from trialkit.mixed.triangles import Triangles
 
 # log(size) past this is Poisson to all the digits that counts can show
@@ -24,7 +24,7 @@ POISSON_LIKE = float(np.log(1e5))
 
 
 @dataclass(frozen=True)
-class Found:
+class CountOptimum:
     """The optimum: objective, factors L, log size, mode, fixed effects and their covariance."""
 
     objective: float
@@ -69,7 +69,7 @@ class CountFit:
         self.laplace = Laplace(random, self.dense, family, offset, reml=method == "reml")
         self.count = 0
 
-    def run(self, nearby: Nearby | None = None) -> Found:
+    def run(self, nearby: Nearby | None = None, *, covariance: bool = True) -> CountOptimum:
         if nearby is None or self.method != "reml" or len(nearby.beta) != self.part.p:
             factors, k, beta, spread = self._start()
         else:
@@ -82,8 +82,8 @@ class CountFit:
         size = [k] if self.family.has_size else []
         moves = np.zeros(self.part.p if self.method == "ml" else 0)
         x = np.concatenate([self.triangles.pack(factors), size, moves])
-        x = self._search(x, np.ones(len(x), dtype=bool))
-        x = self._settle_zeros(x)
+        x = quasi_newton(self, x, np.ones(len(x), dtype=bool), restarts=3)
+        x = settle_zeros(self, self.triangles.columns(), x)
         value, gradient = self(x)
         if float(np.abs(gradient).max()) > 1e-2:
             raise MixedModelError(
@@ -93,13 +93,40 @@ class CountFit:
         factors, k, beta = self._unpack(x)
         mode = self.laplace.mode(factors, k, beta)
         kept = np.linalg.solve(self.part.triangle, mode.beta)
-        found = Found(
+        optimum = CountOptimum(
             self._constant(value), tuple(factors), k, mode, kept, self.count,
             lambda: self._of_columns(self._covariance(x, mode)),
         )
-        if self.method == "ml":
-            _ = found.covariance  # says so now if the records do not determine it
-        return found
+        if self.method == "ml" and covariance:
+            _ = optimum.covariance  # says so now if the records do not determine it
+        return optimum
+
+    def least(self, factors: Sequence[Floats], k: float) -> float:
+        """The least of -2 log likelihood (ML) over the fixed effects, the spreads held."""
+        held = [np.asarray(f) for f in factors]
+        eta = np.asarray(self.family.start())
+        beta = np.zeros(self.part.p)
+        spread = np.eye(self.part.p)
+        for _ in range(4):
+            at = self.family.derivatives(eta, k)
+            weight = np.maximum(at.weight, 1e-6)
+            working = eta - self.offset + at.score / weight
+            cross = cross_products(self.random, self.dense, working, weight)
+            solved = solve(self.random, cross, held, self.part.p)
+            beta, r = solved.coefficients, solved.r
+            effects = [s @ (f @ f.T) for s, f in zip(solved.scores(), held, strict=True)]
+            eta = np.clip(self.laplace.eta(effects, beta), -20.0, 20.0)
+            spread = np.linalg.inv(solved.chol[r:, r:]).T
+        self.centre, self.spread = beta, spread
+
+        def over_moves(moves: Floats) -> tuple[float, Floats]:
+            mode = self.laplace.mode(held, k, self.centre + self.spread @ moves)
+            _, _, in_beta = self.laplace.gradient(mode, held, k)
+            return self.laplace.value(mode), self.spread.T @ in_beta
+
+        moves = np.zeros(self.part.p)
+        moves = quasi_newton(over_moves, moves, np.ones(len(moves), dtype=bool))
+        return over_moves(moves)[0]
 
     def _of_columns(self, covariance: Floats) -> Floats:
         """From the working basis to the formula's own columns."""
@@ -162,49 +189,6 @@ class CountFit:
         if self.method == "ml":
             parts.append(self.spread.T @ in_beta)
         return self.laplace.value(mode), np.concatenate(parts)
-
-    def _search(self, x: Floats, free: Floats) -> Floats:
-        if not free.any():
-            return x
-        full = x.copy()
-
-        def over_free(part: Floats) -> tuple[float, Floats]:
-            at = full.copy()
-            at[free] = part
-            try:
-                value, gradient = self(at)
-            except MixedModelError:
-                return 1e100, np.zeros(int(free.sum()))
-            return value, gradient[free]
-
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            for _ in range(3):
-                found = minimize(
-                    over_free,
-                    full[free],
-                    jac=True,
-                    method="BFGS",
-                    options={"gtol": 1e-4, "maxiter": 300},
-                )
-                full[free] = found.x
-                if np.abs(found.jac).max() < 1e-3:
-                    break
-        return full
-
-    def _settle_zeros(self, x: Floats) -> Floats:
-        """Variances that are nearly zero are tried at exactly zero."""
-        value, _ = self(x)
-        for cols in self.triangles.columns():
-            if np.abs(x[cols]).max() > 0.2:
-                continue
-            trial = x.copy()
-            trial[cols] = 0.0
-            trial = self._search(trial, trial != 0.0)
-            at_zero, _ = self(trial)
-            if at_zero <= value + 1e-6 * (1.0 + abs(value) * 1e-3):
-                x, value = trial, at_zero
-        return x
 
     def _covariance(self, x: Floats, mode: Mode) -> Floats:
         """Covariance of the fixed effects on the working basis, (p, p).

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Floats, compare
 from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult
 from trialkit.models.support import Support, behind, usable_groups
+from trialkit.wording import number, percent
 
 WEEK = 7.0
 
@@ -55,8 +56,13 @@ def pods_trait(
     if not barren:
         return result
     none = behind(data, barren).assign(variety=barren, estimate=0.0)
+    if result.fit is not None:
+        limits, notes = _at_most(data, ground, result, barren, check, counted)
+        none = none.assign(low=0.0, high=limits, df=ground.df([*bearing, *barren]))
+        told = tuple(n for n in result.notes if not n.startswith(tuple(barren)))
+        result = replace(result, notes=(*told, *notes))
     means = pd.concat([result.means, none.reindex(columns=MEANS)], ignore_index=True)
-    return PodsResult(**{**result.__dict__, "means": means})
+    return replace(result, means=means)
 
 
 def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
@@ -88,20 +94,43 @@ def _modelled(
     )
 
 
+def _at_most(
+    data: pd.DataFrame, ground: Support, result: PodsResult, barren: list[str], check: str | None,
+    counted: str,
+) -> tuple[Floats, list[str]]:
+    """Upper limits of the rates of varieties that gave nothing (two-sided 95 %, by the profile of
+    the likelihood), and each in a sentence, against the check where that bore."""
+    fit, _, _ = fit_looks(data, ground, like=result.fit, separated="limits")
+    df = ground.df([*result.varieties, *barren])
+    rows = variety_rows(fit, barren)
+    shift = _calibration(result.looks, dict(zip(
+        result.varieties, variety_rows(fit, list(result.varieties)) @ fit._beta, strict=True)))
+    rates = np.exp(fit.contrast(rows, df).high.to_numpy() + shift) * WEEK
+    notes = [
+        f"{v} gave no {counted} at all; its true rate is very likely under {number(rate)} "
+        f"{counted} a plant a week" for v, rate in zip(barren, rates, strict=True)
+    ]
+    if check in result.varieties:
+        against = fit.contrast(rows - variety_rows(fit, [str(check)]), df).high
+        notes = [f"{note}, or {percent(float(np.exp(high)))} of {check}'s" if high < 0.0 else note
+                 for note, high in zip(notes, against, strict=True)]
+    return rates, notes
+
+
 def fit_looks(
-    data: pd.DataFrame, ground: Support, like: GLMM | None = None
+    data: pd.DataFrame, ground: Support, like: GLMM | None = None, separated: str = "keep"
 ) -> tuple[GLMM, list[str], list[str]]:
     """The model of the looks, the groupings in it and those left out.
 
-    data: from `prepared`.  like: a fit to nearly the same looks, to start from.  Raises
-    MixedModelError where it cannot be fitted.
+    data: from `prepared`.  like: a fit to nearly the same looks, to start from.  separated: as in
+    `fit_glmm`.  Raises MixedModelError where it cannot be fitted.
     """
     groups, left_out = usable_groups(data, [*ground.by, "unit", "plant", "pick"], ("variety",))
     formula = "pods ~ variety"
     if data["treatment"].dropna().nunique() > 1 and data["treatment"].notna().all():
         formula += " + treatment"
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_days", groups=groups,
-                   method="reml", like=like)
+                   method="reml", like=like, separated=separated)
     return fit, groups, left_out
 
 

@@ -194,7 +194,7 @@ def _fitted(
 ) -> tuple[GLMM, Floats, Floats, float]:
     """The fit, log rates (v,), their covariance (v, v) and df."""
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_expected", groups=groups,
-                   method="reml")
+                   method="reml", separated="keep")
     rows = variety_rows(fit, varieties)
     level, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
     return fit, level, joint, ground.df(varieties) - lost_df

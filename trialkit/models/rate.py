@@ -83,7 +83,7 @@ def rate_trait(
     smooth = " + ".join(spline.names)
     formula = f"pods ~ variety * ({smooth})" if len(varieties) > 1 else f"pods ~ {smooth}"
     fit = fit_glmm(formula, cells, family="negative-binomial", offset="log_days", groups=groups,
-                   method="reml")
+                   method="reml", separated="keep")
     df = ground.df(varieties)
     days = np.arange(np.floor(cells["day"].min()), np.ceil(cells["day"].max()) + 1)
     curves = curves_of(fit.part, fit.fixed.to_numpy(), fit.cov_fixed.to_numpy(),
