@@ -17,6 +17,13 @@ from trialkit.mixed.lmm import LMM
 from trialkit.mixed.solve import Solved
 from trialkit.mixed.start import starting_point
 from trialkit.mixed.threads import few_threads
+from trialkit.mixed.triangles import Triangles
+
+# A residual standard deviation below this part of what the fixed effects leave is rounding
+NO_ERROR = 1e-6
+# Relative standard deviations past this, in units of where a grouping starts to matter, are
+# searched for again in units of themselves
+LARGE = 30.0
 
 
 def fit_lmm(
@@ -117,13 +124,66 @@ def fit_prepared(
         constant -= float(np.log(w).sum())
     objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
     with few_threads(random.r + p):
-        optimum = minimise(objective, starting_point(objective))
+        try:
+            optimum = _sharpened(objective, minimise(objective, starting_point(objective)))
+        except (MixedModelError, np.linalg.LinAlgError):
+            if residual_sd is not None or not _reproduced(random, dense, left_over):
+                raise
+            raise MixedModelError(_no_error(left)) from None
+    if residual_sd is None and optimum.solved.rss <= (NO_ERROR**2) * d:
+        raise MixedModelError(_no_error(left))
     variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
     solved = _rescaled(optimum.solved, scale)
     optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
     offset = np.linalg.solve(part.triangle, start_fit)
     return LMM(
         formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
+    )
+
+
+def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
+    """A search whose parameters grew large (a residual far below the groupings' spread) goes on in
+    units of what it found: slopes are small there long before the least is reached."""
+    found = objective.triangles.pack(optimum.solved.factors)
+    if not len(found) or np.abs(found).max() < LARGE:
+        return optimum
+    scales = []
+    for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,
+                           objective.triangles.scales, strict=True):  # fmt: skip
+        size = np.sqrt((f**2).sum(axis=1))
+        if g.shared:
+            for columns in g.shared:
+                size[list(columns)] = size[list(columns)].max()
+        scales.append(np.where(size > 0.0, size, scale))
+    objective.triangles = Triangles(objective.random.groupings, scales)
+    objective.last = None
+    try:
+        nearer = minimise(objective, objective.triangles.pack(optimum.solved.factors))
+    except MixedModelError:
+        return optimum
+    return nearer if nearer.value <= optimum.value else optimum
+
+
+def _reproduced(random: RandomPart, dense: Dense, y: Floats) -> bool:
+    """Whether fixed effects and groupings together leave nothing of a response but rounding."""
+    from scipy.sparse import csr_matrix, hstack
+    from scipy.sparse.linalg import lsqr
+
+    n = len(y)
+    blocks = [csr_matrix(dense.rows[dense.codes])]
+    for g in random.groupings:
+        for x in g.values:
+            blocks.append(csr_matrix((np.ones(n) if x is None else x, (np.arange(n), g.codes)),
+                                     shape=(n, g.n_levels)))  # fmt: skip
+    left = lsqr(hstack(blocks).tocsr(), y, atol=1e-14, btol=1e-14)[3]
+    return bool(left <= 10.0 * NO_ERROR * np.linalg.norm(y))
+
+
+def _no_error(name: str) -> str:
+    return (
+        f"the fixed effects and groupings together reproduce '{name}' but for the rounding of "
+        "numbers: no error is left to judge differences by. Leave out a grouping or a slope, or "
+        "look whether records were copied or worked out from each other."
     )
 
 

@@ -214,7 +214,8 @@ class ScoreSearch:
         at = quasi_newton(self, start, np.ones(len(start), dtype=bool), SLOPE)
         at = settle_zeros(self, self.triangles.columns(), at, SLOPE)
         if nodes > 1:
-            at = quasi_newton(self.value_of(nodes), at, self.free(at), SLOPE)
+            # these slopes are differences themselves, good to about 1e-5
+            at = quasi_newton(self.value_of(nodes), at, self.free(at), 10.0 * SLOPE, restarts=2)
         return at, self.value_of(nodes)(at)[0]
 
     def free(self, at: Floats) -> NDArray[np.bool_]:
