@@ -59,7 +59,7 @@ def whole(value: object) -> str:
 def rounded(value: Any) -> str:
     """Two figures on a drawing and in its words: `0.62`, `1.6`, `23`, and `0` for next to none."""
     if abs(value) < 0.095:
-        return f"{value:.2f}"
+        return f"{value:.2f}" if abs(value) >= 0.005 else "0"
     return f"{value:.2g}" if abs(value) < 9.95 else f"{value:,.0f}"
 
 

@@ -51,7 +51,7 @@ def _book():
                 )
             ),
             new_markdown_cell("## The answer"),
-            _cell(_shown(Block(part("answer", answer="A & B", sure="quite"), "A & B"))),
+            _cell(_shown(Block(part("answer", sentence="A & B", sure="quite"), "A & B"))),
             new_markdown_cell("## Pictures"),
             *[_cell(_shown(Block(f"<figure>{n}</figure>", ""))) for n in range(3)],
             new_markdown_cell("## How it was done\n\nIn *steps*.", metadata={"tags": ["fold"]}),

@@ -150,11 +150,16 @@ def test_every_estimate_lies_in_its_own_range(season: str) -> None:
     assert seen >= 3
 
 
+def against_check(season: str) -> pd.Series:
+    """The cells of the column of ratios, by variety."""
+    return table_of(season)["Times the check"]
+
+
 @pytest.mark.parametrize("season", ["full", "tall leader", "level"])
 def test_a_claim_is_the_tables_line_again(season: str) -> None:
-    table = table_of(season)
-    against = table.iloc[:, 0]
-    said = cells.answer(SEASONS[season]()).plain + "\n" + cells.cannot_tell(SEASONS[season]()).plain
+    against = against_check(season)
+    trial = SEASONS[season]()
+    said = "\n".join(getattr(cells, name)(trial).plain for name in ("how_sure", "cannot_tell"))
     for name, value, low, high in re.findall(
             rf"(?<!\w)([A-D]) gave ({FIGURE}) times \(({FIGURE}) to ({FIGURE})\)", said):
         assert against[name] == (f"{value} times", f"{low} to {high}")
@@ -167,7 +172,7 @@ def test_a_claim_is_the_tables_line_again(season: str) -> None:
 @pytest.mark.parametrize("season", ["full", "tall leader", "level"])
 def test_one_ratio_has_one_range(season: str) -> None:
     """No other range for a variety's ratio to the check stands in the open part as counted."""
-    against = table_of(season).iloc[:, 0]
+    against = against_check(season)
     for tr in BeautifulSoup(html(season, folded=False), "html.parser").select(".scroll tbody tr"):
         first, name = tr.td.get_text(), tr.th.get_text()
         if "times" in first and name in against.index:
@@ -251,3 +256,27 @@ def test_ten_thousand_doubts_of_one_kind_are_one_line() -> None:
     assert len(rows) == 2
     assert "9,999 more like it" in rows[0].get_text()
     assert "10,001 doubts" in shown.plain
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_the_leader_is_the_first_bar_and_the_sentence_is_short(season: str) -> None:
+    trial = SEASONS[season]()
+    soup = BeautifulSoup(cells.answer(trial).html, "html.parser")
+    leader = soup.find(class_="leader")
+    assert len(leader.get_text().split()) <= 4
+    assert len(soup.find(class_="sentence").get_text().split()) <= 25
+    if leader.bdi is not None:
+        chart = BeautifulSoup(cells.compared(trial).html, "html.parser").find("svg")
+        first = re.search(r"[A-D](?= \d|, the check, \d)", chart["aria-label"].split(". ", 1)[1])
+        assert first[0] == leader.bdi.get_text()
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_the_chart_is_in_the_unit_of_the_table(season: str) -> None:
+    """Each bar is the first figure of its row, in the unit that heads the column."""
+    chart = BeautifulSoup(html(season, folded=False), "html.parser").find("figure", id="compared")
+    alt = chart.find("svg")["aria-label"]
+    for name, cells_ in table_of(season).iterrows():
+        told = re.search(rf"(?<!\w){name}(?:, the check,)? ({FIGURE})", alt)[1]
+        shown = number(re.match(FIGURE, cells_.iloc[0][0])[0])
+        assert number(told) == pytest.approx(shown, rel=0.06)

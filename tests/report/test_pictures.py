@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from hostile import NAMES
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from trialkit import plots
 from trialkit.report import pictures
@@ -55,7 +54,7 @@ DRAWINGS = {
         _curve(), "pods a plant a week", "", NAMES[0], hot=[(DAYS[3], DAYS[5])], enough=2
     ),
     "heights": lambda: plots.heights(_curve(), _seen(), "feet", "", reach=20, check=NAMES[0]),
-    "compared": lambda: plots.compared(_ratios(), f"season, times {NAMES[0]}", "Dots.", to=1),
+    "compared": lambda: plots.compared(_ratios(), f"pods, beside {NAMES[0]}", "Dots.", NAMES[1]),
     "bed": lambda: plots.bed(_bed(), "pods a plant", "Sun from the south."),
 }
 
@@ -144,20 +143,27 @@ def test_few_varieties_and_a_single_day(n):
         assert plots.totals(frame, "pods a plant", "").alt.count(NAMES[0]) == 1
 
 
-def test_a_long_axis_goes_on_in_a_second_line_below_the_numbers():
-    axis = "bushels an acre, more than the average variety"
-    drawn = plots.compared(_ratios(), axis, "Dots.", to=0)
-    figure = drawn.figure
-    drawer = FigureCanvasAgg(figure).get_renderer()
-    boxes = [text.get_window_extent(drawer) for text in figure.texts]
-    said = [text.get_text() for text in figure.texts]
-    assert " ".join(reversed(said)) == axis
-    assert len(said) == 2
-    assert all(box.x0 >= 0 and box.x1 <= figure.bbox.width and box.y0 >= 0 for box in boxes)
-    below, above = boxes
-    assert below.y1 <= above.y0 + 1
-    ticks = [label.get_window_extent(drawer) for label in figure.axes[0].get_xticklabels()]
-    assert min(tick.y0 for tick in ticks) >= above.y1 - 1
+def test_bars_start_at_nothing_and_end_at_the_estimate_with_the_checks_line_through_all():
+    rows = _ratios()
+    axes = plots.compared(rows, "pods", "", NAMES[2]).figure.axes[0]
+    bars = [patch for patch in axes.patches if patch.get_width() > 0]
+    assert [bar.get_x() for bar in bars] == [0] * len(rows)
+    assert [bar.get_width() for bar in bars] == list(rows["estimate"])
+    check = float(rows.loc[rows["variety"] == NAMES[2], "estimate"].iloc[0])
+    line = [one for one in axes.lines if list(one.get_xdata()) == [check, check]]
+    assert len(line) == 1
+    assert list(line[0].get_ydata()) == [0, 1]
+
+
+def test_of_thirty_varieties_the_leading_ones_and_the_check_are_drawn():
+    names = [f"V{k:02d}" for k in range(30)]
+    rows = pd.DataFrame({"variety": names, "estimate": np.arange(30.0, 0, -1), "low": np.nan,
+                         "high": np.nan})
+    drawn = plots.compared(rows, "pods", "", "V20")
+    shown = [label.get_text() for label in drawn.figure.axes[0].get_yticklabels()]
+    assert shown == [*names[:11], "V20"]
+    assert "the other 18 are in the table" in drawn.caption
+    assert all(name in drawn.alt for name in names)
 
 
 def test_short_names_stay_apart():

@@ -50,20 +50,38 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
     assert page.locator("h1").count() == 1
     assert page.locator("h2").all_inner_texts() == [
         "The answer",
+        "How sure, and why",
+        "Pictures",
         "The varieties side by side",
-        "What to do next",
         "Since the last pick",
         "More about each variety",
-        "Pictures",
         "Events and rain",
         "What this cannot tell you",
         "Take care",
         "How it was done",
     ]
-    answer = page.locator(".answer p").first
-    assert answer.inner_text() == report.facts["answer"]
-    assert answer.bounding_box()["y"] < 600, "the answer is on a phone's first screen"
-    assert page.locator(".answer .sure").inner_text() == report.facts["sure"]
+    assert page.locator(".answer .leader").inner_text() == report.facts["leader"]
+    assert page.locator(".answer .sentence").inner_text() == report.facts["sentence"]
+
+
+@pytest.mark.parametrize(("width", "high"), [(390, 844), (1280, 800)])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_five_seconds(width, high, scheme, report, opened):
+    """Before any scroll: crop and day, leader, how sure, chart, one sentence, what to do next."""
+    page = opened(report, width=width, scheme=scheme)
+    page.set_viewport_size({"width": width, "height": high})
+    for what in ("h1", ".under", ".leader", ".mark", ".sentence", "#compared", ".next"):
+        box = page.locator(what).first.bounding_box()
+        assert box["y"] + box["height"] <= high, what
+    assert "17 September 2025" in page.locator(".under").first.inner_text()
+    leader, sentence = (page.locator(f".{one}").inner_text() for one in ("leader", "sentence"))
+    assert len(leader.split()) <= 4
+    assert len(sentence.split()) <= 25
+    # How sure is told in words and by a shape, not by colour alone.
+    assert page.locator(".mark b").inner_text() == report.facts["mark"]
+    assert page.locator(".mark svg.shape > *").count() > 0
+    for name in ("Quarterbell", "Ostlerine", "Tallow Lane", "Dunmirren", "Thimblerow", "the check"):
+        assert page.locator("#compared svg text", has_text=name).count() == 1
 
 
 def test_headings_step_down_one_level_at_a_time(report, opened):

@@ -20,9 +20,9 @@ from trialkit.report.measures import measure, percent, ratio
 from trialkit.report.opened import OpenTrial
 
 DAYS = [50 + 4 * k for k in range(10)]
-OPEN = ("heading", "answer", "varieties", "next_step", "since_last", "further", "compared",
-        "yield_so_far", "height_and_reach", "rate_over_season", "bed_map", "place_in_bed",
-        "cannot_tell", "take_care")  # fmt: skip
+OPEN = ("heading", "answer", "compared", "next_step", "how_sure", "varieties", "since_last",
+        "further", "yield_so_far", "height_and_reach", "rate_over_season", "bed_map",
+        "place_in_bed", "cannot_tell", "take_care")  # fmt: skip
 FOLDED = ("layout", "methods", "diagnostics", "doubts")
 NOTHING = re.compile(r"(?<![\w-])(nan|NaN|None|inf|NaT|<NA>)(?![\w-])")
 
@@ -150,7 +150,8 @@ def test_a_harvest_answers_in_the_unit_it_was_weighed_in():
     table = pd.read_csv(folder / "harvest.csv").merge(pd.read_csv(folder / "plants.csv"))
     means = table.groupby("variety")["weight"].mean()
     best = means.max()
-    text = said(trial, "answer", "varieties", "compared", "bed_map", "place_in_bed", "methods")
+    text = said(trial, "answer", "how_sure", "varieties", "compared", "bed_map", "place_in_bed",
+                "methods")
     told = trial.conclusion.analysis.harvest.means["estimate"].max()
     assert told / 453.59237 == pytest.approx(best, abs=1e-9)
     assert f" {wording.number(told / 453.59237)} lb" in text

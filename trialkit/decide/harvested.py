@@ -37,8 +37,8 @@ def harvested(
             f"this trial cannot say: {result.why_not.rstrip('.')}.",
             "No interval or test is given." + ("" if rows is None else f" {rows.full}"),
             "Next year give every variety at least three plots, drawn by lot within blocks.",
-            open_questions, DESCRIPTION,
-        )
+            open_questions, DESCRIPTION, "No comparison",
+            f"{best} gave most, {level}, but soil or light may explain that.", tuple(order[:2]))
     told = result.pairs[result.pairs["p"] < ALPHA]
     other = analysis.check if analysis.check in order and analysis.check != best else order[1]
     estimate, low, high, p = _pair(analysis, result, best, str(other))
@@ -61,11 +61,15 @@ def harvested(
             f"{figure(float(result.means['df'].iloc[0]))} degrees of freedom between plots"
             f"{' in ' if within else ''}{within}.")
     state = SETTLED if p < ALPHA else UNSETTLED
+    gap = figure(float(result.of(str(other))["estimate"]))
+    role = ", your check," if other == analysis.check else ""
+    sentence = f"{best} gave {level} and {other}{role} {gap}"
+    sentence += "." if p < ALPHA else ": too close to call."
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if state == SETTLED else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     return Verdict(f"{lead} {second}", sure, step, open_questions, state,
-                   "Firm" if state == SETTLED else "Leaning")
+                   "Firm" if state == SETTLED else "Leaning", sentence, (best, str(other)))
 
 
 def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:

@@ -37,7 +37,9 @@ class Verdict:
     """answer: two sentences at most.  how_sure, next_step: a sentence or three each.
     cannot_tell: what the trial leaves open.  state: "settled", "alike", "keep picking", "will not
     be settled this season", "description only" (no comparison can be made) or "nothing yet".
-    mark: how sure, in a word or two."""
+    mark: how sure, in a word or two.  sentence: the answer in one sentence of at most 25 words;
+    where `answer` begins with it, the rest of it is what more there is to say.  pair: the variety
+    ahead and the one it is told beside; empty where there is none."""
 
     answer: str
     how_sure: str
@@ -45,6 +47,8 @@ class Verdict:
     cannot_tell: tuple[str, ...]
     state: str
     mark: Mark = "No comparison"
+    sentence: str = ""
+    pair: tuple[str, ...] = ()
 
 
 def verdict(
@@ -118,7 +122,7 @@ def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
     second = _others(results, ratios, subject, check) + _losses(told, [*results, check])
     sure = _how_sure(told, result, 1.0) + _place(told.analysis, subject, check)
     return Verdict(f"{first}{tail}.{second}", sure, _next_step(told, pair, result, undecided),
-                   open_questions, state, mark)
+                   open_questions, state, mark, f"{first}{tail}.", pair)
 
 
 def _mark(result: LooksResult) -> Mark:
@@ -287,7 +291,8 @@ def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) ->
     return Verdict(first, "One strong plant can still swap the order.",
                    "Count every plant at each pick, zeros too, and come back in two weeks."
                    if not over else "Next year plant more plots of each variety.",
-                   open_questions, UNSETTLED if over else KEEP, "Too soon")
+                   open_questions, UNSETTLED if over else KEEP, "Too soon", first,
+                   tuple(names))
 
 
 def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
@@ -315,7 +320,8 @@ def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
         f"{told.sentence(best, second, '')}{tail}.{more}", _how_sure(told, result, turn),
         _next_step(told, (best, second), result, undecided)
         + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
-        open_questions, result.state, _mark(result))
+        open_questions, result.state, _mark(result),
+        f"{told.sentence(best, second, '')}{tail}.", (best, second))
 
 
 def _description(
@@ -325,6 +331,7 @@ def _description(
     gave = table.set_index("variety")["gave"].astype(float).dropna().sort_values(
         ascending=False, kind="stable")
     each = [f"{name} {figure(value)}" for name, value in gave.items()]
+    ranked = tuple(str(name) for name in gave.index[:2])
     first = f"In this bed the plants gave, in {analysis.counted} per plant planted: {few(each, 6)}."
     if totals is not None and totals.zeros_unsure and analysis.ground.supported:
         return Verdict(
@@ -333,7 +340,9 @@ def _description(
             "was there to pick, those blanks are zeros, and they can turn the answer round.",
             'Write zeros = "left out" into trial.toml if a blank means there was nothing to pick, '
             'or zeros = "written" if it means nobody looked.',
-            open_questions, DESCRIPTION, "No comparison")
+            open_questions, DESCRIPTION, "No comparison",
+            "Say what a blank means first: at some picks plants were passed over, and no zero is "
+            "written.", ranked)
     why = analysis.ground.why_not.rstrip(".")
     second = f"Which variety is better this trial cannot say: {why}."
     return Verdict(
@@ -341,7 +350,18 @@ def _description(
         "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
         _fix(analysis), open_questions, DESCRIPTION, "No comparison",
-    )
+        _gave_most(analysis, gave), ranked)
+
+
+def _gave_most(analysis: Analysis, gave: pd.Series) -> str:
+    """What the first two gave in a bed that cannot compare them."""
+    best = str(gave.index[0])
+    if len(gave) < 2:
+        return f"{best} gave {figure(float(gave.iloc[0]))} {analysis.counted} per plant planted."
+    row = "'s row" if analysis.ground.unit == "row" else ""
+    other = f"{gave.index[1]}'s" if row else str(gave.index[1])
+    return (f"{best}{row} gave {figure(float(gave.iloc[0]))} {analysis.counted} per plant planted "
+            f"and {other} {figure(float(gave.iloc[1]))}, but soil or light may explain that.")
 
 
 def _fix(analysis: Analysis) -> str:
@@ -361,4 +381,5 @@ def _nothing(analysis: Analysis, open_questions: tuple[str, ...]) -> Verdict:
         "Not at all sure: nothing but zeros has been counted.",
         "Pick, and write down every plant looked at, zeros too.", open_questions, NOTHING,
         "Too soon",
-    )
+        "Nothing has been picked yet." if analysis.looks.empty else
+        "Nothing but zeros has been counted so far.")

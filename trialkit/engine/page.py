@@ -4,7 +4,9 @@ The page carries everything in itself (style, figures) and no script; it asks th
 nothing.  A notebook says how it wants to be laid out by its cells alone:
 
 * a Markdown cell that starts with `## ` begins a section of the page;
-* the tag `fold` on that cell folds the section away under its heading;
+* the tag `front` on that cell makes it the first screen: its heading is for screen readers, and
+  on a wide page its picture stands beside its words;
+* the tag `fold` folds the section away under its heading;
 * the tag `lab-only` keeps a cell (a note to whoever opens the notebook) off the page;
 * of a code cell the page shows what it displayed, never its code.
 """
@@ -34,6 +36,7 @@ class Section:
 
     title: str = ""
     fold: bool = False
+    front: bool = False
     parts: list[Markup] = field(default_factory=list)
 
     @property
@@ -78,7 +81,7 @@ def sections(notebook: NotebookNode) -> list[Section]:
             text = cell.source
             heading = HEADING.match(text)
             if heading:
-                found.append(Section(heading["title"], fold="fold" in tags))
+                found.append(Section(heading["title"], "fold" in tags, "front" in tags))
                 text = text[heading.end() :]
             if text.strip():
                 found[-1].parts.append(_markdown(text))

@@ -55,11 +55,13 @@ STYLE: Any = {
 
 
 class Picture(NamedTuple):
-    """A figure with its words."""
+    """A figure with its words.  alt: the same facts for who cannot see it.  title: what it shows,
+    with the unit; empty where the axis says so."""
 
     figure: Figure
     alt: str
     caption: str
+    title: str = ""
 
 
 def specks(axes: Axes, x: Any, y: Any, colour: str, size: float = 2.2, alpha: float = 0.35

@@ -10,9 +10,10 @@ import pandas as pd
 import trialkit
 from trialkit import cautions, wording
 from trialkit.models import Missing, TraitResult
+from trialkit.report import sentences
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.drawn import headline, ranked
-from trialkit.report.found import shown_as
+from trialkit.report.found import joined, shown_as
 from trialkit.report.measures import Measure, measure
 from trialkit.report.opened import OpenTrial, told
 from trialkit.trial import Trial
@@ -44,12 +45,12 @@ class Row(NamedTuple):
 def heading(trial: OpenTrial) -> Block:
     """The report's title, and under it what, where, when and how far."""
     about = trial.records.trial
-    under = [wording.capital(about.crop), about.garden, *_dates(trial)]
+    under = [wording.capital(about.crop), _day(trial)]
     notes = []
     if about.invented:
         notes.append("Invented data: made up to show what a report looks like.")
     elif about.source:
-        notes.append(f"Published data: {about.source}.")
+        notes.append("Published data.")
     if trial.until is not None:
         notes.append(
             f"As of {wording.day(trial.until, year=True)}: what was recorded later is left out."
@@ -62,6 +63,15 @@ def heading(trial: OpenTrial) -> Block:
 
         facts |= handed_on(trial)
     return Block(html, "\n".join([about.title, under_text, *notes]), facts)
+
+
+def _day(trial: OpenTrial) -> str:
+    """The day the report is of: that of the last pick or harvest, else of planting."""
+    last = _last_pick(trial)
+    if last:
+        return wording.day(last, year=True)
+    planted = trial.records.trial.planted
+    return f"planted {wording.day(planted, year=True)}"
 
 
 def _dates(trial: OpenTrial) -> list[str]:
@@ -93,23 +103,86 @@ def _footer(trial: OpenTrial) -> str:
 
 @told
 def answer(trial: OpenTrial) -> Block:
-    """The answer in two sentences, and how sure it is."""
+    """The answer to be read in five seconds: who leads, how sure that is, and one sentence."""
     verdict = trial.conclusion.verdict
+    leads, means = leader(trial)
     html = part(
         "answer",
+        leader=isolate(leads, trial.names),
         mark=verdict.mark,
-        answer=isolate(verdict.answer, trial.names),
-        sure=isolate(verdict.how_sure, trial.names),
+        shape=verdict.mark.lower().replace(" ", "-"),
+        means=means,
+        sentence=isolate(verdict.sentence, trial.names),
     )
     facts = {"answer": verdict.answer, "sure": verdict.how_sure, "state": verdict.state,
-             "mark": verdict.mark}
-    return Block(html, f"{verdict.mark}. {verdict.answer}\n{verdict.how_sure}", facts)
+             "mark": verdict.mark, "leader": leads, "sentence": verdict.sentence,
+             "next": verdict.next_step}
+    return Block(html, f"{leads}\n{verdict.mark}: {means}\n{verdict.sentence}", facts)
+
+
+def leader(trial: OpenTrial) -> tuple[str, str]:
+    """The answer in at most four words, a variety's name counted as one; what its mark means."""
+    conclusion = trial.conclusion
+    verdict, looks = conclusion.verdict, conclusion.looks
+    if verdict.mark == "No comparison":
+        return _not_compared(trial)
+    if verdict.mark == "Level":
+        return sentences.LEVEL, sentences.SMALL_GAP
+    if verdict.mark == "Too soon" or not verdict.pair:
+        if verdict.state != "nothing yet":
+            return sentences.EARLY, sentences.WAIT
+        empty = conclusion.analysis.looks.empty
+        return sentences.NOTHING_YET if empty else sentences.NO_HARVEST_YET, sentences.WAIT
+    first, second = verdict.pair
+    gave = conclusion.table.set_index("variety")["gave"].astype(float)
+    if verdict.mark == "Leaning":
+        own = [] if looks is None else [
+            r for pair, r in looks.results.items() if set(pair) == {first, second}]
+        over = looks is None or any(r.over for r in own)
+        if over and wording.figure(gave[first]) == wording.figure(gave[second]):
+            return sentences.CLOSE, sentences.LUCK
+        clear = any(r.state == "settled" for r in own)
+        return ((sentences.GAVE_MOST if over else sentences.LEADS).format(variety=first),
+                sentences.AHEAD if clear else sentences.LUCK)
+    if second == trial.records.trial.check and len(gave) > 2:
+        return sentences.BEAT.format(variety=first), sentences.ACT
+    # Against every other one, not against the second alone.
+    beaten = looks is None or all(
+        r.state == "settled" for pair, r in looks.results.items() if first in pair)
+    return (sentences.WON if beaten else sentences.GAVE_MOST).format(variety=first), sentences.ACT
+
+
+def _not_compared(trial: OpenTrial) -> tuple[str, str]:
+    conclusion = trial.conclusion
+    if conclusion.totals is not None and conclusion.totals.zeros_unsure and (
+            conclusion.analysis.ground.supported):
+        return sentences.OPEN, sentences.NEEDED
+    if len(trial.names) < 2:
+        return sentences.ALONE, sentences.NEIGHBOUR
+    rows = conclusion.analysis.ground.unit == "row"
+    return sentences.ROWS if rows else sentences.UNFAIR, sentences.LAYOUT
 
 
 @told
 def next_step(trial: OpenTrial) -> Block:
     """What to do next."""
-    return paragraphs([trial.conclusion.verdict.next_step], trial.names)
+    said = trial.conclusion.verdict.next_step
+    html = part("next", step=isolate(said, trial.names))
+    return Block(html, f"Next: {said}")
+
+
+@told
+def how_sure(trial: OpenTrial) -> Block:
+    """How sure the answer is, and why; what else was found; where and when."""
+    verdict = trial.conclusion.verdict
+    more = verdict.answer.removeprefix(verdict.sentence).strip()
+    block = paragraphs([*filter(None, [more, verdict.how_sure])], trial.names)
+    about = trial.records.trial
+    where = " · ".join(filter(None, [about.garden, *_dates(trial)]))
+    fine = [f"{wording.capital(where)}."]
+    if about.source and not about.invented:
+        fine.append(f"The records: {about.source}.")
+    return joined([block, paragraphs(fine, trial.names, "fine")])
 
 
 @told
@@ -179,8 +252,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
         head = "Times the check" if ratio else "Difference from the check"
         unit = None if ratio or main is None else measure(
             main.unit, trial.records.trial)
-        # What the answer compares comes first, and gives the order.
-        columns.insert(0, (head, lambda row: _against(row, unit)))
+        columns.append((head, lambda row: _against(row, unit)))
     elif conclusion.totals is None and not isinstance(trait, Missing) and len(
             trait.against_check):
         columns.append(_more_than_the_check(trait, trial.records.trial))

@@ -17,7 +17,7 @@ from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope
 from trialkit.report.blocks import Block, isolate, part
 from trialkit.report.found import joined, shown_as
 from trialkit.report.growing import treatment_lines
-from trialkit.report.measures import Measure, height_scale, percent, ratio
+from trialkit.report.measures import Measure, height_scale, measure, percent, ratio
 from trialkit.report.opened import OpenTrial, told
 
 BAND = "Band: the variety's likely range (95 %)."
@@ -103,42 +103,33 @@ def bed_map(trial: OpenTrial) -> Block:
 
 @told
 def compared(trial: OpenTrial) -> Block:
-    """Every variety on one scale: against the check where there is one, else as it stands."""
+    """Every variety on one scale, in the unit it was counted or weighed in, the check's line
+    drawn through."""
     drawn = compared_picture(trial)
     return Block("", "") if drawn is None else pictures.show(drawn, "compared", trial.names)
 
 
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     """The drawing of `compared`; None where there is nothing to compare."""
-    conclusion = trial.conclusion
-    table = ranked(trial)
-    check = trial.records.trial.check
-    main = headline(trial)
-    if isinstance(main, Missing):
-        return None
-    shown = shown_as(main, trial.records.trial)
-    ratios = table.rename(columns={"ratio_low": "low", "ratio_high": "high"})
-    ratios = ratios.assign(estimate=ratios["ratio"])[["variety", "estimate", "low", "high"]]
-    if check is not None and ratios["estimate"].notna().sum() > 1:
-        ratio = conclusion.ratio_is == "ratio"
-        name = plots.short([check], 16)[check]
-        axis = f"{shown.unit}, more than {name}"
-        if ratio and conclusion.quantity is not None:
-            axis = f"{conclusion.quantity.unit}, times {name}"
-        rows, to = ratios.dropna(subset=["estimate"]), 1.0 if ratio else 0.0
-        if not ratio:
-            rows = _in_units(rows, shown)
-        note = f"Dashed line: {check}, the check. Dot: best estimate."
+    conclusion, main, about = trial.conclusion, headline(trial), trial.records.trial
+    rows = conclusion.table.rename(
+        columns={"gave": "estimate", "gave_low": "low", "gave_high": "high"})
+    rows = rows[["variety", "estimate", "low", "high"]].dropna(subset=["estimate"])
+    if len(rows) and conclusion.quantity is not None:
+        shown = measure(conclusion.quantity.unit, about)
+        label, supported = conclusion.quantity.label, conclusion.quantity.supported
+        if conclusion.totals is None:  # a harvest: the label has no unit yet
+            label = wording.with_unit(label, shown.unit)
+    elif not isinstance(main, Missing):
+        shown, supported = shown_as(main, about), main.supported
+        label = wording.with_unit(main.label, shown.unit)
+        rows = main.means
     else:
-        rows = _in_units(main.means, shown).sort_values(
-            "estimate", ascending=False, kind="stable"
-        )
-        axis, to, note = wording.with_unit(main.label, shown.unit), None, "Dot: best estimate."
-    if rows["low"].notna().any():
-        note += " Bar: its likely range (95 %)."
-    elif not main.supported:
-        note += " No bar: this layout has no way to rule out luck."
-    return plots.compared(rows, axis, note, to)
+        return None
+    rows = _in_units(rows, shown).sort_values("estimate", ascending=False, kind="stable")
+    note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else (
+        "" if supported else "No ranges: this layout has no way to rule out luck.")
+    return plots.compared(rows, label, note, about.check)
 
 
 @told
@@ -208,20 +199,13 @@ def _while_picked(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
 
 
 def ranked(trial: OpenTrial) -> pd.DataFrame:
-    """The conclusion's table, best first by what the headline compares.
-
-    That is the yield against the check, where there is one: a variety that leads in the answer
-    leads in every table and picture too.
-    """
+    """The conclusion's table, best first: by what each gave, as in the answer, so that a variety
+    keeps its place in every table and picture."""
     table, main = trial.conclusion.table, headline(trial)
-    if table["ratio"].notna().sum() < 2 and trial.conclusion.totals is not None:
+    if table["gave"].notna().any() or isinstance(main, Missing):
         return table
-    if table["ratio"].notna().sum() < 2:
-        if isinstance(main, Missing):
-            return table
-        level = table["variety"].map(main.means.set_index("variety")["estimate"])
-        return table.loc[level.sort_values(ascending=False, kind="stable").index]
-    return table.sort_values("ratio", ascending=False, kind="stable", na_position="last")
+    level = table["variety"].map(main.means.set_index("variety")["estimate"])
+    return table.loc[level.sort_values(ascending=False, kind="stable").index]
 
 
 def _ordered(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:

@@ -55,10 +55,12 @@ def show(
         "figure",
         name=name,
         drawn=Markup(drawn),
+        title=isolate(picture.title, varieties),
         caption=isolate(picture.caption, varieties),
         remarks=[isolate(remark, varieties) for remark in remarks],
     )
-    return Block(html, "\n".join([f"[{picture.alt}]", picture.caption, *remarks]))
+    said = [picture.title, f"[{picture.alt}]", picture.caption, *remarks]
+    return Block(html, "\n".join(filter(None, said)))
 
 
 def vector(picture: plots.Picture, name: str) -> str:

@@ -52,7 +52,7 @@ def heading(season: OpenSeason) -> Block:
 def answer(season: OpenSeason) -> Block:
     """The answer in two sentences, and how sure it is."""
     found = season.answer
-    html = part("answer", answer=isolate(found.answer, season.names),
+    html = part("answer", sentence=isolate(found.answer, season.names),
                 sure=isolate(found.how_sure, season.names))
     facts = {"answer": found.answer, "sure": found.how_sure, "state": found.state}
     return Block(html, f"{found.answer}\n{found.how_sure}", facts)

@@ -1,0 +1,33 @@
+"""Sentences of the report's open part, each whole, with its parts by name.
+
+One home for them, so that they are read and mended together, and another language can follow.
+A sentence is filled in with `str.format`; nothing is put together from halves.
+"""
+
+from __future__ import annotations
+
+# The answer in four words; a variety's name counts as one.
+WON = "{variety} won"
+BEAT = "{variety} beat the check"
+GAVE_MOST = "{variety} gave most"
+LEADS = "{variety} leads so far"
+LEVEL = "Too close to matter"
+CLOSE = "Too close to call"
+EARLY = "Too early to say"
+NOTHING_YET = "Nothing picked yet"
+NO_HARVEST_YET = "Nothing to compare yet"
+ROWS = "Rows can't be compared"
+UNFAIR = "No fair comparison"
+
+ALONE = "Only one variety"
+OPEN = "Not comparable yet"
+
+# What a reader may make of the mark.
+ACT = "you can act on it"
+AHEAD = "clear so far, not final"
+LUCK = "it could be luck"
+SMALL_GAP = "the gap is too small to matter"
+WAIT = "wait for more picks"
+LAYOUT = "this layout can't tell"
+NEEDED = "one question to answer first"
+NEIGHBOUR = "nothing to compare it with"
