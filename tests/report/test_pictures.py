@@ -197,3 +197,67 @@ def test_lines_and_markers_stand_out_from_the_page_in_the_light_and_in_the_dark(
             assert _contrast(colours[name], colours["paper"]) >= least, (name, colours[name])
     for colour in plots.COLOURS:
         assert _contrast(colour, "#ffffff") >= 3, colour
+
+
+def _looks() -> pd.DataFrame:
+    ratio = np.linspace(1.0, 2.0, 12)
+    low, high = ratio / np.linspace(9, 1.3, 12), ratio * np.linspace(9, 1.3, 12)
+    return pd.DataFrame({"date": DAYS, "ratio": ratio, "low": low, "high": high,
+                         "clear": (low > 1) | (high < 1)})
+
+
+def test_how_the_answer_grew_has_a_range_for_every_pick_and_a_full_dot_for_each_clear_one():
+    looks = _looks()
+    drawn = plots.history(looks, "North", "South", "pods", "South")
+    axes = drawn.figure.axes[0]
+    assert len(axes.collections[0].get_segments()) == 12
+    dots = {line.get_markerfacecolor(): len(line.get_xdata())
+            for line in axes.lines if line.get_marker() == "o"}
+    clear = int(looks["clear"].sum())
+    assert sorted(dots.values()) == sorted([clear, len(looks) - clear])
+    first = DAYS[int(looks["clear"].to_numpy().argmax())]
+    assert f"Clear since {first.day} {first:%b}" in drawn.alt
+    assert "Not clear" in plots.history(looks.assign(clear=False), "N", "S", "pods").alt
+
+
+def test_the_calendar_adds_up_to_what_was_picked():
+    """Twenty picks share columns; what stands in them is the sum of the picks, by hand."""
+    days = pd.date_range("2025-07-01", periods=20, freq="4D")
+    each = pd.DataFrame({"North": np.arange(20.0), "South": 1.0}, index=days)
+    axes = plots.calendar(each, "pods").figure.axes[0]
+    shown = [text.get_text() for text in axes.texts]
+    sums = [sum(range(k, min(k + 3, 20))) for k in range(0, 20, 3)]
+    assert shown[:7] == [f"{n}" for n in sums]
+    assert shown[7:14] == ["3"] * 6 + ["2"]
+
+
+def test_half_the_crop_is_in_by_the_day_the_running_total_says():
+    from trialkit.report.drawn import bearing_days
+
+    days = pd.date_range("2025-07-01", periods=5, freq="7D")
+    totals = pd.DataFrame({"North": [0.0, 2, 5, 9, 10], "South": [1.0, 1, 1, 1, 1]}, index=days)
+    found = bearing_days(totals).set_index("variety")
+    assert list(found.loc["North"]) == [days[1], days[2], days[4]]
+    assert list(found.loc["South"]) == [days[0], days[0], days[0]]
+
+
+def test_weather_and_events_share_the_days_of_the_rate():
+    events = pd.DataFrame({"date": [DAYS[0] - pd.Timedelta(days=9), DAYS[4]],
+                           "event": ["fed", "storm"]})
+    rain = pd.DataFrame({"date": DAYS[:3], "rain": [4.0, 0.0, 9.0]})
+    drawn = plots.along(_curve(["North", "South"]), "pods a plant a week", events, rain, "mm",
+                        [(DAYS[2], DAYS[3])])
+    limits = {tuple(axes.get_xlim()) for axes in drawn.figure.axes}
+    assert len(drawn.figure.axes) == 3
+    assert len(limits) == 1
+    for words in ("fed 1 time", "storm 1 time", "hot from 9 Jul to 13 Jul", "most rain on 9 Jul"):
+        assert words in drawn.alt.replace("Hot", "hot")
+
+
+def test_the_bed_carries_the_plots_numbers_beside_the_letters():
+    names = ["North", "South"]
+    plants = _bed(names).assign(plot=lambda b: b["plot"].str.replace("p", "1"))
+    drawn = plots.bed(plants, "pods", letters={"North": "A", "South": "B"})
+    shown = [text.get_text() for text in drawn.figure.axes[0].texts]
+    assert "A  10" in shown
+    assert "B  11" in shown

@@ -5,9 +5,13 @@ an alternative text that gives the same facts to someone who cannot see it, and 
 Varieties differ by place (a panel each) or by marker as well as by colour.
 """
 
+from trialkit.plots.along import LINES as ALONG
+from trialkit.plots.along import along
 from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed
+from trialkit.plots.calendar import bearing, calendar
 from trialkit.plots.compared import compared
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
+from trialkit.plots.history import history
 from trialkit.plots.panels import PANELS, between_readings, heights, rates, totals
 from trialkit.plots.style import (
     COLOURS,
@@ -24,6 +28,7 @@ from trialkit.plots.style import (
 
 __all__ = [
     "ABOUT",
+    "ALONG",
     "COLOURS",
     "FAINT",
     "FEWER",
@@ -39,11 +44,15 @@ __all__ = [
     "STYLE",
     "WIDTH",
     "against_gardens",
+    "along",
+    "bearing",
     "bed",
     "between_readings",
+    "calendar",
     "compared",
     "gardens_and_whole",
     "heights",
+    "history",
     "one_by_one",
     "rates",
     "short",

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from trialkit.plots.style import INK, MUTED, STYLE, WIDTH, Picture
+from trialkit.plots.style import COLOURS, INK, MUTED, STYLE, WIDTH, Picture
 
 FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#00609a"
 
@@ -47,8 +47,11 @@ def bed(
         axes.set_xlim(left, right)
         axes.set_ylim(bottom, top)
         axes.set_axis_off()
-        for _, plot in plants.groupby("plot", sort=False, dropna=False):
-            _outline(axes, plot, letters.get(str(plot["variety"].iloc[0]), ""), near, room)
+        tints = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(letters)}
+        for number, plot in plants.groupby("plot", sort=False, dropna=False):
+            name = str(plot["variety"].iloc[0])
+            _outline(axes, plot, letters.get(name, ""), near, room, tints.get(name),
+                     "" if pd.isna(number) else str(number), point)
         size = float(np.clip((0.75 * near * point) ** 2, 2, 20))
         for group, (colour, marker, _) in _classes().items():
             some = plants[_class_of(plants) == group]
@@ -59,7 +62,7 @@ def bed(
         f"{counts[group]} {words}" for group, (_, _, words) in _classes().items() if group in counts
     )
     caption = (
-        f"The bed from above, {'to scale, ' if apart == 1 else ''}the first row at the top"
+        f"{'To scale, the' if apart == 1 else 'The'} first row at the top"
         f"{'' if apart == 1 else ', rows drawn further apart than they are'}. "
         f"{key + '. ' if key else ''}Triangle up: more {what} than usual for its variety and "
         "block; triangle down: fewer; dot: about as usual; cross: lost."
@@ -68,7 +71,8 @@ def bed(
         caption += f" {sun}"
     lines = plants.dropna(subset=["plot"]).groupby("plot").size()
     each = "plot" if len(lines) and (lines == 1).all() else "plant"
-    return Picture(figure, f"Map of the bed, {what} {each} by {each}: {said}.", caption)
+    return Picture(figure, f"Map of the bed, {what} {each} by {each}: {said}.", caption,
+                   "The bed from above")
 
 
 def _gap(places: pd.Series[Any], lone: float) -> float:
@@ -82,8 +86,13 @@ def _abreast(plants: pd.DataFrame) -> int:
     return int(plants.groupby("plot", dropna=False)["x"].nunique().min())
 
 
-def _outline(axes: Axes, plot: pd.DataFrame, letter: str, near: float, room: float) -> None:
-    """A plot's edge and the letter of its variety.
+def _outline(
+    axes: Axes, plot: pd.DataFrame, letter: str, near: float, room: float, tint: str | None,
+    number: str, point: float,
+) -> None:
+    """A plot's edge, the letter and tint of its variety, and its number where there is room.
+
+    point : of the page, to a cm of the bed.
 
     The letter goes where no plant stands: between the first two rows, else above the only one.
     """
@@ -93,10 +102,19 @@ def _outline(axes: Axes, plot: pd.DataFrame, letter: str, near: float, room: flo
     several = len(lines) > 1
     left, right = plot["x"].min() - 0.45 * near, plot["x"].max() + 0.45 * near
     top, bottom = lines[0] - room * (0.3 if several else 0.44), lines[-1] + room * 0.24
+    if tint is not None:
+        axes.add_patch(Rectangle((left, top), right - left, bottom - top, facecolor=tint,
+                                 alpha=0.16, linewidth=0))
     axes.add_patch(Rectangle((left, top), right - left, bottom - top, fill=False,
                              edgecolor=MUTED, linewidth=0.7))
     place = (lines[0] + lines[1]) / 2 if several else lines[0] - room * 0.22
-    axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
+    # A figure is about 0.64 of the height of its letter wide.
+    wide = (right - left) * point > 9 * 0.64 * (len(letter) + len(number) + 1) + 2
+    if letter and number and number != letter and wide:
+        axes.text((left + right) / 2, place, f"{letter}  {number}", va="center", ha="center",
+                  color=INK)
+    else:
+        axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
 
 
 def _letters(varieties: pd.Series[Any]) -> dict[str, str]:

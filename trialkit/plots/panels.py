@@ -37,9 +37,10 @@ def totals(curve: pd.DataFrame, what: str, band: str, check: str | None = None) 
     what : what is counted, as the axis says it ("pods a plant").
     band : what the band is, as the caption says it.
     """
-    figure, alt = _panels(curve, f"{what} so far", check, from_zero=True)
+    figure, alt = _panels(curve, check, from_zero=True)
     caption = f"Each panel: one variety in colour, the others in grey. {band}"
-    return Picture(figure, f"{capital(what)} so far. {alt}", caption + _left_out(curve))
+    title = f"{capital(what)} so far"
+    return Picture(figure, f"{title}. {alt}", caption + _left_out(curve), title)
 
 
 def rates(
@@ -55,7 +56,7 @@ def rates(
     hot : (first day, last day) of each hot spell, shaded.
     enough : the rate below which the grower finds picking not worth while, a dashed line.
     """
-    figure, alt = _panels(curve, what, check, from_zero=True, hot=hot, line=enough)
+    figure, alt = _panels(curve, check, from_zero=True, hot=hot, line=enough)
     notes = [f"Each panel: one variety in colour, the others in grey. {band}"]
     if len(hot):
         notes.append("Grey columns: hot spells.")
@@ -64,7 +65,8 @@ def rates(
     said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
     heat = f" {capital(', '.join(said))}." if said else ""
     return Picture(
-        figure, f"{capital(what)} over the season. {alt}{heat}", " ".join(notes) + _left_out(curve)
+        figure, f"{capital(what)} over the season. {alt}{heat}", " ".join(notes) + _left_out(curve),
+        capital(what),
     )
 
 
@@ -83,12 +85,13 @@ def heights(
     drawn from the other varieties' dates.
     """
     curve = between_readings(curve, seen)
-    figure, alt = _panels(curve, f"height, {unit}", check, dots=seen, line=reach, from_zero=True)
+    figure, alt = _panels(curve, check, dots=seen, line=reach, from_zero=True)
     notes = ["Dots: plants as measured. " + band]
     if reach is not None:
         notes.insert(0, "Dashed line: as high as an arm reaches.")
         alt += f" Reach is {reach:.3g} {unit}."
-    return Picture(figure, f"Height in {unit}. {alt}", " ".join(notes) + _left_out(curve))
+    caption = " ".join(notes) + _left_out(curve)
+    return Picture(figure, f"Height in {unit}. {alt}", caption, f"Height, {unit}")
 
 
 def between_readings(curve: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
@@ -103,7 +106,6 @@ def between_readings(curve: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
 
 def _panels(
     curve: pd.DataFrame,
-    label: str,
     check: str | None,
     *,
     from_zero: bool,
@@ -118,17 +120,16 @@ def _panels(
     names = short(shown)
     abreast = 1 if len(shown) == 1 else 2
     rows = -(-len(shown) // abreast)
-    height = 0.55 + (1.9 if abreast == 1 else 1.38) * rows
+    height = 0.4 + (1.9 if abreast == 1 else 1.38) * rows
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, height))
         grid: npt.NDArray[Any] = figure.subplots(
             rows, abreast, sharex=True, sharey=True, squeeze=False
         )
         figure.subplots_adjust(
-            left=0.115, right=0.975, top=1 - 0.42 / height, bottom=0.3 / height,
+            left=0.115, right=0.975, top=1 - 0.22 / height, bottom=0.3 / height,
             hspace=0.36, wspace=0.1,
         )
-        figure.text(0.005, 1 - 0.14 / height, capital(label), va="center", ha="left")
         lines = {v: part.sort_values("date") for v, part in curve.groupby("variety", sort=False)}
         for place, variety in enumerate(shown):
             axes = grid.flat[place]
@@ -180,13 +181,13 @@ def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) 
 
 
 def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: int) -> None:
-    """Two or three dates under each panel that has none below it."""
+    """A few dates under each panel that has none below it."""
     first, last = dates.min(), dates.max()
     span = (last - first).days
     if span < 8:
         shares: tuple[float, ...] = (0, 1)
     else:
-        shares = (0, 0.5, 1) if abreast == 1 else (0.1, 0.85)
+        shares = (0, 0.25, 0.5, 0.75, 1) if abreast == 1 else (0.06, 0.5, 0.94)
     ticks = [first + pd.Timedelta(days=round(span * share)) for share in shares]
     axes = grid.flat[0]
     axes.set_xlim(first - pd.Timedelta(days=max(span, 1) * 0.03),

@@ -240,8 +240,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
     if conclusion.totals is not None and main is not None:
         shown = measure(main.unit, trial.records.trial)
-        head = wording.capital(wording.with_unit(main.label, shown.unit))
-        columns.append((head, lambda row: Cell(
+        columns.append((wording.capital(main.label), lambda row: Cell(
             shown.number(row.gave), shown.span(row.gave_low, row.gave_high))))
     elif not isinstance(trait, Missing):
         shown = shown_as(trait, trial.records.trial)

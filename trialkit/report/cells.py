@@ -22,11 +22,15 @@ from trialkit.report.answered import (
     varieties,
 )
 from trialkit.report.drawn import (
+    along,
+    answer_grew,
     bed_map,
+    calendar,
     compared,
     height_and_reach,
     place_in_bed,
     rate_over_season,
+    when_bore,
     yield_so_far,
 )
 from trialkit.report.events import events
@@ -37,8 +41,11 @@ __all__ = [
     "CellStop",
     "OpenTrial",
     "RecordsCellStop",
+    "along",
     "answer",
+    "answer_grew",
     "bed_map",
+    "calendar",
     "cannot_tell",
     "compared",
     "diagnostics",
@@ -59,5 +66,6 @@ __all__ = [
     "take_care",
     "varieties",
     "versions",
+    "when_bore",
     "yield_so_far",
 ]

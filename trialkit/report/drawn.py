@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from trialkit import plots, wording
@@ -19,6 +20,7 @@ from trialkit.report.found import joined, shown_as
 from trialkit.report.growing import treatment_lines
 from trialkit.report.measures import Measure, height_scale, measure, percent, ratio
 from trialkit.report.opened import OpenTrial, told
+from trialkit.report.privacy import WITHHELD
 
 BAND = "Band: the variety's likely range (95 %)."
 SLUMPS_SAID = 8
@@ -99,6 +101,105 @@ def bed_map(trial: OpenTrial) -> Block:
     shade = f" Shade: {layout.shade}." if layout.shade else ""
     drawn = plots.bed(bed, what, (sun + shade).strip() or None, variety_letters(trial.records))
     return pictures.show(drawn, "bed", trial.names, remarks)
+
+
+@told
+def answer_grew(trial: OpenTrial) -> Block:
+    """The leading comparison after every pick, and since when it has been clear."""
+    looks, pair = trial.conclusion.looks, trial.conclusion.verdict.pair
+    if looks is None or len(pair) < 2:
+        return Block("", "")
+    first, second = pair
+    turn = 1.0 if (first, second) in looks.results else -1.0
+    result = looks.results.get((first, second)) or looks.results.get((second, first))
+    if result is None:
+        return Block("", "")
+    past = result.history
+    past = past[np.isfinite(past["estimate"].astype(float))]
+    if len(past) < 3:
+        return Block("", "")
+    ends = np.exp(np.clip(turn * past[["low", "high"]].to_numpy(float), -50, 50))
+    known = pd.DataFrame({
+        "date": pd.to_datetime(past["date"]), "ratio": np.exp(turn * past["estimate"]),
+        "low": ends.min(axis=1), "high": ends.max(axis=1),
+        "clear": (past["low"] > 0) | (past["high"] < 0)})
+    drawn = plots.history(known, first, second, trial.conclusion.analysis.counted,
+                          trial.records.trial.check)
+    return pictures.show(drawn, "answer-grew", trial.names)
+
+
+@told
+def calendar(trial: OpenTrial) -> Block:
+    """What each pick brought of each variety."""
+    picked = _picked(trial)
+    if picked is None:
+        return Block("", "")
+    each = picked.diff().fillna(picked.head(1))
+    drawn = plots.calendar(each, trial.conclusion.analysis.counted, trial.records.trial.check)
+    return pictures.show(drawn, "calendar", trial.names)
+
+
+@told
+def when_bore(trial: OpenTrial) -> Block:
+    """First and last pick of each variety, and the day half its crop was in."""
+    picked = _picked(trial)
+    if picked is None:
+        return Block("", "")
+    drawn = plots.bearing(bearing_days(picked), trial.records.trial.check)
+    return pictures.show(drawn, "when-bore", trial.names)
+
+
+def bearing_days(picked: pd.DataFrame) -> pd.DataFrame:
+    """variety, first, half, last: days of running totals (index: days, a column a variety)."""
+    rows = []
+    for name in picked:
+        total = picked[name].dropna()
+        new = total.diff().fillna(total)
+        some = new.index[new > 0]
+        if not len(some):
+            rows.append((name, pd.NaT, pd.NaT, pd.NaT))
+            continue
+        half = total.index[total >= total.iloc[-1] / 2][0]
+        rows.append((name, some[0], half, some[-1]))
+    return pd.DataFrame(rows, columns=["variety", "first", "half", "last"])
+
+
+def _picked(trial: OpenTrial) -> pd.DataFrame | None:
+    """Running totals per plant planted, a column a variety, best first; None before two picks."""
+    totals = trial.conclusion.totals
+    if totals is None or len(totals.day) < 2:
+        return None
+    frame = totals.per_plant
+    frame = frame[~frame.index.duplicated(keep="last")]
+    order = [v for v in ranked(trial)["variety"] if v in frame and frame[v].max() > 0]
+    return frame[order] if order and len(frame) > 1 else None
+
+
+@told
+def along(trial: OpenTrial) -> Block:
+    """Rain, heat and events along the rate of the leading varieties and the check."""
+    analysis, about, records = trial.conclusion.analysis, trial.records.trial, trial.records
+    rate = analysis.rate
+    if isinstance(rate, Missing):
+        return Block("", "")
+    events = records.events.dropna(subset=["date", "event"])
+    events = events[(events["event"] != "") & (events["event"] != WITHHELD)]
+    weather = records.weather
+    wet = weather.dropna(subset=["date", "rain_mm"]) if "rain_mm" in weather else weather.head(0)
+    inches = about.height_unit in ("ft", "in")
+    fell = wet["rain_mm"] if len(wet) else pd.Series(dtype=float)
+    rain = pd.DataFrame({"date": wet["date"], "rain": fell / (25.4 if inches else 1.0)})
+    if events.empty and rain.empty and not len(rate.hot):
+        return Block("", "")
+    curve = _ordered(trial, _while_picked(trial, rate.curve))
+    order = list(pd.unique(curve["variety"]))
+    shown = order[: plots.ALONG]
+    if about.check in order and about.check not in shown:
+        shown[-1] = about.check
+    curve = curve[curve["variety"].isin(shown)].assign(date=lambda c: pd.to_datetime(c["date"]))
+    drawn = plots.along(curve, f"{analysis.counted} a plant a week", events, rain,
+                        "inches" if inches else "mm", rate.hot)
+    return pictures.show(drawn, "along", trial.names)
 
 
 @told

@@ -1,0 +1,95 @@
+"""What befell the bed, along the rate of picking: heat, rain and events on one row of days."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import pandas as pd
+import seaborn as sns
+from matplotlib.figure import Figure
+
+from trialkit.plots.history import day_ticks
+from trialkit.plots.style import COLOURS, FAINT, INK, MARKERS, STYLE, WIDTH, Picture, short
+from trialkit.wording import capital, counted, short_day
+
+LINES = 3
+"""Varieties drawn: the leading ones and the check."""
+
+KINDS = 6
+"""Kinds of events with a line each; what is rarer shares the last one."""
+
+
+def along(
+    rate: pd.DataFrame, what: str, events: pd.DataFrame, rain: pd.DataFrame, wet: str,
+    hot: Sequence[tuple[Any, Any]] = (),
+) -> Picture:
+    """Rate of picking, rain and events under one another.
+
+    rate : variety, date, estimate, at most LINES varieties.  events : date, event.
+    rain : date, rain (in the unit `wet`), both may be empty.  hot : first and last day of a spell.
+    """
+    kinds = list(events["event"].value_counts().index[:KINDS])
+    if events["event"].nunique() > KINDS:
+        kinds[-1] = "other"
+        events = events.assign(event=events["event"].where(events["event"].isin(kinds), "other"))
+    parts = [("rate", 1.25)] + ([("rain", 0.5)] if len(rain) else []) + (
+        [("events", 0.12 + 0.19 * len(kinds))] if kinds else [])
+    gap, below = 0.2, 0.28
+    height = sum(tall for _, tall in parts) + gap * (len(parts) - 1) + below + 0.1
+    dates = pd.concat([rate["date"], events["date"]])
+    names = short(list(pd.unique(rate["variety"])), 18)
+    cut = short(kinds, 12)
+    left = max(0.4, 0.1 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH, height))
+        top = height - 0.1
+        for place, (kind, tall) in enumerate(parts):
+            axes = figure.add_axes((left, (top - tall) / height, 0.97 - left, tall / height))
+            top -= tall + gap
+            for first, last in hot:
+                spell: Any = (pd.Timestamp(first), pd.Timestamp(last))
+                axes.axvspan(*spell, color=FAINT, linewidth=0)
+            if kind == "rate":
+                for k, (name, part) in enumerate(rate.groupby("variety", sort=False)):
+                    part = part.sort_values("date").dropna(subset=["estimate"])
+                    axes.plot(part["date"], part["estimate"], color=COLOURS[k],
+                              linewidth=1.8, label=names[str(name)])
+                    peak = part.iloc[int(part["estimate"].argmax())]
+                    axes.plot([peak["date"]], [peak["estimate"]], color=COLOURS[k],
+                              marker=MARKERS[k], markersize=5)
+                handles = [mpl.lines.Line2D([], [], color=COLOURS[k], marker=MARKERS[k],
+                                            linewidth=1.8, markersize=5, label=name)
+                           for k, name in enumerate(names.values())]
+                axes.set_ylim(0, None)
+                axes.legend(handles=handles, frameon=False, loc="upper left", borderpad=0,
+                            handlelength=1.4, labelspacing=0.15, fontsize=9)
+                axes.set_ylim(0, axes.get_ylim()[1] * (1.12 + 0.16 * len(names)))
+                axes.locator_params(axis="y", nbins=4)
+            elif kind == "rain":
+                axes.bar(rain["date"], rain["rain"], width=1.0, color=COLOURS[0], linewidth=0)
+                axes.locator_params(axis="y", nbins=2)
+                axes.annotate(f"rain, {wet}", (0, 1), xycoords="axes fraction", xytext=(3, 0),
+                              textcoords="offset points", va="top")
+            else:
+                axes.set_yticks(range(len(kinds)), [cut[k] for k in kinds])
+                axes.set_ylim(len(kinds) - 0.5, -0.5)
+                axes.tick_params(axis="y", length=0)
+                for line, one in enumerate(kinds):
+                    when = events.loc[events["event"] == one, "date"]
+                    axes.plot(when, [line] * len(when), color=INK, marker=MARKERS[line],
+                              linestyle="none", markersize=5)
+            day_ticks(axes, dates, 4)
+            axes.tick_params(labelbottom=place == len(parts) - 1)
+            sns.despine(ax=axes)
+    title = "Rate, weather and events on the same days"
+    said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
+    said += [f"{one} {counted(int((events['event'] == one).sum()), 'time')}" for one in kinds]
+    wettest = rain.sort_values("rain").tail(1)
+    said += [f"most rain on {short_day(d)}" for d in wettest["date"]]
+    caption = f"Top: {what}."
+    if len(hot):
+        caption += " Grey columns: hot spells."
+    return Picture(figure, f"{title}. {capital('; '.join(said) or 'nothing noted')}.", caption,
+                   title)
