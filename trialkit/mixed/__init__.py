@@ -14,6 +14,7 @@ from trialkit.mixed.glmm import GLMM, fit_glmm
 from trialkit.mixed.knownfit import KnownLMM, fit_known
 from trialkit.mixed.lmm import LMM
 from trialkit.mixed.modelcheck import model_check
+from trialkit.mixed.modeltable import compare_fits
 from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "OddsTest",
     "OrderedFit",
     "bootstrap",
+    "compare_fits",
     "fit_glmm",
     "fit_known",
     "fit_lmm",

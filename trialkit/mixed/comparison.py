@@ -7,6 +7,7 @@ Assoc. 50:1096) by the multivariate t with the comparisons' own correlations.
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -44,6 +45,17 @@ class Comparison:
 
     def __len__(self) -> int:
         return len(self.table)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        shown = self.table if (self.table["reason"] != "").any() else self.table.drop(
+            columns="reason")  # fmt: skip
+        what = "all pairs, Tukey-Kramer" if self.adjustment == "tukey" else "Dunnett"
+        table = shown.to_html(index=False, float_format="{:.5g}".format)
+        return f"<p>{html.escape(self.factor)}: {what}, level {self.level:g}</p>{table}"
 
     def letters(self, alpha: float | None = None) -> dict[str, str]:
         """Levels that share a letter are not told apart at ``alpha`` (default 1 - level).

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from abc import abstractmethod
 from functools import cached_property
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed.crossproducts import Dense, RandomPart
+from trialkit.mixed.effecterrors import effect_covariances
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.inference import FixedEffects
 
@@ -18,6 +20,42 @@ class MixedFit(FixedEffects):
 
     random: RandomPart
     y: Floats
+    formula: str
+    method: str
+    objective: float
+
+    @property
+    def parameters(self) -> int:
+        """Fixed effects, variances and covariances, and the law's own (residual, size)."""
+        return self.part.p + sum(len(g.parameters) for g in self.random.groupings) + self._own
+
+    @property
+    def _own(self) -> int:
+        return 0
+
+    @property
+    def log_likelihood(self) -> float:
+        """Restricted for ``method="reml"``."""
+        return -0.5 * self.objective
+
+    @property
+    def aic(self) -> float:
+        return self.objective + 2.0 * self.parameters
+
+    @property
+    def bic(self) -> float:
+        return float(self.objective + np.log(self.n) * self.parameters)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The fixed effects with their tests, as `summary`."""
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        """The fit as its text, and its tables, for a notebook."""
+        spreads = self.group_sd.to_frame().to_html() if len(self.group_sd) else ""
+        head = html.escape(repr(self).split("\n\n")[0])
+        effects = self.summary().drop(columns="reason").to_html(float_format="{:.5g}".format)
+        return f"<pre>{head}</pre>{spreads}{effects}"
 
     @property
     @abstractmethod
@@ -69,6 +107,26 @@ class MixedFit(FixedEffects):
             g.name: pd.DataFrame(b, index=g.levels, columns=list(g.columns))
             for g, b in zip(self.random.groupings, self._effects, strict=True)
         }
+
+    @abstractmethod
+    def _error_weights(self) -> Floats:
+        """One over the residual variance of each record, or the working weights, (n,)."""
+
+    def random_effect_se(self, *, fixed_known: bool = False) -> dict[str, pd.DataFrame]:
+        """Standard errors of the predicted effects, tables as `random_effects` (`effecterrors.py`).
+
+        ``fixed_known`` leaves out what the fixed effects' own error adds.  The variances are taken
+        as known.  Raises MixedModelError where there are too many effects."""
+        columns = None if fixed_known else self.part.basis[self.part.codes]
+        root = np.sqrt(self._unit_variance)
+        covariances = effect_covariances(
+            self.random, [root * f for f in self.factors], columns, self._error_weights()
+        )
+        return {
+            g.name: pd.DataFrame(np.sqrt(np.diagonal(c, axis1=1, axis2=2)), g.levels,
+                                 list(g.columns))
+            for g, c in zip(self.random.groupings, covariances, strict=True)
+        }  # fmt: skip
 
     def fixed_part(self) -> Floats:
         """X b of the records, (n,), without offset or random effects."""

@@ -36,14 +36,18 @@ def fit_lmm(
     *,
     residual_sd: float | None = None,
     residual_covariance: object = None,
+    uncorrelated: Sequence[str] = (),
 ) -> LMM:
     """Fit a linear mixed model.
 
     formula: ``"response ~ fixed terms"`` (Wilkinson & Rogers 1973).
     data: one row a record.
     groups: names of random-intercept factors; ``"a:b"`` is the interaction factor of two
-        columns.  Nested or crossed is found from the data.
+        columns, ``"a/b"`` short for ``"a"`` and ``"a:b"``.  Nested or crossed is found from the
+        data.
     slopes: factor name -> columns with random slopes, correlated with its intercept.
+    uncorrelated: factors with slopes whose intercepts and slopes have a variance each and no
+        covariance: ``slopes={"plant": ["days"]}, uncorrelated=["plant"]``.
     weights: a column name or (n,) positive numbers; the residual variance of a record is the
         residual variance divided by its weight.
     method: ``"reml"`` or ``"ml"``.
@@ -83,7 +87,10 @@ def fit_lmm(
         raise MixedModelError(
             f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
         )
-    random = RandomPart(make_groupings(data, groups, slopes, saturated=residual_sd is not None))
+    saturated = residual_sd is not None
+    random = RandomPart(
+        make_groupings(data, groups, slopes, saturated=saturated, uncorrelated=uncorrelated)
+    )
     with few_threads(random.r + p):
         not_in_fixed(random, part)
         return fit_prepared(formula, method, part, random, y, w, residual_sd)

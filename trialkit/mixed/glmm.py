@@ -61,7 +61,7 @@ class GLMM(LinkFit):
         return describe(self, f"Mixed model for counts ({self.family.name})", size)
 
     @property
-    def objective(self) -> float:
+    def objective(self) -> float:  # type: ignore[override]
         """-2 log likelihood (restricted for ``method="reml"``), by Laplace."""
         return self.optimum.objective
 
@@ -104,6 +104,16 @@ class GLMM(LinkFit):
         out = np.zeros((self.p, self.p))
         out[np.ix_(self._known, self._known)] = self.optimum.covariance
         return out
+
+    @property
+    def _own(self) -> int:
+        return int(self.family.has_size)
+
+    def _error_weights(self) -> Floats:
+        weights = np.zeros(self.n)
+        records = np.ones(self.n, dtype=bool) if self.remaining is None else self.remaining.records
+        weights[records] = self.mode.at.weight
+        return weights
 
     @cached_property
     def eta(self) -> Floats:
@@ -283,13 +293,14 @@ def fit_glmm(
     method: str = "ml",
     like: GLMM | None = None,
     separated: str = "limits",
+    uncorrelated: Sequence[str] = (),
 ) -> GLMM:
     """Fit a generalised linear mixed model by the Laplace approximation.
 
     family: ``"negative-binomial"`` (NB2) or ``"poisson"``, log link; ``"binomial"``, logit link,
         for 0/1 records or proportions with ``weights`` the number of trials.
     offset: column name or (n,) numbers added to the linear predictor, such as log(days).
-    groups, slopes: as in `fit_lmm`.
+    groups, slopes, uncorrelated: as in `fit_lmm`.
     method: ``"ml"``, or ``"reml"``, which integrates the fixed effects out as well and so does
         not understate the variances of few blocks or plots.
     like: a fit of the same model to nearly the same records; a REML search starts from it.
@@ -326,7 +337,8 @@ def fit_glmm(
             )
     law = FAMILIES[family](y, trials)
     law.check(y, trials, left)
-    random = RandomPart(make_groupings(data, groups, slopes, saturated=True), keep_pairs=True)
+    groupings = make_groupings(data, groups, slopes, saturated=True, uncorrelated=uncorrelated)
+    random = RandomPart(groupings, keep_pairs=True)
     with few_threads(random.r + part.p):
         not_in_fixed(random, part)
     if separated == "keep":

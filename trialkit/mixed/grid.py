@@ -69,6 +69,8 @@ def marginal_cells(
 ) -> tuple[pd.DataFrame, Floats]:
     """The levels of a factor (within each of ``by``) and the model rows of the grid's cells that
     each one's mean is taken over, (levels, cells, p_all)."""
+    if by is None and ":" in factor and factor not in part.factors:
+        return _joint_cells(part, factor, at)
     wanted = [factor_name(part, factor)]
     if by is not None and factor_name(part, by) == wanted[0]:
         raise MixedModelError(f"by='{by}' is the factor itself; name another one.")
@@ -89,6 +91,48 @@ def marginal_cells(
         {wanted[0]: outer.repeat(len(inner)), wanted[1]: list(inner) * len(outer)}
     )
     return labels, cells
+
+
+def _joint_cells(
+    part: FixedPart, factor: str, at: Mapping[str, float] | None
+) -> tuple[pd.DataFrame, Floats]:
+    """The cells of two factors, ``"a:b"``, as the levels of one."""
+    names = [p.strip() for p in factor.split(":")]
+    if len(names) != 2:
+        raise MixedModelError(f"'{factor}' must name two factors, such as 'variety:site'.")
+    labels, cells = marginal_cells(part, names[1], names[0], at)
+    joined = labels.iloc[:, 0].astype(str) + ":" + labels.iloc[:, 1].astype(str)
+    return pd.DataFrame({factor: joined}), cells
+
+
+def slope_rows(
+    part: FixedPart,
+    covariate: str,
+    factor: str | None = None,
+    by: str | None = None,
+    at: Mapping[str, float] | None = None,
+) -> tuple[pd.DataFrame, Floats]:
+    """Rows of the change of the mean with a covariate at its mean, or where ``at`` puts it, for
+    each level of a factor (of ``by``); without a factor over all cells with equal weights."""
+    if covariate not in part.covariates:
+        have = ", ".join(part.covariates) or "none"
+        raise MixedModelError(
+            f"'{covariate}' is not a covariate of the formula; its covariates: {have}."
+        )
+    middle = float(dict(at or {}).get(covariate, part.covariates[covariate]))
+    step = 1e-4 * max(abs(middle), 1.0)
+    sides = []
+    for value in (middle + step, middle - step):
+        there = {**dict(at or {}), covariate: value}
+        if factor is None:
+            labels = pd.DataFrame({"covariate": [covariate]})
+            sides.append(design_rows(part, reference_grid(part, there)).mean(axis=0)[None, :])
+        else:
+            labels, rows = marginal_rows(part, factor, by, there)
+            sides.append(rows)
+    rows = (sides[0] - sides[1]) / (2.0 * step)
+    rows[np.abs(rows) < 1e-9 * np.abs(rows).max(initial=0.0)] = 0.0
+    return labels, rows
 
 
 def marginal_rows(

@@ -150,14 +150,27 @@ def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
     return codes, levels
 
 
+def nested(groups: Sequence[str], data: pd.DataFrame) -> list[str]:
+    """``"a/b/c"`` as ``"a"``, ``"a:b"``, ``"a:b:c"``; a column of that very name is one factor."""
+    out: list[str] = []
+    for name in groups:
+        parts = [name] if name in data.columns else [p.strip() for p in name.split("/")]
+        out += [":".join(parts[: i + 1]) for i in range(len(parts))]
+    return out
+
+
 def make_groupings(
     data: pd.DataFrame,
     groups: Sequence[str],
     slopes: Mapping[str, Sequence[str]] | None,
     *,
     saturated: bool,
+    uncorrelated: Sequence[str] = (),
 ) -> tuple[Grouping, ...]:
     """Read the grouping factors of ``groups`` and ``slopes`` from the data.
+
+    ``"a/b"`` stands for ``"a"`` and ``"a:b"``, b within a.  The effects of a level of the factors
+    in ``uncorrelated`` have a variance each and no covariance.
 
     ``saturated`` allows a factor with as many effects as records (a count model or a
     known residual scale can tell the two apart; an unknown residual cannot).
@@ -169,7 +182,12 @@ def make_groupings(
     for given, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
         if isinstance(given, str):
             raise MixedModelError(f"{what} must be a list of names: write ['{given}'].")
-    names = list(dict.fromkeys([*groups, *slopes]))
+    if isinstance(uncorrelated, str):
+        raise MixedModelError(f"uncorrelated must be a list of names: write ['{uncorrelated}'].")
+    names = list(dict.fromkeys([*nested(groups, data), *slopes]))
+    alone = sorted(set(uncorrelated) - set(slopes))
+    if alone:
+        raise MixedModelError(f"uncorrelated names '{alone[0]}', which has no slopes.")
     n = len(data)
     made: list[Grouping] = []
     for name in names:
@@ -186,7 +204,8 @@ def make_groupings(
             values.append(x)
         if len(set(extra)) < len(extra):
             raise MixedModelError(f"slopes of '{name}' name a column twice: {', '.join(extra)}.")
-        grouping = Grouping(name, levels, codes, ("Intercept", *extra), tuple(values))
+        apart = tuple((a,) for a in range(len(values))) if name in uncorrelated else ()
+        grouping = Grouping(name, levels, codes, ("Intercept", *extra), tuple(values), apart)
         if grouping.n_levels < 2:
             raise MixedModelError(
                 f"grouping factor '{name}' has one level ('{levels[0]}'): no variance between "

@@ -12,7 +12,7 @@ from scipy import stats
 from trialkit.mixed.comparison import compare_means
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, independent_columns
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.grid import marginal_rows, slope_rows
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.smallsample import check_level, t_table
 from trialkit.mixed.terms import successive_rows, term_rows
@@ -218,6 +218,59 @@ class FixedEffects(ABC):
                 f"some combination, or columns that others say already ({', '.join(self.dropped)})"
             )
         return kept, reason
+
+    def summary(self, df: str | float | None = None, level: float = 0.95) -> pd.DataFrame:
+        """The fixed effects with their tests: estimate, se, df, t, p, low, high, reason."""
+        rows = pd.DataFrame(np.eye(len(self.part.names))[self.part.kept], self._kept_names)
+        return self.contrast(rows, df, level)
+
+    def slopes(
+        self,
+        covariate: str,
+        factor: str | None = None,
+        df: str | float | None = None,
+        level: float = 0.95,
+        *,
+        by: str | None = None,
+        at: Mapping[str, float] | None = None,
+    ) -> pd.DataFrame:
+        """Change of the mean with a covariate, for each level of a factor (and of ``by``), others
+        averaged with equal weights; of a curve, its slope at the covariate's mean or where ``at``
+        puts it.  Columns as of `means`, with t and p against no slope."""
+        labels, rows = slope_rows(self.part, covariate, factor, by, at)
+        return pd.concat([labels, self._contrast_rows(rows, df, level)], axis=1)
+
+    def contrasts(
+        self,
+        factor: str,
+        weights: Mapping[str, Mapping[str, float]],
+        df: str | float | None = None,
+        level: float = 0.95,
+        *,
+        by: str | None = None,
+        at: Mapping[str, float] | None = None,
+    ) -> pd.DataFrame:
+        """Contrasts of a factor's means by name: ``{"early less late": {"A": 0.5, "B": 0.5,
+        "C": -1}}``; levels left out weigh nothing.  A row a contrast (within each level of
+        ``by``), columns as of `contrast`; each with its own interval, not simultaneous.
+
+        Raises MixedModelError for a level that the factor does not have."""
+        labels, rows = marginal_rows(self.part, factor, by, at)
+        names = labels.iloc[:, -1].astype(str)
+        unknown = sorted({str(k) for w in weights.values() for k in w} - set(names))
+        if unknown:
+            raise MixedModelError(
+                f"'{unknown[0]}' is not a level of {factor}; levels: {', '.join(names.unique())}."
+            )
+        groups = labels.iloc[:, 0] if by is not None else pd.Series("", index=labels.index)
+        index, out = [], []
+        for group in groups.unique():
+            here = (groups == group).to_numpy()
+            for title, chosen in weights.items():
+                w = names[here].map({str(k): float(v) for k, v in chosen.items()}).fillna(0.0)
+                out.append(w.to_numpy() @ rows[here])
+                index.append(title if by is None else f"{title}, {by} {group}")
+        return self._contrast_rows(np.array(out), df, level, pd.Index(index))
 
     def letters(self, factor: str, df: str | float | None = None, alpha: float = 0.05
                 ) -> dict[str, str]:

@@ -56,6 +56,10 @@ class KnownLMM(LMM):
         label = ["Intercept"]
         return {name: pd.DataFrame([[v]], label, label) for name, v in self._variances.items()}
 
+    def _error_weights(self) -> Floats:
+        raise MixedModelError("errors of random effects are not worked out with a known residual "
+                              "covariance.")
+
     @cached_property
     def boundary(self) -> tuple[str, ...]:
         """Groupings whose variance is estimated as zero: a result, not a failure."""

@@ -33,12 +33,18 @@ class CountOptimum:
     mode: Mode
     beta: Floats
     evaluations: int
-    _covariance: Callable[[], Floats] = field(repr=False)
+    _covariance: Callable[[], Floats] | None = field(repr=False)
 
     @cached_property
     def covariance(self) -> Floats:
         """Of ``beta``, (p, p).  It takes as long as the search, so not before it is asked for."""
+        assert self._covariance is not None
         return self._covariance()
+
+    def __getstate__(self) -> dict[str, object]:
+        """What a copy keeps: the covariance itself in place of how to get it."""
+        _ = self.covariance
+        return {**self.__dict__, "_covariance": None}
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ class LMM(MixedFit):
         return describe(self, "Linear mixed model", f"residual sd {self.residual_sd:.6g}")
 
     @property
-    def objective(self) -> float:
+    def objective(self) -> float:  # type: ignore[override]
         return self.optimum.value
 
     @property
@@ -71,6 +71,14 @@ class LMM(MixedFit):
     @property
     def residual_sd(self) -> float:
         return float(np.sqrt(self.residual_variance))
+
+    @property
+    def _own(self) -> int:
+        return 0 if self.known_residual else 1
+
+    def _error_weights(self) -> Floats:
+        weights = np.ones(self.n) if self.weights is None else self.weights
+        return weights / self.residual_variance
 
     @property
     def factors(self) -> tuple[Floats, ...]:

@@ -166,8 +166,15 @@ class OrderedFit(LinkFit):
         ])  # fmt: skip
 
     @property
-    def log_likelihood(self) -> float:
-        return -0.5 * self.objective
+    def _own(self) -> int:
+        """The thresholds; the intercept among the fixed effects is none."""
+        return len(self.scores) - 2
+
+    def _error_weights(self) -> Floats:
+        weights = np.zeros(self.n)
+        records = np.ones(self.n, dtype=bool) if self.remaining is None else self.remaining.records
+        weights[records] = self.optimum.mode.at.weight
+        return weights
 
     @cached_property
     def thresholds(self) -> pd.Series:
@@ -367,11 +374,12 @@ def fit_ordered(
     weights: str | Floats | None = None,
     quadrature: int = 1,
     separated: str = "limits",
+    uncorrelated: Sequence[str] = (),
 ) -> OrderedFit:
     """Fit a cumulative model to ordered scores by maximum likelihood.
 
     formula: ``"score ~ terms"``, with the intercept that a formula has unless told otherwise.
-    groups, slopes: as in `fit_lmm`.
+    groups, slopes, uncorrelated: as in `fit_lmm`.
     link: ``"logit"`` (proportional odds) or ``"probit"``.
     scores: the scores in order, lowest first; without it an ordered categorical column's own
         order, or numbers by size.  A score never given is left out.
@@ -399,7 +407,8 @@ def fit_ordered(
     times = np.ones(len(codes)) if times is None else times
     if (times <= 0).any() or (times != np.round(times)).any():
         raise MixedModelError(f"{name} must be whole numbers of pieces from 1.")
-    random = RandomPart(make_groupings(data, groups, slopes, saturated=True), keep_pairs=True)
+    groupings = make_groupings(data, groups, slopes, saturated=True, uncorrelated=uncorrelated)
+    random = RandomPart(groupings, keep_pairs=True)
     if quadrature > 1 and (len(random.groupings) != 1 or random.groupings[0].k != 1):
         raise MixedModelError("quadrature needs one grouping without slopes; use quadrature=1 "
                               "(Laplace) for this model.")
