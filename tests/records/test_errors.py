@@ -54,7 +54,7 @@ PICKS = "date,plant,count,weight\n"
     ({"harvest": "plant,weight\nA1,-3\n"}, 2, "weight", "-3", "below zero"),
     ({"harvest": "date,plant,count\n2026-01-03,A1,3\n"}, 2, "date", "2026-01-03", "before"),
     ({"picks": "date,plant\n2026-07-01,A1\n"}, 1, "count or weight", "", "no such column"),
-    ({"picks": "date,count\n2026-07-01,1\n"}, 1, "plant", "", "no such column"),
+    ({"picks": "date,count\n2026-07-01,1\n"}, 1, "plant or plot", "", "no such column"),
     ({"picks": "datte,plant,count\n"}, 1, "date", "", "Is it the one called 'datte'?"),
     ({"picks": "date,plant,count,pods\n"}, 1, "pods", "", "same as the column 'count'"),
 ])  # fmt: skip

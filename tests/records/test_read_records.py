@@ -17,6 +17,7 @@ COLUMNS = {
         "plant": "O",
         "variety": "O",
         "block": "O",
+        "plants": "f",
         "plot": "O",
         "row": "f",
         "column": "f",
@@ -24,11 +25,13 @@ COLUMNS = {
         "lost": "M",
         "lost_reason": "O",
     },
-    "picks": {"date": "M", "plant": "O", "count": "f", "weight_g": "f"},
-    "heights": {"date": "M", "plant": "O", "height_cm": "f"},
+    "picks": {"date": "M", "plant": "O", "plot": "O", "count": "f", "weight_g": "f"},
+    "heights": {"date": "M", "plant": "O", "plot": "O", "height_cm": "f"},
     "weather": {"date": "M", "low_c": "f", "high_c": "f", "rain_mm": "f"},
     "events": {"date": "M", "plant": "O", "plot": "O", "event": "O", "note": "O"},
-    "harvest": {"date": "M", "plant": "O", "weight_g": "f", "count": "f", "grade": "O"},
+    "harvest": {
+        "date": "M", "plant": "O", "plot": "O", "weight_g": "f", "count": "f", "grade": "O",
+    },
 }
 FULL = {
     "picks": "date,plant,count,weight\n2026-07-01,A1,3,30\n2026-07-04,A1,0,\n2026-07-04,C1,,\n",

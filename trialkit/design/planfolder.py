@@ -422,7 +422,7 @@ def bed_of_plan(planting: Planting, about: About) -> Bed:
 def _texts(planting: Planting, about: About, folder: Path) -> dict[str, str]:
     """Every file of the folder, trial.toml last, plants.csv before it."""
     texts = {
-        f"{table.name}.csv": csv_text([column.name for column in table.columns], [])
+        f"{table.name}.csv": csv_text(table.offered, [])
         for table in TABLES
         if table is not PLANTS
     }

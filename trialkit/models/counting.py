@@ -6,10 +6,12 @@ the next pick of that plant holds more days.  A zero is a look, and sets the clo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+
+from trialkit.records.plots import basket_names, recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -19,35 +21,64 @@ ONE_LOOK = 7.0
 
 
 def counted_looks(records: Records) -> pd.DataFrame:
-    """One row a look at a plant: date, plant, variety, block, plot, row, column, treatment,
-    pods (float), days since the plant's own last look, first (bool: no look before).
+    """One row a look at a plant, or at a whole plot picked into one basket: date, plant (of a
+    basket its name), variety, block, plot, row, column, treatment, pods (float), plants (looked at
+    in it), gap (days since the last look), days (plant-days: gaps of its plants added up), first
+    (bool: no look before).
 
     Two records of one plant on one date are one look and are added together.  A record after a
     plant was lost is left out unless pods were picked from it (it is listed among the doubts).
     A plant's first look has no known interval and gets the trial's median one: every plant's
     first look is on much the same date, so that the date's own effect takes up what is wrong
-    with it.
+    with it.  A basket is a look at every plant of its plot alive that day, and is never split
+    among them.
     """
-    picks = records.picks[["date", "plant", "count"]].dropna(subset=["count"])
-    if picks.empty:
-        return _described(records, picks.assign(pods=0.0, days=ONE_LOOK, first=False))
-    looks = picks.groupby(["plant", "date"], sort=True)["count"].sum().rename("pods").reset_index()
-    lost = looks["plant"].map(records.plants.set_index("plant")["lost"])
-    ghost = lost.notna() & (looks["date"] > lost) & (looks["pods"] == 0)
-    looks = looks[~ghost].reset_index(drop=True)
-    gap = looks.groupby("plant")["date"].diff().dt.days.astype(float)
+    return with_intervals(records, records.picks.dropna(subset=["count"]), pods=("count", "sum"))
+
+
+def with_intervals(
+    records: Records, picks: pd.DataFrame, **sums: tuple[str, Any]
+) -> pd.DataFrame:
+    """Looks as `counted_looks` has them.  sums: what is added up over the records of a look, as
+    for `DataFrame.agg`; the first says whether anything was picked."""
+    looks = picks.groupby(["plant", "date"], sort=True).agg(**sums).reset_index()
+    first_sum = next(iter(sums))
+    looks = recorded(records.plants, looks)
+    ghost = looks["lost"].notna() & (looks["date"] > looks["lost"]) & (looks[first_sum] == 0)
+    looks = looks[~ghost].sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
+    each = _seen_plants(records.plants, looks)
+    gap = each.groupby("plant")["date"].diff().dt.days.astype(float)
     known = gap.dropna()
     usual = float(known.median()) if len(known) else ONE_LOOK
-    return _described(records, looks.assign(days=gap.fillna(usual), first=gap.isna()))
+    by_look = gap.groupby(each["look"])
+    looks["gap"] = by_look.mean().reindex(looks.index).fillna(usual)
+    looks["days"] = gap.fillna(usual).groupby(each["look"]).sum().reindex(looks.index)
+    looks["first"] = by_look.count().reindex(looks.index).fillna(0).eq(0)
+    looks[first_sum] = looks[first_sum].astype(float)
+    return looks.drop(columns="lost").sort_values(
+        ["date", "plant"], kind="stable").reset_index(drop=True)
 
 
-def _described(records: Records, looks: pd.DataFrame) -> pd.DataFrame:
-    about = records.plants[
-        ["plant", "variety", "block", "plot", "row", "column", "treatment"]
-    ].drop_duplicates("plant")
-    out = looks.merge(about, on="plant", how="inner")
-    out["pods"] = out["pods"].astype(float)
-    return out.sort_values(["date", "plant"], kind="stable").reset_index(drop=True)
+def _seen_plants(plants: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
+    """One row a plant seen at a look: look (its row), plant, date; in the order of dates.
+
+    A basket's plants are those alive that day; one of a plot with none left keeps one.
+    """
+    baskets = basket_names(plants)
+    whole = looks["plant"].isin(baskets)
+    alone = pd.DataFrame({"look": looks.index[~whole], "plant": looks.loc[~whole, "plant"],
+                          "date": looks.loc[~whole, "date"]})
+    if not whole.any():
+        return alone.reset_index(drop=True)
+    there = plants.drop_duplicates("plant").dropna(subset=["variety"])[["plant", "plot", "lost"]]
+    of_plots = looks.loc[whole, ["plot", "date"]].rename_axis("look").reset_index()
+    each = of_plots.merge(there, on="plot")
+    gone = each["lost"] < each["date"]
+    last = each.groupby("look").cumcount(ascending=False) == 0
+    none_left = gone.groupby(each["look"]).transform("all")
+    each = each[~gone | (none_left & last)]
+    both = pd.concat([alone, each[["look", "plant", "date"]]], ignore_index=True)
+    return both.sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
 
 
 def date_pace(looks: pd.DataFrame) -> pd.Series:

@@ -18,6 +18,7 @@ from trialkit.models.position import bed_map
 from trialkit.models.ready import ReadyResult, ReadyRule, ready_from
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import Support, behind, complete, design_df, usable_groups
+from trialkit.records.plots import recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -145,7 +146,7 @@ def _result(
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
     means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
-    given = data.groupby("variety")["plant"].nunique().reindex(varieties).to_numpy(float)
+    given = data.groupby("variety")["plants"].sum().reindex(varieties).to_numpy(float)
     share = given / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
     metre = means[["variety", "estimate", "low", "high"]].copy()
     metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
@@ -228,12 +229,13 @@ def _a_metre(records: Records) -> float:
 def _described(
     records: Records, ground: Support, table: pd.DataFrame, value: str
 ) -> pd.DataFrame:
-    """One row a plant (or plot) harvested: its grades added up."""
+    """One row a plant (or plot) harvested: its grades added up, a basket's weight as a mean of the
+    plants alive then."""
     total = table.dropna(subset=[value]).groupby("plant", as_index=False).agg(
         weight=(value, "sum"), date=("date", "max"))
-    about = records.plants.drop_duplicates("plant")
-    out = total.merge(about[["plant", "variety", "block", "plot", "treatment"]], on="plant")
-    return ground.located(out).assign(weight=out["weight"].astype(float))
+    out = recorded(records.plants, total).drop(columns=["row", "column", "lost"])
+    each = out["plants"] if not records.trial.harvest_unit else 1.0
+    return ground.located(out).assign(weight=out["weight"].astype(float) / each)
 
 
 def _places(

@@ -17,6 +17,7 @@ from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, emp
 from trialkit.models.smooth import Floats, Spline
 from trialkit.models.support import ONE_BLOCK, Support, behind
 from trialkit.models.topping import Topping, topping
+from trialkit.records.plots import recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -116,9 +117,8 @@ def height_trait(
 
 def measured(records: Records, topped: Topping) -> pd.DataFrame:
     """Heights with variety, block, plot, treatment; those after a topping not by lot left out."""
-    about = records.plants.drop_duplicates("plant").dropna(subset=["variety"])[
-        ["plant", "variety", "block", "plot", "treatment"]]
-    seen = records.heights.dropna(subset=["height_cm"]).merge(about, on="plant", how="inner")
+    seen = recorded(records.plants, records.heights.dropna(subset=["height_cm"]))
+    seen = seen.drop(columns=["row", "column", "lost", "plants"])
     ended = seen["plant"].map(topped.ended)
     return seen[~(seen["date"] >= ended)].reset_index(drop=True)
 

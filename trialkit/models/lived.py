@@ -38,7 +38,7 @@ def lived_shares(
     plants = records.plants.drop_duplicates("plant")
     plants = plants[plants["variety"].isin(varieties)]
     end = looks["date"].max()
-    start = looks["date"].min() - pd.Timedelta(days=float(looks["days"].median()))
+    start = looks["date"].min() - pd.Timedelta(days=float(looks["gap"].median()))
     whole = max((end - start).days, 1)
     gone = (plants["lost"].notna() & (plants["lost"] < end)).to_numpy(bool)
     away = 1.0 - (plants["lost"].fillna(end).clip(start, end) - start).dt.days / whole

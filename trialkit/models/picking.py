@@ -56,7 +56,7 @@ def picking_trait(
 def _by_plant(data: pd.DataFrame) -> pd.DataFrame:
     grouped = data.assign(some=data["pods"] > 0).groupby("plant", sort=True)
     out = grouped.agg(variety=("variety", "first"), block=("block", "first"),
-                      some=("some", "sum"), weeks=("days", "sum"))
+                      some=("some", "sum"), weeks=("gap", "sum"))
     out["weeks"] /= 7.0
     out["rate"] = out["some"] / out["weeks"]
     return out.reset_index()

@@ -37,6 +37,7 @@ from trialkit.models.results import (
 )
 from trialkit.models.smooth import Spline
 from trialkit.models.support import Support, behind, usable_groups
+from trialkit.records.plots import BASKET
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -243,6 +244,9 @@ def bed_map(records: Records, ratio: dict[str, float]) -> pd.DataFrame:
     """Every plant where it stands on the ground: plant, variety, plot, x, y (cm), ratio, lost."""
     plants = records.plants.drop_duplicates("plant")
     place = plant_positions(records).reindex(plants["plant"])
+    ratio = {**{plant: ratio[f"{BASKET}{plot}"]
+                for plant, plot in zip(plants["plant"], plants["plot"], strict=True)
+                if f"{BASKET}{plot}" in ratio}, **ratio}
     return pd.DataFrame({
         "plant": plants["plant"], "variety": plants["variety"], "plot": plants["plot"],
         "x": place["x"].to_numpy(), "y": place["y"].to_numpy(),

@@ -71,7 +71,7 @@ def rate_trait(
     by = dict.fromkeys(["block", *ground.by])
     cells = (
         looks.groupby(["variety", *by, "unit", "date", "pick"], as_index=False)
-        .agg(pods=("pods", "sum"), days=("days", "sum"), gap=("days", "median"))
+        .agg(pods=("pods", "sum"), days=("days", "sum"), gap=("gap", "median"))
     )
     start = looks["date"].min()
     # A pick tells of the days since the last one: its rate belongs to their middle.

@@ -96,7 +96,7 @@ def _planted(means: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
 
 def season_days(looks: pd.DataFrame) -> float:
     """Days the picks cover: first to last look, and the usual interval before the first."""
-    first = looks.loc[looks["first"], "days"]
+    first = looks.loc[looks["first"], "gap"]
     before = float(first.median()) if len(first) else 0.0
     return float((looks["date"].max() - looks["date"].min()).days) + before
 
@@ -116,7 +116,7 @@ def total_curve(pods: PodsResult) -> pd.DataFrame:
     cells = looks.groupby(["variety", "date"])[["pods", "days"]].sum()
     pace = (cells["pods"] / cells["days"]).unstack("variety").reindex(every)
     gaps = pd.Series(pd.to_datetime(every)).diff().dt.days.to_numpy(float, copy=True)
-    gaps[0] = float(looks["days"].median())
+    gaps[0] = float(looks["gap"].median())
     total = pace.interpolate(limit_direction="both").mul(gaps, axis=0).cumsum()
     end = season_days(looks)
     half = _half(pods)

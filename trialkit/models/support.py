@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from trialkit.records.plots import basket_names
+
 if TYPE_CHECKING:
     from trialkit.design.audit import Audit
     from trialkit.records import Records
@@ -20,8 +22,9 @@ ONE_BLOCK = "one block"
 class Support:
     """units: one row a unit that varieties were given to, with unit, variety, block.
 
-    unit_of: unit of each plant.  df_all: the layout's degrees of freedom for all varieties, as
-    the audit counts them.  supported: whether varieties may be compared; why_not: plain words.
+    unit_of: unit of each plant, and of each plot under its basket's name.  df_all: the layout's
+    degrees of freedom for all varieties, as the audit counts them.  supported: whether varieties
+    may be compared; why_not: plain words.
     by: the groupings the layout took out by design, columns of `units`: blocks, or the rows and
     columns of a square ("bed_row", "bed_column").
     """
@@ -60,8 +63,12 @@ def support(records: Records, audit: Audit) -> Support:
         "block": block.where(block.notna(), ONE_BLOCK).astype(str),
         **{name: audit.units[name].astype(str) for name in audit.by if name != "block"},
     })
-    plants = records.plants.drop_duplicates("plant")["plant"]
-    unit_of = audit.unit_of.reindex(plants.to_numpy()).astype("object")
+    plants = records.plants.drop_duplicates("plant")
+    unit_of = audit.unit_of.reindex(plants["plant"].to_numpy()).astype("object")
+    baskets = basket_names(records.plants)
+    of_plots = unit_of.groupby(plants["plot"].to_numpy()).first()
+    unit_of = pd.concat([unit_of, pd.Series(
+        {name: of_plots.get(plot) for name, plot in baskets.items()}, dtype="object")])
     unit_of = unit_of.where(unit_of.notna(), "unit not known").astype(str)
     return Support(audit.unit, units, unit_of, float(audit.strata_df), audit.supports_comparison,
                    audit.why_not, audit.by or ("block",))
@@ -127,8 +134,10 @@ def _same(codes: dict[str, Any], name: str, others: list[str]) -> str | None:
 def behind(data: pd.DataFrame, varieties: list[str]) -> pd.DataFrame:
     """plots, plants and records behind each variety, in the order given."""
     grouped = data.groupby("variety")
+    most = data.groupby(["variety", "plant"])["plants"].max() if "plants" in data else None
     counts = pd.DataFrame({
-        "plots": grouped["unit"].nunique(), "plants": grouped["plant"].nunique(),
+        "plots": grouped["unit"].nunique(),
+        "plants": grouped["plant"].nunique() if most is None else most.groupby("variety").sum(),
         "records": grouped.size(),
     })
     return counts.reindex(varieties).fillna(0).astype(int).reset_index(drop=True)

@@ -24,6 +24,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.records.plots import basket_names, basket_plots
+
 if TYPE_CHECKING:
     from trialkit.models.support import Support
     from trialkit.records import Records
@@ -50,7 +52,8 @@ class Sightings:
 
     count: (plants, dates) pods picked, NaN where there is no record; day: (dates,) day number,
     increasing; variety, plot: (plants,) codes from 0; lost: (plants,) day number a plant was
-    lost on, inf for one that stands.
+    lost on, inf for one that stands. planted: of a plot picked into baskets, which is one row with
+    count its pods a plant planted, the plants set out in it; None for one each.
     """
 
     count: Array
@@ -58,6 +61,12 @@ class Sightings:
     variety: Whole
     plot: Whole
     lost: Array
+    planted: Array | None = None
+
+    @property
+    def weight(self) -> Array:
+        """(plants,) how many plants each row stands for: one, or all of a plot in a basket."""
+        return np.ones(len(self.plot)) if self.planted is None else self.planted
 
 
 @dataclass(frozen=True)
@@ -109,25 +118,27 @@ def plot_totals(
         return None
     plants = records.plants.drop_duplicates("plant")
     plants = plants[plants["plant"].map(ground.unit_of).notna()]
+    plants, looks = _baskets_whole(plants, looks)
     unit = plants["plant"].map(ground.unit_of).astype(str)
     wide = looks.pivot_table(index="plant", columns="date", values="pods", aggfunc="sum")
-    wide = wide.reindex(plants["plant"].to_numpy())
+    wide = wide.reindex(plants["plant"].to_numpy()).div(plants["planted"].to_numpy(), axis=0)
     dates = pd.DatetimeIndex(wide.columns)
     count = wide.to_numpy(float)
     if out_of_reach is not None:
-        closed = pd.to_datetime(plants["plant"].map(out_of_reach)).to_numpy()
+        closed = pd.to_datetime(plants["stands"].map(out_of_reach)).to_numpy()
         late = dates.to_numpy()[None, :] > closed[:, None]
         count = np.where(late & np.isfinite(count), 0.0, count)
     plot, names = pd.factorize(unit, sort=True)
     variety, varieties = pd.factorize(plants["variety"].astype(str))
     day = dates.to_series().map(pd.Timestamp.toordinal).to_numpy(float)
     gone = plants["lost"].map(lambda at: np.inf if pd.isna(at) else float(at.toordinal()))
-    seen = Sightings(count, day, variety, plot, gone.to_numpy(float))
+    planted = plants["planted"].to_numpy(float)
+    seen = Sightings(count, day, variety, plot, gone.to_numpy(float), planted)
     answer = zeros or records.trial.zeros
     reading: Zeros = answer or "written"
     totals, at, newest = totals_at_looks(seen, reading, over)
     about = ground.units.drop_duplicates("unit").set_index("unit").reindex(names).reset_index()
-    about["planted"] = np.bincount(plot, minlength=len(names)).astype(float)
+    about["planted"] = np.bincount(plot, planted, minlength=len(names))
     about["variety"] = [str(varieties[variety[plot == p][0]]) for p in range(len(names))]
     last = {str(v): dates[np.isfinite(count[variety == k]).any(axis=0)].max()
             for k, v in enumerate(varieties) if np.isfinite(count[variety == k]).any()}
@@ -135,6 +146,27 @@ def plot_totals(
                      if np.isfinite(seen.lost[variety == k]).all())
     return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
                       answer is None and unsure_of_zeros(seen), last)
+
+
+def _baskets_whole(
+    plants: pd.DataFrame, looks: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Plants with those of a plot that was ever picked into a basket as one row: plant (the
+    basket's name), planted (plants set out), stands (a plant of it); and looks at them under it."""
+    plants = plants.assign(planted=1.0, stands=plants["plant"])
+    baskets = basket_names(plants)
+    used = {name: plot for name, plot in baskets.items() if name in set(looks["plant"])}
+    if not used:
+        return plants, looks
+    inside = plants["plot"].isin(used.values())
+    whole = basket_plots(plants, used)
+    by = plants[inside].groupby("plot")
+    whole = whole.assign(planted=whole["plot"].map(by.size()).astype(float),
+                         stands=whole["plot"].map(by["plant"].first()))
+    names = {plot: name for name, plot in used.items()}
+    called = plants.loc[inside].set_index("plant")["plot"].map(names)
+    looks = looks.assign(plant=looks["plant"].map(called).fillna(looks["plant"]))
+    return pd.concat([plants[~inside], whole], ignore_index=True), looks
 
 
 def totals_at_looks(
@@ -156,7 +188,7 @@ def totals_at_looks(
     after = np.minimum.accumulate(np.where(looked, at, d)[:, ::-1], axis=1)[:, ::-1]
     gap = usual_gap(seen)
     plots = int(seen.plot.max()) + 1
-    planted = np.bincount(seen.plot, minlength=plots).astype(float)
+    planted = np.bincount(seen.plot, seen.weight, minlength=plots)
     out = np.full((plots, len(rounds)), np.nan)
     common, newest = np.zeros(len(rounds), dtype=int), np.zeros(len(rounds), dtype=int)
     for k, dates in enumerate(rounds):
@@ -167,8 +199,8 @@ def totals_at_looks(
         tau = _common(seen, last, lost, end, gap if closing else None)
         each = _each(seen, total, before[:, tau], after[:, tau], last, lost, tau, end, gap, closing)
         known = np.isfinite(each)
-        got = np.bincount(seen.plot, np.where(known, each, 0.0), minlength=plots)
-        some = np.bincount(seen.plot, known, minlength=plots)
+        got = np.bincount(seen.plot, np.where(known, each, 0.0) * seen.weight, minlength=plots)
+        some = np.bincount(seen.plot, known * seen.weight, minlength=plots)
         with np.errstate(invalid="ignore", divide="ignore"):
             out[:, k] = np.where(some > 0, got / some * planted, np.nan)
         common[k], newest[k] = tau, end

@@ -18,7 +18,7 @@ import pandas as pd
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.grid import marginal_rows
 from trialkit.models.comparing import Floats, compare
-from trialkit.models.counting import ONE_LOOK
+from trialkit.models.counting import with_intervals
 from trialkit.models.pods import WEEK, rate_means
 from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import ONE_BLOCK, Support, behind
@@ -88,24 +88,18 @@ def weighed_looks(records: Records, ground: Support) -> pd.DataFrame:
     picks = records.picks[["date", "plant", "count", "weight_g"]].dropna(subset=["date", "plant"])
     picks = picks.dropna(subset=["count", "weight_g"], how="all")
     weight = picks["weight_g"].where(picks["weight_g"].notna() | (picks["count"] != 0), 0.0)
-    looks = picks.assign(weight_g=weight, blank=weight.isna(), scaled=picks["weight_g"].notna())
-    looks = looks.groupby(["plant", "date"], sort=True).agg(
+    looks = with_intervals(
+        records,
+        picks.assign(weight_g=weight, blank=weight.isna(), scaled=picks["weight_g"].notna()),
         weight_g=("weight_g", "sum"), count=("count", lambda n: n.sum(min_count=1)),
-        blank=("blank", "any"), scaled=("scaled", "any")).reset_index()
-    gap = looks.groupby("plant")["date"].diff().dt.days.astype(float)
-    known = gap.dropna()
-    looks["days"] = gap.fillna(float(known.median()) if len(known) else ONE_LOOK)
+        blank=("blank", "any"), scaled=("scaled", "any"))
     days_weighed = looks.loc[looks["scaled"], "date"].unique()
-    looks = looks[looks["date"].isin(days_weighed) & ~looks["blank"]]
-    plants = records.plants.drop_duplicates("plant").dropna(subset=["variety"])
-    lost = looks["plant"].map(plants.set_index("plant")["lost"])
-    looks = looks[~(lost.notna() & (looks["date"] > lost) & (looks["weight_g"] == 0))]
-    out = looks.merge(plants[["plant", "variety", "block", "treatment"]], on="plant", how="inner")
+    out = looks[looks["date"].isin(days_weighed) & ~looks["blank"]].reset_index(drop=True)
     block = out["block"].astype("object")
     return out.assign(
         unit=out["plant"].map(ground.unit_of).astype(str),
         block=block.where(block.notna(), ONE_BLOCK).astype(str),
-    ).drop(columns=["blank", "scaled"])
+    ).drop(columns=["blank", "scaled", "gap", "plants", "first"])
 
 
 def plot_index(looks: pd.DataFrame) -> pd.DataFrame:

@@ -158,7 +158,7 @@ class _Share:
     """Share of a variety's season that was picked up to a day (timestamp value, inf: all)."""
 
     def __init__(self, curve: pd.DataFrame, looks: pd.DataFrame) -> None:
-        before = float(looks["days"].median())
+        before = float(looks["gap"].median())
         days = (curve["date"] - curve["date"].iloc[0]).dt.days.to_numpy(float)
         self.origin = curve["date"].iloc[0]
         self.days = np.concatenate([[-before], days])

@@ -11,6 +11,7 @@ import pandas as pd
 
 from trialkit.design.layouts import walking_order
 from trialkit.recording.page import render
+from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import LOGGED, own_unit
 from trialkit.wording import capital
 
@@ -63,7 +64,22 @@ def page_facts(records: Records, made: date) -> dict[str, Any]:
         "invented": trial.invented,
         "picked": sorted({day.date().isoformat() for day in records.picks["date"]}),
         "plants": [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")],
+        "plots": _plots(records),
+        "plots_first": bool(len(records.plants)) and bool((records.plants["plants"] > 1).all()),
     }
+
+
+def _plots(records: Records) -> list[dict[str, str | None]]:
+    """The plots to pick into a basket each, in the order of the walk; none where each holds one
+    plant, or plants of several varieties."""
+    plants = walking_order(records.plants)
+    by = plants.dropna(subset=["plot"]).groupby("plot", sort=False)
+    if not len(by) or by.size().max() < 2:
+        return []
+    mixed = by["variety"].nunique()
+    baskets = {name: plot for name, plot in basket_names(plants).items() if mixed[plot] == 1}
+    about = basket_plots(plants, baskets).assign(column=None, lost_reason="all of its plants")
+    return [_plant(row, {}) for row in about.to_dict("records")]
 
 
 def _key(trial: Trial) -> str:

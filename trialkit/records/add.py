@@ -17,7 +17,7 @@ import pandas as pd
 
 from trialkit.reading.problems import Unreadable, problem_table, shown
 from trialkit.reading.spelling import plain
-from trialkit.records.conflicts import conflict_table
+from trialkit.records.conflicts import Conflict, conflict_table
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import DESCRIPTION, LOG, read_file
 from trialkit.records.found import Found, measure
@@ -119,8 +119,8 @@ def add_files(folder: str | Path, files: Iterable[str | Path]) -> AddReport:
             for record in records:
                 merge.take(record)
             counts.append((name, sum(not r.blank for r in records), len(merge.new) - before))
-        after = _appended(ground, merge.new)
-        _, conflicts = read_tables(after, Findings())
+        conflicts = _judged(ground, merge.new)
+        _appended(ground, merge.new)
         return AddReport(
             added=len(merge.new), known=merge.known, corrected=merge.corrected(),
             older=pd.DataFrame(merge.older, columns=CHANGED_COLUMNS),
@@ -207,9 +207,10 @@ class Settled:
 def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) -> Settled:
     """Say what holds of a plant on a day, to correct a record or where sources differ.
 
-    trait : count, weight, height or lost.  value : as in a table, with a unit or in the trial's,
-    or "not looked" for a count; of a loss the reason, or "not lost".  What was said stays in the
-    log.  Raises RecordsError with all that is wrong with it, and as `add_files` does.
+    plant : or "plot 1A", a basket.  trait : count, weight, height or lost.  value : as in a table,
+    with a unit or in the trial's, or "not looked" for a count; of a loss the reason, or "not
+    lost".  What was said stays in the log.  Raises RecordsError with all that is wrong with it,
+    and as `add_files` does.
     """
     with _writing(folder) as (ground, findings):
         said = _settling(day, plant, trait, value, ground, findings)
@@ -223,8 +224,8 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
             unit=said.unit, note=said.note, day=day, plant=said.plant, amount=said.amount,
             act=SETTLE,
         )
-        after = _appended(ground, [entry])
-        _, conflicts = read_tables(after, Findings())
+        conflicts = _judged(ground, [entry])
+        _appended(ground, [entry])
         still = [c for c in conflicts if (c.plant, c.trait) == (entry.plant, entry.trait)
                  and (c.date == day or c.trait == "lost")]
         return Settled(entry, before, conflict_table(still))
@@ -292,9 +293,22 @@ def _writing(folder: str | Path) -> Iterator[tuple[Ground, Findings]]:
         yield ground, findings
 
 
-def _appended(ground: Ground, new: Sequence[Entry]) -> Ground:
-    """The ground with the new lines in its log, which has them too by then."""
-    if not new:
-        return ground
-    content = append(ground.folder, ground.log, new)
-    return replace(ground, log=Log((*ground.log.entries, *new), content))
+def _judged(ground: Ground, new: Sequence[Entry]) -> list[Conflict]:
+    """Where sources differ once the new lines are in the log.  Raises RecordsError where they
+    could not stand beside what is recorded, before anything is written."""
+    before, after = Findings(), Findings()
+    _, conflicts = read_tables(
+        replace(ground, log=replace(ground.log, entries=(*ground.log.entries, *new))), after)
+    if after.errors:
+        read_tables(ground, before)
+        fresh = [error for error in after.errors if error not in before.errors]
+        if fresh:
+            after.errors[:] = fresh
+            raise RecordsError(after.problems)
+    return conflicts
+
+
+def _appended(ground: Ground, new: Sequence[Entry]) -> None:
+    """The new lines into the log."""
+    if new:
+        append(ground.folder, ground.log, new)

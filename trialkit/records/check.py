@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
-from trialkit.records.plots import tell_plots_apart
+from trialkit.records.plots import PlotNames, basket_names, called_plots, with_baskets
 from trialkit.records.schema import TABLES
 from trialkit.trial import SOME_DAY, Trial
 
@@ -18,6 +18,7 @@ CROP_TABLES = {table.name for table in TABLES if table.crop}
 MOST_YEARS = 10
 # Of so many names not known the nearest known one is looked for.
 HINTED = 20
+NO_PLOTS = PlotNames()
 
 def check_plants(trial: Trial, rows: Located, findings: Findings) -> Located:
     """Note what is wrong with the list of plants; return it with varieties as trial.toml has them.
@@ -33,13 +34,21 @@ def check_plants(trial: Trial, rows: Located, findings: Findings) -> Located:
 
 
 def check_records(
-    trial: Trial, plants: Located, name: str, rows: Located, findings: Findings
+    trial: Trial, plants: Located, name: str, rows: Located, findings: Findings,
+    plots: PlotNames = NO_PLOTS,
 ) -> Located:
     """Note what is wrong with the rows of a table; return them with plants as plants.csv has them.
 
-    Names of plants are read as those of varieties are (see `check_plants`).
+    Names of plants are read as those of varieties are (see `check_plants`).  A record of a whole
+    plot goes under the name of its basket (see `records.plots`).
     """
     known = plants.frame["plant"].dropna().to_list()
+    if known and "plant" in rows.frame and name in CROP_TABLES:
+        rows = with_baskets(plants, plots, rows, findings)
+        called = called_plots(plants.frame, rows.frame["plant"])
+        if called:
+            rows = rows.having(plant=rows.frame["plant"].replace(called))
+        known += list(basket_names(plants.frame))
     if known and "plant" in rows.frame:
         rows = _listed(rows, "plant", known, plants.file, "a plant", findings)
     _dates(trial, name, rows, findings)
@@ -49,12 +58,12 @@ def check_records(
 
 
 def check_plots(
-    plants: Located, events: Located, findings: Findings
-) -> tuple[Located, Located]:
-    """Note events in plots that are not there; return plants and events with plots told apart."""
-    plants, events = tell_plots_apart(plants, events, findings)
+    plants: Located, plots: PlotNames, events: Located, findings: Findings
+) -> Located:
+    """Note events in plots that are not there; return them with plots' full names."""
+    events = plots.full(events, findings)
     _plots(plants, events, findings)
-    return plants, events
+    return events
 
 
 def _listed(

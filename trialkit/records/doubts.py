@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.records.findings import Findings, Located
+from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import TABLES, Table
 from trialkit.trial import Trial
 
@@ -41,14 +42,15 @@ def doubt_tables(
     """Note every doubt."""
     plants = tables["plants"]
     _plants(trial, plants, findings)
-    lost = plants.frame.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")["lost"]
+    lost = _by_name(plants.frame)["lost"]
     for name, rows in tables.items():
         _days(rows, "lost" if name == "plants" else "date", findings, today)
     _picks(trial, tables["picks"], lost, findings)
     _heights(tables["heights"], plants, tables["events"], lost, findings)
     _harvest(trial, tables["harvest"], lost, findings)
     for table in TABLES:
-        _others(table, tables[table.name], lost, findings)
+        if table.crop:
+            _others(table, tables[table.name], lost, findings)
     _weather(tables["weather"], findings)
 
 
@@ -67,6 +69,14 @@ def _others(table: Table, rows: Located, lost: pd.Series, findings: Findings) ->
             "far from all other values: the right unit?", findings, column.field)
         _at(rows, _after_loss(rows, lost, ~np.isnan(values)), "plant",
             f"{column.name} noted after the plant was lost", findings)
+
+
+def _by_name(plants: pd.DataFrame) -> pd.DataFrame:
+    """Variety and day of loss of every plant, and of every plot as a basket."""
+    about = plants.dropna(subset=["plant"]).drop_duplicates("plant")
+    whole = basket_plots(about, basket_names(plants))
+    both = pd.concat([about, whole]) if len(whole) else about
+    return both.set_index("plant")[["variety", "lost"]]
 
 
 def _at(rows: Located, mask: Mask | pd.Series, column: str, doubt: str, findings: Findings,
@@ -91,7 +101,7 @@ def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
     _at(rows, plants["lost_reason"].notna() & plants["lost"].isna(), "lost_reason",
         "a reason for a loss, but no date: taken as not lost", findings)
     spot = plants[["block", "row", "column"]]
-    known = plants[["row", "column"]].notna().all(axis=1)
+    known = plants[["row", "column"]].notna().all(axis=1) & plants["plants"].isna()
     _at(rows, known & spot.duplicated(keep=False), "plant",
         "another plant has the same row and column", findings)
     plots = plants.groupby(["block", "plot"], dropna=False)["variety"].transform("nunique")
@@ -185,7 +195,11 @@ def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> 
     weight = picks["weight_g"].to_numpy()
     _at(rows, _after_loss(rows, lost, (count > 0) | (weight > 0)), "plant",
         "picked after the plant was lost", findings)
-    _at(rows, _large(count), "count", f"far more {trial.counted} than the other picks", findings)
+    whole = picks["plot"].notna().to_numpy()
+    large = np.zeros(len(count), dtype=bool)
+    for some in (whole, ~whole):
+        large[some] = _large(count[some])
+    _at(rows, large, "count", f"far more {trial.counted} than the other picks", findings)
     _weights(rows, count, weight, findings)
 
 
@@ -237,7 +251,7 @@ def _heights(
 
 def _unlike_variety(heights: pd.DataFrame, plants: pd.DataFrame) -> Mask:
     """Heights far from the others of the variety on the day, by the ratio to their median."""
-    variety = heights["plant"].map(plants.drop_duplicates("plant").set_index("plant")["variety"])
+    variety = heights["plant"].map(_by_name(plants)["variety"])
     value = heights["height_cm"].where(heights["height_cm"] > 0)
     log = np.log(value)
     groups = log.groupby([heights["date"], variety])

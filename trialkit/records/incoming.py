@@ -58,7 +58,8 @@ def checked(
     lines = np.array([r.line for r in flat], dtype=np.int64)
     names = np.array([r.file for r in flat], dtype=object)
     rows = check_records(
-        ground.trial, ground.plants, "picks", Located(frame, lines, "", names), findings
+        ground.trial, ground.plants, "picks", Located(frame, lines, "", names), findings,
+        ground.plots,
     )
     plants = iter(rows.frame["plant"].to_list())
     out = [

@@ -70,6 +70,7 @@ def _located(
     days = np.array([day for day, _ in rows], dtype="datetime64[ns]")
     data: dict[str, pd.Series] = {
         "date": pd.Series(days), "plant": pd.Series([plant for _, plant in rows], dtype="str"),
+        "plot": pd.Series([None] * len(rows), dtype="str"),
     }
     for column in columns:
         values = [row.values.get(column, np.nan) for row in rows.values()]

@@ -28,6 +28,7 @@ from trialkit.records.folder import (
 from trialkit.records.log import Log, read_log
 from trialkit.records.losses import loss_rows, with_losses
 from trialkit.records.merge import FIELDS, log_tables, merged
+from trialkit.records.plots import PlotNames, judge_baskets, one_line_a_plot, tell_plots_apart
 from trialkit.records.schema import HEIGHTS, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
@@ -38,10 +39,13 @@ from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
 class Records:
     """A trial's records, checked.  Lengths in cm, weights in g, temperatures in degrees Celsius.
 
-    plants: plant, variety, block, plot, row, column, treatment, lost, lost_reason
-    picks: date, plant, count (NaN: not looked at; 0: looked, nothing there), weight_g
-    heights: date, plant, height_cm;  weather: date, low_c, high_c, rain_mm
-    events: date, plant, plot, event, note;  harvest: date, plant, weight_g, count, grade
+    plants: plant, plants (of a line that stood for several how many), variety, block, plot, row,
+    column, treatment, lost, lost_reason
+    picks: date, plant, plot, count (NaN: not looked at; 0: looked, nothing there), weight_g
+    heights: date, plant, plot, height_cm;  weather: date, low_c, high_c, rain_mm
+    events: date, plant, plot, event, note;  harvest: date, plant, plot, weight_g, count, grade
+    Of a basket, a record of a whole plot, plot is its label and plant the name "plot 1A"; of any
+    other record of a plant, plot is blank.
     doubts: file, line, column, value, doubt, table, row (its place in that table, NA for none)
     files: (name, rows) of each file read
     fingerprint: sixteen hex figures that stand for the files read
@@ -109,6 +113,7 @@ class Ground:
     """What every other record is checked against: the description, the plants, the log.
 
     wrong : problems of the description, where ``trial`` is as much of it as could be read.
+    plots : how labels of plots are read.
     paths : the files of the tables.  read : files read so far, with their rows.
     """
 
@@ -116,6 +121,7 @@ class Ground:
     trial: Trial
     wrong: list[Problem]
     plants: Located
+    plots: PlotNames
     log: Log
     paths: dict[str, Path]
     read: list[tuple[File, int]]
@@ -131,11 +137,12 @@ def read_ground(folder: str | Path, findings: Findings) -> Ground:
     text = description.content.decode("utf-8", errors="replace")
     trial, wrong = draft_trial(text, DESCRIPTION)
     read: list[tuple[File, int]] = [(description, len(text.splitlines()))]
-    plants = check_plants(trial, _table(PLANTS, paths, trial, findings, read), findings)
+    plants = one_line_a_plot(_table(PLANTS, paths, trial, findings, read), findings)
+    plants, plots = tell_plots_apart(check_plants(trial, plants, findings), findings)
     log_file, log = read_log(folder, findings)
     if log_file is not None:
         read.append((log_file, len(log.entries)))
-    return Ground(folder, trial, wrong, plants, log, paths, read)
+    return Ground(folder, trial, wrong, plants, plots, log, paths, read)
 
 
 def read_tables(
@@ -148,12 +155,15 @@ def read_tables(
     }
     logged, conflicts = log_tables(ground.log)
     own, logged = (
-        {name: check_records(ground.trial, ground.plants, name, rows, findings)
+        {name: check_records(ground.trial, ground.plants, name, rows, findings, ground.plots)
          for name, rows in tables.items()}
         for tables in (own, logged)
     )
-    plants, own["events"] = check_plots(ground.plants, own["events"], findings)
+    plants = ground.plants
+    own["events"] = check_plots(plants, ground.plots, own["events"], findings)
     tables, more = merged(own, logged)
+    tables |= {table.name: judge_baskets(plants, table, tables[table.name], findings)
+               for table in TABLES if table.crop}
     check_records(
         ground.trial, ground.plants, "picks", loss_rows(ground.log.entries), findings
     )

@@ -52,7 +52,7 @@ class Column:
     name : in the file, in the log, on the phone and for `trialkit settle`.  stored : in the frame,
     with its unit.  filled : must not be blank.  logged : comes in by phone and by other
     spreadsheets too, through the log.  shown : when a club's pages may show what it says: always,
-    with names, with notes, or never.
+    with names, with notes, or never.  offered : stands in the heading a new trial's file is given.
     """
 
     name: str
@@ -62,6 +62,7 @@ class Column:
     filled: bool = False
     logged: bool = False
     shown: Shown = "always"
+    offered: bool = True
 
     @property
     def field(self) -> str:
@@ -89,8 +90,13 @@ class Table:
 
     @property
     def heading(self) -> str:
-        """The heading line in full."""
-        return ",".join(column.name for column in self.columns)
+        """The heading line a new trial's file is given."""
+        return ",".join(self.offered)
+
+    @property
+    def offered(self) -> tuple[str, ...]:
+        """The names in that line."""
+        return tuple(column.name for column in self.columns if column.offered)
 
     @property
     def measured(self) -> tuple[Column, ...]:
@@ -99,10 +105,11 @@ class Table:
 
 
 _PLANT_NAMES = ("plant id", "plant no", "plant number", "plant name", "plant code", "id")
-_PLANT = Column("plant", "name", _PLANT_NAMES, filled=True, shown="names")
+_PLANT = Column("plant", "name", _PLANT_NAMES, shown="names")
 _DATE_NAMES = ("day", "date picked", "pick date", "picked on", "date measured", "when")
 _DATE = Column("date", "date", _DATE_NAMES, filled=True)
 _PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"), shown="names")
+_BASKET = replace(_PLOT, offered=False)
 _COUNT = Column("count", "count", ("counted", "number", "no", "how many", "picked", "pods"))
 _WEIGHT = Column("weight", "weight", ("wt", "mass", "yield", "weighed"), "weight_g")
 
@@ -110,6 +117,7 @@ PLANTS = Table(
     "plants",
     (
         replace(_PLANT, other_names=(*_PLANT_NAMES, "number", "no", "name")),
+        Column("plants", "count", ("number of plants", "plants in plot"), offered=False),
         Column("variety", "text", ("cultivar", "var", "cv", "entry", "sort"), filled=True),
         Column("block", "text", ("rep", "replicate", "replication", "block no"), shown="names"),
         _PLOT,
@@ -120,12 +128,12 @@ PLANTS = Table(
         Column("lost_reason", "text", ("reason", "reason lost", "why lost", "why", "cause"),
                shown="notes"),
     ),
-    (("plant",), ("variety",)),
+    (("plant", "plot"), ("variety",)),
 )
 PICKS = Table(
     "picks",
-    (_DATE, _PLANT, replace(_COUNT, logged=True), replace(_WEIGHT, logged=True)),
-    (("date",), ("plant",), ("count", "weight")),
+    (_DATE, _PLANT, _BASKET, replace(_COUNT, logged=True), replace(_WEIGHT, logged=True)),
+    (("date",), ("plant", "plot"), ("count", "weight")),
     crop=True,
 )
 HEIGHTS = Table(
@@ -133,9 +141,10 @@ HEIGHTS = Table(
     (
         _DATE,
         _PLANT,
+        _BASKET,
         Column("height", "length", ("tall", "plant height", "ht"), "height_cm", logged=True),
     ),
-    (("date",), ("plant",), ("height",)),
+    (("date",), ("plant", "plot"), ("height",)),
     crop=True,
 )
 WEATHER = Table(
@@ -152,7 +161,7 @@ EVENTS = Table(
     "events",
     (
         _DATE,
-        replace(_PLANT, filled=False),
+        _PLANT,
         _PLOT,
         Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True,
                shown="notes"),
@@ -166,11 +175,12 @@ HARVEST = Table(
     (
         Column("date", "date", (*_DATE_NAMES, "date dug", "date cut", "harvested on")),
         _PLANT,
+        _BASKET,
         _WEIGHT,
         _COUNT,
         Column("grade", "text", ("class", "size", "quality")),
     ),
-    (("plant",), ("weight", "count")),
+    (("plant", "plot"), ("weight", "count")),
     crop=True,
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST)

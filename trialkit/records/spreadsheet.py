@@ -15,13 +15,14 @@ from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.folder import File
 from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.headings import Match, match_headings
+from trialkit.records.plots import BASKET
 from trialkit.records.schema import LOGGED, PICKS, PLANTS, Column, Table
 from trialkit.records.sheet import Sheet, unreadable
 from trialkit.trial import Trial
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"))
 _MEASURED = tuple(column for _, column in LOGGED.values())
-_TALLY = Table("added", (*PICKS.columns[:2], *_MEASURED, _NOTE), ())
+_TALLY = Table("added", (*PICKS.columns[:3], *_MEASURED, _NOTE), ())
 _WORDS = " or ".join([", ".join([*LOGGED][:-1]), [*LOGGED][-1]])
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 SHAPES = (
@@ -43,13 +44,13 @@ class Spreadsheet:
         found, again = match_headings(_TALLY, self.sheet.heading, self.trial.counted)
         for place, match in again.items():
             self._wrong_heading(place, f"It says the same as another column: {match.column.name}.")
-        if "plant" not in found:
+        if "plant" not in found and "plot" not in found:
             self.findings.error(
                 self.sheet.file, self.sheet.heading_line, "plant", "", "There is no such column.",
                 SHAPES,
             )
             return []
-        plants = texts_of(self.sheet, found["plant"].place)
+        plants = self._plants_or_plots(found)
         measured = [m for m in found.values() if m.column.name in LOGGED]
         days = self._headings_with_dates(found)
         if days and "date" not in found and not measured:
@@ -61,6 +62,15 @@ class Spreadsheet:
             "It has neither counts, weights or heights nor dates across the top.", SHAPES,
         )
         return []
+
+    def _plants_or_plots(self, found: dict[str, Match]) -> list[str]:
+        """Whose record each line is: a plant's, or where none is named a plot's basket."""
+        named, plots = (
+            texts_of(self.sheet, found[name].place) if name in found else [""] * len(self.sheet)
+            for name in ("plant", "plot")
+        )
+        return [plant or (f"{BASKET}{plot}" if plot else "")
+                for plant, plot in zip(named, plots, strict=True)]
 
     def _notes(self, found: dict[str, Match]) -> list[Match]:
         return [found["note"]] if "note" in found else []

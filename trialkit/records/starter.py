@@ -29,8 +29,11 @@ trial.toml   What the trial is. Open it with a text editor, not a word processor
 plants.csv   One line a plant. plant: a name of its own, as on its stake. block: plots that share
              the same conditions. plot: plants of one variety in one place. row, column: where the
              plant stands. lost: the day it was lost, if it was; lost_reason: why.
+             Or one line a plot: add a column plants, and write how many stand in it.
 picks.csv    One line a plant at each pick. count 0: looked, and there was nothing.
              count left blank: nobody looked. The two are never mixed.
+             A plot picked into one basket: name the plot, in a column plot, and leave plant
+             blank. So too in heights.csv and harvest.csv; a trial may mix both.
 heights.csv  One line a plant each time you measure: 168, 5'6", 66 in.
 weather.csv  If you have it: the low and the high of each day, in degrees Celsius (or name the
              columns low (F) and high (F)); rain: of each day, in mm, or in inches where heights
@@ -53,7 +56,7 @@ and after every pick:  trialkit report FOLDER
 def starter_texts(folder: Path) -> dict[str, str]:
     """Every file of a new trial in that folder; trial.toml last, so that a folder half made is not
     taken for a trial."""
-    texts = {f"{table.name}.csv": csv_text([c.name for c in table.columns], []) for table in TABLES}
+    texts = {f"{table.name}.csv": csv_text(table.offered, []) for table in TABLES}
     care = textwrap.fill(in_a_line(ALL, "this file"), 99)
     texts[READ_ME] = f"{EXPLANATION}\n{care}\n"
     title = "".join(filter(str.isprintable, folder.resolve().name)) or "My variety trial"

@@ -13,6 +13,7 @@ from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
+from trialkit.records.plots import recorded
 from trialkit.report import pictures
 from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, isolate, part
@@ -293,9 +294,8 @@ def _band(result: TraitResult) -> str:
 
 def _while_picked(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
     """Each variety's curve up to the last day that variety was looked at."""
-    plants = trial.records.plants.drop_duplicates("plant").set_index("plant")["variety"]
-    looks = trial.records.picks.assign(variety=trial.records.picks["plant"].map(plants))
-    last = looks.dropna(subset=["variety"]).groupby("variety")["date"].max()
+    looks = recorded(trial.records.plants, trial.records.picks)
+    last = looks.groupby("variety")["date"].max()
     return curve[~(pd.to_datetime(curve["date"]) > curve["variety"].map(last))]
 
 

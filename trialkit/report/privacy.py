@@ -16,6 +16,7 @@ import pandas as pd
 
 from trialkit.records import Records
 from trialkit.records.folder import LOG, WORKBOOK
+from trialkit.records.plots import BASKET, basket_names
 from trialkit.records.schema import TABLES
 from trialkit.records.tables import blank_column
 from trialkit.trial import Trial
@@ -97,6 +98,10 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
     if not showing.names:
         for name, letter in _LETTERS.items():
             new = _neutral(frames["plants"][name], letter)
+            if name == "plant":
+                plots = _neutral(frames["plants"]["plot"], _LETTERS["plot"])
+                new |= {basket: f"{BASKET}{plots[plot]}"
+                        for basket, plot in basket_names(frames["plants"]).items()}
             for frame in frames.values():
                 if name in frame:
                     frame[name] = _renamed(frame[name], new)

@@ -12,7 +12,8 @@ const SCREENS = ["start", "plant", "list", "send"];
 export class App {
   constructor(trial) {
     this.trial = trial;
-    this.bed = new Bed(trial.plants);
+    this.plants = new Bed(trial.plants);
+    this.plots = new Bed(trial.plots);
     this.journal = new Journal();
     this.date = null;
     this.choices = null;
@@ -137,6 +138,19 @@ export class App {
     const there = this.bed.byId.get(pick.at);
     this.plant = there ?? this.firstPlant();
     if (!there && this.plant) this.note({ op: "look", plant: this.plant.id });
+  }
+
+  // What is walked past: the plants, or the plots where each goes into one basket.
+  get bed() {
+    return this.bedOf(this.choices);
+  }
+
+  bedOf(choices) {
+    return choices?.whole && this.plots.plants.length ? this.plots : this.plants;
+  }
+
+  get thing() {
+    return this.bed === this.plots ? "plot" : "plant";
   }
 
   firstPlant() {

@@ -65,7 +65,7 @@ export function listScreen(app) {
     for (const group of $("rows").children) {
       group.hidden = [...group.querySelectorAll("button")].every((button) => button.hidden);
     }
-    say("found", $("blanks").checked ? blanksInWords(found) : plural(found, "plant"));
+    say("found", $("blanks").checked ? blanksInWords(found, app.thing) : plural(found, app.thing));
   }
 
   onTap("list-back", () => app.go("plant"));

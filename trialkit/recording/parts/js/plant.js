@@ -153,7 +153,8 @@ export function plantScreen(app) {
       show("measure", !counting);
       say("measure", `Type the ${app.cell}`);
       $("undo").disabled = !app.pick().last;
-      say("next", app.nextPlant(1) ? "Next plant" : "Finish");
+      say("next", app.nextPlant(1) ? `Next ${app.thing}` : "Finish");
+      show("to-more", app.thing === "plant");
     },
   };
 }

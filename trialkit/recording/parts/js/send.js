@@ -117,7 +117,7 @@ export function sendScreen(app) {
       say("send-day", day);
       drawTally(sums);
       say("left", sums.blank
-        ? `${blanksInWords(sums.blank)}. They go out as blanks, not as zeros: a blank means nobody looked.`
+        ? `${blanksInWords(sums.blank, app.thing)}. They go out as blanks, not as zeros: a blank means nobody looked.`
         : "Every plant has something entered.");
       show("to-blanks", sums.blank > 0);
       say("last-sent", lastSent(app.pick()));

@@ -33,7 +33,8 @@ export function startScreen(app) {
 
   function drawResume() {
     const rows = offered().map((date, at) => {
-      const sums = tally(app.bed, date, app.journal, app.journal.pick(date).choices);
+      const { choices } = app.journal.pick(date);
+      const sums = tally(app.bedOf(choices), date, app.journal, choices);
       const button = make("button", "", at === 0 ? "go" : "");
       button.type = "button";
       button.dataset.date = date;
@@ -99,7 +100,7 @@ export function startScreen(app) {
     }
     app.open(date, {
       asks: asks(), who: $("who").value.trim(), backwards: $("backwards").checked,
-      hide: $("hide").checked, buzz: $("buzz").checked,
+      hide: $("hide").checked, buzz: $("buzz").checked, whole: $("whole")?.checked ?? false,
     });
     navigator.storage?.persist?.().catch(() => {});
     app.go("plant");
@@ -112,6 +113,7 @@ export function startScreen(app) {
     for (const name of names) $(`ask-${name}`).checked = last.asks.includes(name);
     for (const name of ["backwards", "hide", "buzz"]) $(name).checked = last[name];
     $("who").value = last.who;
+    if ($("whole")) $("whole").checked = last.whole ?? false;
   }
   $("date").addEventListener("input", drawDate);
   $("open").addEventListener("submit", begin);
@@ -138,6 +140,6 @@ export function pickWords(app) {
   return { day: dayInShort(app.date), done: `${sums.done} of ${sums.all} done`, sums };
 }
 
-export function blanksInWords(count) {
-  return `${plural(count, "plant")} with nothing entered`;
+export function blanksInWords(count, thing) {
+  return `${plural(count, thing)} with nothing entered`;
 }
