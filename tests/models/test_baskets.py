@@ -48,7 +48,8 @@ def _in_baskets(trial, plots=None):
 def test_baskets_give_the_same_answer_so_far_as_their_plants(plots) -> None:
     one, other = _season(), _in_baskets(_season(), plots)
     plain, summed = conclude(one), conclude(other)
-    assert plain.totals is not None and summed.totals is not None
+    assert plain.totals is not None
+    assert summed.totals is not None
     pd.testing.assert_frame_equal(plain.totals.per_plant, summed.totals.per_plant, rtol=1e-12)
     assert plain.totals.plots["planted"].tolist() == summed.totals.plots["planted"].tolist()
     columns = ["ratio", "ratio_low", "ratio_high", "gave"]
@@ -96,7 +97,8 @@ def test_heights_and_a_harvest_of_plots() -> None:
     harvest = pd.DataFrame(dug, columns=["date", "plant", "weight_g"]).assign(
         count=np.nan, grade=None)
     both = analyse(replace(trial, heights=heights, harvest=harvest))
-    assert both.height and both.height.of("B")["estimate"] > both.height.of("A")["estimate"]
+    assert both.height
+    assert both.height.of("B")["estimate"] > both.height.of("A")["estimate"]
     # Three plants a plot: a third of the plot's total is its mean a plant.
     means = both.harvest.means.set_index("variety")["estimate"]
     assert means["B"] - means["A"] == pytest.approx(20.0, abs=3.0)
