@@ -129,7 +129,7 @@ def test_any_reader_finds_tables_with_units(tmp_path: Path) -> None:
     done = gather(PUBLIC[:1], tmp_path / "all", workers=1)
     heights = pd.read_parquet(tmp_path / "all" / "heights.parquet")
     beans = read_records(PUBLIC[0])
-    assert list(heights.columns) == ["trial", "date", "plant", "height_cm"]
+    assert list(heights.columns) == ["trial", "date", "plant", "plot", "height_cm"]
     assert heights["height_cm"].to_numpy() == pytest.approx(beans.heights["height_cm"].to_numpy())
     picks = pd.read_parquet(tmp_path / "all" / "picks.parquet")
     assert picks["count"].isna().sum() == beans.picks["count"].isna().sum()

@@ -19,6 +19,7 @@ from trialkit.records.schema import Table
 BASKET = "plot "
 """Before a plot's label: the name a record of the whole plot goes under."""
 MOST_PLANTS = 100_000
+NEITHER = "plant or plot"
 ONE_OF = "a plant or a plot, one of them"
 
 
@@ -107,6 +108,8 @@ def _blank(
     rows: Located, wrong: np.ndarray, column: str, accepted: str, findings: Findings
 ) -> None:
     at = np.flatnonzero(wrong)
+    if any(error.file == rows.file and error.column == NEITHER for error in findings.errors):
+        return  # there is no such column, which has been told
     findings.errors_at(rows, at, column, [""] * min(len(at), LISTED), "It is blank.", accepted)
 
 
