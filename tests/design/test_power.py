@@ -223,16 +223,21 @@ def test_the_boundary_of_the_last_of_five_looks_is_the_published_one():
     assert claim_boundary(setup, even, Claims()) == pytest.approx(2.031, abs=0.004)
 
 
-def test_variance_of_log_totals_by_simulation():
+def test_variance_of_totals_by_simulation():
+    """In proportion to their mean; once for whole plots, once for the two parts of a split plot."""
     rng = np.random.default_rng(4)
-    setup, spread = Setup(2, 1, plants=3, picks=6), Spread()
     n = 40_000
-    plot = rng.normal(0, spread.plot, n)[:, None, None]
-    plant = rng.normal(0, spread.plant, (n, 3))[:, :, None]
-    total = np.log(np.exp(plot + plant + rng.normal(0, spread.pick, (n, 3, 6))).sum(axis=(1, 2)))
-    expected = look_variances(setup, spread)[-1] / 2
-    # Three standard errors of a variance, and one part in fifty for the lognormal approximation.
-    assert total.var() == pytest.approx(expected, rel=3 * np.sqrt(2 / n) + 0.02)
+    for setup, part in ((Setup(2, 1, plants=3, picks=6), 0.0),
+                        (Setup(2, 1, plants=3, picks=6, design=SPLIT_PLOT), 0.2)):  # fmt: skip
+        spread = Spread(part=part)
+        plot = rng.normal(0, spread.plot, n)[:, None, None, None]
+        parts = rng.normal(0, part, (n, setup.parts))[:, :, None, None]
+        plant = rng.normal(0, spread.plant, (n, setup.parts, 3))[..., None]
+        pick = rng.normal(0, spread.pick, (n, setup.parts, 3, 6))
+        total = np.exp(plot + parts + plant + pick).sum(axis=(1, 2, 3))
+        expected = look_variances(setup, spread)[-1] / 2
+        # Five standard errors of a variance of totals that are nearly normal.
+        assert total.var() / total.mean() ** 2 == pytest.approx(expected, rel=5 * np.sqrt(2 / n))
 
 
 def test_fewer_looks_than_picks_and_no_end_cost_power():

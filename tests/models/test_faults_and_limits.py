@@ -27,11 +27,18 @@ def whole_season(seed=1, **kwargs):
     return records(plants, picks, heights, reach=180.0, threshold=3.0, **kwargs)
 
 
-@pytest.mark.parametrize("error", [KeyError("across"), ValueError("f(a)"), RuntimeError(),
-                                   ZeroDivisionError("0"), AssertionError(), TypeError("x")])
-@pytest.mark.parametrize("work", ["pods_trait", "height_trait", "position_trait", "stand_trait",
-                                  "rate_trait", "window_trait", "season_trait", "picking_trait",
-                                  "harvest_trait", "weights_trait", "diagnose"])
+ERRORS = (KeyError("across"), ValueError("f(a)"), RuntimeError(), ZeroDivisionError("0"),
+          AssertionError(), TypeError("x"))  # fmt: skip
+WORKS = ("pods_trait", "height_trait", "position_trait", "stand_trait", "rate_trait",
+         "window_trait", "season_trait", "picking_trait", "harvest_trait", "weights_trait",
+         "diagnose")  # fmt: skip
+
+
+# Every trait once and every kind of error once, not each with each.
+@pytest.mark.parametrize(("work", "error"), [
+    *zip(WORKS, (ERRORS * 2)[: len(WORKS)], strict=True),
+    *(("pods_trait", error) for error in ERRORS[1:]),
+])
 def test_no_exception_of_a_trait_costs_another(work, error, monkeypatch, caplog):
     def fault(*_args, **_kwargs):
         raise error

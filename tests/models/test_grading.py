@@ -216,11 +216,11 @@ def test_true_proportional_odds_with_large_effects_are_seldom_rejected():
     below = expit(np.array([-1.0, 1.0, 3.0]) - (variety @ [0.0, 1.6, 3.2, 4.8])[:, None])
     share = np.diff(np.column_stack([np.zeros(16), below, np.ones(16)]))
     p = []
-    for _ in range(60):
+    for _ in range(30):
         counts = np.array([rng.multinomial(30, s) for s in share], dtype=float)
         p.append(parallel_p(counts, variety, nuisance, fit_odds(counts, variety, nuisance,
                                                                 9.0).spread, 9.0))
-    assert np.mean(np.array(p) < 0.05) <= 0.15  # binomial: more has a chance below 0.002 at 5 %
+    assert np.mean(np.array(p) < 0.05) <= 0.17  # binomial: more has a chance below 0.004 at 5 %
 
 
 @pytest.mark.parametrize(("names", "order"), [

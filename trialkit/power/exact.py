@@ -16,9 +16,10 @@ the rest; `sizes` sets layouts of several sizes side by side.
 
 What the report will name (`Claims`) is judged pick after pick on the totals of the plots, with the
 error shared among the varieties: the noncentral t with the critical value of the last look's
-interval. The log of a plot's total over k picks of n plants varies by
+interval. The ratio is that of totals, so that what counts is how much a plot's total over k picks
+of n plants varies in proportion to its mean, squared:
 
-    s2_plot + log(1 + r / n),   r = exp(s2_plant) (1 + (exp(s2_pick) - 1) / k) - 1
+    exp(s2_plot) (1 + r / n) - 1,   r = exp(s2_plant) (1 + (exp(s2_pick) - 1) / k) - 1
 
 (moments of lognormal sums; Fenton 1960, IRE Trans. Commun. Syst. 8:57).
 """
@@ -251,9 +252,10 @@ def power_to_see(
 def look_variances(setup: Setup, spread: Spread) -> npt.NDArray[np.float64]:
     """Variance of the log ratio of two varieties' totals after each pick, shape (picks,)."""
     k = np.arange(1, setup.picks + 1)
-    r = np.exp(spread.plant**2) * (1.0 + np.expm1(spread.pick**2) / k) - 1.0
-    within = np.log1p(r / setup.plants)
-    plot = spread.plot**2 + (spread.part**2 * (setup.parts > 1) + within) / setup.parts
+    part = (np.exp(spread.plant**2) * (1.0 + np.expm1(spread.pick**2) / k) - 1.0) / setup.plants
+    if setup.parts > 1:
+        part = np.expm1(spread.part**2 + np.log1p(part)) / setup.parts
+    plot = np.expm1(spread.plot**2 + np.log1p(part))
     return np.asarray(2.0 * plot / (setup.blocks * setup.efficiency))
 
 
