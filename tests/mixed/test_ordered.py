@@ -68,7 +68,9 @@ def test_the_same_test_from_counts():
     assert_allclose(found.p, stats.chi2.sf(found.statistic, 3))
 
 
-def test_true_proportional_odds_with_large_effects_are_seldom_rejected():
+@pytest.mark.parametrize(("tables", "most"), [
+    (40, 0.15), pytest.param(200, 0.10, marks=pytest.mark.slow)])
+def test_true_proportional_odds_with_large_effects_are_seldom_rejected(tables, most):
     rng = np.random.default_rng(5)
     x = np.repeat(np.eye(4)[:, 1:], 5, axis=0)
     eta = x @ np.array([1.5, 3.0, 4.5])
@@ -77,10 +79,10 @@ def test_true_proportional_odds_with_large_effects_are_seldom_rejected():
     share = np.diff(np.column_stack([np.zeros(20), below, np.ones(20)]))
     p = [
         odds_test(np.array([rng.multinomial(30, s) for s in share]), x, [0, 1, 2]).p
-        for _ in range(200)
+        for _ in range(tables)
     ]
-    # binomial: above 10 % in 200 draws of a test of 5 % has chance 0.002
-    assert np.mean(np.array(p) < 0.05) <= 0.10
+    # binomial: more, in so many draws of a test of 5 %, has a chance of 0.001 to 0.004
+    assert np.mean(np.array(p) < 0.05) <= most
 
 
 def test_an_effect_at_one_threshold_only_is_noticed():
