@@ -35,12 +35,12 @@ def test_a_pick_comes_in_once_and_can_be_taken_back(folder: Path, tmp_path: Path
     file = tmp_path / "pick.csv"
     file.write_text("date,plant,count\n2025-09-20,R1-01,4\n2025-09-20,R1-02,0\n")
     before = {p.name: p.read_bytes() for p in folder.glob("*.csv")}
-    code, text = run("add", folder, file)
+    code, text = run("add", folder, file, "--yes")
     assert code == Exit.DONE
     assert "2 records added" in text
     assert counted(folder, "R1-01", "2025-09-20") == [4.0]
     assert counted(folder, "R1-02", "2025-09-20") == [0.0]
-    code, text = run("add", folder, file)
+    code, text = run("add", folder, file, "--yes")
     assert code == Exit.DONE
     assert "0 records added, 2 known already" in text
     code, text = run("undo", folder)
@@ -54,11 +54,41 @@ def test_a_pick_comes_in_once_and_can_be_taken_back(folder: Path, tmp_path: Path
 def test_a_bad_file_brings_in_nothing_and_says_where(folder: Path, tmp_path: Path) -> None:
     file = tmp_path / "pick.csv"
     file.write_text("date,plant,count\n2025-09-20,R1-01,4\n2025-09-20,R9-99,2\n")
-    code, text = run("add", folder, file)
+    code, text = run("add", folder, file, "--yes")
     assert code == Exit.RECORDS
     assert "R9-99" in text
     assert "pick.csv" in text
     assert counted(folder, "R1-01", "2025-09-20") == []
+
+
+def test_what_a_spreadsheet_is_taken_for_is_shown_and_nothing_written_unless_told(
+    folder: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "july.csv"
+    file.write_text("Bean book\n\nplant,2025-09-20,2025-09-23,Total\nR1-01,4,3,7\nR1-02,0,,0\n"
+                    "Total,4,3,7\n")
+    code, text = run("add", folder, file)
+    assert code == Exit.NOT_WRITTEN
+    assert not (folder / "log.csv").exists()
+    for word in ("line 3; above it: Bean book", "2, 2025-09-20 to 2025-09-23", "3 counts",
+                 "1 blank", "column 'Total': the sum of the days",
+                 "line 6, 'Total': the sum of lines above", "Nothing was written", "--yes"):
+        assert word in text
+    code, text = run("add", folder, file, "--yes")
+    assert code == Exit.DONE
+    assert "3 records added" in text
+
+
+def test_the_same_problem_on_many_lines_is_one_line(folder: Path, tmp_path: Path) -> None:
+    file = tmp_path / "july.csv"
+    plants = [f"R1-{i:02}" for i in range(1, 21)]
+    lines = "".join(f"{p},some\n" for p in plants)
+    file.write_text(f"plant,2025-09-20\n{lines}")
+    code, text = run("add", folder, file, "--yes")
+    assert code == Exit.RECORDS
+    assert "20 problems" in text
+    assert 'lines 2, 3, 4 and 17 more, 2025-09-20 "some": It is not a number.' in text
+    assert text.count("not a number") == 1
 
 
 def test_no_trial_there(tmp_path: Path) -> None:
@@ -68,7 +98,7 @@ def test_no_trial_there(tmp_path: Path) -> None:
 def test_settling_a_conflict_and_correcting_a_record(folder: Path, tmp_path: Path) -> None:
     for name, count in (("one.csv", 4), ("other.csv", 6)):
         (tmp_path / name).write_text(f"date,plant,count\n2025-09-20,R1-01,{count}\n")
-    code, text = run("add", folder, tmp_path / "one.csv", tmp_path / "other.csv")
+    code, text = run("add", folder, tmp_path / "one.csv", tmp_path / "other.csv", "-y")
     assert code == Exit.DONE
     assert "4 (one.csv), 6 (other.csv)" in text
     assert "trialkit settle" in text

@@ -5,14 +5,19 @@ Heavy libraries are imported inside, so that `--help` answers at once.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.text import Text
 
-from trialkit.commands.terminal import Exit, Folder, day, say, stop, the_trial
+from trialkit.commands.terminal import Exit, Folder, command, day, out, say, stop, the_trial
+
+if TYPE_CHECKING:
+    from trialkit.records.add import LookOver
 
 
 @contextmanager
@@ -37,23 +42,54 @@ def add(
         list[Path],
         typer.Argument(help="Files from a phone, or spreadsheets of picks.", metavar="FILE"),
     ],
+    yes: Annotated[
+        bool, typer.Option("--yes", "-y", help="Bring spreadsheets in without asking first.")
+    ] = False,
 ) -> None:
     """Bring in records from phones and spreadsheets; the same file twice adds nothing.
 
-    They go into FOLDER/log.csv; your own tables stay as they are.
+    What a spreadsheet was taken for is shown first, and you are asked. Records
+    go into FOLDER/log.csv; your own tables stay as they are.
     """
-    from trialkit.records.add import add_files
+    from trialkit.records.add import add_files, look_over
 
     folder = the_trial(folder)
     with _into_the_log():
-        report = add_files(folder, files)
+        seen = look_over(folder, files)
+    _show(seen)
+    if seen.made and not yes:
+        if not sys.stdin.isatty():
+            again = command("add", folder, *files, "--yes")
+            stop(Exit.NOT_WRITTEN, f"Nothing was written. If that is right: {again}")
+        if not typer.confirm("Is that right? Bring these records in?"):
+            stop(Exit.NOT_WRITTEN, "Nothing was written.")
+    with _into_the_log():
+        report = add_files(folder, seen.files)
     say(report.text)
-    for doubt in report.doubts.itertuples():
-        say(f"Doubt: {doubt.file}, line {doubt.line}, {doubt.column}: {doubt.doubt}")
     if len(report.conflicts):
-        say(f"To say which holds: trialkit settle {folder} DATE PLANT TRAIT VALUE")
+        say(f"To say which is right: {command('settle', folder)} DATE PLANT TRAIT VALUE")
     if report.added:
-        say(f"To take this back: trialkit undo {folder}")
+        say(f"To take this back: {command('undo', folder)}")
+
+
+def _show(seen: LookOver) -> None:
+    """What sheets were taken for, a small table each, and what is odd in them."""
+    from rich import box
+    from rich.table import Table
+
+    from trialkit.reading.problems import problem_text, shown
+
+    for made in seen.made:
+        table = Table(box=box.SIMPLE, show_header=False, title=Text(shown(made.file, 200)),
+                      title_justify="left", title_style="bold", pad_edge=False)
+        table.add_column(style="dim", no_wrap=True)
+        table.add_column(overflow="fold")
+        for label, words in made.lines:
+            table.add_row(label, Text(shown(words, 300)))
+        out.print(table)
+    doubts = seen.doubts.rename(columns={"doubt": "problem"}).assign(accepted="")
+    if len(doubts):
+        say(problem_text(doubts, "Odd, but used:"))
 
 
 def undo(folder: Folder) -> None:

@@ -33,7 +33,7 @@ CODES = (
     "Exit codes: 0 done. 1 a fault in trialkit itself. 2 the command line is wrong. "
     "3 the records have errors, listed in a table. 4 there is no trial in that folder. "
     "5 the report stopped part way; the last good one is untouched. "
-    "6 a file could not be written."
+    "6 a file could not be written, or was not to be."
 )
 
 DESCRIPTION = "trial.toml"

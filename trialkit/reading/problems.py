@@ -5,11 +5,14 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 COLUMNS = ["file", "line", "column", "value", "problem", "accepted", "table", "row"]
 SHOWN_AT_MOST = 40
+# Of lines with the same problem so many are named, and the others counted.
+NAMED_AT_MOST = 3
 LONGEST_VALUE = 60
 MOST = 1000
 
@@ -61,32 +64,51 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
 
 
 def problem_text(table: pd.DataFrame, heading: str) -> str:
-    """The problems as lines for a terminal, file by file, at most 40 of them."""
+    """The problems as lines for a terminal, file by file, at most 40 of them.
+
+    The same problem on many lines of a column is one line, with how many there are.
+    """
+    same: dict[tuple[object, ...], list[Any]] = {}
+    for row in table.itertuples(index=False):
+        key = (row.file, row.column, row.problem, row.accepted)
+        same.setdefault(key, []).append(row)
+    # By file, for a problem stands where it is met first.
+    files = list(dict.fromkeys(table["file"]))
+    groups = sorted(same.values(), key=lambda rows: files.index(rows[0].file))
     lines = [heading]
     before = None
-    for row in table.head(SHOWN_AT_MOST).itertuples(index=False):
-        file = shown(str(row.file))
+    for rows in groups[:SHOWN_AT_MOST]:
+        file = shown(str(rows[0].file))
         if file != before:
             lines.append(file)
             before = file
-        lines.append("  " + _sentence(row))
-    more = len(table) - SHOWN_AT_MOST
-    if more > 0:
+        lines.append("  " + _sentence(rows))
+    more = sum(map(len, groups[SHOWN_AT_MOST:]))
+    if more:
         lines.append(f"  ... and {more:,} more")
     return "\n".join(lines)
 
 
-def _sentence(row: object) -> str:
-    line, column, value, problem, accepted = (
-        getattr(row, name) for name in ("line", "column", "value", "problem", "accepted")
-    )
-    where = [f"line {line}"] if not pd.isna(line) else []
-    if column:
-        where.append(shown(str(column)))
-    said = f' "{shown(str(value))}"' if value else ""
-    would_do = f" Accepted: {accepted}." if accepted else ""
+def _sentence(rows: list[Any]) -> str:
+    """A problem, and the lines and values that have it."""
+    first = rows[0]
+    lines = list(dict.fromkeys(str(row.line) for row in rows if not pd.isna(row.line)))
+    values = list(dict.fromkeys(shown(str(row.value)) for row in rows if row.value))
+    where = [f"line{'s' if len(lines) > 1 else ''} {_first_of(lines)}"] if lines else []
+    if first.column:
+        where.append(shown(str(first.column)))
+    said = " " + _first_of([f'"{value}"' for value in values]) if values else ""
+    would_do = f" Accepted: {first.accepted}." if first.accepted else ""
     start = ", ".join(where) + said
-    return (f"{start}: " if start else "") + f"{problem}{would_do}"
+    return (f"{start}: " if start else "") + f"{first.problem}{would_do}"
+
+
+def _first_of(texts: list[str]) -> str:
+    """Some of the texts, and how many more."""
+    some, more = texts[:NAMED_AT_MOST], len(texts) - NAMED_AT_MOST
+    if more > 0:
+        return f"{', '.join(some)} and {more:,} more"
+    return ", ".join(some[:-1]) + (" and " if len(some) > 1 else "") + some[-1]
 
 
 def shown(text: str, longest: int = LONGEST_VALUE) -> str:

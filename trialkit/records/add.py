@@ -19,9 +19,9 @@ from trialkit.reading.problems import Unreadable, problem_table, shown
 from trialkit.reading.spelling import plain
 from trialkit.records.conflicts import Conflict, conflict_table
 from trialkit.records.findings import Findings, RecordsError
-from trialkit.records.folder import DESCRIPTION, LOG, read_file
+from trialkit.records.folder import DESCRIPTION, LOG, File, read_file
 from trialkit.records.found import Found, measure
-from trialkit.records.incoming import checked, read_incoming
+from trialkit.records.incoming import Brought, checked, read_incoming
 from trialkit.records.lock import only_writer
 from trialkit.records.log import (
     MEASURED,
@@ -37,6 +37,7 @@ from trialkit.records.log import (
 from trialkit.records.losses import losses_of
 from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
 from trialkit.records.read import Ground, read_ground, read_tables
+from trialkit.records.spreadsheets.reading import SheetReading
 from trialkit.records.write import TEMPORARY
 from trialkit.trial import TrialProblems
 
@@ -96,29 +97,45 @@ def _listed(heading: str, items: list[str], most: int = 20) -> list[str]:
     return [heading, *(f"  {shown(item, 200)}" for item in items[:most]), *more]
 
 
-def add_files(folder: str | Path, files: Iterable[str | Path]) -> AddReport:
+@dataclass(frozen=True)
+class LookOver:
+    """What a file's sheets were taken for, before anything is written.
+
+    files : as they were read, for `add_files`.  made : what was made of each sheet; none of a
+    phone's export, which leaves nothing open.  doubts : file, line, column, value, doubt.
+    """
+
+    files: tuple[File, ...]
+    made: tuple[SheetReading, ...]
+    doubts: pd.DataFrame
+
+
+def look_over(folder: str | Path, files: Iterable[str | Path]) -> LookOver:
+    """Read files as `add_files` does, and write nothing.  Raises as it does."""
+    with _writing(folder) as (ground, findings):
+        brought = _brought(ground, files, findings)
+        return LookOver(tuple(one.file for one in brought),
+                        tuple(made for one in brought for made in one.made), findings.doubts)
+
+
+def add_files(folder: str | Path, files: Iterable[str | Path | File]) -> AddReport:
     """Bring the records of phones and spreadsheets into a trial's log.
+
+    files : paths, or files as `look_over` read them.
 
     Raises RecordsError with every problem in every file, and then nothing came in; TrialProblems;
     TimeoutError when another is writing; OSError where the log cannot be written.
     """
     with _writing(folder) as (ground, findings):
-        found: list[list[Found]] = []
-        names: list[str] = []
-        for path in map(Path, files):
-            file = read_file(path, findings)
-            names.append(path.name)
-            found.append([] if file is None else read_incoming(file, ground.trial, findings))
-        found = checked(ground, found, findings)
-        if findings.errors:
-            raise RecordsError(findings.problems)
+        brought = _brought(ground, files, findings)
         merge = Merge(ground.log)
         counts = []
-        for name, records in zip(names, found, strict=True):
+        for one in brought:
             before = len(merge.new)
-            for record in records:
+            for record in one.records:
                 merge.take(record)
-            counts.append((name, sum(not r.blank for r in records), len(merge.new) - before))
+            counts.append((one.file.name, sum(not r.blank for r in one.records),
+                           len(merge.new) - before))
         conflicts = _judged(ground, merge.new)
         _appended(ground, merge.new)
         return AddReport(
@@ -127,6 +144,21 @@ def add_files(folder: str | Path, files: Iterable[str | Path]) -> AddReport:
             conflicts=conflict_table(conflicts), doubts=findings.doubts, files=tuple(counts),
             batch=merge.batch if merge.new else None,
         )
+
+
+def _brought(
+    ground: Ground, files: Iterable[str | Path | File], findings: Findings
+) -> list[Brought]:
+    """What files bring in, checked.  Raises RecordsError with every problem in every file."""
+    brought: list[Brought] = []
+    for one in files:
+        file = one if isinstance(one, File) else read_file(Path(one), findings)
+        if file is not None:
+            brought.append(read_incoming(file, ground, findings))
+    sound = checked(ground, [one.records for one in brought], findings)
+    if findings.errors:
+        raise RecordsError(findings.problems)
+    return [replace(one, records=records) for one, records in zip(brought, sound, strict=True)]
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,11 @@ from trialkit.records.sheet import (
     is_text,
     sheet_of_rows,
 )
+from trialkit.records.spreadsheets.grid import Grid, grid_of
 
 SEPARATORS = (",", ";", "\t")
+# In so many lines the separator, and the heading of a sheet brought in, is looked for.
+HEADING_LINES = 20
 # Files with quotes are read strictly up to this size, and by pandas's more lenient reader beyond.
 STRICT_BYTES = 4_000_000
 # Bytes that may be thousands or three decimals; and numbers that can be read in one way only.
@@ -79,6 +82,47 @@ def read_csv(
                 sheet = Sheet(file, tuple(heading), skipped + 1, cells, lines, mark)
                 return sheet.without_blank_rows()
     return _cell_by_cell(file, data[first:].decode(), separator, skipped, findings)
+
+
+def read_csv_grid(file: str, content: bytes, findings: Findings) -> Grid | None:
+    """A CSV file's cells as they stand, or None when it cannot be read; ``findings`` say why."""
+    data = _utf8(file, content, findings)
+    if data is None:
+        return None
+    first, skipped = _skip_to_heading(data)
+    text = data[first:].decode()
+    separator = _separator("\n".join(text.split("\n")[:HEADING_LINES]))
+    cells: dict[int, dict[int, str]] = {}
+    lengths: dict[int, int] = {}
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    line = skipped + 1
+    try:
+        for row in reader:
+            if len(row) > MOST_COLUMNS:
+                findings.error(file, line, "", "", f"There are {len(row):,} columns.",
+                               f"at most {MOST_COLUMNS:,}")
+                return None
+            cells[line] = dict(enumerate(row, start=1))
+            lengths[line] = len(row)
+            line = skipped + 1 + reader.line_num
+    except csv.Error as error:
+        _unclosed(file, line, error, findings)
+        return None
+    one_a_line = "\n".join(cell.strip() for row in cells.values() for cell in row.values())
+    mark = _decimal_mark(one_a_line)
+    if separator == ",":  # a point, unless a cell in quotes says otherwise
+        mark = None if _DECIMAL_COMMA.search(one_a_line) else "."
+    return grid_of(file, "", cells, lengths=lengths, mark=mark)
+
+
+def _unclosed(file: str, line: int, error: csv.Error, findings: Findings) -> None:
+    long = "limit" in str(error)
+    findings.error(
+        file, line, "", "",
+        "A cell is longer than any text: are quotes not closed?" if long
+        else "The quotes are not closed, or not round the whole cell.",
+        'quotes round the whole text, "one, two", and a quotation mark inside doubled',
+    )
 
 
 def _utf8(file: str, content: bytes, findings: Findings) -> bytes | None:
@@ -244,13 +288,7 @@ def _cell_by_cell(
                 lines.append(line)
             line = skipped + 1 + reader.line_num
     except csv.Error as error:
-        long = "limit" in str(error)
-        findings.error(
-            file, line, "", "",
-            "A cell is longer than any text: are quotes not closed?" if long
-            else "The quotes are not closed, or not round the whole cell.",
-            'quotes round the whole text, "one, two", and a quotation mark inside doubled',
-        )
+        _unclosed(file, line, error, findings)
         return None
     if heading is None or not sound:
         return None

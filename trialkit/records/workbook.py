@@ -32,6 +32,7 @@ from trialkit.records.sheet import (
     Sheet,
     sheet_of_rows,
 )
+from trialkit.records.spreadsheets.grid import Grid, Merged, grid_of
 
 MOST_UNPACKED = 200_000_000
 MOST_ROWS = 1_048_576
@@ -208,6 +209,59 @@ def read_workbook(
         findings.doubt(label, None, "", "",
                        f"hidden rows ({chosen.hidden_rows:,}) are read like the others")
     return _as_sheet(label, chosen, findings)
+
+
+def read_grids(file: str, content: bytes, findings: Findings) -> list[Grid]:
+    """The cells of every visible sheet that holds anything; ``findings`` say what is not read."""
+    import openpyxl
+
+    if not _is_safe(file, content, findings):
+        return []
+    out: list[Grid] = []
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        try:
+            sheets = [s for s in book.worksheets if hasattr(s, "_worksheet_path")]
+            with zipfile.ZipFile(io.BytesIO(content)) as archive:
+                for sheet in sheets:
+                    parts = _SheetParts()
+                    _parse(archive.read(sheet._worksheet_path), parts)
+                    if not parts.rows:
+                        continue
+                    label = f"{file}, sheet {sheet.title}"
+                    if sheet.sheet_state != "visible":
+                        findings.doubt(label, None, "", "", "a hidden sheet that is not read")
+                        continue
+                    if parts.hidden_rows:
+                        findings.doubt(label, None, "", "", f"hidden rows ({parts.hidden_rows:,}) "
+                                       "are read like the others")
+                    cells, held = _texts(parts, book, sheet)
+                    merged = [one for ref in parts.merged if (one := _merged(ref)) is not None]
+                    out.append(grid_of(label, str(sheet.title), cells, mark=None,
+                                       held_as_numbers=held, merged=merged))
+        finally:
+            book.close()
+    except _TooMuch as error:
+        findings.error(file, None, "", "", f"The workbook holds too many {error}.",
+                       f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells; or a CSV file")
+        return []
+    except Exception as error:  # a damaged workbook fails in many ways, all of them the file's
+        findings.error(file, None, "", "", f"It cannot be read ({type(error).__name__}).", ACCEPTED)
+        return []
+    out = [grid for grid in out if grid.height]
+    if not out:
+        findings.error(file, None, "", "", "The workbook holds nothing.", ACCEPTED)
+    return out
+
+
+def _merged(ref: str) -> Merged | None:
+    ends = [_PLACE.fullmatch(end) for end in ref.split(":")]
+    if len(ends) != 2 or not ends[0] or not ends[1]:
+        return None
+    return Merged(ref, int(ends[0][2]), _column_of(ends[0][1]), int(ends[1][2]),
+                  _column_of(ends[1][1]))
 
 
 def _is_safe(file: str, content: bytes, findings: Findings) -> bool:
@@ -447,11 +501,9 @@ def _unmerged(
     """Whether no cells of the table are merged: all but the first are empty, whatever is shown."""
     sound = True
     for ref in chosen.merged:
-        ends = [_PLACE.fullmatch(end) for end in ref.split(":")]
-        if len(ends) != 2 or not ends[0] or not ends[1]:
-            continue
-        if int(ends[1][2]) >= heading_line and _column_of(ends[0][1]) <= width:
+        one = _merged(ref)
+        if one is not None and one.bottom >= heading_line and one.left <= width:
             sound = False
-            findings.error(label, int(ends[0][2]), "", ref, "These cells are merged into one.",
+            findings.error(label, one.top, "", ref, "These cells are merged into one.",
                            "a value in each cell (unmerge them, and fill in the others)")
     return sound

@@ -1,0 +1,1 @@
+"""Spreadsheets as people keep them: what stands where in a sheet, and what it says."""
