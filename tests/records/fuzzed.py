@@ -52,6 +52,12 @@ ADDED = {
     "heights 2026.csv": SOUND["heights.csv"],
     "sheet.csv": b"plant,variety,2026-07-01,4 Jul 2026,2026-07-04 height (in)\n"
                  b"A1,Ambrel,3,,60\nC1,,0,1,\n",
+    "title.csv": b"Bean book,,,\n,,,\n,1 Jul,,4 Jul\nplant,count,notes,count\nA1,3,dry,0\nC1,0,,1\n"
+                 b"Total,3,,1\n",
+    "down.csv": b"date,A1,C1,Total\n2026-07-01,3,0,3\n13/07/2026,1,2,3\nsum,4,2,6\n",
+    "stacked.csv": b"Counts,,\nplant,2026-07-01,2026-07-04\nA1,3,1\nC1,0,\n\nHeights (in),,\n"
+                   b"plant,2026-07-01,2026-07-04\nA1,60,66\nC1,50,\n",
+    "days.csv": b"plant,pods,g\n1 July 2026,,\nA1,3,30\nC1,0,\n4 July 2026,,\nA1,1,\nC1,,2\n",
     "picks 2026-07-09.csv": b"plant,count,weight,notes\nA1,3,12,\nC1,0,,dry\n",
 }  # fmt: skip
 
