@@ -144,7 +144,7 @@ def test_the_message_fits_a_terminal(make) -> None:
         read_records(make(picks=PICKS + "2026-07-01,A1,x,\n" * 5000))
     text = str(caught.value)
     assert text.startswith(
-        '201 problems in the records:\npicks.csv\n  lines 2, 3, 4 and 197 more, count "x": It is not'
+        '201 problems in the records:\npicks.csv\n  lines 2, 3, 4 and 197 more, count "x": It is'
     )
     assert len(text.splitlines()) < 50
     assert "4,800 more lines" in text.splitlines()[-1]
