@@ -29,7 +29,7 @@ from trialkit.records.sheet import (
     is_text,
     sheet_of_rows,
 )
-from trialkit.records.spreadsheets.grid import Grid, grid_of
+from trialkit.records.spreadsheets.cellgrid import Grid, grid_of
 
 SEPARATORS = (",", ";", "\t")
 # In so many lines the separator, and the heading of a sheet brought in, is looked for.

@@ -25,11 +25,11 @@ from trialkit.records.folder import File
 from trialkit.records.found import Found
 from trialkit.records.read import Ground
 from trialkit.records.spreadsheets.arrangement import SHAPES, Arrangement, Arranger, stacked
+from trialkit.records.spreadsheets.cellgrid import Grid
 from trialkit.records.spreadsheets.days import Days, years_in
-from trialkit.records.spreadsheets.grid import Grid
 from trialkit.records.spreadsheets.reading import SheetReader, SheetReading
 from trialkit.records.spreadsheets.subjects import Listed
-from trialkit.records.spreadsheets.totals import figure
+from trialkit.records.spreadsheets.summaries import figure
 from trialkit.records.workbook import read_grids
 
 

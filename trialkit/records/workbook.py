@@ -32,7 +32,7 @@ from trialkit.records.sheet import (
     Sheet,
     sheet_of_rows,
 )
-from trialkit.records.spreadsheets.grid import Grid, Merged, grid_of
+from trialkit.records.spreadsheets.cellgrid import Grid, Merged, grid_of
 
 MOST_UNPACKED = 200_000_000
 MOST_ROWS = 1_048_576

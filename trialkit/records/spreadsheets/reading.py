@@ -33,7 +33,7 @@ from trialkit.records.spreadsheets.arrangement import (
 )
 from trialkit.records.spreadsheets.days import Days
 from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
-from trialkit.records.spreadsheets.totals import figure, is_sum, summary_word
+from trialkit.records.spreadsheets.summaries import figure, is_sum, summary_word
 from trialkit.trial import Trial
 
 _MONTH = re.compile(r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}")
