@@ -16,6 +16,7 @@ from trialkit.mixed.lmm import LMM
 from trialkit.mixed.modelcheck import model_check
 from trialkit.mixed.modeltable import compare_fits
 from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
+from trialkit.mixed.spreadprofile import spread_intervals
 
 __all__ = [
     "GLMM",
@@ -34,4 +35,5 @@ __all__ = [
     "fit_ordered",
     "model_check",
     "odds_test",
+    "spread_intervals",
 ]
