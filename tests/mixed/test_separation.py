@@ -220,3 +220,32 @@ def test_directions_are_found_where_there_are_some_and_nowhere_else():
     assert edge is not None
     assert not edge.rows[[0, 1]].any()
     assert edge.rows[2:].all()
+
+
+def test_many_yes_and_no_records_are_searched_in_no_time():
+    """A logistic fit with a least is proof that nothing is separated; linear programming over so
+    many records would take minutes and gigabytes."""
+    rng = np.random.default_rng(1)
+    n = 50_000
+    x = np.column_stack([np.ones(n), rng.normal(size=(n, 3))])
+    yes = rng.random(n) < 1.0 / (1.0 + np.exp(-2.0 * x[:, 1]))
+    assert find_separation(x, Ends.of(np.arange(n), n, ~yes, yes)) is None
+    one_out = x[:, 1] > 2.0
+    apart = find_separation(x, Ends.of(np.arange(n), n, ~one_out, one_out))
+    assert apart is not None
+    assert apart.rows.all()
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_the_logistic_shortcut_agrees_with_linear_programming(seed: int, monkeypatch):
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(6, 16))
+    x = np.column_stack([np.ones(n), rng.integers(0, 3, size=(n, 2))]).astype(float)
+    yes = rng.random(n) < 1.0 / (1.0 + np.exp(-3.0 * (x[:, 1] - 1.0)))
+    ends = Ends.of(np.arange(n), n, ~yes, yes)
+    quick = find_separation(x, ends)
+    monkeypatch.setattr("trialkit.mixed.separation._balanced", lambda signed: False)
+    slow = find_separation(x, ends)
+    assert (quick is None) == (slow is None)
+    if quick is not None and slow is not None:
+        assert (quick.rows == slow.rows).all()

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import sparse, special
 from scipy.optimize import linprog
 
 from trialkit.mixed.crossproducts import RandomPart
@@ -25,6 +26,9 @@ from trialkit.mixed.fixed import FixedPart, independent_columns
 from trialkit.mixed.grouping import Codes, Floats
 
 ZERO = 1e-8
+STEPS = 30
+FAR = 25.0
+"""Steps, and how far a logistic fit of the ends may go, before linear programming is asked."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,28 @@ class Separation:
         return bool(best.status != 0 or float(best.fun or 0.0) < -ZERO)
 
 
+def _balanced(signed: Floats) -> bool:
+    """Whether positive weights bring the rows (m, q) to nothing, so that no direction c has
+    signed @ c <= 0 with one below zero (Farkas).  The slopes of sum log(1 + exp(signed @ c)) at
+    its least are such weights; where it has no least, Newton's steps do not shrink."""
+    c = np.zeros(signed.shape[1])
+    for _ in range(STEPS):
+        share = special.expit(signed @ c)
+        slope = signed.T @ share
+        bend = (signed * (share * (1.0 - share))[:, None]).T @ signed
+        try:
+            step = np.linalg.solve(bend, slope)
+        except np.linalg.LinAlgError:
+            return False
+        moved = float(np.abs(signed @ step).max())
+        c = c - step
+        if not np.isfinite(moved) or np.abs(signed @ c).max() > FAR:
+            return False
+        if moved < 1e-7:
+            return True
+    return False
+
+
 def find_separation(rows: Floats, ends: Ends) -> Separation | None:
     """The separated rows of a design (u, p) of orthonormal or well-conditioned columns."""
     at_end = ends.lowest | ends.highest
@@ -91,9 +117,11 @@ def find_separation(rows: Floats, ends: Ends) -> Separation | None:
         return None
     signed = np.where(ends.lowest, 1.0, -1.0)[at_end][:, None] * (rows[at_end] @ free)
     signed[np.abs(signed) <= ZERO] = 0.0
+    if _balanced(signed):
+        return None
     m, q = signed.shape
     # z <= -signed c, 0 <= z <= 1: the largest sum of z has z = 1 wherever a row can be separated
-    table = np.hstack([signed, np.eye(m)])
+    table = sparse.hstack([sparse.csr_matrix(signed), sparse.eye(m)]).tocsc()
     cost = np.concatenate([np.zeros(q), -np.ones(m)])
     limits: list[tuple[float | None, float | None]] = [(None, None)] * q + [(0.0, 1.0)] * m
     best = linprog(cost, A_ub=table, b_ub=np.zeros(m), bounds=limits, method="highs")
