@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -121,7 +122,8 @@ def find_separation(rows: Floats, ends: Ends) -> Separation | None:
         return None
     m, q = signed.shape
     # z <= -signed c, 0 <= z <= 1: the largest sum of z has z = 1 wherever a row can be separated
-    table = sparse.hstack([sparse.csr_matrix(signed), sparse.eye(m)]).tocsc()
+    wide: list[Any] = [sparse.csr_matrix(signed), sparse.eye(m)]
+    table: Any = sparse.csc_matrix(sparse.hstack(wide))
     cost = np.concatenate([np.zeros(q), -np.ones(m)])
     limits: list[tuple[float | None, float | None]] = [(None, None)] * q + [(0.0, 1.0)] * m
     best = linprog(cost, A_ub=table, b_ub=np.zeros(m), bounds=limits, method="highs")
