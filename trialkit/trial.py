@@ -60,6 +60,9 @@ class Layout:
 
 
 Zeros = Literal["written", "left out"]
+Bears = Literal["top", "along"]
+YIELD, WITHIN_REACH, EARLY = "yield", "within reach", "early"
+QUESTIONS = (YIELD, WITHIN_REACH, EARLY)
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,9 @@ class Trial:
     result is to be looked at.  ended : the day after which nothing more is picked; None while the
     season lasts.  worthwhile : a ratio below which a difference does not matter (1.25 unless
     given).  zeros : whether a blank in the picks is not looked at ("written", as zeros are) or
-    nothing to pick ("left out").  threshold_per_week : picked a plant a week below which it
+    nothing to pick ("left out").  question : what the trial is to answer: "yield", "within reach"
+    or "early".  bears : whether fruit sets at the growing tip ("top") or all along the stem
+    ("along").  threshold_per_week : picked a plant a week below which it
     is not worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
     invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
     the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
@@ -95,6 +100,8 @@ class Trial:
     ended: date | None = None
     worthwhile: float | None = None
     zeros: Zeros | None = None
+    question: str = YIELD
+    bears: Bears | None = None
     threshold_per_week: float | None = None
     day_order: Order | None = None
     invented: bool = False
@@ -134,7 +141,7 @@ class TrialProblems(TrialkitError, ValueError):  # noqa: N818  (a list of proble
 
 TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
-    "worthwhile", "zeros",
+    "worthwhile", "zeros", "question", "bears",
     "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "dates",
     "invented", "source", "notes", "units", "layout", "varieties",
 )
@@ -217,6 +224,9 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         ended=r.take(top, "ended", day, "the day, year first: 2026-10-12"),
         worthwhile=r.take(top, "worthwhile", _ratio, "a ratio above 1, such as 1.25"),
         zeros=r.take(top, "zeros", _zeros, '"written" or "left out"'),
+        question=r.take(top, "question", _question, " or ".join(f'"{q}"' for q in QUESTIONS))
+        or YIELD,
+        bears=r.take(top, "bears", _bears, '"top" or "along"'),
         threshold_per_week=r.take(
             top, "threshold_per_week", number_of, "a number above 0, without quotes"
         ),
@@ -352,6 +362,21 @@ def _ratio(value: Any) -> float:
     if not 1.0 < number_of(value) <= 10.0:
         raise ValueError("not above 1")
     return float(value)
+
+
+def _question(value: Any) -> str:
+    for question in QUESTIONS:
+        if isinstance(value, str) and folded(value) == question:
+            return question
+    raise ValueError("not a question")
+
+
+def _bears(value: Any) -> Bears:
+    if value == "top":
+        return "top"
+    if value == "along":
+        return "along"
+    raise ValueError("neither")
 
 
 def _zeros(value: Any) -> Zeros:

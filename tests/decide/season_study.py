@@ -17,12 +17,14 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 
 from trialkit.decide.families import alpha_each
 from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.ratio import fit_plots
+from trialkit.decide.rest import BEYOND_REACH, needed_to_turn
 from trialkit.models.totals import Sightings, totals_at_looks
 
 FIRST, LENGTH = 45, 60
@@ -55,6 +57,7 @@ class Setting:
     tails: float = np.inf
     spoilt: bool = False
     pods: float = 40.0
+    check: bool = True
 
 
 SETTINGS = [
@@ -78,6 +81,14 @@ SETTINGS = [
     Setting("one plot spoilt", spoilt=True),
     Setting("check's plots three times as uneven", spread=(0.36, 0.12, 0.12)),
     Setting("check three times as uneven, 3 blocks", spread=(0.36, 0.12, 0.12), blocks=3),
+    Setting("check's plots five times as uneven", spread=(0.5, 0.1, 0.1)),
+    Setting("another's plots three times as uneven", spread=(0.12, 0.36, 0.12)),
+    Setting("five varieties, check three times as uneven", late=(0,) * 5, ratio=(1,) * 5,
+            spread=(0.36, 0.12, 0.12, 0.12, 0.12), lost=(0,) * 5, offset=(0,) * 5),
+    Setting("one 21 days late", late=(0, 21, 0)),
+    Setting("one 14 days late, 1.3 times", late=(0, 14, 0), ratio=(1.0, 1.3, 1.0)),
+    Setting("all pairs, one 14 days late", late=(0, 14, 0), check=False),
+    Setting("all pairs, one three times as uneven", spread=(0.12, 0.36, 0.12), check=False),
     Setting("half of one variety lost", lost=(0.0, 0.5, 0.0)),
     Setting("few pods, 5 a plant", pods=5.0),
 ]
@@ -87,11 +98,17 @@ POWER = [
 ]
 
 
+BOUNDS = (1.25, 1.5, BEYOND_REACH, 3.0)
+"""Of R, from which a lead is called the season's (`decide.rest`)."""
+
+
 @dataclass
 class Tally:
     seasons: int = 0
     false: int = 0
     false_end: int = 0
+    false_season: dict[float, int] = field(default_factory=lambda: dict.fromkeys(BOUNDS, 0))
+    season_said: dict[float, int] = field(default_factory=lambda: dict.fromkeys(BOUNDS, 0))
     right_end: int = 0
     covered: list[float] = field(default_factory=list)
 
@@ -162,26 +179,39 @@ def judged(kind: Setting, rng: np.random.Generator, pooled_only: bool = False):
     z = z[:, 1:] - z[:, :1]
     planted = np.full(plots, float(kind.plants))
     v = len(kind.late)
-    series = {k: [] for k in range(1, v)}
+    pairs = [(k, 0) for k in range(1, v)] if kind.check else list(combinations(range(v), 2))
+    series = {pair: [] for pair in pairs}
     for j in range(totals.shape[1]):
         y = totals[:, j]
         some = np.isfinite(y)
         fit = fit_plots(y[some], planted[some], variety[some], z[some]) if some.all() else None
         if fit is not None and pooled_only:
-            fit = replace(fit, own=np.zeros_like(fit.own))
-        for k in series:
-            r = (np.nan,) * 3 if fit is None else fit.ratio(k, 0)
-            series[k].append(Look(ORIGIN[j], *r))
-    each = alpha_each(v, True)
+            fit = replace(fit, scatter_p=np.ones_like(fit.scatter_p))
+        for left, right in series:
+            r = (np.nan,) * 3 if fit is None else fit.ratio(left, right, in_all=kind.check)
+            series[left, right].append(Look(ORIGIN[j], *r))
+    each = alpha_each(v, kind.check, 0.05, "dunnett" if kind.check else "tukey",
+                      (kind.blocks - 1.0) * (v - 1))
+    day = seen.day[common]
+    gap = np.median(np.diff(day)) if len(day) > 1 else 1.0
     out = []
-    for k, looks in series.items():
+    for (left, right), looks in series.items():
         if not any(one.usable for one in looks):
             continue
         h = evaluate_looks(looks, kind.planned, each, last=True).history
-        true = np.log(truth[k, common] / truth[0, common])
+        true = np.log(truth[left, common] / truth[right, common])
         zs, edge = h["z"].to_numpy(float), h["z_boundary"].to_numpy(float)
         said = np.where(np.abs(zs) >= edge, np.sign(zs), 0.0)
-        out.append((said, true, h["low"].to_numpy(float), h["high"].to_numpy(float)))
+        low, high = h["low"].to_numpy(float), h["high"].to_numpy(float)
+        needed = np.full(len(day), np.nan)
+        if kind.planned:
+            for j in np.flatnonzero(said[:-1]):
+                to_come = (kind.planned - j - 1) * gap
+                least = np.exp(low[j] if said[j] > 0 else -high[j])
+                needed[j] = (needed_to_turn(max(least, 1.0), day[j] - day[0] + gap, to_come)
+                             if to_come > 0 else np.nan)
+        season_true = float(np.log(truth[left, -1] / truth[right, -1]))
+        out.append((said, true, low, high, needed, season_true))
     return out
 
 
@@ -196,16 +226,24 @@ def tally(kind: Setting, seasons: int, seed: int = 1, pooled_only: bool = False)
         found = judged(kind, rng, pooled_only)
         out.seasons += 1
         wrong = wrong_end = right = False
-        for said, true, low, high in found:
+        season_wrong, season_said = dict.fromkeys(BOUNDS, False), dict.fromkeys(BOUNDS, False)
+        for said, true, low, high, needed, season_true in found:
             bad = (said != 0) & (said * true <= 1e-9)
             wrong |= bool(bad.any())
             wrong_end |= bool(bad[-1])
             right |= bool(said[-1] * true[-1] > 1e-9)
             known = np.isfinite(low)
             out.covered.append(float(((low <= true) & (true <= high))[known].mean()))
+            for bound in BOUNDS:
+                claim = needed >= bound
+                season_said[bound] |= bool(claim.any())
+                season_wrong[bound] |= bool((claim & (said * season_true <= 1e-9)).any())
         out.false += wrong
         out.false_end += wrong_end
         out.right_end += right
+        for bound in BOUNDS:
+            out.false_season[bound] += season_wrong[bound]
+            out.season_said[bound] += season_said[bound]
     return out
 
 
@@ -215,19 +253,24 @@ def main() -> None:
     arguments.add_argument("--only", default="")
     arguments.add_argument("--pooled", action="store_true", help="one error for all varieties")
     given = arguments.parse_args()
-    print("| season | seasons | false at any look % | false at the end % | covered % |")
-    print("|---|---|---|---|---|")
+    print("| season | seasons | false at any look % | at the end % | for the season % | "
+          "covered % |")
+    print("|---|---|---|---|---|---|")
     for kind in SETTINGS:
         if given.only in kind.name:
             t = tally(kind, given.seasons, pooled_only=given.pooled)
             print(f"| {kind.name} | {t.seasons} | {100 * t.false / t.seasons:.1f} | "
-                  f"{100 * t.false_end / t.seasons:.1f} | {100 * np.mean(t.covered):.1f} |")
+                  f"{100 * t.false_end / t.seasons:.1f} | "
+                  f"{' '.join(f'{100 * n / t.seasons:.1f}' for n in t.false_season.values())} | "
+                  f"{100 * np.mean(t.covered):.1f} |")
             sys.stdout.flush()
-    print("\n| one variety 1.5 times | seasons | named at the end % |\n|---|---|---|")
+    print("\n| one variety 1.5 times | seasons | named at the end % | for the season before % |\n"
+          "|---|---|---|---|")
     for kind in POWER:
         if given.only in kind.name:
             t = tally(kind, given.seasons, pooled_only=given.pooled)
-            print(f"| {kind.name} | {t.seasons} | {100 * t.right_end / t.seasons:.1f} |")
+            said = " ".join(f"{100 * n / t.seasons:.1f}" for n in t.season_said.values())
+            print(f"| {kind.name} | {t.seasons} | {100 * t.right_end / t.seasons:.1f} | {said} |")
             sys.stdout.flush()
 
 

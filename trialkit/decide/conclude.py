@@ -2,38 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from trialkit.decide.changes import since_last
+from trialkit.decide.from_picks import TOO_WIDE, from_picks
 from trialkit.decide.limits import cannot_tell
 from trialkit.decide.looks_method import looks_method
+from trialkit.decide.one_trait import Asked, from_one_trait
 from trialkit.decide.rowsalone import SeenRows, rows_alone
-from trialkit.decide.series import Looks, looks_so_far, means_so_far, season_over, totals_so_far
-from trialkit.decide.verdict import TOO_WIDE, Verdict, verdict
+from trialkit.decide.series import Looks, Quantity, looks_so_far, means_so_far
+from trialkit.decide.verdict import DESCRIPTION, NOTHING, Verdict
 from trialkit.design.audit import RowsExplain
 from trialkit.models.analysis import Analysis, analyse
+from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
-from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.results import MethodNote, TraitResult
+from trialkit.models.stand import StandResult
 from trialkit.models.totals import PlotTotals
+from trialkit.reading.units import own_weight
 from trialkit.records import Records
+from trialkit.trial import EARLY, WITHIN_REACH
 from trialkit.wording import day
+
+WORTHWHILE_DAYS = 3.0
+"""Days by which one variety may be earlier than another and it does not matter. Own choice: about
+the time between two picks."""
 
 TABLE = [
     "variety", "check", "gave", "gave_low", "gave_high", "ratio", "ratio_low", "ratio_high",
-    "state", "out_of_reach", "out_low", "out_high", "lost", "planted",
+    "state", "within_reach", "within_low", "within_high", "first_pick", "first_low", "first_high",
+    "halfway", "halfway_low", "halfway_high", "out_of_reach", "out_low", "out_high", "lost",
+    "planted",
 ]
-
-@dataclass(frozen=True)
-class Quantity:
-    """What the answer is about: its label, its unit, and whether varieties may be compared."""
-
-    label: str
-    unit: str
-    supported: bool
 
 
 @dataclass(frozen=True)
@@ -49,15 +53,23 @@ class Conclusion:
         """Every comparison as looked at after every pick; None where none can be made."""
         return looks_so_far(self.analysis, self.totals)
 
-    @cached_property
+    @property
+    def question(self) -> str:
+        """What the trial is to answer: "yield", "within reach" or "early"."""
+        return self.records.trial.question
+
+    @property
     def totals(self) -> PlotTotals | None:
-        """Pods a plot up to each look; None where nothing was counted."""
-        return totals_so_far(self.analysis)
+        """What each plot had given up to each look (within reach, where that is the question);
+        None where nothing was counted, or where it cannot be told what was within reach."""
+        if self.question == WITHIN_REACH:
+            return self.analysis.totals_within_reach
+        return self.analysis.totals
 
     @property
     def season_over(self) -> bool:
         """Whether the totals are those of the whole season."""
-        return self.totals is not None and season_over(self.analysis)
+        return self.totals is not None and self.analysis.season_over
 
     @property
     def as_of(self) -> pd.Timestamp | None:
@@ -72,9 +84,7 @@ class Conclusion:
     @cached_property
     def verdict(self) -> Verdict:
         """The answer, how sure it is, the next step, and what cannot be told."""
-        open_questions = cannot_tell(self.analysis, self.looks)
-        return verdict(self.analysis, self.looks, self.totals, self.table, open_questions,
-                       self.rows)
+        return _verdict(self)
 
     @cached_property
     def rows(self) -> RowsExplain | None:
@@ -90,33 +100,42 @@ class Conclusion:
     def table(self) -> pd.DataFrame:
         """One row a variety, best first.
 
-        variety, check (bool); gave, gave_low, gave_high: picked a plant planted up to `as_of`,
-        losses counted (of the weight or count harvested, for a crop dug once); ratio, ratio_low,
+        variety, check (bool); gave, gave_low, gave_high: what the question is about, picked a
+        plant planted up to `as_of`, losses counted (of the weight or count harvested, for a crop
+        dug once); ratio, ratio_low,
         ratio_high: that over the check's, its interval good for looking after every pick (NaN
         while it is too early for one) (difference for a crop dug once); state: of that
         comparison at the newest look, "" for the check;
-        out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
+        within_reach (and limits): as gave, without what was picked above reach; NaN unless
+        trial.toml says where the crop bears. first_pick, halfway (and limits): dates of the first
+        pick with something, and by which half of the season had been picked (NaT before it is
+        over). out_of_reach, out_low, out_high: dates, NaT for not by the last measurement; lost,
         planted: plants.  NaN where not known.
         """
-        return _table(self.analysis, self.looks, self.totals)
+        return _table(self)
 
     @property
     def quantity(self) -> Quantity | None:
         """What `gave` of the table is; None where nothing was counted, weighed or measured."""
-        harvest = self.analysis.harvest
-        if isinstance(self.analysis.pods, Missing) and isinstance(harvest, TraitResult):
-            return Quantity(harvest.label, harvest.unit, harvest.supported)
+        harvest, analysis = self.analysis.harvest, self.analysis
         if self.totals is None:
+            if isinstance(harvest, TraitResult) and analysis.totals is None:
+                return Quantity(harvest.label, harvest.unit, harvest.supported)
             return None
-        counted = self.analysis.counted
         upto = "whole season" if self.season_over else f"up to {day(self.totals.day[-1])}"
-        return Quantity(f"{counted} per plant planted, {upto}", f"{counted} a plant",
-                        self.looks is not None)
+        reach = " within reach" if self.question == WITHIN_REACH else ""
+        if analysis.weighed:
+            scale, unit = own_weight("g", analysis.records.trial.weight_unit)
+            return Quantity(f"weight per plant planted{reach}, {upto}", "g a plant",
+                            self.looks is not None, f"{unit}{reach}", scale)
+        counted = analysis.counted
+        return Quantity(f"{counted} per plant planted{reach}, {upto}", f"{counted} a plant",
+                        self.looks is not None, f"{counted}{reach}")
 
     @property
     def ratio_is(self) -> str:
         """What `ratio` of the table is: "ratio" or "difference"."""
-        return "difference" if isinstance(self.analysis.pods, Missing) and isinstance(
+        return "difference" if self.analysis.totals is None and isinstance(
             self.analysis.harvest, TraitResult) else "ratio"
 
 
@@ -127,19 +146,99 @@ def conclude(records: Records, seen: SeenRows | None = None) -> Conclusion:
     return Conclusion(records, analyse(records), seen)
 
 
-def _table(
-    analysis: Analysis, looks: Looks | None, totals: PlotTotals | None
-) -> pd.DataFrame:
+def _verdict(of: Conclusion) -> Verdict:
+    """The answer to the trial's question, else from whatever was recorded."""
+    analysis, trial = of.analysis, of.records.trial
+    cannot = cannot_tell(analysis, of.looks)
+    if of.question == EARLY and analysis.totals is not None:
+        early = analysis.halfway or analysis.first_pick
+        if isinstance(early, TraitResult):
+            return from_one_trait(
+                analysis, Asked(early, less=True, worthwhile=WORTHWHILE_DAYS, dated=True,
+                                first="was first"), cannot, of.rows)
+        return _nothing_yet(f"{early.reason[:1].upper()}{early.reason[1:]}", cannot)
+    if of.question == WITHIN_REACH and of.totals is None and analysis.totals is not None:
+        needed = [what for what, there in (
+            ('bears = "top" (pods set at the growing tip) or bears = "along" (all along the stem) '
+             "in trial.toml", trial.bears is not None),
+            ("reach, how high you can pick, in trial.toml", trial.reach_cm is not None),
+            ("heights of the plants", bool(of.records.heights["height_cm"].notna().any())),
+        ) if not there]
+        return Verdict(
+            "What was picked within reach cannot be told yet.",
+            "It needs to be known which picks hung above reach.",
+            f"Write down {' and '.join(needed)}.", cannot, DESCRIPTION, "No comparison",
+            "What was picked within reach cannot be told yet.", (), "Within reach: not known")
+    if of.totals is not None and of.quantity is not None and of.totals.pods[-1:].size and (
+            np.nansum(of.totals.pods[:, -1]) > 0):
+        return from_picks(analysis, of.looks, of.totals, of.table, of.quantity, cannot, of.rows)
+    asked = _recorded(analysis)
+    if asked is not None:
+        return from_one_trait(analysis, asked, cannot, of.rows)
+    if len(analysis.looks):
+        return _nothing_yet("Nothing but zeros has been counted", cannot)
+    return _nothing_yet("Nothing has been counted, weighed or measured", cannot)
+
+
+def _recorded(analysis: Analysis) -> Asked | None:
+    """The trait to answer from where nothing was picked: what was dug, its grades, heights, or
+    losses, whichever is recorded."""
+    harvest = analysis.harvest
+    if isinstance(harvest, HarvestResult):
+        table = analysis.records.harvest
+        graded_only = table["weight_g"].isna().all() and table["count"].isna().all()
+        if not graded_only or harvest.grading is None:
+            return Asked(harvest)
+        return _graded(harvest)
+    if isinstance(analysis.height, HeightResult):
+        return Asked(analysis.height, first="is tallest")
+    stand = analysis.stand
+    if isinstance(stand, StandResult) and stand.losses["lost"].sum() > 0:
+        return Asked(stand, first="kept most")
+    return None
+
+
+def _graded(harvest: HarvestResult) -> Asked:
+    """The share of the best grade, compared by the odds of a better one."""
+    grading = harvest.grading
+    assert grading is not None
+    shares = grading.shares
+    best = grading.order[0] if grading.order else str(shares["grade"].iloc[0])
+    some = shares[shares["grade"] == best].set_index("variety")
+    names = [v for v in harvest.means["variety"] if v in some.index]
+    means = harvest.means[harvest.means["variety"].isin(names)].assign(
+        **{to: [100.0 * float(some.loc[v, at]) for v in names]
+           for to, at in (("estimate", "share"), ("low", "low"), ("high", "high"))})
+    compared = grading.supported and len(grading.pairs) > 0
+    why = grading.why_not or ("" if compared else
+                              "the grades have no order that they could be compared by")
+    return Asked(replace(
+        harvest, trait="grades", label=f"share graded {best}", unit="%", scale="ratio",
+        means=means, against_check=grading.against_check, pairs=grading.pairs,
+        supported=compared, why_not=why), first="graded best",
+        odds="the odds of a better grade")
+
+
+def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:
+    return Verdict(
+        f"There is nothing to compare yet. {why.rstrip('.')}.",
+        f"Not at all sure: {why[:1].lower()}{why[1:].rstrip('.')}.",
+        "Pick, and write down every plant looked at, zeros too.", cannot, NOTHING,
+        "Too soon", f"{why.rstrip('.')}.", (), "Too early to say")
+
+
+def _table(of: Conclusion) -> pd.DataFrame:
+    analysis, looks, totals = of.analysis, of.looks, of.totals
     check = analysis.check
     out = pd.DataFrame({"variety": analysis.order})
     out["check"] = out["variety"] == check
-    yields: TraitResult | Missing = analysis.season
     gave = None if totals is None else means_so_far(totals, looks is not None)
-    if isinstance(yields, Missing) and isinstance(analysis.harvest, TraitResult):
-        yields, gave = analysis.harvest, analysis.harvest.means
+    dug = analysis.harvest if analysis.totals is None and isinstance(
+        analysis.harvest, TraitResult) else None
+    if dug is not None:
+        gave = dug.means
     for column, source in (("gave", "estimate"), ("gave_low", "low"), ("gave_high", "high")):
         out[column] = _mapped(out["variety"], gave, source)
-    dug = yields if yields is analysis.harvest and isinstance(yields, TraitResult) else None
     for column, source in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
         out[column] = _mapped(out["variety"], None if dug is None else dug.against_check, source)
     out["state"] = ""
@@ -157,6 +256,18 @@ def _table(
             out.loc[at, "state"] = result.state
     if dug is not None or (looks is not None and looks.against_check):
         out.loc[out["check"], "ratio"] = 1.0 if dug is None or dug.scale == "ratio" else 0.0
+    inside = analysis.totals_within_reach
+    within = None if inside is None else means_so_far(inside, analysis.ground.supported)
+    for column, source in (("within_reach", "estimate"), ("within_low", "low"),
+                           ("within_high", "high")):
+        out[column] = _mapped(out["variety"], within, source)
+    planted = pd.Timestamp(analysis.records.trial.planted)
+    for trait, names in ((analysis.first_pick, ("first_pick", "first_low", "first_high")),
+                         (analysis.halfway, ("halfway", "halfway_low", "halfway_high"))):
+        for column, source in zip(names, ("estimate", "low", "high"), strict=True):
+            days = _mapped(out["variety"],
+                           trait.means if isinstance(trait, TraitResult) else None, source)
+            out[column] = planted + pd.to_timedelta(days.round(), unit="D")
     height = analysis.height
     for column in ("out_of_reach", "out_low", "out_high"):
         out[column] = pd.NaT
@@ -168,8 +279,10 @@ def _table(
     grouped = plants.groupby("variety")
     out["lost"] = out["variety"].map(grouped["lost"].count()).fillna(0).astype(int)
     out["planted"] = out["variety"].map(grouped.size()).fillna(0).astype(int)
-    by = "gave" if out["gave"].notna().any() else "ratio"
-    return out.sort_values(by, ascending=False, kind="stable", na_position="last")[
+    by, rising = ("gave" if out["gave"].notna().any() else "ratio"), False
+    if of.question == EARLY and out["first_pick"].notna().any():
+        by, rising = "halfway" if out["halfway"].notna().any() else "first_pick", True
+    return out.sort_values(by, ascending=rising, kind="stable", na_position="last")[
         TABLE].reset_index(drop=True)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.optimize import brentq
@@ -17,6 +19,7 @@ def comparisons(varieties: int, against_check: bool) -> int:
     return varieties - 1 if against_check else varieties * (varieties - 1) // 2
 
 
+@lru_cache(maxsize=1024)
 def alpha_each(
     varieties: int,
     against_check: bool,
@@ -26,10 +29,10 @@ def alpha_each(
 ) -> float:
     """The two-sided alpha that each comparison may spend so that all together spend `alpha`.
 
-    "bonferroni": alpha over the number of comparisons. Valid for any looks and any dependence,
-    hence the default. "dunnett" (with the check) and "tukey" (all pairs) use the dependence
-    between comparisons in a balanced layout with `df` residual degrees of freedom: exact for
-    one look, checked by simulation for many (tests/decide/looks_study.py).
+    "bonferroni": alpha over the number of comparisons, valid for any dependence. "dunnett" (with
+    the check) and "tukey" (all pairs) use the dependence between comparisons in a balanced layout
+    with `df` residual degrees of freedom: exact for one look, checked by simulation for many
+    (tests/decide/season_study.py).
     Raises ValueError for fewer than two varieties or a sharing that does not fit.
     """
     if varieties < 2:

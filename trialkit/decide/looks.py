@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
@@ -21,6 +22,7 @@ from trialkit.decide.looks_words import full_text, one_line
 from trialkit.decide.outlook import always_z, boundary_z, chances
 from trialkit.decide.spending import on_normal_scale, on_t_scale
 
+Array = npt.NDArray[np.float64]
 State = Literal["settled", "keep picking", "will not be settled this season", "alike"]
 Scale = Literal["ratio", "difference"]
 SETTLED: State = "settled"
@@ -78,7 +80,8 @@ class LooksResult:
     basis: "planned looks" or "unplanned looks": the rule that decides and whose interval
         `low`, `high` is. planned_interval is None without a plan.
     over: no look is left that could settle it.
-    alpha, shared_by: two-sided error of this comparison, and how many comparisons have as much.
+    alpha, shared_by, together: two-sided error of this comparison, how many comparisons have as
+        much, and that of all of them together.
     statistic, boundary: t values at this look. Intervals are in units of the estimate (log
         ratio for scale "ratio").
     chance_at_trend, chance_if_worthwhile: conditional power; None once settled, once over, and
@@ -97,6 +100,7 @@ class LooksResult:
     over: bool
     alpha: float
     shared_by: int
+    together: float
     estimate: float
     statistic: float
     boundary: float
@@ -130,6 +134,7 @@ def evaluate_looks(
     names: tuple[str, str] = ("the first", "the second"),
     unit: str = "",
     shared_by: int = 1,
+    together: float | None = None,
 ) -> LooksResult:
     """Judge one comparison after the looks so far (the newest last).
 
@@ -139,7 +144,7 @@ def evaluate_looks(
     of what the results show. worthwhile: the size of difference a grower would act on, in
     units of the estimate; default log(1.5) for ratios, none for differences. alike_within: the
     size of difference too small to matter; default log(1.25) for ratios. names, unit,
-    shared_by (comparisons that may each spend `alpha`): for the wording.
+    shared_by (comparisons that may each spend `alpha`), together (error of all): for the wording.
     The newest look is what is judged; what an earlier one said is history. Looks beyond the plan:
     the alpha is all spent at the last planned look, so later ones are judged by the anytime
     interval. Fewer than planned: unspent alpha stays unspent unless `last`.
@@ -178,6 +183,7 @@ def evaluate_looks(
         over=over,
         alpha=alpha,
         shared_by=shared_by,
+        together=alpha if together is None else together,
         estimate=float(now["estimate"]),
         statistic=float(now["statistic"]),
         boundary=float(now["boundary"]),
@@ -215,10 +221,13 @@ def evaluate_family(
     """Judge every comparison of the report so that all together err at most `alpha`.
 
     series: looks by (left, right). varieties, against_check: which comparisons the report makes
-    (every variety with the check, or all pairs); their number shares alpha by Bonferroni, also
+    (every variety with the check, or all pairs). They share alpha as one look's would, by the
+    method of Dunnett or of Tukey (`families`), on the most degrees of freedom any look has, also
     when some of them have no looks yet. Other arguments as `evaluate_looks`.
     """
-    each = alpha_each(varieties, against_check, alpha)
+    df = max((look.df for looks in series.values() for look in looks if look.usable), default=1.0)
+    how = "dunnett" if against_check else "tukey"
+    each = alpha_each(varieties, against_check, alpha, how, df)
     return {
         pair: evaluate_looks(
             looks,
@@ -231,6 +240,7 @@ def evaluate_family(
             names=pair,
             unit=unit,
             shared_by=comparisons(varieties, against_check),
+            together=alpha,
         )
         for pair, looks in series.items()
     }
@@ -238,35 +248,38 @@ def evaluate_family(
 
 def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: bool) -> pd.DataFrame:
     """Every look with its statistic, boundary (normal and t scale), and three intervals."""
-    frame = pd.DataFrame(
-        {
-            "number": np.arange(1, len(looks) + 1),
-            "date": [one.date for one in looks],
-            "estimate": [one.estimate for one in looks],
-            "se": [one.se for one in looks],
-            "df": [one.df for one in looks],
-        }
-    )
-    good = frame.index[[one.usable for one in looks]]
-    estimate, se, df = (frame.loc[good, name].to_numpy(float) for name in ("estimate", "se", "df"))
+    number = np.arange(1, len(looks) + 1)
+    good = np.flatnonzero([look.usable for look in looks])
+    values = np.array([(look.estimate, look.se, look.df) for look in looks], dtype=float)
+    columns: dict[str, Any] = {
+        "number": number, "date": [look.date for look in looks],
+        "estimate": values[:, 0], "se": values[:, 1], "df": values[:, 2],
+    }
+    estimate, se, df = values[good].T
     information = 1.0 / se**2
     edges = {"naive_": np.full(good.size, norm.isf(alpha / 2.0))}
     edges["anytime_"] = edges[""] = np.zeros(0)
     if good.size:
-        number = frame.loc[good, "number"].to_numpy(float)
+        at = number[good].astype(float)
         edges["anytime_"] = always_z(information, alpha)
-        edges[""] = boundary_z(information, number, float(df.max()), planned, alpha, last)
+        edges[""] = boundary_z(information, at, float(df.max()), planned, alpha, last)
         if planned is not None:
-            edges[""] = np.where(number > planned, edges["anytime_"], edges[""])
+            edges[""] = np.where(at > planned, edges["anytime_"], edges[""])
+
+    def at_looks(value: Array) -> Array:
+        out = np.full(len(looks), np.nan)
+        out[good] = value
+        return out
+
     for name, z in edges.items():
         half = on_t_scale(z, df) * se
-        frame.loc[good, f"{name}low"] = estimate - half
-        frame.loc[good, f"{name}high"] = estimate + half
-    frame.loc[good, "statistic"] = estimate / se
-    frame.loc[good, "boundary"] = on_t_scale(edges[""], df)
-    frame.loc[good, "z"] = on_normal_scale(estimate / se, df)
-    frame.loc[good, "z_boundary"] = edges[""]
-    return frame
+        columns[f"{name}low"] = at_looks(estimate - half)
+        columns[f"{name}high"] = at_looks(estimate + half)
+    columns["statistic"] = at_looks(estimate / se)
+    columns["boundary"] = at_looks(on_t_scale(edges[""], df))
+    columns["z"] = at_looks(on_normal_scale(estimate / se, df))
+    columns["z_boundary"] = at_looks(edges[""])
+    return pd.DataFrame(columns)
 
 
 def _hopeless(

@@ -17,7 +17,8 @@ def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
     one = next(iter(looks.results.values()))
     so_far = counted(one.looks, "look")
     shared = "" if one.shared_by == 1 else (
-        f" The 5 % are shared among {one.shared_by} comparisons (Bonferroni).")
+        f" The 5 % are shared among {one.shared_by} comparisons by the method of "
+        f"{'Dunnett (1955)' if looks.against_check else 'Tukey (1953)'}.")
     simulated = (
         "In simulated seasons, varieties up to 14 days apart, uneven plots, losses and missed "
         f"picks among them, a false claim at any look was made in at most {FALSE} %. One variety "
@@ -45,8 +46,8 @@ def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
         "Each comparison, at each look, is the ratio of what the plots had given a plant planted "
         "up to the newest day that every variety had been looked at, losses counted: variety x "
         "block by quasi-likelihood with variance in proportion to the mean (Wedderburn 1974), the "
-        "error that of plots in proportion to the fit; a pair whose own plots scatter more has "
-        "their error (Rao 1970; Shukla 1972). Between two looks at a plant its pods are taken to "
+        "error that of plots in proportion to the fit; where one variety's plots scatter more, "
+        "a pair has the error of its own plots. Between two looks at a plant its pods are taken to "
         "have come evenly. Only the newest look's range is claimed, and what was said of a look "
         f"is not changed by later ones. {rule} {simulated}")
     return MethodNote(said, full, "pods a plant planted ~ variety x block", (),

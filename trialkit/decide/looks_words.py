@@ -77,7 +77,7 @@ def _rule(result: LooksResult) -> str:
     error = f"{100 * result.alpha:.3g} %"
     if result.shared_by > 1:
         error = (
-            f"{error} of the time ({100 * result.alpha * result.shared_by:.3g} % for all "
+            f"{error} of the time ({100 * result.together:.3g} % for all "
             f"{result.shared_by} comparisons together)"
         )
     else:

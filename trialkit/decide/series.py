@@ -12,7 +12,7 @@ freedom the layout gives, so that the theory behind the boundaries applies
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -22,10 +22,10 @@ from scipy import stats
 
 from trialkit.decide.looks import Look, LooksResult, evaluate_family
 from trialkit.decide.ratio import NONE, FittedPlots, fit_plots
+from trialkit.decide.rest import Rest, rests
 from trialkit.models.analysis import Analysis
 from trialkit.models.plot_totals import layout_columns
-from trialkit.models.results import Missing
-from trialkit.models.totals import PlotTotals, plot_totals
+from trialkit.models.totals import PlotTotals
 
 Pair = tuple[str, str]
 
@@ -34,19 +34,27 @@ Pair = tuple[str, str]
 class Looks:
     """totals: looks of each pair (left, right) from plot totals, one a round of picking. results:
     the judgement of each pair. against_check: pairs are each variety with the check, else all
-    pairs. season_over: no look will follow. as_of: the day the newest look's totals are up to."""
+    pairs. season_over: no look will follow. as_of: the day the newest look's totals are up to.
+    rest: of settled comparisons, what could still turn them by the last planned look."""
 
     totals: dict[Pair, list[Look]]
     results: dict[Pair, LooksResult]
     against_check: bool
     season_over: bool = False
     as_of: pd.Timestamp | None = None
+    rest: dict[Pair, Rest] = field(default_factory=dict)
 
 
-def totals_so_far(analysis: Analysis) -> PlotTotals | None:
-    """Pods a plot up to each look; None where nothing has been counted."""
-    return plot_totals(analysis.looks, analysis.records, analysis.ground,
-                       over=season_over(analysis))
+@dataclass(frozen=True)
+class Quantity:
+    """What the answer is about: its label and unit for a heading, and whether varieties may be
+    compared. what: its noun in a sentence ("pods", "kg"); scale: what values are divided by."""
+
+    label: str
+    unit: str
+    supported: bool
+    what: str = ""
+    scale: float = 1.0
 
 
 def looks_so_far(analysis: Analysis, totals: PlotTotals | None) -> Looks | None:
@@ -57,12 +65,11 @@ def looks_so_far(analysis: Analysis, totals: PlotTotals | None) -> Looks | None:
     borne yet. None where the layout supports no comparison, and where nobody wrote a zero though
     plants were passed over, until trial.toml says what a blank is.
     """
-    pods = analysis.pods
-    if isinstance(pods, Missing) or not pods.supported or totals is None or totals.zeros_unsure:
+    if totals is None or not analysis.ground.supported or totals.zeros_unsure:
         return None
     check, trial = analysis.check, analysis.records.trial
     planted = [v for v in analysis.order if v in set(totals.plots["variety"])]
-    against, over = check in planted, season_over(analysis)
+    against, over = check in planted, analysis.season_over
     looks = pair_looks(totals, planted, check if against else None)
     if not looks:
         return None
@@ -71,22 +78,7 @@ def looks_so_far(analysis: Analysis, totals: PlotTotals | None) -> Looks | None:
         looks, trial.looks, varieties=len(planted), against_check=against, last=over,
         alike_within=within, unit="",
     )
-    return Looks(looks, results, against, over, totals.day[-1])
-
-
-def season_over(analysis: Analysis) -> bool:
-    """Whether no look will follow: trial.toml says when the trial ended, or no plant is left.
-
-    A report of an earlier day (`until`) is not over, nor is a trial picked again after the day
-    it is said to have ended.
-    """
-    records = analysis.records
-    last = pd.Timestamp(analysis.looks["date"].max())
-    ended = records.trial.ended
-    if ended is not None and (records.until is None or records.until >= ended):
-        return bool(last <= pd.Timestamp(ended))
-    lost = records.plants.drop_duplicates("plant")["lost"]
-    return bool(len(lost) and lost.notna().all())
+    return Looks(looks, results, against, over, totals.day[-1], rests(results, totals.day))
 
 
 def pair_looks(
@@ -107,7 +99,8 @@ def pair_looks(
         for (left, right), series in out.items():
             ratio = NONE
             if fit is not None and left in there and right in there:
-                ratio = fit.ratio(there.index(left), there.index(right))
+                ratio = fit.ratio(there.index(left), there.index(right),
+                                  in_all=check is not None)
             series.append(Look(pd.Timestamp(known).date(), *ratio))
     return out
 

@@ -17,6 +17,7 @@ import pandas as pd
 from trialkit.mixed import MixedModelError
 from trialkit.models.counting import counted_looks
 from trialkit.models.diagnostics import Diagnostics, diagnose
+from trialkit.models.early import FIRST, HALF, early_trait
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.heat import Warmth, hot_spells, warmth
 from trialkit.models.height import HeightResult, height_trait
@@ -28,6 +29,7 @@ from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season import SeasonResult, season_trait
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
+from trialkit.models.totals import PlotTotals, plot_totals
 from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import WindowResult, window_trait
 from trialkit.records import Records
@@ -78,6 +80,71 @@ class Analysis:
     def order(self) -> list[str]:
         """Varieties as the trial lists them."""
         return list(self.records.trial.variety_names)
+
+    @property
+    def season_over(self) -> bool:
+        """Whether no look will follow: trial.toml says when the trial ended, or no plant is left.
+
+        A report of an earlier day (`until`) is not over, nor is a trial picked again after the
+        day it is said to have ended.
+        """
+        records = self.records
+        last = pd.Timestamp(self.yields["date"].max())
+        ended = records.trial.ended
+        if ended is not None and (records.until is None or records.until >= ended):
+            return bool(last <= pd.Timestamp(ended))
+        lost = records.plants.drop_duplicates("plant")["lost"]
+        return bool(len(lost) and lost.notna().all())
+
+    @cached_property
+    def yields(self) -> pd.DataFrame:
+        """One row a look at a plant with what was picked (`pods`): counts, or grams where picks
+        were weighed and never counted."""
+        if len(self.looks) or not self.weighed:
+            return self.looks
+        looks = self.weights.seen.rename(  # type: ignore[union-attr]
+            columns={"weight_g": "pods"}).drop(columns=["count"])
+        return looks.sort_values(["date", "plant"], kind="stable").reset_index(drop=True)
+
+    @property
+    def weighed(self) -> bool:
+        """Whether what was picked is known by weight alone."""
+        return self.looks.empty and isinstance(self.weights, WeightsResult)
+
+    @cached_property
+    def totals(self) -> PlotTotals | None:
+        """What each plot had given up to each look, in pods, or g where only weights are known;
+        None where nothing has been counted or weighed."""
+        return plot_totals(self.yields, self.records, self.ground, over=self.season_over)
+
+    @cached_property
+    def totals_within_reach(self) -> PlotTotals | None:
+        """The same without what was picked above reach; None where it cannot be told: heights,
+        the reach, or where the crop bears are not known."""
+        trial = self.records.trial
+        if self.yields.empty or trial.bears is None or trial.reach_cm is None or (
+                self.records.heights["height_cm"].notna().sum() == 0):
+            return None
+        if trial.bears == "along":
+            return self.totals
+        return plot_totals(self.yields, self.records, self.ground, over=self.season_over,
+                           within_reach=True)
+
+    @cached_property
+    def first_pick(self) -> TraitResult | Missing:
+        """Days from planting to the first pick with something."""
+        return self._early(FIRST)
+
+    @cached_property
+    def halfway(self) -> TraitResult | Missing:
+        """Days from planting to half of the season's harvest; exists once the season is over."""
+        return self._early(HALF)
+
+    def _early(self, which: str) -> TraitResult | Missing:
+        planted = pd.Timestamp(self.records.trial.planted)
+        return _tried(which, lambda: early_trait(
+            self.totals, which, planted, self.order, self.check, self.ground.supported,
+            self.ground.why_not, self.season_over))
 
     @cached_property
     def pods(self) -> PodsResult | Missing:

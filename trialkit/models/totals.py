@@ -106,13 +106,13 @@ class PlotTotals:
 
 def plot_totals(
     looks: pd.DataFrame, records: Records, ground: Support, *, zeros: Zeros | None = None,
-    over: bool = False, out_of_reach: pd.Series | None = None,
+    over: bool = False, within_reach: bool = False,
 ) -> PlotTotals | None:
     """Totals of a trial's plots at every look; None where nothing has been counted.
 
     looks: `counting.counted_looks`. zeros: what a blank is; default as trial.toml says, else
-    "written". over: nothing more is picked. out_of_reach: day (Timestamp) by plant from which
-    its pods could not be taken; what was picked later is left out of a total within reach.
+    "written". over: nothing more is picked. within_reach: pods picked while the plant's top stood
+    above reach are left out, as of a crop that sets at the growing tip.
     """
     if looks.empty:
         return None
@@ -124,10 +124,8 @@ def plot_totals(
     wide = wide.reindex(plants["plant"].to_numpy()).div(plants["planted"].to_numpy(), axis=0)
     dates = pd.DatetimeIndex(wide.columns)
     count = wide.to_numpy(float)
-    if out_of_reach is not None:
-        closed = pd.to_datetime(plants["stands"].map(out_of_reach)).to_numpy()
-        late = dates.to_numpy()[None, :] > closed[:, None]
-        count = np.where(late & np.isfinite(count), 0.0, count)
+    if within_reach:
+        count = np.where(np.isfinite(count) & above_reach(records, plants, dates), 0.0, count)
     plot, names = pd.factorize(unit, sort=True)
     variety, varieties = pd.factorize(plants["variety"].astype(str))
     day = dates.to_series().map(pd.Timestamp.toordinal).to_numpy(float)
@@ -167,6 +165,37 @@ def _baskets_whole(
     called = plants.loc[inside].set_index("plant")["plot"].map(names)
     looks = looks.assign(plant=looks["plant"].map(called).fillna(looks["plant"]))
     return pd.concat([plants[~inside], whole], ignore_index=True), looks
+
+
+def above_reach(
+    records: Records, plants: pd.DataFrame, dates: pd.DatetimeIndex
+) -> npt.NDArray[np.bool_]:
+    """Whether each plant's top stood above reach at each date, (plants, dates).
+
+    From the plant's own heights, straight between two readings and as the nearest before the
+    first and after the last; a plant nobody measured as the mean of its variety's.
+    """
+    reach = records.trial.reach_cm
+    heights = records.heights.dropna(subset=["height_cm"])
+    out = np.zeros((len(plants), len(dates)), dtype=bool)
+    if reach is None or heights.empty:
+        return out
+    when = np.array([day.toordinal() for day in dates], dtype=float)
+
+    def at_dates(some: pd.DataFrame) -> Array:
+        mean = some.groupby("date")["height_cm"].mean().sort_index()
+        known = np.array([day.toordinal() for day in mean.index], dtype=float)
+        return np.asarray(np.interp(when, known, mean.to_numpy(float)), dtype=np.float64)
+
+    own = {str(plant): at_dates(some) for plant, some in heights.groupby("plant")}
+    variety = records.plants.drop_duplicates("plant").set_index("plant")["variety"]
+    of = heights.assign(variety=heights["plant"].map(variety))
+    mean = {str(name): at_dates(some) for name, some in of.groupby("variety")}
+    for at, (plant, name) in enumerate(zip(plants["plant"], plants["variety"], strict=True)):
+        height = own.get(str(plant), mean.get(str(name)))
+        if height is not None:
+            out[at] = height > reach
+    return out
 
 
 def totals_at_looks(

@@ -269,7 +269,8 @@ def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 
     """
     df = error_df(setup)
     information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
-    each = alpha_each(setup.varieties, claims.against_check, alpha)
+    how = "dunnett" if claims.against_check else "tukey"
+    each = alpha_each(setup.varieties, claims.against_check, alpha, how, float(df))
     looks = claims.looks or setup.picks
     if setup.picks > looks:
         z = always_z(information, each)[-1]

@@ -1,0 +1,350 @@
+"""The answer from picks counted or weighed all season, looked at after each of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult
+from trialkit.decide.rest import BEYOND_REACH, Rest
+from trialkit.decide.series import Looks, Quantity
+from trialkit.decide.verdict import DESCRIPTION, Mark, Verdict, plots_of_each
+from trialkit.design.audit import RowsExplain, grouped_in
+from trialkit.models.analysis import Analysis
+from trialkit.models.position import MATTERS
+from trialkit.models.results import Missing
+from trialkit.models.totals import PlotTotals
+from trialkit.wording import counted, day, few, figure, span, times
+
+TOO_WIDE = float(np.log(100.0))
+"""A likely range whose ends are a hundredfold apart says nothing yet, and is not shown."""
+
+LOSSES_MATTER = 0.15
+"""Difference in the share of plants lost from which losses are told in the answer. Own choice:
+about the smallest difference in yield that a bed of four blocks can show."""
+
+SMALL_CHANCE = 0.05
+"""Chance of a firm answer below which nobody is told to keep picking for its sake."""
+
+TURNS_AT_MOST = 10.0
+"""How many times the leader's rate is told as a figure; beyond it, as over so many."""
+
+
+
+def from_picks(
+    analysis: Analysis, looks: Looks | None, totals: PlotTotals, table: pd.DataFrame,
+    quantity: Quantity, open_questions: tuple[str, ...], rows: RowsExplain | None = None,
+) -> Verdict:
+    """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
+    if looks is None:
+        return _description(analysis, totals, table, quantity, open_questions, rows)
+    told = _Told(analysis, looks, totals, table.set_index("variety"), quantity)
+    if looks.against_check:
+        return _with_check(told, open_questions)
+    return _without_check(told, open_questions)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What the sentences are about."""
+
+    analysis: Analysis
+    looks: Looks
+    totals: PlotTotals
+    rows: pd.DataFrame
+    quantity: Quantity
+
+    def gave(self, variety: str) -> str:
+        return figure(float(self.rows["gave"].astype(float)[variety]) / self.quantity.scale)
+
+    def sentence(self, first: str, second: str, check: str = "") -> str:
+        """What two varieties gave, up to when.  check: the one of them that is the check."""
+        a, b = (f"{v}, your check," if v == check else v for v in (first, second))
+        b = b.rstrip(",")
+        what = self.quantity.what
+        if self.looks.season_over:
+            return (f"{a} gave {self.gave(first)} {what} per plant planted over the whole season "
+                    f"and {b}, {self.gave(second)}" if check == second else
+                    f"{a} gave {self.gave(first)} {what} per plant planted over the whole season "
+                    f"and {b} {self.gave(second)}")
+        comma = "," if check == second else ""
+        return (f"By {day(self.looks.as_of)} {a} had given {self.gave(first)} {what} per plant "
+                f"planted and {b}{comma} {self.gave(second)}")
+
+
+def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    check = str(told.analysis.check)
+    results = {left: r for (left, _), r in told.looks.results.items()}
+    ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
+    behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
+    ratios = pd.Series({v: float(np.exp(r.estimate)) for v, r in results.items()})
+    by_ratio = sorted(results, key=lambda v: -ratios[v] if np.isfinite(ratios[v]) else np.inf)
+    subject = next((v for v in by_ratio if v in ahead), by_ratio[0])
+    result = results[subject]
+    undecided = [v for v, r in results.items() if r.state == KEEP]
+    if not np.isfinite(ratios[subject]):
+        return _too_soon(told, [subject, check], open_questions)
+    leads = ratios[subject] >= 1
+    pair = (subject, check) if leads else (check, subject)
+    firm = result.state == SETTLED
+    rest = told.looks.rest.get((subject, check))
+    mark = _mark(result, rest)
+    tail, headline = _tail(result, rest, pair[0], firm)
+    state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
+        SETTLED if len(behind) == len(results) else UNSETTLED))
+    second = _others(results, ratios, subject, check) + _losses(told, [*results, check])
+    sure = _how_sure(told, result, 1.0) + _place(told.analysis, subject, check)
+    first = f"{told.sentence(*pair, check)}{tail}."
+    return Verdict(f"{first}{second}", sure, _next_step(told, pair, result, undecided, rest),
+                   open_questions, state, mark, first, pair, headline)
+
+
+def _tail(result: LooksResult, rest: Rest | None, leader: str, firm: bool) -> tuple[str, str]:
+    """How the first sentence ends, and the headline."""
+    if firm:
+        if result.over:
+            return "", f"{leader} won"
+        if rest is not None and rest.season:
+            return ": ahead for the season", f"{leader} is winning"
+        return ": ahead so far", f"{leader} ahead so far"
+    if result.state == ALIKE:
+        return ": too close to matter", "Too close to matter"
+    if result.over:
+        return ": too close to call", "Too close to call"
+    return ", perhaps by luck", f"{leader} leads so far"
+
+
+def _mark(result: LooksResult, rest: Rest | None) -> Mark:
+    """Firm is for acting on: nothing more is to come that could turn it."""
+    if result.state == SETTLED:
+        return "Firm" if result.over or (rest is not None and rest.season) else "Leaning"
+    if not np.isfinite(result.low) or result.high - result.low > TOO_WIDE:
+        return "Too soon"
+    return "Level" if result.state == ALIKE else "Leaning"
+
+
+def _others(
+    results: dict[str, LooksResult], ratios: pd.Series, subject: str, check: str
+) -> str:
+    """Where the other varieties stand to the check, named."""
+    rest = {v: r for v, r in results.items() if v != subject}
+    groups = (
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction > 0],
+         f"gave more than {check} too"),
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0],
+         f"gave less than {check}"),
+        ([v for v, r in rest.items() if r.state == ALIKE], f"came level with {check}"),
+        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)],
+         f"against {check}: still too close to call"),
+    )
+    parts = [f"{few(names)} {what}" for names, what in groups if names]
+    return f" {'; '.join(parts)}." if parts else ""
+
+
+def _losses(told: _Told, names: list[str]) -> str:
+    """Lost plants, where one variety lost so many more than another that it could turn the order:
+    its plants might have given what its others gave."""
+    share = (told.rows["lost"] / told.rows["planted"]).astype(float)[names]
+    if share.max() - share.min() < LOSSES_MATTER:
+        return ""
+    worst = str(share.idxmax())
+    lost, planted = (int(told.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
+    return f" {worst} lost {lost} of {planted} plants; these gaps count."
+
+
+def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
+    """turn: -1 where the answer tells the comparison the other way round."""
+    analysis = told.analysis
+    picks = counted(result.looks, "pick")
+    planned = f" of {result.planned} planned" if result.planned else ""
+    plots = plots_of_each(analysis)
+    left, right = result.names if turn > 0 else result.names[::-1]
+    ends = sorted(float(np.exp(np.clip(turn * e, -700, 700))) for e in (result.low, result.high))
+    barren = [v for v in (left, right) if float(told.rows["gave"].astype(float)[v]) == 0]
+    known = (np.isfinite(result.low) and result.high - result.low < TOO_WIDE) and not barren
+    size = times(float(np.exp(turn * result.estimate)))
+    told_range = f"{size}{span(*ends)}" if known else size
+    if not known and result.state == SETTLED:
+        told_range = (f"at least {times(ends[0])}" if turn * result.direction > 0 else
+                      f"at most {times(ends[1])}")
+    elif barren:
+        told_range = "too little to say how many times"
+    out = [f"{left} gave {told_range} what {right} gave, after {picks}{planned}, on {plots}."]
+    if not known and result.state != SETTLED:
+        out.append("It is too early to give a likely range.")
+    if result.state == SETTLED:
+        out.append("The range leaves out a tie. It allows for every pick you looked at and every "
+                   "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
+        if not told.looks.season_over:
+            out.append(f"This is the crop up to {day(told.looks.as_of)}, not the whole season's."
+                       + _to_turn(told.looks.rest.get(result.names)))
+    elif result.state == ALIKE:
+        assert result.alike_within is not None
+        small = float(np.exp(result.alike_within))
+        out.append(f"A gap under {small:.3g} times counts as too small to matter, and the whole "
+                   "range lies within it.")
+    else:
+        out.append("The gap could be luck.")
+        if result.chance_at_trend is not None:
+            out.append("On present form the chance of a firm answer this season is "
+                       f"{_percent(result.chance_at_trend)}.")
+    return " ".join(out)
+
+
+def _to_turn(rest: Rest | None) -> str:
+    """What would have to happen for the other to draw level by the last planned pick."""
+    if rest is None:
+        return ""
+    size = (f"over {TURNS_AT_MOST:g} times" if rest.needed > TURNS_AT_MOST else
+            times(rest.needed))
+    end = f"by {day(rest.until)}, the last planned pick"
+    if rest.season:
+        return (f" Even if {rest.other} gave {times(BEYOND_REACH)} a week what {rest.leader} has "
+                f"given so far, it would not draw level {end}: that takes {size}.")
+    return (f" {rest.other} could still draw level {end}: it would have to give {size} a week what "
+            f"{rest.leader} has given so far.")
+
+
+def _place(analysis: Analysis, subject: str, check: str) -> str:
+    """Whether place in the bed explains the difference."""
+    position = analysis.position
+    if isinstance(position, Missing) or not position.supported:
+        return ""
+    side = position.side_by_side.set_index("variety")
+    if subject not in side.index:
+        return ""
+    row: Any = side.loc[subject]
+    size = times(row["adjusted"]) + span(row["adjusted_low"], row["adjusted_high"])
+    if abs(row["change"]) > MATTERS:
+        return (f" The place in the bed matters: with it allowed for, {subject} stands at {size} "
+                f"{check}, in a plain interval for one look.")
+    where = " and ".join(position.trend["direction"].astype(str))
+    return f" With a trend {where} (sun, shade) allowed for, it is {times(row['adjusted'])}."
+
+
+def _percent(chance: float) -> str:
+    if chance < 0.05:
+        return "under 5 %"
+    return "over 95 %" if chance > 0.95 else f"about {round(20 * chance) * 5} %"
+
+
+def _next_step(
+    told: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str],
+    rest: Rest | None = None,
+) -> str:
+    left = 0 if result.planned is None else max(result.planned - result.looks, 0)
+    to_go = f" {counted(left, 'planned pick is', 'planned picks are')} left." if left else ""
+    if result.over:
+        if result.state == SETTLED:
+            return f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year."
+        if result.state == ALIKE:
+            return "You can stop counting. Choose between them by what else you like in them."
+        within = grouped_in(told.analysis.ground.units, told.analysis.ground.by)
+        return ("More picks will not answer it. Next year give each variety more plots"
+                f"{', in more than ' if within else ''}{within}, rather than more plants in a "
+                "plot.")
+    if result.state == UNSETTLED and not undecided:
+        return ("A firm answer this season is unlikely. You can stop counting; next year give "
+                "each variety more plots, rather than more plants in a plot.")
+    if result.state == SETTLED and rest is not None and rest.season:
+        return (f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year.")
+    if result.state == SETTLED:
+        return ("Keep picking, and keep writing down every plant, zeros too: a later variety can "
+                f"still catch up.{to_go}")
+    if result.chance_at_trend is not None and result.chance_at_trend < SMALL_CHANCE:
+        return ("Count on only if you wish to know what the season gives: a firm answer is "
+                f"unlikely.{to_go} Next year give each variety more plots, rather than more "
+                "plants in a plot.")
+    return f"Keep picking, and keep writing down every plant, zeros too.{to_go}"
+
+
+def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
+    counted_ = told.quantity.what
+    first = (f"It is too early to say: {names[0]} and {names[1]} have given too few {counted_} to "
+             "compare.")
+    over = told.looks.season_over
+    return Verdict(first, "One strong plant can still swap the order.",
+                   "Count every plant at each pick, zeros too, and come back in two weeks."
+                   if not over else "Next year plant more plots of each variety.",
+                   open_questions, UNSETTLED if over else KEEP, "Too soon", first,
+                   tuple(names), "Too early to say")
+
+
+def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    gave = told.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
+    if len(gave) < 2:
+        return _too_soon(told, [*map(str, told.rows.index), ""][:2], open_questions)
+    results = told.looks.results
+    best, second = str(gave.index[0]), str(gave.index[1])
+    result = results.get((best, second)) or results[second, best]
+    turn = 1.0 if (best, second) in results else -1.0
+    if not np.isfinite(result.estimate):
+        return _too_soon(told, [best, second], open_questions)
+    firm = result.state == SETTLED and turn * result.direction > 0
+    rest = told.looks.rest.get(result.names) if firm else None
+    tail, headline = _tail(result, rest, best, firm)
+    settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in results.items()
+               if r.state == SETTLED]
+    beaten = [b for a, b in settled if a == best and b != second]
+    others = [f"{a} more than {b}" for a, b in settled if a != best]
+    more = f" {best} gave more than {few(beaten)}." if beaten else (
+        f" {few(others)}, firmly." if others else "")
+    undecided = [a for (a, _), r in results.items() if r.state == KEEP]
+    more += _losses(told, [str(v) for v in gave.index])
+    first = f"{told.sentence(best, second)}{tail}."
+    return Verdict(
+        f"{first}{more}", _how_sure(told, result, turn),
+        _next_step(told, (best, second), result, undecided, rest)
+        + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
+        open_questions, result.state, _mark(result, rest), first, (best, second), headline)
+
+
+def _description(
+    analysis: Analysis, totals: PlotTotals, table: pd.DataFrame, quantity: Quantity,
+    open_questions: tuple[str, ...], rows: RowsExplain | None,
+) -> Verdict:
+    gave = table.set_index("variety")["gave"].astype(float).dropna().sort_values(
+        ascending=False, kind="stable")
+    each = [f"{name} {figure(value / quantity.scale)}" for name, value in gave.items()]
+    ranked = tuple(str(name) for name in gave.index[:2])
+    first = f"In this bed the plants gave, in {quantity.what} per plant planted: {few(each, 6)}."
+    if totals.zeros_unsure and analysis.ground.supported:
+        return Verdict(
+            f"{first} Which variety is better cannot be said until you say what a blank means.",
+            "Plants were passed over at some picks, and no zero is written anywhere. If nothing "
+            "was there to pick, those blanks are zeros, and they can turn the answer round.",
+            'Write zeros = "left out" into trial.toml if a blank means there was nothing to pick, '
+            'or zeros = "written" if it means nobody looked.',
+            open_questions, DESCRIPTION, "No comparison",
+            "Say what a blank means first: at some picks plants were passed over, and no zero is "
+            "written.", ranked, "What does a blank mean?")
+    why = analysis.ground.why_not.rstrip(".")
+    second = f"Which variety is better this trial cannot say: {why}."
+    return Verdict(
+        f"{first} {second}",
+        "No range is given, as the layout leaves no way to rule out luck."
+        + ("" if rows is None else f" {rows.full}"),
+        _fix(analysis), open_questions, DESCRIPTION, "No comparison",
+        _gave_most(analysis, gave / quantity.scale, quantity.what), ranked, "No comparison",
+    )
+
+
+def _gave_most(analysis: Analysis, gave: pd.Series, what: str) -> str:
+    """What the first two gave in a bed that cannot compare them."""
+    best = str(gave.index[0])
+    if len(gave) < 2:
+        return f"{best} gave {figure(float(gave.iloc[0]))} {what} per plant planted."
+    row = "'s row" if analysis.ground.unit == "row" else ""
+    other = f"{gave.index[1]}'s" if row else str(gave.index[1])
+    return (f"{best}{row} gave {figure(float(gave.iloc[0]))} {what} per plant planted and {other} "
+            f"{figure(float(gave.iloc[1]))}, but soil or light may explain that.")
+
+
+def _fix(analysis: Analysis) -> str:
+    """The audit's own advice where it gives one."""
+    return analysis.audit.fix or (
+        "Next year give every variety at least three plots, set in different places of the bed "
+        "and drawn by lot within each block.")

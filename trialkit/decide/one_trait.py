@@ -1,0 +1,297 @@
+"""The answer from one measured trait: a crop dug once, earliness, heights, losses, grades.
+
+There is one look, so the plain comparison decides: with the check where one is marked (Dunnett),
+else the two varieties that come first (Tukey).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.decide.looks import ALIKE, ALIKE_RATIO, SETTLED, UNSETTLED
+from trialkit.decide.verdict import DESCRIPTION, Verdict, plots_of_each
+from trialkit.design.audit import RowsExplain
+from trialkit.models.analysis import Analysis
+from trialkit.models.harvest import HarvestResult
+from trialkit.models.results import TraitResult
+from trialkit.reading.units import own_weight
+from trialkit.trial import Trial
+from trialkit.wording import day, few, figure, span, times
+
+ALPHA = 0.05
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A trait the answer is read from. less: the smaller figure is the better one. worthwhile:
+    the smallest difference that matters, in units of the trait; None for the trial's ratio.
+    dated: values are days from planting and are told as dates. first: the headline of the variety
+    that comes first. odds: what a ratio is of, where not of the values themselves."""
+
+    result: TraitResult
+    less: bool = False
+    worthwhile: float | None = None
+    dated: bool = False
+    first: str = "won"
+    odds: str = ""
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """best against other in the trait's units (or as a ratio), best first; p of the family."""
+
+    best: str
+    other: str
+    estimate: float
+    low: float
+    high: float
+    p: float
+
+
+def from_one_trait(
+    analysis: Analysis, asked: Asked, open_questions: tuple[str, ...],
+    rows: RowsExplain | None = None,
+) -> Verdict:
+    """Word the answer of a trait: the best variety against the check, or against the next."""
+    result = in_own_unit(asked.result, analysis.records.trial)
+    means = result.means.dropna(subset=["estimate"])
+    order = list(means.sort_values("estimate", ascending=asked.less, kind="stable")["variety"])
+    told = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted))
+    if not result.supported or len(order) < 2:
+        each = few([f"{v} {told.value(v)}" for v in order], 6)
+        why = result.why_not.rstrip(".") or "there is only one variety"
+        return Verdict(
+            f"{told.about}: {each}. Which variety is better this trial cannot say: {why}.",
+            "No range is given, as the layout leaves no way to rule out luck."
+            + ("" if rows is None else f" {rows.full}"),
+            analysis.audit.fix or "Next year give every variety at least three plots, drawn at "
+            "random within blocks.",
+            open_questions, DESCRIPTION, "No comparison",
+            f"{told.about}: {few([f'{v} {told.value(v)}' for v in order], 2)}, but soil or light "
+            "may explain that.", tuple(order[:2]), "No comparison")
+    check = analysis.check if analysis.check in order else None
+    pair = _headline_pair(result, order, check, asked)
+    band = _band(asked, result, check, pair, analysis.records.trial)
+    firm = bool(pair.p < ALPHA)
+    alike = not firm and band is not None and _inside(result, pair, band)
+    names = (f"{pair.best}, your check," if pair.best == check else pair.best,
+             f"{pair.other}, your check" if pair.other == check else pair.other)
+    same = told.value(pair.best) == told.value(pair.other)
+    first = (f"{told.about}: {names[0].rstrip(',')} and {names[1]} both {told.value(pair.best)}"
+             if same else
+             f"{told.about}: {names[0].rstrip(',')} {told.value(pair.best)} and {names[1]} "
+             f"{told.value(pair.other)}")
+    tail = "" if firm else ": too close to matter" if alike else ": too close to call"
+    first += f"{tail}."
+    answer = f"{first}{_others(result, order, check, pair, asked)}"
+    sure = _how_sure(analysis, told, result, pair, firm, alike, band)
+    state = SETTLED if firm else ALIKE if alike else UNSETTLED
+    step = ("Grow the best again beside the check to see whether it holds in another year."
+            if firm else "Choose between them by what else you like in them." if alike else
+            "To see a difference this size next time, plant more blocks of the same varieties.")
+    headline = (f"{pair.best} {asked.first}" if firm else
+                "Too close to matter" if alike else "Too close to call")
+    return Verdict(answer, sure + _place(analysis, result, pair, told), step, open_questions,
+                   state, "Firm" if firm else "Level" if alike else "Leaning", first,
+                   (pair.best, pair.other), headline)
+
+
+@dataclass(frozen=True)
+class _Values:
+    """Values of the trait in words."""
+
+    asked: Asked
+    result: TraitResult
+    planted: pd.Timestamp
+
+    @property
+    def dated(self) -> bool:
+        return self.asked.dated
+
+    @property
+    def about(self) -> str:
+        label = self.result.label.removeprefix("days from planting to ") if self.dated else (
+            self.result.label)
+        unit = "" if self.dated or self.result.unit in label else f", {self.result.unit}"
+        return f"{label[:1].upper()}{label[1:]}{unit}"
+
+    def value(self, variety: str) -> str:
+        value = float(self.result.of(variety)["estimate"])
+        if self.dated:
+            return day(self.planted + pd.Timedelta(days=round(value)))
+        return figure(value)
+
+    def difference(self, pair: _Pair) -> str:
+        """The lead, with its range."""
+        if self.result.scale == "ratio":
+            of = f" {self.asked.odds} of" if self.asked.odds else ""
+            return f"{times(pair.estimate)}{span(pair.low, pair.high)}{of}"
+        unit = "days" if self.dated else self.result.unit
+        sign = -1.0 if self.asked.less else 1.0
+        low, high = sorted((sign * pair.low, sign * pair.high))
+        word = (("earlier" if self.dated else "less") if self.asked.less else "more")
+        ends = ("" if not math.isfinite(low) else
+                f" (likely range {_signed(low)} to {_signed(high)})")
+        return f"{figure(sign * pair.estimate)} {unit} {word}{ends}"
+
+
+def _headline_pair(
+    result: TraitResult, order: Sequence[str], check: str | None, asked: Asked
+) -> _Pair:
+    """The best variety against the check; the check that is best, against the next."""
+    best = order[0]
+    other = check if check is not None and check != best else order[1]
+    if check is None or not len(result.against_check):
+        return _of_pairs(result, best, other)
+    against = result.against_check.set_index("variety")
+    name = other if best == check else best
+    row: Any = against.loc[name]
+    value, low, high = (float(row[c]) for c in ("estimate", "low", "high"))
+    if best == check:
+        value, low, high = _turned(result, value, low, high)
+    return _Pair(best, other, value, low, high, float(row["p"]))
+
+
+def _of_pairs(result: TraitResult, best: str, other: str) -> _Pair:
+    pairs = result.pairs
+    row: Any = pairs[((pairs["left"] == best) & (pairs["right"] == other))
+                     | ((pairs["left"] == other) & (pairs["right"] == best))].iloc[0]
+    value, low, high = (float(row[c]) for c in ("estimate", "low", "high"))
+    if row["left"] != best:
+        value, low, high = _turned(result, value, low, high)
+    return _Pair(best, other, value, low, high, float(row["p"]))
+
+
+def _turned(
+    result: TraitResult, value: float, low: float, high: float
+) -> tuple[float, float, float]:
+    if result.scale == "ratio":
+        return 1 / value if value else math.inf, 1 / high if high else math.inf, (
+            1 / low if low else math.inf)
+    return -value, -high, -low
+
+
+def _band(
+    asked: Asked, result: TraitResult, check: str | None, pair: _Pair, trial: Trial
+) -> float | None:
+    """How large a difference may be and not matter, in the trait's units (log for ratios)."""
+    ratio = float(np.log(trial.worthwhile or ALIKE_RATIO))
+    if result.scale == "ratio":
+        return ratio
+    if asked.worthwhile is not None:
+        return asked.worthwhile
+    level = float(result.of(check or pair.other)["estimate"])
+    return level * (math.exp(ratio) - 1.0) if level > 0 and not asked.dated else None
+
+
+def _inside(result: TraitResult, pair: _Pair, band: float) -> bool:
+    """Whether the range lies within the band: two one-sided tests at once (Schuirmann 1987,
+    J. Pharmacokinet. Biopharm. 15:657-680), here at the level of the range shown."""
+    ends = np.array([pair.low, pair.high])
+    if result.scale == "ratio":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ends = np.log(ends)
+    return bool(np.isfinite(ends).all() and np.abs(ends).max() < band)
+
+
+def _others(
+    result: TraitResult, order: Sequence[str], check: str | None, pair: _Pair, asked: Asked
+) -> str:
+    """Which of the others differ: from the check where there is one, else which pairs."""
+    if check is not None and len(result.against_check):
+        rest = result.against_check[~result.against_check["variety"].isin([pair.best, pair.other])]
+        firm = rest[rest["p"] < ALPHA]
+        none = 1.0 if result.scale == "ratio" else 0.0
+        above = [str(v) for v in firm.loc[firm["estimate"] > none, "variety"]]
+        below = [str(v) for v in firm.loc[firm["estimate"] < none, "variety"]]
+        open_ = [str(v) for v in rest.loc[~(rest["p"] < ALPHA), "variety"]]
+        more, less = ("later", "earlier") if asked.dated else ("above", "below")
+        parts = [f"{few(names)} {what}" for names, what in (
+            (above, f"stood {more} than {check}" if asked.dated else f"stood {more} {check}"),
+            (below, f"stood {less} than {check}" if asked.dated else f"stood {less} {check}"),
+            (open_, f"against {check}: too close to call")) if names]
+        return f" {'; '.join(parts)}." if parts else ""
+    firm = result.pairs[result.pairs["p"] < ALPHA]
+    said = [(str(a), str(b)) for a, b in zip(firm["left"], firm["right"], strict=True)
+            if {str(a), str(b)} != {pair.best, pair.other}]
+    if not said:
+        return "" if len(order) == 2 else " Other pairs are too close to call."
+    place = {v: k for k, v in enumerate(order)}
+    named = [f"{min(p, key=place.__getitem__)} and {max(p, key=place.__getitem__)}" for p in said]
+    return f" These differ: {few(named, 4)}."
+
+
+def _how_sure(
+    analysis: Analysis, told: _Values, result: TraitResult, pair: _Pair, firm: bool, alike: bool,
+    band: float | None,
+) -> str:
+    other = pair.other
+    lead = (f"{pair.best} stands at {told.difference(pair)} than {other}"
+            if result.scale != "ratio" else
+            f"{pair.best} stands at {told.difference(pair)} {other}")
+    out = [f"{lead}, on {plots_of_each(analysis)}."]
+    if firm:
+        out.append("The range leaves out a tie. It allows for every comparison made: if all "
+                   "varieties were alike, at most 1 such trial in 20 would name a winner.")
+    elif alike and band is not None:
+        small = (f"{math.exp(band):.3g} times" if result.scale == "ratio" else
+                 f"{figure(band)} {'days' if told.dated else result.unit}")
+        out.append(f"A gap under {small} counts as too small to matter, and the whole range lies "
+                   "within it.")
+    else:
+        out.append("The gap could be luck.")
+    return " ".join(out)
+
+
+def _place(analysis: Analysis, result: TraitResult, pair: _Pair, told: _Values) -> str:
+    """A place in the bed that turns the order round, where its own test says it is there."""
+    harvest = analysis.harvest
+    if result.trait != "harvest" or not isinstance(harvest, HarvestResult) or not harvest.places:
+        return ""
+    table = getattr(harvest.places, "by_place", None)
+    if table is None or table.empty:
+        return ""
+    scale = abs(float(harvest.of(pair.best)["estimate"]) / float(
+        result.of(pair.best)["estimate"]) or 1.0)
+    some = table[table["differs"].astype(bool) & table["variety"].isin([pair.best, pair.other])]
+    turned = some[np.sign(some["adjusted"].astype(float))
+                  != np.sign(some["unadjusted"].astype(float))]
+    rows = turned if len(turned) else some
+    if rows.empty:
+        return ""
+    row: Any = rows.iloc[0]
+    unit = result.unit
+    with_place = f"{_signed(float(row['adjusted']) / scale)} {unit}"
+    plain = f"{_signed(float(row['unadjusted']) / scale)} {unit}"
+    what = "turns the order round" if len(turned) else "matters"
+    return (f" The place in the bed ({row['place']}) {what}: with it allowed for, {row['variety']} "
+            f"stands at {with_place} against {row['against']}, not {plain}.")
+
+
+def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:
+    """A trait with its means and differences in the gardener's unit of weights."""
+    if result.unit == about.harvest_unit:
+        return result
+    scale, unit = own_weight(result.unit, about.weight_unit)
+    if scale == 1.0:
+        return result
+
+    def told(frame: pd.DataFrame) -> pd.DataFrame:
+        names = [name for name in ("estimate", "se", "low", "high") if name in frame]
+        return frame.assign(**{name: frame[name].astype(float) / scale for name in names})
+
+    against, pairs = ((result.against_check, result.pairs) if result.scale == "ratio" else
+                      (told(result.against_check), told(result.pairs)))
+    return replace(result, unit=unit, means=told(result.means), pairs=pairs, against_check=against)
+
+
+def _signed(value: float) -> str:
+    if not math.isfinite(value):
+        return figure(value)
+    return f"-{figure(-value)}" if value < 0 else figure(value)
