@@ -88,7 +88,8 @@ def test_days_of_first_pick_and_half_by_hand():
 
 def test_days_known_to_one_gap_only_are_never_told_apart_for_certain():
     """Every plot begins on the very same look: no difference, and a range no narrower than picks
-    four days apart allow (variance of a uniform law, 4^2 / 12 a plot: Sheppard 1898)."""
+    four days apart allow (variance of a uniform law, 4^2 / 12 a plot, as in
+    Sheppard's corrections)."""
     plants = bed("ABC", blocks=4, plants=2)
     found = conclude(records(plants, picked(plants, dict.fromkeys("ABC", 2.0), DAYS[:6])))
     first = found.analysis.first_pick
@@ -263,3 +264,12 @@ def test_a_range_inside_the_band_is_two_one_sided_tests(gap):
     mean = a.mean() - b.mean()
     low, high = mean + np.array([-1, 1]) * stats.t.isf(0.05, 22) * pooled
     assert _inside(records_result(), _Pair("a", "b", mean, low, high, 0.5), 3.0) == (p < 0.05)
+
+
+# -- records that cannot carry it -----------------------------------------------------------
+
+def test_heights_that_stop_at_the_stick_are_no_measure_of_reach(tall_season):
+    stuck = tall_season.heights.assign(height_cm=tall_season.heights["height_cm"].clip(upper=180.0))
+    found = conclude(of(replace(tall_season, heights=stuck), question="within reach", bears="top"))
+    assert found.verdict.headline == "Heights stop short"
+    assert "180 cm" in found.verdict.how_sure

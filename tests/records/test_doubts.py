@@ -324,3 +324,31 @@ def test_every_doubt_about_a_record_leads_to_its_row(make) -> None:
     assert records.heights["plant"].iloc[doubts.loc["plant", "row"]] == "A1"
     where = records.picks.iloc[doubts.loc["count", "row"]]
     assert (where["plant"], where["date"].day) == ("C1", 3)
+
+
+def test_days_on_which_only_one_variety_was_picked(make) -> None:
+    lines = [f"2026-07-{day:02d},{plant},{(day + i) % 4},"
+             for day in range(1, 13) for i, plant in enumerate(("A1", "A2", "C1", "C2"))
+             if (day % 2 == 0) == plant.startswith("A")]
+    records = read_records(make(picks=PICKS + "\n".join(lines) + "\n"))
+    assert list(records.doubts["column"]) == ["date"]
+    assert "only one variety" in records.doubts["doubt"].iloc[0]
+
+
+def test_no_zero_written_though_plants_were_passed_over(make) -> None:
+    some = [line for k, line in enumerate(season().splitlines()[1:])
+            if not line.endswith(",0,") and k % 5]
+    records = read_records(make(picks=PICKS + "\n".join(some) + "\n"))
+    assert list(records.doubts["column"]) == ["count"]
+    assert 'zeros = "written"' in records.doubts["doubt"].iloc[0]
+
+
+def test_heights_that_stop_at_the_length_of_the_stick(make) -> None:
+    lines = [f"2026-07-{day:02d},{plant},{min(80 + 20 * day + 10 * i, 180)}"
+             for day in (1, 4, 7, 10) for i, plant in enumerate(("A1", "A2", "C1", "C2"))]
+    records = read_records(make(heights=HEIGHTS + "\n".join(lines) + "\n"))
+    assert "stick" in records.doubts["doubt"].iloc[-1]
+    grown = [line if not line.endswith("180") else line.replace("180", str(150 + k))
+             for k, line in enumerate(lines)]
+    assert not read_records(make(heights=HEIGHTS + "\n".join(grown) + "\n")).doubts[
+        "doubt"].str.contains("stick").any()

@@ -25,6 +25,7 @@ from trialkit.models.stand import StandResult
 from trialkit.models.totals import PlotTotals
 from trialkit.reading.units import own_weight
 from trialkit.records import Records
+from trialkit.records.doubts import stick_length
 from trialkit.trial import EARLY, WITHIN_REACH
 from trialkit.wording import day
 
@@ -169,6 +170,16 @@ def _verdict(of: Conclusion) -> Verdict:
             "It needs to be known which picks hung above reach.",
             f"Write down {' and '.join(needed)}.", cannot, DESCRIPTION, "No comparison",
             "What was picked within reach cannot be told yet.", (), "Within reach: not known")
+    stick = stick_length(of.records.heights) if of.question == WITHIN_REACH else None
+    if stick is not None and trial.bears == "top" and stick <= (trial.reach_cm or 0.0):
+        return Verdict(
+            "What was picked within reach cannot be told: the heights stop at one length.",
+            f"Many plants were noted at {stick:g} cm again and again, as if the stick had ended "
+            "there, and that is below your reach.",
+            "Measure the tall plants with a longer stick, or leave their heights blank.", cannot,
+            DESCRIPTION, "No comparison",
+            "What was picked within reach cannot be told: the heights stop at one length.", (),
+            "Heights stop short")
     if of.totals is not None and of.quantity is not None and of.totals.pods[-1:].size and (
             np.nansum(of.totals.pods[:, -1]) > 0):
         return from_picks(analysis, of.looks, of.totals, of.table, of.quantity, cannot, of.rows)

@@ -6,7 +6,7 @@ plots, in days from planting, and varieties are compared by their differences in
 and what the layout takes out by least squares on plots (the analysis of variance of the layout;
 Cochran & Cox 1957, Experimental Designs, chapter 4). A day is known no better than the picks are
 apart: each plot carries at least the variance of a time spread evenly over one usual gap, gap^2 /
-12 (Sheppard 1898, Proc. London Math. Soc. 29:353-380).
+12, as in Sheppard's corrections for grouping.
 """
 
 from __future__ import annotations

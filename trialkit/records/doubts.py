@@ -52,6 +52,7 @@ def doubt_tables(
         if table.crop:
             _others(table, tables[table.name], lost, findings)
     _weather(tables["weather"], findings)
+    _season(trial, tables, findings)
 
 
 # Measures with rules of their own, below.
@@ -305,3 +306,59 @@ def _weather(rows: Located, findings: Findings) -> None:
     _at(rows, _twice(rows, ["date"]), "date", "the same day twice; both are kept", findings)
     _at(rows, (rows.frame["high_c"] > 50) | (rows.frame["low_c"] > 40), "high",
         "in degrees Celsius; hotter than almost anywhere: Fahrenheit?", findings, "high_c")
+
+
+# Blanks where others of the bed were counted, above which it is asked what a blank means.
+_PASSED_OVER = 0.02
+# Share of the days on which one variety alone was picked, above which days and varieties are one.
+_OWN_DAYS = 0.5
+# A height that so many plants stop at, at so many readings each, is the length of the stick.
+_STUCK_PLANTS, _STUCK_READINGS = 3, 2
+
+
+def _season(trial: Trial, tables: Mapping[str, Located], findings: Findings) -> None:
+    """What is odd about the records as a whole, not about any one of them."""
+    rows, plants = tables["picks"], tables["plants"].frame
+    some = rows.frame.dropna(subset=["date", "plant", "count"])
+    about = plants.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")
+    if len(some) and len(about):
+        variety = some["plant"].map(about["variety"])
+        seen = some.assign(variety=variety).dropna(subset=["variety"])
+        if own_days(seen):
+            findings.doubt(rows.file, None, "date", "", "on most days only one variety was "
+                           "picked: the day and the variety cannot be separated, so totals up to "
+                           "a common day are compared", rows.table)
+        if trial.zeros is None and not (some["count"] == 0).any():
+            dates = some["date"].nunique()
+            alive = about.index.isin(some["plant"]) & about["lost"].isna().to_numpy()
+            looks = seen[seen["plant"].isin(about.index[alive])].drop_duplicates(["plant", "date"])
+            share = 1.0 - len(looks) / max(int(alive.sum()) * dates, 1)
+            if dates > 1 and share > _PASSED_OVER and not own_days(seen):
+                findings.doubt(rows.file, None, "count", "", "no zero is written although plants "
+                               'were passed over: zeros = "written" or "left out" in trial.toml '
+                               "says what a blank means", rows.table)
+    stick = stick_length(tables["heights"].frame)
+    if stick is not None:
+        findings.doubt(tables["heights"].file, None, "height", f"{stick:g} cm", "many plants stop "
+                       "at this one height: if it is the stick's length, leave the height of a "
+                       "taller plant blank", tables["heights"].table)
+
+
+def own_days(seen: pd.DataFrame) -> bool:
+    """Whether on most days only one variety was picked. seen: date, variety."""
+    if seen["variety"].nunique() < 2 or seen["date"].nunique() < 4:
+        return False
+    return bool((seen.groupby("date")["variety"].nunique() == 1).mean() > _OWN_DAYS)
+
+
+def stick_length(heights: pd.DataFrame) -> float | None:
+    """The largest height in cm, where so many plants stop at it that it is the stick's length.
+
+    heights: plant, date, height_cm. None where they do not.
+    """
+    some = heights.dropna(subset=["plant", "height_cm"])
+    if some.empty:
+        return None
+    top = float(some["height_cm"].max())
+    stuck = some[some["height_cm"] == top].groupby("plant").size()
+    return top if int((stuck >= _STUCK_READINGS).sum()) >= _STUCK_PLANTS else None
