@@ -35,6 +35,7 @@ crop = "climbing bean"
 planted = {planted}
 counted = "pods"
 reach = "{reach:g} cm"
+bears = "top"
 looks = {looks}
 threshold_per_week = 1.5
 invented = true

@@ -105,7 +105,7 @@ def tall_season():
     plants = bed("AB", blocks=4, plants=3)
     picks = bell(plants, {"A": 0, "B": 0}, {"A": 40, "B": 80}, seed=3)
     heights = grown(plants, {"A": 150.0, "B": 320.0}, range(20, 105, 7), half=50, speed=12)
-    return records(plants, picks, heights, looks=len(DAYS), reach=200.0)
+    return records(plants, picks, heights, looks=len(DAYS), reach=200.0, bears=None)
 
 
 def test_within_reach_asks_where_the_crop_bears(tall_season):

@@ -23,6 +23,7 @@ crop = "climbing bean"
 planted = {planted}
 counted = "pods"
 reach = "210 cm"
+bears = "top"
 invented = true
 source = "made by tests/gardens/made_gardens.py, seed {seed}"
 [layout]

@@ -35,13 +35,14 @@ def bed(varieties, blocks=4, plants=3) -> pd.DataFrame:
 
 
 def records(plants, picks=None, heights=None, harvest=None, *, check="A", looks=None, reach=None,
-            threshold=None, events=None, doubts=None, weather=None, design=None) -> Records:
+            threshold=None, events=None, doubts=None, weather=None, design=None,
+            bears="top") -> Records:
     """Records of a trial whose varieties are those of the plants, in order of appearance."""
     names = list(dict.fromkeys(plants["variety"]))
     trial = Trial(
         "Test", "a garden", "bean", PLANTED,
         tuple(Variety(n, n == check) for n in names), reach_cm=reach, looks=looks,
-        threshold_per_week=threshold,
+        threshold_per_week=threshold, bears=bears,
         layout=Layout(design=design, plant_spacing_cm=25.0, row_spacing_cm=100.0), invented=True,
     )
     return Records(

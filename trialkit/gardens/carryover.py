@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide import Conclusion, conclude
-from trialkit.decide.one_trait import in_own_unit
 from trialkit.decide.looks import SETTLED
+from trialkit.decide.one_trait import in_own_unit
 from trialkit.gardens.components import (
     FILE,
     KINDS,

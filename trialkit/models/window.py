@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from trialkit.records import Records
 
 DRAWS = 1000
+EVERY_POD = "where the crop bears, the reach or heights are not known: every pod counts"
 REACH, THRESHOLD, RECORDS = "out of reach", "rate below what is worth picking", "last record"
 
 
@@ -39,10 +40,12 @@ def window_trait(
 ) -> WindowResult:
     """From the first pick to the earliest of out of reach, rate too low, last record.
 
-    Pods within reach: those before the window closed, over the weeks of the whole picking
-    season, so that a variety that grows away early has less.  Intervals by parametric draws: of
-    the rates from the pods model, of the day out of reach from the height model, of the day the
-    rate fell too low from the rate model, and of how the season's pods fell before and after.
+    Pods within reach, where the crop sets at the growing tip (`bears` of trial.toml): those before
+    the window closed, over the weeks of the whole picking season, so that a variety that grows
+    away early has less. Elsewhere a pod that was picked counts, however high the top stood.
+    Intervals by parametric draws: of the rates from the pods model, of the day out of reach from
+    the height model, of the day the rate fell too low from the rate model, and of how the season's
+    pods fell before and after.
     """
     varieties = list(pods.varieties)
     looks = pods.looks
@@ -54,7 +57,9 @@ def window_trait(
         strict=True)}
     curve = total_curve(pods)
     share = {v: _Share(curve[curve["variety"] == v], looks) for v in varieties}
-    point = np.array([share[v](ends[v].day) for v in varieties])
+    top = records.trial.bears == "top"
+    counting = {v: ends[v] if top else _End(NEVER, ends[v].slow) for v in varieties}
+    point = np.array([share[v](counting[v].day) for v in varieties])
     season_weeks = season_days(looks) / WEEK
     with np.errstate(divide="ignore"):
         level = pods.log_rate + np.log(WEEK) + np.log(point)
@@ -65,7 +70,7 @@ def window_trait(
         rng = np.random.default_rng(3)
         totals = looks.groupby("variety")["pods"].sum()
         moved = np.array([
-            share[one].drawn(ends[one].draws(rng), scatter / float(totals[one]), rng)
+            share[one].drawn(counting[one].draws(rng), scatter / float(totals[one]), rng)
             for one in varieties]).T
         rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
         log_within = rates + moved
@@ -96,13 +101,12 @@ def window_trait(
         {"weeks": season_weeks, "scatter": scatter,
          **{f"share {one}": float(s) for one, s in zip(varieties, point, strict=True)}},
     )
-    reach_known = isinstance(height, HeightResult) and len(height.reach) > 0
+    reach_known = top and isinstance(height, HeightResult) and len(height.reach) > 0
     label = f"{counted} a plant a week{' within reach' if reach_known else ''}"
     return WindowResult("window", label, f"{counted} a plant a week", "ratio", means,
                         compared.against_check, compared.pairs,
                         compared.letters if pods.supported else {}, pods.supported, pods.why_not,
-                        method, () if reach_known else ("reach or heights are not known: every "
-                                                        "pod counts",), window)
+                        method, () if reach_known else (EVERY_POD,), window)
 
 
 def scatter_of(looks: pd.DataFrame) -> float:

@@ -31,6 +31,21 @@ looks = {looks}
 # The last day of picking, once the season is over:
 # ended = 2026-10-12
 
+# What the trial is to answer: how much each variety gave ("yield"), how much of it hung within
+# your reach ("within reach"), or which bore first ("early"). The rest is shown beside it.
+# question = "yield"
+
+# Whether the crop sets at the growing tip ("top") or all along the stem ("along"): what was
+# picked within reach can be told only with this.
+# bears = "top"
+
+# The ratio between two varieties that is too small to matter to you.
+# worthwhile = 1.25
+
+# What a blank in the picks means, where no zero is written: nobody looked ("written", as zeros
+# are), or there was nothing to pick ("left out").
+# zeros = "written"
+
 # The picking rate, a plant a week, below which a variety is not worth picking any more.
 {threshold}
 
