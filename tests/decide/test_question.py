@@ -60,6 +60,7 @@ def test_the_early_question_is_answered_in_days(late_season):
     assert verdict.answer.startswith("Half of the season's harvest: C ")
     assert verdict.headline == "C was first"
     assert verdict.mark == "Firm"
+    assert verdict.pair == ("C", "A")
     assert list(table["variety"]) == ["C", "A", "B"]
     days = (table.set_index("variety")["halfway"] - pd.Timestamp(PLANTED)).dt.days
     assert abs(days["B"] - days["A"] - 12) <= 4

@@ -235,7 +235,7 @@ def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:
         f"There is nothing to compare yet. {why.rstrip('.')}.",
         f"Not at all sure: {why[:1].lower()}{why[1:].rstrip('.')}.",
         "Pick, and write down every plant looked at, zeros too.", cannot, NOTHING,
-        "Too soon", f"{why.rstrip('.')}.", (), "Too early to say")
+        "Too soon", f"{why.rstrip('.')}.", ())
 
 
 def _table(of: Conclusion) -> pd.DataFrame:

@@ -103,18 +103,16 @@ def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
 
 
 def _tail(result: LooksResult, rest: Rest | None, leader: str, firm: bool) -> tuple[str, str]:
-    """How the first sentence ends, and the headline."""
+    """How the first sentence ends, and the headline where the report could not find it itself."""
     if firm:
         if result.over:
-            return "", f"{leader} won"
+            return "", ""
         if rest is not None and rest.season:
             return ": ahead for the season", f"{leader} is winning"
-        return ": ahead so far", f"{leader} ahead so far"
+        return ": ahead so far", ""
     if result.state == ALIKE:
-        return ": too close to matter", "Too close to matter"
-    if result.over:
-        return ": too close to call", "Too close to call"
-    return ", perhaps by luck", f"{leader} leads so far"
+        return ": too close to matter", ""
+    return (": too close to call" if result.over else ", perhaps by luck"), ""
 
 
 def _mark(result: LooksResult, rest: Rest | None) -> Mark:
@@ -270,7 +268,7 @@ def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) ->
                    "Count every plant at each pick, zeros too, and come back in two weeks."
                    if not over else "Next year plant more plots of each variety.",
                    open_questions, UNSETTLED if over else KEEP, "Too soon", first,
-                   tuple(names), "Too early to say")
+                   tuple(names))
 
 
 def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
@@ -320,7 +318,7 @@ def _description(
             'or zeros = "written" if it means nobody looked.',
             open_questions, DESCRIPTION, "No comparison",
             "Say what a blank means first: at some picks plants were passed over, and no zero is "
-            "written.", ranked, "What does a blank mean?")
+            "written.", ranked)
     why = analysis.ground.why_not.rstrip(".")
     second = f"Which variety is better this trial cannot say: {why}."
     return Verdict(
@@ -328,7 +326,7 @@ def _description(
         "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
         _fix(analysis), open_questions, DESCRIPTION, "No comparison",
-        _gave_most(analysis, gave / quantity.scale, quantity.what), ranked, "No comparison",
+        _gave_most(analysis, gave / quantity.scale, quantity.what), ranked,
     )
 
 

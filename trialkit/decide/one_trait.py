@@ -25,6 +25,7 @@ from trialkit.trial import Trial
 from trialkit.wording import day, few, figure, span, times
 
 ALPHA = 0.05
+WON = "won"
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Asked:
     less: bool = False
     worthwhile: float | None = None
     dated: bool = False
-    first: str = "won"
+    first: str = WON
     odds: str = ""
 
 
@@ -74,7 +75,7 @@ def from_one_trait(
             "random within blocks.",
             open_questions, DESCRIPTION, "No comparison",
             f"{told.about}: {few([f'{v} {told.value(v)}' for v in order], 2)}, but soil or light "
-            "may explain that.", tuple(order[:2]), "No comparison")
+            "may explain that.", tuple(order[:2]))
     check = analysis.check if analysis.check in order else None
     pair = _headline_pair(result, order, check, asked)
     band = _band(asked, result, check, pair, analysis.records.trial)
@@ -95,8 +96,7 @@ def from_one_trait(
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if firm else "Choose between them by what else you like in them." if alike else
             "To see a difference this size next time, plant more blocks of the same varieties.")
-    headline = (f"{pair.best} {asked.first}" if firm else
-                "Too close to matter" if alike else "Too close to call")
+    headline = f"{pair.best} {asked.first}" if firm and asked.first != WON else ""
     return Verdict(answer, sure + _place(analysis, result, pair, told), step, open_questions,
                    state, "Firm" if firm else "Level" if alike else "Leaning", first,
                    (pair.best, pair.other), headline)

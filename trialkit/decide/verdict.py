@@ -20,8 +20,8 @@ class Verdict:
     be settled this season", "description only" (no comparison can be made) or "nothing yet".
     mark: how sure, in a word or two.  sentence: the answer in one sentence of at most 25 words;
     where `answer` begins with it, the rest of it is what more there is to say.  pair: the variety
-    ahead and the one it is told beside; empty where there is none.  headline: the answer in a few
-    words."""
+    ahead and the one it is told beside; empty where there is none.  headline: the answer in at
+    most four words, where they do not follow from the rest; else empty."""
 
     answer: str
     how_sure: str

@@ -124,6 +124,8 @@ def leader(trial: OpenTrial) -> tuple[str, str]:
     """The answer in at most four words, a variety's name counted as one; what its mark means."""
     conclusion = trial.conclusion
     verdict, looks = conclusion.verdict, conclusion.looks
+    if verdict.headline:
+        return verdict.headline, sentences.MEANS[verdict.mark]
     if verdict.mark == "No comparison":
         return _not_compared(trial)
     if verdict.mark == "Level":

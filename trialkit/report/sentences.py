@@ -31,3 +31,5 @@ WAIT = "wait for more picks"
 LAYOUT = "this layout can't tell"
 NEEDED = "one question to answer first"
 NEIGHBOUR = "nothing to compare it with"
+MEANS = {"Firm": ACT, "Leaning": LUCK, "Level": SMALL_GAP, "Too soon": WAIT,
+         "No comparison": NEEDED}
