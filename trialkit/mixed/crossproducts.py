@@ -1,10 +1,8 @@
 """Weighted cross-products of [Z | X y]: after this step the number of records is gone.
 
-The grouping with the most effects is the *lead*: its own block Z1'WZ1 is diagonal (block
-diagonal with slopes), so it is kept as one k x k block a level and eliminated first.
-The other groupings, X and y together are the *rest*, kept dense.  (The blocked form is
-that of Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1), section 3, with the
-order of elimination chosen once by size.)
+The groupings that `stages.py` finds can be eliminated unit by unit come first, each kept as one
+small block a unit; the other groupings, X and y together are the *rest*, kept dense.  (The
+blocked form is that of Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1), section 3.)
 """
 
 from __future__ import annotations
@@ -21,6 +19,7 @@ from scipy import sparse
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Codes, Floats, Grouping
+from trialkit.mixed.stages import Link, links, order_of_elimination
 
 # Above this many cells a two-way table of level by row is kept sparse.
 DENSE_CELLS = 20_000_000
@@ -47,40 +46,78 @@ class Dense:
 
 @dataclass(frozen=True)
 class Cross:
-    """Cross-products under one set of weights.
+    """Cross-products A = [Z X y]'W[Z X y] under one set of weights.
 
-    lead:      (levels, k, k), Z1'WZ1, one block a level; levels = 0 where there is no grouping
-    lead_rest: (levels, k, m), Z1'W[Z2 X y]
-    rest:      (m, m), [Z2 X y]'W[Z2 X y]
+    rows: one array a stage, (units, width, width + the widths of the later stages + m): what a
+        unit has with itself, with the unit of each later stage it lies in, and with the rest
+    rest: (m, m), [Z2 X y]'W[Z2 X y]
     """
 
-    lead: Floats
-    lead_rest: Floats
+    rows: tuple[Floats, ...]
     rest: Floats
+
+    def times(
+        self, random: RandomPart, g: int, effects: Floats
+    ) -> tuple[list[Floats], Floats]:
+        """Z'WZ_g b, (levels, k, q) a grouping, and [X y]'WZ_g b, for effects b (levels, k, q)."""
+        stages, c, q = random.stages, len(random.stages), effects.shape[2]
+        if g >= c:
+            at, b = random.slices[g - c], effects.reshape(-1, q)
+            ends = [random.tail(i) + s.width for i, s in enumerate(stages)]
+            by_unit = [
+                rows[:, :, end:][:, :, at] @ b for rows, end in zip(self.rows, ends, strict=True)
+            ]
+            rest = self.rest[:, at] @ b
+        else:
+            b = stages[g].by_unit(effects)
+            own = self.rows[g]
+            width = stages[g].width
+            by_unit = []
+            for i in range(c):
+                if i < g:
+                    at = random.columns(i, g)
+                    first = stages[i].width
+                    block = self.rows[i][:, :, first + at.start : first + at.stop]
+                    by_unit.append(np.matmul(block, random.links[i, g].down(b)))
+                elif i == g:
+                    by_unit.append(np.matmul(own[:, :, :width], b))
+                else:
+                    block = own[:, :, width:][:, :, random.columns(g, i)]
+                    by_unit.append(
+                        random.links[g, i].up(np.matmul(block.transpose(0, 2, 1), b))
+                    )
+            end = width + random.tail(g)
+            rest = own[:, :, end:].reshape(b.shape[0] * width, -1).T @ b.reshape(-1, q)
+        z = [s.by_level(x) for s, x in zip(stages, by_unit, strict=True)]
+        for other, s in zip(random.others, random.slices, strict=True):
+            z.append(rest[s].reshape(other.n_levels, other.k, q))
+        return z, rest[random.r :]
 
 
 @dataclass
 class RandomPart:
-    """All groupings in elimination order (lead first), and where each sits in the rest."""
+    """All groupings in the order of elimination, stages first, and where each sits.
+
+    tied: (n,) numbers of sets of records whose errors covary; None where none do.
+    """
 
     groupings: tuple[Grouping, ...]
     keep_pairs: bool = False
+    tied: Codes | None = None
     _pairs: dict[tuple[int, int], Codes] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
-        self.groupings = tuple(sorted(self.groupings, key=lambda g: -g.size))
+        self.stages, self.others = order_of_elimination(self.groupings, self.tied)
+        self.groupings = (*(s.grouping for s in self.stages), *self.others)
 
-    @property
-    def lead(self) -> Grouping | None:
-        return self.groupings[0] if self.groupings else None
-
-    @property
-    def others(self) -> tuple[Grouping, ...]:
-        return self.groupings[1:]
+    @cached_property
+    def links(self) -> dict[tuple[int, int], Link]:
+        """From each stage to every later one."""
+        return links(self.stages)
 
     @cached_property
     def r(self) -> int:
-        """Columns of the other groupings."""
+        """Columns of the groupings that stay dense."""
         return sum(g.size for g in self.others)
 
     @cached_property
@@ -91,6 +128,15 @@ class RandomPart:
             out.append(slice(start, start + g.size))
             start += g.size
         return tuple(out)
+
+    def tail(self, i: int) -> int:
+        """Columns of the stages after stage i."""
+        return sum(s.width for s in self.stages[i + 1 :])
+
+    def columns(self, i: int, j: int) -> slice:
+        """Where stage j > i sits among the columns that follow stage i's own."""
+        start = sum(s.width for s in self.stages[i + 1 : j])
+        return slice(start, start + self.stages[j].width)
 
     def times(self, effects: Sequence[Floats]) -> Floats:
         """Z b, one value a record; ``effects`` one (levels, k) array a grouping."""
@@ -114,71 +160,89 @@ class RandomPart:
         return out
 
     def pair_codes(self, i: int, j: int) -> Codes:
-        """Cell number of each record in the table of grouping i by grouping j.
+        """Cell number of each record in the table of grouping i's slots by those of grouping j;
+        for two stages, of i's slots by the slots of one unit of j.
 
         Kept for the next time where cross-products are formed at every step (count models)."""
         if (i, j) in self._pairs:
             return self._pairs[i, j]
-        gi, gj = self.groupings[i], self.groupings[j]
-        codes: Codes = gi.codes * gj.n_levels
-        codes += gj.codes
+        c = len(self.stages)
+        first = self.stages[i].places if i < c else self.groupings[i].codes
+        if j < c:
+            stage = self.stages[j]
+            if stage.slots == 1:
+                return first
+            codes: Codes = first * stage.slots
+            codes += stage.slot[stage.grouping.codes]
+        else:
+            codes = first * self.groupings[j].n_levels
+            codes += self.groupings[j].codes
         if self.keep_pairs:
             self._pairs[i, j] = codes
         return codes
 
     def cross_zz(self, i: int, j: int, w: Floats | None) -> Floats:
-        """Zi'WZj as (levels_i, k_i, levels_j, k_j); for i = j only (levels, k, k)."""
+        """Zi'WZj for i < j: (slots of all units of i, k_i, slots of one unit of j, k_j) for two
+        stages; all levels of j, and of i, where they stay dense."""
         gi, gj = self.groupings[i], self.groupings[j]
-        if i == j:
-            own = np.empty((gi.n_levels, gi.k, gi.k))
-            for a in range(gi.k):
-                for b in range(a + 1):
-                    sums = np.bincount(
-                        gi.codes,
-                        weights=_product(w, gi.values[a], gi.values[b]),
-                        minlength=gi.n_levels,
-                    )
-                    own[:, a, b] = own[:, b, a] = sums
-            return own
-        out = np.empty((gi.n_levels, gi.k, gj.n_levels, gj.k))
-        cells = gi.n_levels * gj.n_levels
+        c = len(self.stages)
+        rows = self.stages[i].n_places if i < c else gi.n_levels
+        columns = self.stages[j].slots if j < c else gj.n_levels
+        codes = self.pair_codes(i, j)
+        out = np.empty((rows, gi.k, columns, gj.k))
         for a in range(gi.k):
             for b in range(gj.k):
                 weights = _product(w, gi.values[a], gj.values[b])
-                table = np.bincount(self.pair_codes(i, j), weights=weights, minlength=cells)
-                out[:, a, :, b] = table.reshape(gi.n_levels, gj.n_levels)
+                table = np.bincount(codes, weights=weights, minlength=rows * columns)
+                out[:, a, :, b] = table.reshape(rows, columns)
         return out
 
 
 def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats | None) -> Cross:
     """Form the cross-products once.  ``w`` (n,) weights or None; ``y`` (n,) or None."""
-    p, r = dense.rows.shape[1], random.r
+    p, r, c = dense.rows.shape[1], random.r, len(random.stages)
     room_for(random, p)
-    extra = 0 if y is None else 1
-    m = r + p + extra
+    m = r + p + (y is not None)
+    rows = tuple(_stage_rows(random, i, dense, y, w) for i in range(c))
     rest = np.zeros((m, m))
-    for i, si in enumerate(random.slices, start=1):
+    for i, si in enumerate(random.slices, start=c):
         gi = random.groupings[i]
-        own = random.cross_zz(i, i, w)
-        block = np.zeros((gi.n_levels, gi.k, gi.n_levels, gi.k))
         at = np.arange(gi.n_levels)
-        block[at, :, at, :] = own
+        block = np.zeros((gi.n_levels, gi.k, gi.n_levels, gi.k))
+        block[at, :, at, :] = _own(gi, gi.codes, gi.n_levels, w)
         rest[si, si] = block.reshape(gi.size, gi.size)
-        for j, sj in enumerate(random.slices[: i - 1], start=1):
-            table = random.cross_zz(i, j, w).reshape(gi.size, -1)
-            rest[si, sj] = table
-            rest[sj, si] = table.T
-        rest[si, r:] = _group_dense(gi, dense, y, w)
+        for j, sj in enumerate(random.slices[: i - c], start=c):
+            table = random.cross_zz(j, i, w).reshape(-1, gi.size)
+            rest[sj, si] = table
+            rest[si, sj] = table.T
+        rest[si, r:] = _group_dense(gi, gi.codes, gi.n_levels, dense, y, w).reshape(gi.size, -1)
         rest[r:, si] = rest[si, r:].T
     rest[r:, r:] = _dense_dense(dense, y, w)
-    if random.lead is None:
-        return Cross(np.zeros((0, 1, 1)), np.zeros((0, 1, m)), rest)
-    g = random.lead
-    lead_rest = np.empty((g.n_levels, g.k, m))
-    for j, sj in enumerate(random.slices, start=1):
-        lead_rest[:, :, sj] = random.cross_zz(0, j, w).reshape(g.n_levels, g.k, -1)
-    lead_rest[:, :, r:] = _group_dense(g, dense, y, w).reshape(g.n_levels, g.k, -1)
-    return Cross(random.cross_zz(0, 0, w), lead_rest, rest)
+    return Cross(rows, rest)
+
+
+def _stage_rows(
+    random: RandomPart, i: int, dense: Dense, y: Floats | None, w: Floats | None
+) -> Floats:
+    """A stage's rows of the cross-products, laid out as in `Cross`."""
+    stage, g, c = random.stages[i], random.groupings[i], len(random.stages)
+    m = random.r + dense.rows.shape[1] + (y is not None)
+    shape = (stage.n_units, stage.width)
+    out = np.empty((*shape, stage.width + random.tail(i) + m))
+    own = np.zeros((stage.n_units, stage.slots, stage.k, stage.slots, stage.k))
+    slot = np.arange(stage.slots)
+    blocks = _own(g, stage.places, stage.n_places, w)
+    own[:, slot, :, slot, :] = blocks.reshape(-1, stage.slots, stage.k, stage.k).swapaxes(0, 1)
+    out[:, :, : stage.width] = own.reshape(*shape, stage.width)
+    later = out[:, :, stage.width :]
+    for j in range(i + 1, c):
+        later[:, :, random.columns(i, j)] = random.cross_zz(i, j, w).reshape(*shape, -1)
+    rest = later[:, :, random.tail(i) :]
+    for j, at in enumerate(random.slices, start=c):
+        rest[:, :, at] = random.cross_zz(i, j, w).reshape(*shape, -1)
+    ends = _group_dense(g, stage.places, stage.n_places, dense, y, w)
+    rest[:, :, random.r :] = ends.reshape(*shape, -1)
+    return out
 
 
 def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
@@ -192,7 +256,8 @@ def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
     for g in random.groupings:
         if g.n_levels > part.p:
             continue
-        zx = _group_dense(replace(g, columns=("Intercept",), values=(None,)), dense, None, None)
+        constant = replace(g, columns=("Intercept",), values=(None,))
+        zx = _group_dense(constant, g.codes, g.n_levels, dense, None, None)[:, 0]
         n = len(g.codes)
         if n - float(np.sum(zx * np.linalg.solve(gram, zx.T).T)) <= 1e-9 * n:
             raise MixedModelError(
@@ -204,15 +269,18 @@ def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
 
 def room_for(random: RandomPart, p: int) -> None:
     """Refuse a model whose tables would not fit in this machine's memory, before they are made."""
-    size = random.r + p
-    lead = random.lead.size if random.lead is not None else 0
-    # at the most two copies of lead by rest, and three of rest by rest, are held at once
-    wanted = 8 * (2 * lead * size + 3 * size**2)
+    size = random.r + p + 1
+    # at the most three copies of a stage's rows, and three of rest by rest, are held at once
+    wide = sum(
+        s.n_units * s.width * (s.width + random.tail(i) + size)
+        for i, s in enumerate(random.stages)
+    )
+    wanted = 8 * (3 * wide + 3 * size**2)
     if wanted > _memory():
         names = ", ".join(f"{g.name} ({g.size})" for g in random.groupings)
         raise MixedModelError(
-            f"groupings {names} need about {wanted / 1e9:.0f} GB; only the largest may have many "
-            "effects. Leave one out, or average the records over its levels first."
+            f"groupings {names} need about {wanted / 1e9:.0f} GB: crossed groupings cannot all "
+            "have many effects. Leave one out, or average the records over its levels first."
         )
 
 
@@ -232,24 +300,36 @@ def _product(*parts: Floats | None) -> Floats | None:
     return out
 
 
-def _group_dense(g: Grouping, dense: Dense, y: Floats | None, w: Floats | None) -> Floats:
-    """Zg'W[X y], (levels * k, p (+ 1))."""
+def _own(g: Grouping, places: Codes, count: int, w: Floats | None) -> Floats:
+    """Each level's own block of Z'WZ, (count, k, k), by the place that ``places`` gives it."""
+    own = np.empty((count, g.k, g.k))
+    for a in range(g.k):
+        for b in range(a + 1):
+            sums = np.bincount(places, _product(w, g.values[a], g.values[b]), minlength=count)
+            own[:, a, b] = own[:, b, a] = sums
+    return own
+
+
+def _group_dense(
+    g: Grouping, places: Codes, count: int, dense: Dense, y: Floats | None, w: Floats | None
+) -> Floats:
+    """Zg'W[X y], (count, k, p (+ 1)), levels at the place that ``places`` gives them."""
     u, p = dense.rows.shape
-    out = np.empty((g.n_levels, g.k, p + (y is not None)))
+    out = np.empty((count, g.k, p + (y is not None)))
     table: Floats | sparse.csr_matrix
     for a, values in enumerate(g.values):
         weights = _product(w, values)
-        if g.n_levels * u <= min(DENSE_CELLS, 4 * len(g.codes) + 100_000):
-            cells = g.codes * u + dense.codes
-            flat = np.bincount(cells, weights=weights, minlength=g.n_levels * u)
+        if count * u <= min(DENSE_CELLS, 4 * len(places) + 100_000):
+            cells = places * u + dense.codes
+            flat = np.bincount(cells, weights=weights, minlength=count * u)
             table = flat.astype(np.float64).reshape(-1, u)
         else:
-            data = np.ones(len(g.codes)) if weights is None else weights
-            table = sparse.csr_matrix((data, (g.codes, dense.codes)), shape=(g.n_levels, u))
+            data = np.ones(len(places)) if weights is None else weights
+            table = sparse.csr_matrix((data, (places, dense.codes)), shape=(count, u))
         out[:, a, :p] = table @ dense.rows
         if y is not None:
-            out[:, a, p] = np.bincount(g.codes, weights=_product(y, weights), minlength=g.n_levels)
-    return out.reshape(g.size, -1)
+            out[:, a, p] = np.bincount(places, weights=_product(y, weights), minlength=count)
+    return out
 
 
 def _dense_dense(dense: Dense, y: Floats | None, w: Floats | None) -> Floats:
@@ -273,14 +353,13 @@ def mean_diagonals(random: RandomPart, cross: Cross) -> list[NDArray[np.float64]
     A relative variance of 1 / this is where a grouping starts to matter, so it sets the
     scale the optimiser works on.
     """
-    out = []
-    for i, g in enumerate(random.groupings):
-        if i == 0:
-            mean = np.einsum("jaa->a", cross.lead) / g.n_levels
-        else:
-            own = np.diagonal(cross.rest)[random.slices[i - 1]].reshape(g.n_levels, g.k)
-            mean = own.mean(axis=0)
-        for columns in g.shared:
-            mean[list(columns)] = mean[list(columns)].mean()
-        out.append(np.maximum(np.asarray(mean), 1e-300))
-    return out
+    own = [
+        np.diagonal(s.own_sum(rows[:, :, : s.width])) / s.grouping.n_levels
+        for s, rows in zip(random.stages, cross.rows, strict=True)
+    ]
+    diagonal = np.diagonal(cross.rest)
+    own += [
+        diagonal[at].reshape(g.n_levels, g.k).mean(axis=0)
+        for g, at in zip(random.others, random.slices, strict=True)
+    ]
+    return [np.maximum(np.asarray(mean), 1e-300) for mean in own]

@@ -14,7 +14,6 @@ from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
 from trialkit.mixed.knownfit import fit_known
 from trialkit.mixed.likelihood import Objective, Optimum, minimise
 from trialkit.mixed.lmm import LMM
-from trialkit.mixed.solve import Solved
 from trialkit.mixed.start import starting_point
 from trialkit.mixed.threads import few_threads
 from trialkit.mixed.triangles import Triangles
@@ -140,7 +139,7 @@ def fit_prepared(
     if residual_sd is None and optimum.solved.rss <= (NO_ERROR**2) * d:
         raise MixedModelError(_no_error(left))
     variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
-    solved = _rescaled(optimum.solved, scale)
+    solved = optimum.solved.in_units(scale)
     optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
     offset = np.linalg.solve(part.triangle, start_fit)
     return LMM(
@@ -208,11 +207,3 @@ def _least_squares(dense: Dense, y: Floats, w: Floats | None) -> Floats:
     right = dense.transpose_times(y if w is None else w * y)
     return np.asarray(np.linalg.solve(gram, right))
 
-
-def _rescaled(s: Solved, scale: float) -> Solved:
-    """The same solution with the response back in its own units."""
-    f, t = s.f.copy(), s.t.copy()
-    f[:, :, -1] *= scale
-    t[-1, :] *= scale
-    t[:, -1] *= scale
-    return Solved(s.random, s.factors, s.m0, f, t, s.chol, s.logdet_lead, s.p, s.has_y)

@@ -1,29 +1,22 @@
 """Records whose errors have a known covariance: estimates that an earlier stage hands on.
 
 The covariance R of the n records is block diagonal, one block for those that came out of one
-earlier fit.  Groupings whose levels stay inside such blocks are gathered with them into
-*clusters*; a cluster is one level of the lead, with an effect for each level inside it, so
-that Z1'R^-1 Z1 is block diagonal again and the rest of the core works as it stands.
+earlier fit; the records of a block are tied from the start, and the rest of the core works as it
+stands.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from trialkit.mixed.crossproducts import Cross, Dense, RandomPart, room_for
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grouping import Codes, Floats, Grouping
-
-# A cluster with more effects than this costs more to eliminate than its groupings save.
-CLUSTER_EFFECTS = 40
 
 
 @dataclass(frozen=True)
@@ -105,127 +98,43 @@ def _joined(parts: list[tuple[Floats, Codes, Codes]], n: int) -> sparse.csr_matr
     return sparse.csr_matrix((data, (rows, columns)), shape=(n, n))
 
 
-@dataclass(frozen=True)
-class Clustered:
-    """Groupings gathered into a lead of clusters, and the others left as they are.
-
-    random: the lead (one variance a gathered grouping) and the others; inside: the gathered
-    groupings; cluster, effect: for each of them, where each level's effect sits in the lead.
-    """
-
-    random: RandomPart
-    inside: tuple[Grouping, ...]
-    cluster: tuple[Codes, ...]
-    effect: tuple[Codes, ...]
-
-    def own_effects(self, found: Sequence[Floats]) -> dict[str, Floats]:
-        """Effects (levels, 1) by the name of the grouping, from those of `random`."""
-        out = {
-            g.name: found[0][c, e][:, None]
-            for g, c, e in zip(self.inside, self.cluster, self.effect, strict=True)
-        }
-        return out | {g.name: b for g, b in zip(self.random.others, found[1:], strict=True)}
-
-
-def gather(groupings: Sequence[Grouping], blocks: Codes) -> Clustered:
-    """Gather the groupings into clusters, the one with most levels first, as long as no cluster
-    holds more than CLUSTER_EFFECTS effects; the first is always gathered."""
-    if not groupings:
-        return Clustered(RandomPart(()), (), (), ())
-    labels = blocks
-    inside: list[Grouping] = []
-    others: list[Grouping] = []
-    for g in sorted(groupings, key=lambda g: -g.n_levels):
-        joined = _merge(labels, g)
-        most = int(np.sum([_levels_in(joined, h) for h in [*inside, g]], axis=0).max())
-        if inside and most > CLUSTER_EFFECTS:
-            others.append(g)
-        else:
-            labels = joined
-            inside.append(g)
-    count = int(labels.max()) + 1
-    values: list[Floats] = []
-    shared: list[tuple[int, ...]] = []
-    names: list[str] = []
-    cluster: list[Codes] = []
-    effect: list[Codes] = []
-    for g in inside:
-        home = np.zeros(g.n_levels, dtype=np.intp)
-        home[g.codes] = labels
-        rank = pd.Series(home).groupby(home).cumcount().to_numpy()
-        width = int(rank.max()) + 1
-        first = len(values)
-        own = rank[g.codes]
-        z = np.ones(len(labels)) if g.values[0] is None else g.values[0]
-        values += [np.where(own == a, z, 0.0) for a in range(width)]
-        names += [f"{g.name} {a + 1}" for a in range(width)]
-        shared.append(tuple(range(first, first + width)))
-        cluster.append(home)
-        effect.append((rank + first).astype(np.intp))
-    lead = Grouping(
-        "cluster", pd.RangeIndex(count), labels, tuple(names), tuple(values), tuple(shared)
-    )
-    return Clustered(
-        _LeadFirst((lead, *others)), tuple(inside), tuple(cluster), tuple(effect)
-    )
-
-
-class _LeadFirst(RandomPart):
-    """Groupings in the order given: the lead is the one of clusters, whatever its size."""
-
-    def __post_init__(self) -> None:
-        pass
-
-
-def _merge(labels: Codes, g: Grouping) -> Codes:
-    """Labels of the records after those that share a level are put together."""
-    count = int(labels.max()) + 1
-    size = count + g.n_levels
-    links = sparse.coo_matrix((np.ones(len(labels)), (labels, count + g.codes)), (size, size))
-    _, joined = connected_components(links, directed=False)
-    _, packed = np.unique(joined[labels], return_inverse=True)
-    return np.asarray(packed.reshape(-1), dtype=np.intp)
-
-
-def _levels_in(labels: Codes, g: Grouping) -> NDArray[np.intp]:
-    """How many levels of a grouping each cluster holds."""
-    pairs = np.unique(labels * g.n_levels + g.codes)
-    return np.bincount(pairs // g.n_levels, minlength=int(labels.max()) + 1)
-
-
 def known_cross_products(
     random: RandomPart, dense: Dense, y: Floats, known: KnownCovariance
 ) -> Cross:
     """[Z | X y]'R^-1[Z | X y], as `crossproducts.cross_products` gives it for weights."""
-    p, r = dense.rows.shape[1], random.r
+    p, r, c = dense.rows.shape[1], random.r, len(random.stages)
     room_for(random, p)
-    n = len(y)
-    columns = np.empty((n, r + p + 1))
+    columns = np.empty((len(y), r + p + 1))
     for g, s in zip(random.others, random.slices, strict=True):
-        columns[:, s] = _indicator(g).toarray()
+        columns[:, s] = _indicator(g, g.codes, g.n_levels).toarray()
     columns[:, r : r + p] = dense.rows[dense.codes]
     columns[:, -1] = y
     weighted = known.inverse @ columns
     rest = columns.T @ weighted
-    rest = 0.5 * (rest + rest.T)
-    if random.lead is None:
-        return Cross(np.zeros((0, 1, 1)), np.zeros((0, 1, r + p + 1)), rest)
-    levels, k = random.lead.n_levels, random.lead.k
-    z = _indicator(random.lead)
-    own = (z.T @ known.inverse @ z).tocoo()
-    lead = np.zeros((levels, k, k))
-    lead[own.row // k, own.row % k, own.col % k] = own.data
-    lead_rest = np.asarray(z.T @ weighted).reshape(levels, k, -1)
-    return Cross(0.5 * (lead + lead.transpose(0, 2, 1)), lead_rest, rest)
+    z = [_indicator(s.grouping, s.places, s.n_places) for s in random.stages]
+    rows = []
+    for i, stage in enumerate(random.stages):
+        shape = (stage.n_units, stage.width)
+        out = np.zeros((*shape, stage.width + random.tail(i) + r + p + 1))
+        half = z[i].T @ known.inverse
+        for j in range(i, c):
+            width = random.stages[j].width
+            start = 0 if j == i else stage.width + random.columns(i, j).start
+            table = (half @ z[j]).tocoo()
+            unit, row = np.divmod(table.row, stage.width)
+            out[unit, row, start + table.col % width] = table.data
+        out[:, :, stage.width + random.tail(i) :] = (z[i].T @ weighted).reshape(*shape, -1)
+        rows.append(out)
+    return Cross(tuple(rows), 0.5 * (rest + rest.T))
 
 
-def _indicator(g: Grouping) -> sparse.csr_matrix:
-    """Z of a grouping, (n, levels * k)."""
+def _indicator(g: Grouping, places: Codes, count: int) -> sparse.csr_matrix:
+    """Z of a grouping, (n, count * k), levels at the place that ``places`` gives them."""
     n = len(g.codes)
     parts = []
     for a, values in enumerate(g.values):
         data = np.ones(n) if values is None else values
         keep = np.flatnonzero(data)
-        parts.append((data[keep], keep, g.codes[keep] * g.k + a))
+        parts.append((data[keep], keep, places[keep] * g.k + a))
     data, rows, columns = (np.concatenate(piece) for piece in zip(*parts, strict=True))
-    return sparse.csr_matrix((data, (rows, columns)), shape=(n, g.size))
+    return sparse.csr_matrix((data, (rows, columns)), shape=(n, count * g.k))

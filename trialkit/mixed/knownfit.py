@@ -18,16 +18,10 @@ from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, Grouping, column, finite_numbers, make_groupings
-from trialkit.mixed.knowncov import (
-    Clustered,
-    KnownCovariance,
-    gather,
-    known_cross_products,
-    read_covariance,
-)
+from trialkit.mixed.knowncov import KnownCovariance, known_cross_products, read_covariance
 from trialkit.mixed.likelihood import Objective, minimise
 from trialkit.mixed.lmm import LMM
-from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
+from trialkit.mixed.prediction import draw_effects
 from trialkit.mixed.start import starting_point
 from trialkit.mixed.threads import few_threads
 
@@ -36,25 +30,14 @@ from trialkit.mixed.threads import few_threads
 class KnownLMM(LMM):
     """A fit by `fit_known`.  As `LMM`, with residual variance 1 standing for R itself."""
 
-    groupings: tuple[Grouping, ...]
-    clustered: Clustered
     known: KnownCovariance
-
-    @cached_property
-    def _variances(self) -> dict[str, float]:
-        lead, *others = self.factors if self.groupings else (np.zeros((0, 0)),)
-        shared = self.random.lead.shared if self.random.lead is not None else ()
-        inside = zip(self.clustered.inside, shared, strict=True)
-        found = {g.name: float(lead[columns[0], columns[0]]) ** 2 for g, columns in inside}
-        pairs = zip(self.random.others, others, strict=True)
-        found |= {g.name: float(f[0, 0]) ** 2 for g, f in pairs}
-        return {g.name: found[g.name] for g in self.groupings}
+    names: tuple[str, ...]
 
     @cached_property
     def group_cov(self) -> dict[str, pd.DataFrame]:
         """Variance of the effects of each grouping, (1, 1): squared units of the response."""
-        label = ["Intercept"]
-        return {name: pd.DataFrame([[v]], label, label) for name, v in self._variances.items()}
+        found = super().group_cov
+        return {name: found[name] for name in self.names}
 
     def _error_weights(self) -> Floats:
         raise MixedModelError("errors of random effects are not worked out with a known residual "
@@ -63,16 +46,8 @@ class KnownLMM(LMM):
     @cached_property
     def boundary(self) -> tuple[str, ...]:
         """Groupings whose variance is estimated as zero: a result, not a failure."""
-        return tuple(name for name, v in self._variances.items() if v <= 1e-12)
-
-    @cached_property
-    def random_effects(self) -> dict[str, pd.DataFrame]:
-        """Predicted effects of each grouping: a row a level."""
-        own = self.clustered.own_effects(self._effects) if self.groupings else {}
-        return {
-            g.name: pd.DataFrame(own[g.name], index=g.levels, columns=["Intercept"])
-            for g in self.groupings
-        }
+        pairs = zip(self.random.groupings, self.factors, strict=True)
+        return tuple(g.name for g, f in pairs if not f.any())
 
     def residuals(self, kind: str = "response") -> Floats:
         """Residuals (n,): ``response`` y - fitted, ``marginal`` y - fixed part, ``pearson`` and
@@ -91,16 +66,6 @@ class KnownLMM(LMM):
             )
         return super()._row_df(contrast, df)
 
-    def predict(self, newdata: pd.DataFrame | None = None, *, random: bool = True) -> Floats:
-        """As `LMM.predict`."""
-        if newdata is None or not random or not self.groupings:
-            return super().predict(newdata, random=random)
-        own = self.random_effects
-        plain = RandomPart(tuple(replace(g, values=(None,)) for g in self.groupings))
-        effects = [own[g.name].to_numpy() for g in plain.groupings]
-        fixed = fixed_prediction(self.part, self._beta, newdata)
-        return fixed + random_prediction(plain, effects, newdata)
-
     def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:
         """Draw responses from the fitted model, (times, n), with new effects and errors."""
         rng = np.random.default_rng(seed)
@@ -108,15 +73,13 @@ class KnownLMM(LMM):
         out = np.empty((times, self.n))
         for row in out:
             row[:] = mean + self.known.root @ rng.standard_normal(self.n)
-            if self.groupings:
+            if self.random.groupings:
                 row += self.random.times(draw_effects(self.random, list(self.factors), rng))
         return out
 
     def refit(self, y: Floats) -> KnownLMM:
         """The same model fitted to another response (n,)."""
-        return _fit(
-            self.formula, self.method, self.part, self.groupings, self.clustered, y, self.known
-        )
+        return _fit(self.formula, self.method, self.part, self.random, y, self.known, self.names)
 
 
 def fit_known(
@@ -149,8 +112,8 @@ def fit_known(
     groupings = make_groupings(data, groups, None, saturated=True)
     not_in_fixed(RandomPart(groupings), part)
     groupings = _multiplied(groupings, dict(multiplied or {}), data)
-    clustered = gather(groupings, known.blocks)
-    return _fit(formula, method, part, groupings, clustered, y, known)
+    random = RandomPart(groupings, tied=known.blocks)
+    return _fit(formula, method, part, random, y, known, tuple(g.name for g in groupings))
 
 
 def _multiplied(
@@ -177,26 +140,25 @@ def _fit(
     formula: str,
     method: str,
     part: FixedPart,
-    groupings: tuple[Grouping, ...],
-    clustered: Clustered,
+    random: RandomPart,
     y: Floats,
     known: KnownCovariance,
+    names: tuple[str, ...],
 ) -> KnownLMM:
     n, p = len(y), part.p
     dense = Dense(part.basis, part.codes)
     columns = part.basis[part.codes]
     weighted = known.inverse @ columns
     start = np.asarray(np.linalg.solve(columns.T @ weighted, weighted.T @ y))
-    cross = known_cross_products(clustered.random, dense, y - columns @ start, known)
+    cross = known_cross_products(random, dense, y - columns @ start, known)
     reml = method == "reml"
     constant = known.logdet
     if reml:
         constant += 2.0 * float(np.log(np.abs(np.diagonal(part.triangle))).sum())
-    objective = Objective(clustered.random, cross, n, p, reml, True, constant)
-    with few_threads(clustered.random.r + p):
+    objective = Objective(random, cross, n, p, reml, True, constant)
+    with few_threads(random.r + p):
         optimum = minimise(objective, starting_point(objective))
     offset = np.linalg.solve(part.triangle, start)
     return KnownLMM(
-        formula, method, part, clustered.random, y, None, offset, True, optimum, 1.0,
-        groupings, clustered, known,
+        formula, method, part, random, y, None, offset, True, optimum, 1.0, known, names
     )

@@ -23,8 +23,9 @@ from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import Derivatives, Family
 from trialkit.mixed.grouping import Floats
+from trialkit.mixed.leverage import leverages
 from trialkit.mixed.likelihood import LOG_2PI
-from trialkit.mixed.solve import Solved, backward, forward, scale_rows, solve
+from trialkit.mixed.solve import Solved, solve
 
 STEPS = 60
 
@@ -125,15 +126,16 @@ class Laplace:
         """Derivatives in each L (k, k), in the law's own parameters, and in the fixed effects
         (p,)."""
         at, solved = mode.at, mode.solved
-        h = leverages(solved, self.random, self.inner)
+        h = leverages(solved, self.inner)
         a = h * at.weight_slope
         za = self.random.transpose_times(a)
         xa = self.inner.transpose_times(a) if self.reml else np.zeros(0)
-        t, q_x = apply(solved, za, xa)
+        projected, q_x = solved.project([z[:, :, None] for z in za], xa[:, None])
+        t = [z[:, :, 0] for z in projected]
         q = [ti @ (lower @ lower.T) for ti, lower in zip(t, factors, strict=True)]
         move = self.random.times(q) if self.random.groupings else np.zeros(self.n)
         if self.reml:
-            move = move + self.inner.times(q_x)
+            move = move + self.inner.times(q_x[:, 0])
         in_factors = []
         own = solved.own_blocks(x_out=self.reml)
         for s, u, ti, lower, block in zip(mode.scores, mode.u, t, factors, own, strict=True):
@@ -160,91 +162,3 @@ def _effects(u: list[Floats], factors: list[Floats]) -> list[Floats]:
 
 def _penalised(at: Derivatives, u: list[Floats]) -> float:
     return -float(at.log_density.sum()) + 0.5 * sum(float((a**2).sum()) for a in u)
-
-
-def apply(solved: Solved, zv: list[Floats], xv: Floats) -> tuple[list[Floats], Floats]:
-    """Z'P y and the fixed-effect solution for another response, given Z'Wy and X'Wy."""
-    random, r, p = solved.random, solved.r, solved.p
-    if random.lead is None:
-        c = forward(solved.chol, xv[:, None])[:, 0]
-        return [], backward(solved.chol, c)
-    g = solved.factors[0] @ solved.factors[0].T
-    levels, k, _ = solved.f.shape
-    v1 = zv[0]
-    # (I + A G)^-1 v = v - M0 G v, as (I + A G)^-1 = I - (I + A G)^-1 A G
-    f = v1 - np.einsum("jab,bc,jc->ja", solved.m0, g, v1)
-    low = np.concatenate([*(z.reshape(-1) for z in zv[1:]), xv])
-    f_rest = solved.f[:, :, : r + p].reshape(levels * k, r + p)
-    t = low - f_rest.T @ (v1 @ g).reshape(-1)
-    c = forward(solved.chol, scale_rows(random, solved.factors, t[:, None]))[:, 0]
-    out = solved.residual_scores(f, t[:r], c)
-    beta = backward(solved.chol[r:, r:], c[r:]) if p else np.zeros(0)
-    return out, beta
-
-
-def leverages(solved: Solved, random: RandomPart, dense: Dense) -> Floats:
-    """h_i = (z_i, x_i)' C^-1 (z_i, x_i), C the mixed-model equations' matrix, (n,)."""
-    n, r, p = len(dense.codes), solved.r, solved.p
-    # inverse of the rest's block with the factors put back: D = S C_rest^-1 S'
-    half = forward(solved.chol, np.asfortranarray(np.eye(r + p)))
-    d = half.T @ half
-    d = scale_columns(random, solved.factors, scale_columns(random, solved.factors, d).T)
-    h = np.zeros(n)
-    xd = dense.rows @ d[r:, :] if p else None
-    if xd is not None:
-        h += np.einsum("up,up->u", xd[:, r:], dense.rows)[dense.codes]
-    if random.lead is None:
-        return h
-    g = solved.factors[0] @ solved.factors[0].T
-    gf = np.einsum("ab,jbm->jam", g, solved.f[:, :, : r + p])
-    gfd = gf @ d
-    own = g[None] - np.einsum("ab,jbc,cd->jad", g, solved.m0, g)
-    own = own + np.einsum("jam,jbm->jab", gfd, gf)
-    first = random.groupings[0]
-    for a in range(first.k):
-        for b in range(first.k):
-            h += _times(own[:, a, b][first.codes], first.values[a], first.values[b])
-    for i, (gi, si) in enumerate(zip(random.others, random.slices, strict=True)):
-        cross = gfd[:, :, si].reshape(first.n_levels, first.k, gi.n_levels, gi.k)
-        for a in range(first.k):
-            for b in range(gi.k):
-                h -= 2.0 * _times(
-                    cross[:, a, :, b].reshape(-1)[random.pair_codes(0, i + 1)],
-                    first.values[a],
-                    gi.values[b],
-                )
-        for j in range(i + 1):
-            gj, sj = random.others[j], random.slices[j]
-            block = d[si, sj].reshape(gi.n_levels, gi.k, gj.n_levels, gj.k)
-            double = 1.0 if i == j else 2.0
-            codes = random.pair_codes(i + 1, j + 1)
-            for a in range(gi.k):
-                for b in range(gj.k):
-                    h += double * _times(
-                        block[:, a, :, b].reshape(-1)[codes], gi.values[a], gj.values[b]
-                    )
-        if xd is not None:
-            with_x = xd[:, si].reshape(len(dense.rows), gi.n_levels, gi.k)
-            for a in range(gi.k):
-                h += 2.0 * _times(with_x[dense.codes, gi.codes, a], gi.values[a], None)
-    if xd is not None:
-        for a in range(first.k):
-            lead_x = gfd[:, a, r:]
-            if len(dense.rows) * first.n_levels <= max(4 * n, 100_000):
-                value = (lead_x @ dense.rows.T)[first.codes, dense.codes]
-            else:
-                value = np.einsum("ip,ip->i", lead_x[first.codes], dense.rows[dense.codes])
-            h -= 2.0 * _times(value, first.values[a], None)
-    return h
-
-
-def scale_columns(random: RandomPart, factors: tuple[Floats, ...], d: Floats) -> Floats:
-    """S d: the factors applied to the rest's rows (not transposed, unlike `scale_rows`)."""
-    transposed = [f.T for f in factors]
-    return scale_rows(random, transposed, d)
-
-
-def _times(x: Floats, a: Floats | None, b: Floats | None) -> Floats:
-    if a is not None:
-        x = x * a
-    return x if b is None else x * b

@@ -95,9 +95,8 @@ def kenward_roger(info: VarianceInformation, residual_variance: float) -> Kenwar
         return KenwardRoger(
             phi, phi, np.zeros((0, 0)), np.zeros((0, *phi.shape)), residual_variance
         )
-    w = 2.0 * _inverse(info.expected())
-    inner = info.q - np.einsum("iab,bc,jcd->ijad", s, phi, s, optimize=True)
-    correction = phi @ np.einsum("ij,ijab->ab", w, inner) @ phi
+    w = 2.0 * _inverse(info.expected)
+    correction = phi @ np.einsum("ij,ijab->ab", w, info.r) @ phi
     adjusted = phi + correction + correction.T
     return KenwardRoger(phi, adjusted, w, phi @ s @ phi, residual_variance)
 

@@ -1,24 +1,34 @@
 """The mixed-model equations at one value of the relative covariances.
 
-Write G_f (k x k) for the covariance of a grouping's effects relative to the residual
-variance, G_f = L_f L_f'.  Eliminating the lead grouping (block diagonal) and then taking
-one dense Cholesky of the rest gives everything a fit needs.  With V = I + Z G Z' (in units
-of the residual variance, after weights):
+Write G_f (k x k) for the covariance of a grouping's effects relative to the residual variance,
+G_f = L_f L_f', and V = I + Z G Z' (in units of the residual variance, after weights).  V_i holds
+the effects of the stages before stage i only.  With T = [Z X y]'V_i^-1[Z X y] for what is left at
+stage i, its elimination gives
 
-  F  = (I + A1 G1)^-1 A1R                  lead by rest, = Z1'V1^-1 [Z2 X y]
-  T  = ARR - A1R' G1 F                     rest by rest, = [Z2 X y]'V1^-1 [Z2 X y]
-  C  = S'TS + diag(I, 0),  S = diag(L2, I) = chol chol'
-  Ya = chol^-1 S' T_Ra                     so that  Z_a'V^-1 Z_b  = T_ab - Ya[:r]' Yb[:r]
-                                                    Z_a'P Z_b     = T_ab - Ya' Yb
+  F_i = (I + T_ii G_i)^-1 T_i,    = Z_i'V_{i+1}^-1 [later stages, Z2 X y]
+  M_i = (I + T_ii G_i)^-1 T_ii,   = Z_i'V_{i+1}^-1 Z_i,  block diagonal
+  K_i = G_i (I + T_ii G_i)^-1,    covariance of its effects given those after it
+  T  <- T - T_i'G_i F_i           the next stage's T, block diagonal again where factors nest
 
-where V1 holds the lead grouping only, T_11 stands for M0 = (I + A1 G1)^-1 A1 and T_R1 for
-F'.  Nothing is divided by a variance, so zero variances need no special case.
+and once the stages (V_c) are gone, one dense Cholesky factor of the rest R = [Z2 X]:
+
+  C  = S'T_RR S + diag(I, 0),  S = diag(L2, I),  = chol chol'   (Bates et al. 2015, eqs 18, 54)
+
+What a stage has with everything after all stages, and the inverses that the gradient needs, come
+by going back up the chain:
+
+  W_fi = Z_f'V_i^-1 Z_i for i after f,   E_f = Z_f'V_c^-1 [Z2 X y]
+  Y_a  = chol^-1 S' (E_a or T_Ra)        so that  Z_f'P Z_g = Z_f'V_c^-1 Z_g - Y_f'Y_g
+
+(the first r rows of Y alone give Z_f'V^-1 Z_g).  Only blocks on the pattern of the equations are
+formed: Takahashi, Fagan & Chin 1973, Proc. 8th PICA Conf.  Nothing is divided by a variance, so
+zero variances need no special case.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -29,10 +39,23 @@ from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grouping import Floats
 
 
+def batched(a: Floats, b: Floats) -> Floats:
+    """Products of two stacks of small matrices, (u, l, s) by (u, s, m)."""
+    return a * b if a.shape[-1] == 1 else np.matmul(a, b)
+
+
+def turned(a: Floats) -> Floats:
+    """Each of a stack's matrices transposed."""
+    return a.transpose(0, 2, 1)
+
+
 def scale_rows(random: RandomPart, factors: Sequence[Floats], t: Floats) -> Floats:
-    """S' t for a matrix with the rest's rows (r of other groupings, then X, untouched)."""
+    """S' t for a matrix with the rest's rows (r of other groupings, then X, untouched).
+
+    ``factors``: one a grouping, those of the stages unused."""
     out = np.array(t, order="F", copy=True)
-    for g, s, factor in zip(random.others, random.slices, factors[1:], strict=True):
+    dense = factors[len(random.stages) :]
+    for g, s, factor in zip(random.others, random.slices, dense, strict=True):
         if g.k == 1:
             out[s] *= factor[0, 0]
         else:
@@ -62,30 +85,80 @@ def backward(chol: Floats, b: Floats) -> Floats:
 
 
 @dataclass(frozen=True)
+class Eliminated:
+    """A stage after its elimination: G_i (width, width), M_i and K_i (units, width, width), F_i
+    (units, width, later widths + m), and log |I + T_ii G_i|."""
+
+    g: Floats
+    m: Floats
+    k: Floats
+    f: Floats
+    logdet: float
+
+
+def eliminate(rows: Floats, g: Floats) -> Eliminated:
+    """Eliminate a stage from its rows of T, (units, width, width + later widths + m)."""
+    width = len(g)
+    own, later = rows[:, :, :width], rows[:, :, width:]
+    if width == 1:
+        shrink = 1.0 / (1.0 + g * own)
+        logdet = float(-np.log(shrink).sum())
+        return Eliminated(g, own * shrink, g * shrink, later * shrink, logdet)
+    eye = np.eye(width)
+    system = eye + own @ g
+    both = np.linalg.solve(system, np.concatenate([rows, np.broadcast_to(eye, own.shape)], axis=2))
+    k = g @ both[:, :, -width:]
+    _, logs = np.linalg.slogdet(system)
+    return Eliminated(
+        g, both[:, :, :width], 0.5 * (k + turned(k)), both[:, :, width:-width], float(logs.sum())
+    )
+
+
+def _gram(later: Floats, e: Eliminated) -> Floats:
+    """T_i'G_i F_i = T_i'K_i T_i over the rest's columns, (m, m)."""
+    m = later.shape[2]
+    if len(e.g) == 1:
+        # the same matrix twice: half the work for BLAS
+        half = (later * np.sqrt(e.k)).reshape(-1, m)
+        return np.asarray(half.T @ half)
+    out: Floats = later.reshape(-1, m).T @ (e.g @ e.f[:, :, -m:]).reshape(-1, m)
+    return 0.5 * (out + out.T)
+
+
+def _outer(a: Floats, b: Floats) -> Floats:
+    """Sum over u and s of a[u, :, s] b[u, :, s]', (k, k)."""
+    return np.asarray(np.tensordot(a, b, axes=([0, 2], [0, 2])))
+
+
+@dataclass(frozen=True)
 class Solved:
     """The equations solved at one set of factors L_f (see the module text for symbols).
 
-    ``has_y`` says whether the last column of the rest is the response.
+    t: T of the rest, (m, m); p: columns of X; the last column of the rest is the response.
     """
 
     random: RandomPart
+    cross: Cross
     factors: tuple[Floats, ...]
-    m0: Floats
-    f: Floats
+    stages: tuple[Eliminated, ...]
     t: Floats
     chol: Floats
-    logdet_lead: float
     p: int
-    has_y: bool
 
     @property
     def r(self) -> int:
         return self.random.r
 
+    @property
+    def size(self) -> int:
+        """Rows of C: dense random effects, then fixed effects."""
+        return self.random.r + self.p
+
     @cached_property
     def logdet_z(self) -> float:
         """log |I + L'Z'ZL|, = log |V|."""
-        return self.logdet_lead + 2.0 * float(np.log(np.diagonal(self.chol)[: self.r]).sum())
+        dense = 2.0 * float(np.log(np.diagonal(self.chol)[: self.r]).sum())
+        return sum(e.logdet for e in self.stages) + dense
 
     @cached_property
     def logdet_x(self) -> float:
@@ -95,33 +168,13 @@ class Solved:
     @cached_property
     def c(self) -> Floats:
         """chol^-1 S'T_Ry, (r + p,)."""
-        top = self.t[: self.r + self.p, -1:]
-        return forward(self.chol, scale_rows(self.random, self.factors, top))[:, 0]
+        top = self.t[: self.size, -1:]
+        return self._half(top)[:, 0]
 
     @cached_property
     def rss(self) -> float:
         """y'Py, the penalised residual sum of squares at the solution."""
         return float(self.t[-1, -1] - self.c @ self.c)
-
-    @cached_property
-    def y_rest(self) -> Floats:
-        """Ya for the other groupings' columns, (r + p, r)."""
-        block = self.t[: self.r + self.p, : self.r]
-        return forward(self.chol, scale_rows(self.random, self.factors, block))
-
-    @cached_property
-    def y_lead(self) -> Floats:
-        """Ya for the lead's columns, (r + p, levels * k)."""
-        levels, k, _ = self.f.shape
-        block = self.f[:, :, : self.r + self.p].reshape(levels * k, -1).T
-        return forward(self.chol, scale_rows(self.random, self.factors, block))
-
-    @cached_property
-    def y_x(self) -> Floats:
-        """Ya for X, other groupings' rows only, (r, p)."""
-        block = self.t[: self.r, self.r : self.r + self.p]
-        scaled = scale_rows(self.random, self.factors, block)
-        return forward(self.chol[: self.r, : self.r], scaled)
 
     @cached_property
     def xvx(self) -> Floats:
@@ -135,33 +188,117 @@ class Solved:
         """The generalised least squares estimate, (p,)."""
         return backward(self.chol[self.r :, self.r :], self.c[self.r :])
 
+    @cached_property
+    def reach(self) -> tuple[Floats, ...]:
+        """One array a stage, (units, width, later widths + m): W_fi for each later stage i, then
+        E_f."""
+        last = len(self.stages) - 1
+        out = []
+        for f, e in enumerate(self.stages):
+            row = e.f if f == last else e.f.copy()
+            for i in range(f + 1, last + 1):
+                at = self.random.columns(f, i)
+                step, link = self.stages[i], self.random.links[f, i]
+                row[:, :, at.stop :] -= batched(row[:, :, at] @ step.g, link.down(step.f))
+            out.append(row)
+        return tuple(out)
+
+    def between(self, f: int, i: int) -> Floats:
+        """W_fi, (units of f, width of f, width of i)."""
+        return np.asarray(self.reach[f][:, :, self.random.columns(f, i)])
+
+    def to_rest(self, f: int) -> Floats:
+        """E_f, (units, width, m)."""
+        return np.asarray(self.reach[f][:, :, self.random.tail(f) :])
+
+    def _half(self, b: Floats) -> Floats:
+        """chol^-1 S' b for (r + p, ...) b."""
+        return forward(self.chol, scale_rows(self.random, self.factors, b))
+
+    @cached_property
+    def y_stages(self) -> tuple[Floats, ...]:
+        """Y' of each stage, (units * width, r + p)."""
+        out = []
+        for f, stage in enumerate(self.random.stages):
+            e = self.to_rest(f)[:, :, : self.size]
+            out.append(self._half(e.reshape(stage.n_units * stage.width, self.size).T).T)
+        return tuple(out)
+
+    def y_units(self, f: int) -> Floats:
+        """Y' of stage f, unit by unit: (units, width, r + p)."""
+        stage = self.random.stages[f]
+        return self.y_stages[f].reshape(stage.n_units, stage.width, self.size)
+
+    @cached_property
+    def y_rest(self) -> Floats:
+        """Y of the dense groupings, (r + p, r)."""
+        return self._half(self.t[: self.size, : self.r])
+
+    @cached_property
+    def y_x(self) -> Floats:
+        """Y of X, the dense groupings' rows only, (r, p)."""
+        scaled = scale_rows(self.random, self.factors, self.t[: self.r, self.r : self.size])
+        return forward(self.chol[: self.r, : self.r], scaled)
+
     def scores(self) -> list[Floats]:
         """Z_f'Py, one (levels, k) array a grouping."""
-        if self.random.lead is None:
-            return []
-        return self.residual_scores(self.f[:, :, -1], self.t[: self.r, -1], self.c)
+        z = [self.to_rest(f)[:, :, -1:] for f in range(len(self.stages))]
+        return [s[:, :, 0] for s in self._given_rest(z, self.t[: self.r, -1:], self.c[:, None])[0]]
 
-    def residual_scores(self, lead: Floats, rest: Floats, c: Floats) -> list[Floats]:
-        """Z'Py from F_y (levels, k), T_2y (r,) and c = chol^-1 S'T_Ry: T_ay - T_aR S chol'^-1 c."""
-        levels, k, _ = self.f.shape
-        size = self.r + self.p
-        x = backward(self.chol, c[:, None])
-        x = scale_rows(self.random, [f.T for f in self.factors], x)[:, 0]
-        out = [lead - (self.f[:, :, :size].reshape(levels * k, size) @ x).reshape(levels, k)]
-        low = rest - self.t[: self.r, :size] @ x
+    def _given_rest(
+        self, z: Sequence[Floats], rest: Floats, c: Floats
+    ) -> tuple[list[Floats], Floats]:
+        """Z_f'P w, (levels, k, q) a grouping, and the fixed effects (p, q), of Z_f'V_c^-1 w by
+        stage (units, width, q), Z2'V_c^-1 w (r, q) and c = chol^-1 S'R'V_c^-1 w."""
+        q = c.shape[1]
+        b = backward(self.chol, c)
+        b = scale_rows(self.random, [f.T for f in self.factors], b)
+        out = [
+            stage.by_level(own - self.to_rest(f)[:, :, : self.size] @ b)
+            for f, (stage, own) in enumerate(zip(self.random.stages, z, strict=True))
+        ]
+        low = rest - self.t[: self.r, : self.size] @ b
         for g, s in zip(self.random.others, self.random.slices, strict=True):
-            out.append(low[s].reshape(g.n_levels, g.k))
-        return out
+            out.append(low[s].reshape(g.n_levels, g.k, q))
+        return out, b[self.r :]
+
+    def project(self, zw: Sequence[Floats], xw: Floats) -> tuple[list[Floats], Floats]:
+        """Z_f'P w, (levels, k, q) a grouping, and the fixed effects (X'V^-1X)^-1 X'V^-1 w, (p, q),
+        given Z_f'w (levels, k, q) and X'w (p, q)."""
+        stages = self.random.stages
+        now = [s.by_unit(z) for s, z in zip(stages, zw, strict=False)]
+        q = xw.shape[1]
+        rest = np.concatenate([*(z.reshape(-1, q) for z in zw[len(stages) :]), xw])
+        for i, e in enumerate(self.stages):
+            weighted = e.g @ now[i]
+            for j in range(i + 1, len(stages)):
+                through = batched(turned(e.f[:, :, self.random.columns(i, j)]), weighted)
+                now[j] = now[j] - self.random.links[i, j].up(through)
+            start = self.random.tail(i)
+            down = e.f[:, :, start : start + self.size]
+            rest = rest - np.tensordot(down, weighted, axes=([0, 1], [0, 1]))
+            now[i] = now[i] - e.m @ weighted  # (I + T G)^-1 = I - M G
+        for f in range(len(stages)):
+            own = now[f]
+            for i in range(f + 1, len(stages)):
+                effect = self.stages[i].g @ now[i]
+                own = own - batched(self.between(f, i), self.random.links[f, i].down(effect))
+            now[f] = own
+        return self._given_rest(now, rest[: self.r], self._half(rest))
 
     def own_blocks(self, *, x_out: bool) -> list[Floats]:
         """Sum over levels of the level's own k x k block of Z'PZ (x_out) or Z'V^-1Z."""
-        if self.random.lead is None:
-            return []
-        rows = self.r + self.p if x_out else self.r
-        levels, k, _ = self.f.shape
-        y1 = self.y_lead[:rows].reshape(rows, levels, k)
-        flat = y1.reshape(-1, k)
-        out = [self.m0.sum(axis=0) - flat.T @ flat]
+        rows = self.size if x_out else self.r
+        out = []
+        for f, (stage, e) in enumerate(zip(self.random.stages, self.stages, strict=True)):
+            total = stage.own_sum(e.m)
+            for i in range(f + 1, len(self.stages)):
+                w = self.between(f, i)
+                wk = batched(w, self.random.links[f, i].down(self.stages[i].k))
+                shape = (-1, stage.k, w.shape[2])
+                total = total - _outer(wk.reshape(shape), w.reshape(shape))
+            y = self.y_stages[f][:, :rows].reshape(stage.n_places, stage.k, rows)
+            out.append(total - _outer(y, y))
         y2 = self.y_rest[:rows]
         for g, s in zip(self.random.others, self.random.slices, strict=True):
             ys = y2[:, s].reshape(-1, g.k)
@@ -169,18 +306,37 @@ class Solved:
             out.append(np.einsum("jajb->ab", own) - ys.T @ ys)
         return out
 
+    def in_units(self, scale: float) -> Solved:
+        """The same solution with the response, and so the effects, times ``scale``."""
 
-def solve(
-    random: RandomPart, cross: Cross, factors: Sequence[Floats], p: int, *, has_y: bool = True
-) -> Solved:
-    """Eliminate the lead, factor the rest.  ``factors`` one lower triangle (k, k) a grouping.
+        def scaled(e: Eliminated) -> Eliminated:
+            f = e.f.copy()
+            f[:, :, -1] *= scale
+            return replace(e, f=f)
+
+        t = self.t.copy()
+        t[-1, :] *= scale
+        t[:, -1] *= scale
+        return replace(self, stages=tuple(scaled(e) for e in self.stages), t=t)
+
+
+def solve(random: RandomPart, cross: Cross, factors: Sequence[Floats], p: int) -> Solved:
+    """Eliminate the stages, factor the rest.  ``factors`` one lower triangle (k, k) a grouping.
 
     Raises MixedModelError if X'V^-1X is singular.
     """
-    if random.lead is None:
-        m0, f, t, logdet = cross.lead, cross.lead_rest, cross.rest, 0.0
-    else:
-        m0, f, t, logdet = _eliminate_lead(cross, factors[0] @ factors[0].T)
+    rows, t = list(cross.rows), cross.rest
+    done = []
+    for i, stage in enumerate(random.stages):
+        lower = stage.factor(factors[i])
+        e = eliminate(rows[i], lower @ lower.T)
+        later = rows[i][:, :, stage.width :]
+        for j in range(i + 1, len(rows)):
+            at = random.columns(i, j)
+            through = batched(turned(later[:, :, at]) @ e.g, e.f[:, :, at.start :])
+            rows[j] = rows[j] - random.links[i, j].up(through)
+        t = t - _gram(later[:, :, random.tail(i) :], e)
+        done.append(e)
     r, size = random.r, random.r + p
     scaled = scale_rows(random, factors, t[:size, :size])
     both = scale_rows(random, factors, scaled.T)
@@ -194,24 +350,4 @@ def solve(
                 "the fixed effects are not of full rank given the random effects; "
                 "check for columns that say the same thing."
             )
-    return Solved(random, tuple(factors), m0, f, t, chol, logdet, p, has_y)
-
-
-def _eliminate_lead(cross: Cross, g: Floats) -> tuple[Floats, Floats, Floats, float]:
-    a, a_rest = cross.lead, cross.lead_rest
-    levels, k, m = a_rest.shape
-    if k == 1:
-        shrink = 1.0 / (1.0 + g[0, 0] * a[:, 0, 0])
-        f = a_rest * shrink[:, None, None]
-        m0 = a * shrink[:, None, None]
-        # the same matrix twice: half the work for BLAS
-        half = a_rest[:, 0, :] * np.sqrt(g[0, 0] * shrink)[:, None]
-        t = cross.rest - half.T @ half
-        return m0, f, t, float(-np.log(shrink).sum())
-    system = np.eye(k) + a @ g
-    both = np.linalg.solve(system, np.concatenate([a, a_rest], axis=2))
-    m0, f = both[:, :, :k], both[:, :, k:]
-    gf = np.einsum("ab,jbm->jam", g, f).reshape(levels * k, m)
-    t = cross.rest - a_rest.reshape(levels * k, m).T @ gf
-    _, logs = np.linalg.slogdet(system)
-    return m0, f, 0.5 * (t + t.T), float(logs.sum())
+    return Solved(random, cross, tuple(factors), tuple(done), t, chol, p)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.mixed.grouping import Floats
+from trialkit.mixed.information import traces
 from trialkit.mixed.likelihood import Objective
-from trialkit.mixed.solve import forward
 
 
 def starting_point(objective: Objective) -> Floats:
@@ -35,34 +35,10 @@ def starting_point(objective: Objective) -> Floats:
 
 
 def moments(objective: Objective) -> tuple[Floats, Floats]:
-    """tr(M V_i M V_j) (m, m) and y'M V_i M y (m,), residual last, for random intercepts only.
-
-    M is the projection off X; Z_f'M Z_g = Z_f'Z_g - U_f U_g' with U of p columns, so no product
-    of two large matrices is needed.
-    """
-    random, cross, p = objective.random, objective.cross, objective.p
-    r, m = random.r, len(random.groupings)
-    x, y = slice(r, r + p), r + p
-    chol = np.linalg.cholesky(cross.rest[x, x])
-    xy = forward(chol, cross.rest[x, y : y + 1])[:, 0]
-    lead, own = cross.lead_rest[:, 0, :], cross.lead[:, 0, 0]
-    slices = random.slices
-    u = [forward(chol, lead[:, x].T).T, *(forward(chol, cross.rest[x, s]).T for s in slices)]
-    uu = [a.T @ a for a in u]
-    lead_u = lead[:, :r].T @ u[0]
-    expected = np.zeros((m + 1, m + 1))
-    expected[0, 0] = own @ own - 2.0 * own @ (u[0] ** 2).sum(axis=1) + np.sum(uu[0] ** 2)
-    for i, si in enumerate(slices, start=1):
-        block = lead[:, si]
-        expected[0, i] = np.sum(block**2) - 2.0 * np.sum(lead_u[si] * u[i])
-        expected[0, i] += np.sum(uu[0] * uu[i])
-        for j, sj in enumerate(slices[:i], start=1):
-            expected[j, i] = np.sum((cross.rest[si, sj] - u[i] @ u[j].T) ** 2)
-    diagonals = [own.sum(), *(np.trace(cross.rest[s, s]) for s in slices)]
-    expected[:m, m] = [d - np.trace(a) for d, a in zip(diagonals, uu, strict=True)]
-    expected[m, m] = objective.n - p
-    expected = np.triu(expected) + np.triu(expected, 1).T
-    zy = [lead[:, y], *(cross.rest[s, y] for s in slices)]
-    left = [z - a @ xy for z, a in zip(zy, u, strict=True)]
-    observed = [float(z @ z) for z in left]
-    return expected, np.array([*observed, float(cross.rest[y, y] - xy @ xy)])
+    """tr(M V_i M V_j) (m, m) and y'M V_i M y (m,), residual last, for random intercepts only:
+    P at zero variances is M, the projection off X."""
+    random = objective.random
+    s = objective.solved([np.zeros((g.k, g.k)) for g in random.groupings])
+    expected = traces(s, known_residual=False, n=objective.n)
+    observed = [float(np.sum(u**2)) for u in s.scores()]
+    return expected, np.array([*observed, s.rss])
