@@ -19,7 +19,7 @@ from scipy import sparse
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Codes, Floats, Grouping
-from trialkit.mixed.stages import Link, links, order_of_elimination
+from trialkit.mixed.stages import Link, links, order_of_elimination, sums_of
 
 # Above this many cells a two-way table of level by row is kept sparse.
 DENSE_CELLS = 20_000_000
@@ -114,6 +114,12 @@ class RandomPart:
     def links(self) -> dict[tuple[int, int], Link]:
         """From each stage to every later one."""
         return links(self.stages)
+
+    @cached_property
+    def sums(self) -> dict[tuple[int, int], Floats]:
+        """For stages i < j where Z_j = Z_i N: N, (width of i, width of j)."""
+        found = {at: sums_of(self.stages[at[0]], self.stages[at[1]]) for at in self.links}
+        return {at: n for at, n in found.items() if n is not None}
 
     @cached_property
     def r(self) -> int:

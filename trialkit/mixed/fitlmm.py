@@ -154,12 +154,8 @@ def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
     if not len(found) or np.abs(found).max() < LARGE:
         return optimum
     scales = []
-    for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,
-                           objective.triangles.scales, strict=True):  # fmt: skip
+    for f, scale in zip(optimum.solved.factors, objective.triangles.scales, strict=True):
         size = np.sqrt((f**2).sum(axis=1))
-        if g.shared:
-            for columns in g.shared:
-                size[list(columns)] = size[list(columns)].max()
         scales.append(np.where(size > 0.0, size, scale))
     objective.triangles = Triangles(objective.random.groupings, scales)
     objective.last = None

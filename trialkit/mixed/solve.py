@@ -9,6 +9,7 @@ stage i, its elimination gives
   M_i = (I + T_ii G_i)^-1 T_ii,   = Z_i'V_{i+1}^-1 Z_i,  block diagonal
   K_i = G_i (I + T_ii G_i)^-1,    covariance of its effects given those after it
   T  <- T - T_i'G_i F_i           the next stage's T, block diagonal again where factors nest
+  T_j <- N'F_i where Z_j = Z_i N  the same, and no digit lost where a variance is large
 
 and once the stages (V_c) are gone, one dense Cholesky factor of the rest R = [Z2 X]:
 
@@ -332,9 +333,12 @@ def solve(random: RandomPart, cross: Cross, factors: Sequence[Floats], p: int) -
         e = eliminate(rows[i], lower @ lower.T)
         later = rows[i][:, :, stage.width :]
         for j in range(i + 1, len(rows)):
-            at = random.columns(i, j)
-            through = batched(turned(later[:, :, at]) @ e.g, e.f[:, :, at.start :])
-            rows[j] = rows[j] - random.links[i, j].up(through)
+            at, link = random.columns(i, j), random.links[i, j]
+            if (i, j) in random.sums:
+                rows[j] = link.up(batched(random.sums[i, j].T[None], e.f[:, :, at.start :]))
+            else:
+                through = batched(turned(later[:, :, at]) @ e.g, e.f[:, :, at.start :])
+                rows[j] = rows[j] - link.up(through)
         t = t - _gram(later[:, :, random.tail(i) :], e)
         done.append(e)
     r, size = random.r, random.r + p

@@ -150,6 +150,26 @@ def links(stages: Sequence[Stage]) -> dict[tuple[int, int], Link]:
     return out
 
 
+def sums_of(low: Stage, high: Stage) -> Floats | None:
+    """N (width of low, width of high) with Z_high = Z_low N in every unit: the later stage's
+    columns are sums of the earlier one's.  None where they are not (slopes that low lacks)."""
+    if high.slots > 1:
+        return None
+    out = np.zeros((low.slots, low.k, high.k))
+    for b, values in enumerate(high.grouping.values):
+        same = [a for a, own in enumerate(low.grouping.values) if _equal(own, values)]
+        if not same:
+            return None
+        out[:, same[0], b] = 1.0
+    return out.reshape(low.width, high.width)
+
+
+def _equal(a: Floats | None, b: Floats | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return a is b or np.array_equal(a, b)
+
+
 def _stage(g: Grouping, tied: Codes | None) -> Stage:
     records = g.codes if tied is None else _joined(tied, g)
     if records is g.codes:
