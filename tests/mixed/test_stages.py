@@ -61,7 +61,7 @@ def parts(name: str):
         for a, values in enumerate(g.values):
             own[np.arange(n), g.codes, a] = 1.0 if values is None else values
         z.append(own)
-        for a, b in g.parameters:
+        for ((a, b),) in g.parameters:
             half = own[:, :, a] @ own[:, :, b].T
             derivatives.append(half if a == b else half + half.T)
     return data, fixed, random, factors, z, derivatives

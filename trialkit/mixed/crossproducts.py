@@ -368,4 +368,10 @@ def mean_diagonals(random: RandomPart, cross: Cross) -> list[NDArray[np.float64]
         diagonal[at].reshape(g.n_levels, g.k).mean(axis=0)
         for g, at in zip(random.others, random.slices, strict=True)
     ]
-    return [np.maximum(np.asarray(mean), 1e-300) for mean in own]
+    out = []
+    for g, mean in zip(random.groupings, own, strict=True):
+        mean = np.array(mean)
+        for columns in g.shared:
+            mean[list(columns)] = mean[list(columns)].mean()
+        out.append(np.maximum(mean, 1e-300))
+    return out

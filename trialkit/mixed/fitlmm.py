@@ -154,8 +154,11 @@ def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
     if not len(found) or np.abs(found).max() < LARGE:
         return optimum
     scales = []
-    for f, scale in zip(optimum.solved.factors, objective.triangles.scales, strict=True):
+    for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,
+                           objective.triangles.scales, strict=True):  # fmt: skip
         size = np.sqrt((f**2).sum(axis=1))
+        for columns in g.shared:
+            size[list(columns)] = size[list(columns)].max()
         scales.append(np.where(size > 0.0, size, scale))
     objective.triangles = Triangles(objective.random.groupings, scales)
     objective.last = None

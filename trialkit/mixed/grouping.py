@@ -30,7 +30,10 @@ class Grouping:
 
     ``codes`` (n,) holds the level number of each record, ``columns`` the names of the
     k effects a level has (``"Intercept"`` first), ``values`` their values, one array
-    (n,) a column, or None for the constant 1.  Their covariance (k, k) is free.
+    (n,) a column, or None for the constant 1.
+
+    ``shared``: with it the k effects are independent, and each tuple of columns has one
+    variance in common; without it their covariance (k, k) is free.
     """
 
     name: str
@@ -38,11 +41,14 @@ class Grouping:
     codes: Codes
     columns: tuple[str, ...]
     values: tuple[Floats | None, ...]
+    shared: tuple[tuple[int, ...], ...] = ()
 
     @cached_property
-    def parameters(self) -> tuple[tuple[int, int], ...]:
-        """The entries (a, b), a >= b, of the covariance: its parameters."""
-        return tuple((a, b) for a in range(self.k) for b in range(a + 1))
+    def parameters(self) -> tuple[tuple[tuple[int, int], ...], ...]:
+        """The entries (a, b), a >= b, of the covariance that each variance parameter fills."""
+        if self.shared:
+            return tuple(tuple((a, a) for a in columns) for columns in self.shared)
+        return tuple(((a, b),) for a in range(self.k) for b in range(a + 1))
 
     @cached_property
     def n_levels(self) -> int:

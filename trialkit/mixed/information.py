@@ -26,17 +26,17 @@ from functools import cached_property
 
 import numpy as np
 
-from trialkit.mixed.grouping import Floats
+from trialkit.mixed.grouping import Floats, Grouping
 from trialkit.mixed.solve import Solved, batched, turned
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """One variance parameter: the entry (a, b) of a grouping's covariance, or the residual
-    variance (grouping -1)."""
+    """One variance parameter: the entries (a, b), a >= b, of a grouping's covariance that it
+    fills, or the residual variance (grouping -1, no entries)."""
 
     grouping: int
-    entry: tuple[int, int] = (0, 0)
+    filled: tuple[tuple[int, int], ...] = ()
 
     @property
     def residual(self) -> bool:
@@ -44,9 +44,8 @@ class Parameter:
 
     @property
     def entries(self) -> tuple[tuple[int, int], ...]:
-        """Where E_i is 1: the entry and its mirror image."""
-        a, b = self.entry
-        return ((a, a),) if a == b else ((a, b), (b, a))
+        """Where E_i is 1: the entries filled and their mirror images."""
+        return self.filled + tuple((b, a) for a, b in self.filled if a != b)
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ class VarianceInformation:
 def parameters_of(s: Solved) -> tuple[list[Parameter], Floats]:
     """The groupings' parameters, and their values relative to the residual variance."""
     found = [Parameter(f, e) for f, g in enumerate(s.random.groupings) for e in g.parameters]
-    values = [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.entry] for q in found]
+    values = [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.filled[0]] for q in found]
     return found, np.array(values)
 
 
@@ -302,7 +301,7 @@ def _quadratic_with_residual(
 
 def _entries_of(matrix: Floats, grouping: int, parameters: tuple[Parameter, ...]) -> Floats:
     """The parameters' entries of one grouping's matrix (k, k); zero for other groupings."""
-    own = [matrix[q.entry] if q.grouping == grouping else 0.0 for q in parameters]
+    own = [matrix[q.filled[0]] if q.grouping == grouping else 0.0 for q in parameters]
     return np.array(own)
 
 
@@ -316,16 +315,15 @@ def inner_coordinates(
     to the Hessian, (c, c): d2(L L')/dL2 times the gradient in G (unit residual variance).
     """
     columns: list[Floats] = []
-    where: list[tuple[int, int, int]] = []
+    where: list[tuple[int, list[tuple[int, int]]]] = []
     for f, (g, factor) in enumerate(zip(s.random.groupings, s.factors, strict=True)):
-        for i, c in g.parameters:
-            if not factor[:, c].any():
-                continue
+        for moved in _free_entries(g, factor):
             change = np.zeros((g.k, g.k))
-            change[i] += factor[:, c]
-            change[:, i] += factor[:, c]
+            for i, c in moved:
+                change[i] += factor[:, c]
+                change[:, i] += factor[:, c]
             columns.append(_entries_of(change, f, info.parameters))
-            where.append((f, i, c))
+            where.append((f, moved))
     if info.parameters and info.parameters[-1].residual:
         columns.append(np.array([float(q.residual) for q in info.parameters]))
     count = len(columns)
@@ -334,9 +332,18 @@ def inner_coordinates(
         own - score.T @ score / residual_variance
         for own, score in zip(s.own_blocks(x_out=True), s.scores(), strict=True)
     ]
-    for x, (f, i, c) in enumerate(where):
-        for y, (h, j, d) in enumerate(where):
-            if f == h and c == d:
-                bend[x, y] = 2.0 * slopes[f][i, j]
+    for x, (f, moved) in enumerate(where):
+        for y, (h, others) in enumerate(where):
+            if f == h:
+                bend[x, y] = 2.0 * sum(
+                    slopes[f][i, j] for i, c in moved for j, d in others if c == d
+                )
     jacobian = np.column_stack(columns) if count else np.zeros((len(info.parameters), 0))
     return jacobian, bend
+
+
+def _free_entries(g: Grouping, factor: Floats) -> list[list[tuple[int, int]]]:
+    """Entries (i, c) of L_f that move together, of its columns that are not zero."""
+    if g.shared:
+        return [[(a, a) for a in columns] for columns in g.shared if factor[columns[0]].any()]
+    return [[(i, c)] for c in range(g.k) if factor[:, c].any() for i in range(c, g.k)]

@@ -12,44 +12,51 @@ from trialkit.mixed.grouping import Floats, Grouping
 class Triangles:
     """Packs one (k, k) triangle a grouping into a vector, a number a variance parameter.
 
-    Row i of L_f is divided by scale_f[i].
+    Row i of L_f is divided by scale_f[i]; columns with a variance in common have one scale.
     """
 
     def __init__(self, groupings: Sequence[Grouping], scales: Sequence[Floats]) -> None:
         self.groupings, self.scales = tuple(groupings), list(scales)
-        self.shapes = [tuple(np.array(g.parameters).T) for g in self.groupings]
-        self.size = sum(len(g.parameters) for g in self.groupings)
+        self.shapes = [
+            [tuple(np.array(entries).T) for entries in g.parameters] for g in self.groupings
+        ]
+        self.size = sum(len(shape) for shape in self.shapes)
 
     def pack(self, factors: Sequence[Floats]) -> Floats:
         parts = [
-            f[i, j] / scale[i]
-            for f, scale, (i, j) in zip(factors, self.scales, self.shapes, strict=True)
+            f[i[0], j[0]] / scale[i[0]]
+            for f, scale, shape in zip(factors, self.scales, self.shapes, strict=True)
+            for i, j in shape
         ]
-        return np.concatenate(parts) if parts else np.zeros(0)
+        return np.array(parts, dtype=np.float64)
 
     def unpack(self, x: Floats) -> list[Floats]:
         """The triangles from the head of a vector; what follows them is left alone."""
         out, at = [], 0
-        for g, scale, (i, j) in zip(self.groupings, self.scales, self.shapes, strict=True):
+        for g, scale, shape in zip(self.groupings, self.scales, self.shapes, strict=True):
             factor = np.zeros((g.k, g.k))
-            factor[i, j] = x[at : at + len(i)] * scale[i]
-            at += len(i)
+            for i, j in shape:
+                factor[i, j] = x[at] * scale[i]
+                at += 1
             out.append(factor)
         return out
 
     def gradient(self, in_factors: Sequence[Floats]) -> Floats:
         """Derivatives in the vector from those in each L_f."""
         parts = [
-            d[i, j] * scale[i]
-            for d, scale, (i, j) in zip(in_factors, self.scales, self.shapes, strict=True)
+            float(d[i, j] @ scale[i])
+            for d, scale, shape in zip(in_factors, self.scales, self.shapes, strict=True)
+            for i, j in shape
         ]
-        return np.concatenate(parts) if parts else np.zeros(0)
+        return np.array(parts, dtype=np.float64)
 
     def columns(self) -> list[list[int]]:
-        """Positions in the vector of each column of each triangle, last column first."""
+        """Positions in the vector of each column of each triangle, last column first; a variance
+        that several columns share is one of its own."""
         out, start = [], 0
-        for g, (_, j) in zip(self.groupings, self.shapes, strict=True):
-            for column in reversed(range(g.k)):
-                out.append([start + int(at) for at in np.flatnonzero(j == column)])
-            start += len(j)
+        for shape in self.shapes:
+            firsts = [int(j[0]) for _, j in shape]
+            for column in sorted(set(firsts), reverse=True):
+                out.append([start + at for at, j in enumerate(firsts) if j == column])
+            start += len(shape)
         return out
