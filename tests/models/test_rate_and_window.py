@@ -65,6 +65,50 @@ def test_a_variety_that_had_finished_has_no_slump(dip):
     assert _rate(*_season(dip)).slumps.set_index("variety").loc["A", "recovery"] != FINISHED
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_variety_whose_picks_are_zeros_to_the_end_is_told_like_any_other(seed):
+    """A gives nothing at all from the heat on: its curve ends at the first empty pick, and B's
+    goes on as if A's empty picks had never been made."""
+    plants, picks = _season(1.0, recovers=False, seed=seed)
+    found = _rate(plants, picks)
+    slump = found.slumps.set_index("variety")
+    assert slump.loc["A", "recovery"] == FINISHED
+    assert slump.loc["A", ["depth", "recovered_on"]].isna().all()
+    last = found.curve.groupby("variety")["date"].max()
+    # what a pick tells of lies halfway back to the one before, four days ago
+    assert last["A"] == day(74 - 2)
+    assert last["B"] == picks["date"].max() - pd.Timedelta(days=2)
+    assert found.of("A")["estimate"] == 0
+    alone = _rate(plants, picks[(picks["date"] <= day(74)) | picks["plant"].isin(
+        plants.loc[plants["variety"] == "B", "plant"])])
+    both = found.curve.merge(alone.curve, on=["variety", "date"])
+    assert both["estimate_x"].to_numpy() == pytest.approx(both["estimate_y"].to_numpy())
+
+
+def test_a_late_variety_and_one_with_a_gap_have_their_curves():
+    """A is empty for the first half of the season, or for five picks in the middle of it."""
+    plants, picks = _season(0.0)
+    own = picks["plant"].isin(plants.loc[plants["variety"] == "A", "plant"])
+    days = sorted(picks["date"].unique())
+    late = _rate(plants, picks.assign(count=picks["count"].where(
+        ~own | (picks["date"] >= days[8]), 0.0)))
+    begins = late.curve.groupby("variety")["date"].min()
+    assert begins["A"] == days[7] - pd.Timedelta(days=2)
+    gap = _rate(plants, picks.assign(count=picks["count"].where(
+        ~own | ~picks["date"].isin(days[5:10]), 0.0)))
+    low = gap.curve[(gap.curve["variety"] == "A") & gap.curve["date"].between(days[6], days[8])]
+    assert low["estimate"].max() < 5
+
+
+def test_a_curve_ends_at_its_own_last_pick():
+    """Nobody looked at A any more after day 82: nothing is drawn or told of it from then on."""
+    plants, picks = _season(0.0)
+    own = picks["plant"].isin(plants.loc[plants["variety"] == "A", "plant"])
+    found = _rate(plants, picks[~own | (picks["date"] <= day(82))])
+    last = found.curve.groupby("variety")["date"].max()
+    assert (last["A"], last["B"]) == (day(82 - 2), picks["date"].max() - pd.Timedelta(days=2))
+
+
 def test_the_curve_runs_at_the_rate_picked():
     found = _rate(*_season(0.0))
     # 1.5 a day, 10.5 a week

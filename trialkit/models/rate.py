@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed import fit_glmm
+from trialkit.mixed import GLMM, MixedModelError, fit_glmm
 from trialkit.models.pods import WEEK, PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.smooth import Curves, Floats, Spline, curves_of
@@ -18,6 +18,8 @@ from trialkit.models.support import Support, usable_groups
 
 FEWEST = 5
 COLUMNS = 8
+"""Columns of the curve at most; half of them, and half of that, where a stretch of empty picks
+leaves so many without a fit."""
 DRAWS = 600
 AFTER = 24
 """Days after the first hot day within which a slump is looked for: flowers lost in the heat are
@@ -41,8 +43,10 @@ SLUMPS = ["variety", "hot_from", "hot_to", "before", "lowest", "lowest_on", "low
 
 @dataclass(frozen=True)
 class RateResult(TraitResult):
-    """`means`: pods a plant a week on the last pick.  `curve`: variety, date, estimate, low, high
-    (pods a plant a week).  `hot`: first and last day of each hot spell.  `slumps`: variety,
+    """`means`: pods a plant a week on the last pick; 0 without limits of a variety that had
+    finished.  `curve`: variety, date, estimate, low, high (pods a plant a week), of each variety
+    from the pick before its first pods to its own last pick, or to the first of the empty ones it
+    ends with.  `hot`: first and last day of each hot spell.  `slumps`: variety,
     hot_from, hot_to, before, lowest (rates a week), lowest_on with lowest_low and lowest_high
     (days), depth (share lost) with depth_low and depth_high, recovered_on with recovered_low and
     recovered_high (days; NaT: not by the last pick), recovery (in words)."""
@@ -52,6 +56,8 @@ class RateResult(TraitResult):
     slumps: pd.DataFrame = field(default_factory=lambda: empty(SLUMPS))
     curves: Curves | None = field(default=None, repr=False, compare=False)
     start: pd.Timestamp | None = None
+    finished: frozenset[str] = frozenset()
+    """Varieties whose last picks were empty."""
 
 
 def rate_trait(
@@ -68,6 +74,8 @@ def rate_trait(
     if dates < FEWEST:
         return Missing("rate", f"a curve over the season takes {FEWEST} picks; there are {dates}")
     varieties = list(pods.varieties)
+    over = frozenset(str(v) for v, own in looks.groupby("variety") if _finished(own))
+    looks = pd.concat([_bearing(own) for _, own in looks.groupby("variety")])
     by = dict.fromkeys(["block", *ground.by])
     cells = (
         looks.groupby(["variety", *by, "unit", "date", "pick"], as_index=False)
@@ -77,13 +85,10 @@ def rate_trait(
     # A pick tells of the days since the last one: its rate belongs to their middle.
     cells["day"] = (cells["date"] - start).dt.days - cells["gap"] / 2
     cells["log_days"] = np.log(cells["days"].clip(lower=0.5))
-    spline = Spline.through(cells["day"].round(), min(COLUMNS, dates // 2))
-    cells = pd.concat([cells, spline.columns(cells["day"])], axis=1)
+    spans = {str(v): _Span(float(np.floor(own.min())), float(np.ceil(own.max())), v in over)
+             for v, own in cells.groupby("variety")["day"]}
     groups, left_out = usable_groups(cells, [*ground.by, "unit", "pick"], ("variety",))
-    smooth = " + ".join(spline.names)
-    formula = f"pods ~ variety * ({smooth})" if len(varieties) > 1 else f"pods ~ {smooth}"
-    fit = fit_glmm(formula, cells, family="negative-binomial", offset="log_days", groups=groups,
-                   method="reml", separated="keep")
+    fit, spline, formula = _fitted(cells, groups, dates)
     df = ground.df(varieties)
     days = np.arange(np.floor(cells["day"].min()), np.ceil(cells["day"].max()) + 1)
     curves = curves_of(fit.part, fit.fixed.to_numpy(), fit.cov_fixed.to_numpy(),
@@ -97,34 +102,91 @@ def rate_trait(
         f"spline with {len(spline.names)} columns), offset log plant-days, random "
         f"{', '.join(groups) or 'nothing'}. Slump: lowest point of the curve within {AFTER} days "
         f"of the first hot day against the rate on the day before; interval from {DRAWS} draws of "
-        "the fixed effects; none is told of a variety whose last two picks were empty, or that "
+        "the fixed effects. Of several empty picks at either end of a variety's season the "
+        "nearest is used, and its curve ends there. No slump is told of a variety whose last two "
+        "picks were empty, or that "
         f"ends below {100 * GONE:.0f} % of that rate: it had finished. Recovered: back at "
         f"{100 * BACK:.0f} % of that rate. "
         + "; ".join(left_out),
         formula, tuple(groups), f"design, {df:g}",
         {"dispersion": fit.dispersion, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )
-    return _result(pods, curves, shift, start, hot, counted, method)
+    return _result(pods, curves, shift, start, hot, counted, method, spans)
+
+
+@dataclass(frozen=True)
+class _Span:
+    """First and last day of the grid that a variety's curve is known on; finished: whether it
+    ends with empty picks."""
+
+    first: float
+    last: float
+    finished: bool
+
+
+def _bearing(looks: pd.DataFrame) -> pd.DataFrame:
+    """The picks of a variety from the last empty one before its first pods to the first empty one
+    after its last: more of them say nothing of the curve but that it has no end."""
+    pods = looks.groupby("date")["pods"].sum()
+    some = np.flatnonzero(pods.to_numpy() > 0)
+    first, last = max(int(some[0]) - 1, 0), min(int(some[-1]) + 1, len(pods) - 1)
+    return looks[looks["date"].between(pods.index[first], pods.index[last])]
+
+
+def _finished(looks: pd.DataFrame) -> bool:
+    """Whether the last picks of a variety, on all its plots, gave nothing."""
+    pods = looks.groupby("date")["pods"].sum()
+    return len(pods) > EMPTY_PICKS and not pods.tail(EMPTY_PICKS).any()
+
+
+def _fitted(cells: pd.DataFrame, groups: list[str], dates: int) -> tuple[GLMM, Spline, str]:
+    """The model with as many columns of the curve as the picks bear; -> fit, curve, formula.
+
+    Raises MixedModelError where it cannot be fitted with the fewest either.
+    """
+    several = cells["variety"].nunique() > 1
+    most = min(COLUMNS, dates // 2)
+    tries = list(dict.fromkeys(max(columns, 1) for columns in (most, most // 2, most // 4)))
+    for columns in tries:
+        spline = Spline.through(cells["day"].round(), columns)
+        smooth = " + ".join(spline.names)
+        formula = f"pods ~ variety * ({smooth})" if several else f"pods ~ {smooth}"
+        try:
+            fit = fit_glmm(
+                formula, pd.concat([cells, spline.columns(cells["day"])], axis=1),
+                family="negative-binomial", offset="log_days", groups=groups, method="reml",
+                separated="keep")
+        except MixedModelError:
+            if columns == tries[-1]:
+                raise
+        else:
+            return fit, spline, formula
+    raise AssertionError("a curve has a column at least")
 
 
 def _result(
     pods: PodsResult, curves: Curves, shift: float, start: pd.Timestamp,
     hot: tuple[tuple[pd.Timestamp, pd.Timestamp], ...], counted: str, method: MethodNote,
+    spans: dict[str, _Span],
 ) -> RateResult:
     dates = start + pd.to_timedelta(curves.days, unit="D")
-    value = np.exp(curves.value + shift) * WEEK
+    level = curves.value + shift + np.log(WEEK)
     half = stats.t.isf(0.025, curves.df) * curves.se if pods.supported else np.full(
-        value.shape, np.nan)
-    low, high = value * np.exp(-half), value * np.exp(half)
+        level.shape, np.nan)
+    own = {v: np.flatnonzero((curves.days >= spans[v].first) & (curves.days <= spans[v].last))
+           for v in curves.varieties}
     curve = pd.concat([
-        pd.DataFrame({"variety": v, "date": dates, "estimate": value[i], "low": low[i],
-                      "high": high[i]})
+        pd.DataFrame({"variety": v, "date": dates[own[v]], "estimate": np.exp(level[i, own[v]]),
+                      "low": np.exp((level - half)[i, own[v]]),
+                      "high": np.exp((level + half)[i, own[v]])})
         for i, v in enumerate(curves.varieties)
     ], ignore_index=True)
     inside = tuple((max(a, dates[0]), b) for a, b in hot if b >= dates[0] and a <= dates[-1])
-    over = _finished(pods.looks)
-    slumps = [_slump(curves, shift, dates, a, b, pods.supported, over) for a, b in inside]
+    over = frozenset(v for v in curves.varieties if spans[v].finished)
+    ends = [int(own[v][-1]) for v in curves.varieties]
+    slumps = [_slump(curves, shift, dates, a, b, pods.supported, over, ends) for a, b in inside]
     last = curve.groupby("variety", sort=False).tail(1)[["variety", "estimate", "low", "high"]]
+    last.loc[last["variety"].isin(over), ["estimate", "low", "high"]] = [0.0, np.nan, np.nan]
     means = last.assign(se=np.nan, df=curves.df if pods.supported else np.nan).merge(
         pods.means[["variety", "plots", "plants", "records"]], on="variety", how="left")
     why = pods.why_not or ("" if pods.supported else "the layout does not support it")
@@ -134,34 +196,35 @@ def _result(
         empty(["variety", "check", "estimate", "low", "high", "p", "df"]),
         empty(["left", "right", "estimate", "low", "high", "p", "df"]), {}, pods.supported, why,
         method, (), curve, inside,
-        pd.concat(slumps, ignore_index=True) if slumps else empty(SLUMPS), curves, start,
+        pd.concat(slumps, ignore_index=True) if slumps else empty(SLUMPS), curves, start, over,
     )
 
 
 def _slump(
     curves: Curves, shift: float, dates: pd.DatetimeIndex, first: pd.Timestamp,
-    last: pd.Timestamp, supported: bool, over: frozenset[str] = frozenset(),
+    last: pd.Timestamp, supported: bool, over: frozenset[str], ends: list[int],
 ) -> pd.DataFrame:
     """Depth and date of the slump after one hot spell, and the date of recovery; over: varieties
-    that had finished by the last pick."""
+    that had finished by the last pick; ends: where on the grid each variety's curve ends."""
     at = max(int((dates < first).sum()) - 1, 0)
     to = max(int((dates <= first + pd.Timedelta(days=AFTER)).sum()), at + 1)
     value = curves.value
     draws = curves.draws(DRAWS, 2)
     rows = []
     for i, variety in enumerate(curves.varieties):
-        own = np.vstack([value[i], draws[:, i]])  # the curve, then the draws of it
-        low_at = at + own[:, at:to].argmin(axis=1)
-        back_at = _back(own, at, low_at)
+        before = min(at, ends[i])
+        own = np.vstack([value[i], draws[:, i]])[:, : ends[i] + 1]  # the curve, then draws of it
+        low_at = before + own[:, before : max(min(to, ends[i] + 1), before + 1)].argmin(axis=1)
+        back_at = _back(own, before, low_at)
         # At the curve's own lowest day: a lowest day sought in every draw is below any start.
-        depth = 1.0 - np.exp(own[:, low_at[0]] - own[:, at])
+        depth = 1.0 - np.exp(own[:, low_at[0]] - own[:, before])
         band = np.quantile(depth[1:], [0.025, 0.975]) if supported else np.full(2, np.nan)
-        slumped = bool(low_at[0] > at and depth[0] > SLUMP)
+        slumped = bool(low_at[0] > before and depth[0] > SLUMP)
         told = slumped and not band[0] <= 0
         # A slump needs the season to go on: what only falls from the heat to its end is that end.
         ended = np.isinf(back_at[0]) and (
-            variety in over or value[i, -1] < value[i, at] + np.log(GONE))
-        if slumped and ended:
+            variety in over or own[0, -1] < own[0, before] + np.log(GONE))
+        if (slumped and ended) or (variety in over and before < at):
             words, told = FINISHED, False
             depth, band = np.full_like(depth, np.nan), np.full(2, np.nan)
         elif not slumped:
@@ -174,22 +237,14 @@ def _slump(
             words = f"recovered by {_date(dates, back_at[0]):%-d %B}"
         days: list[Any] = [pd.NaT] * 4
         if supported and told:
-            ends = [np.quantile(drawn[1:], [0.025, 0.975], method="nearest")
-                    for drawn in (low_at.astype(float), back_at)]
-            days = [_date(dates, one) for pair in ends for one in pair]
+            limits = [np.quantile(drawn[1:], [0.025, 0.975], method="nearest")
+                      for drawn in (low_at.astype(float), back_at)]
+            days = [_date(dates, limit) for pair in limits for limit in pair]
         rows.append((
-            variety, first, last, np.exp(value[i, at] + shift) * WEEK,
-            np.exp(value[i, low_at[0]] + shift) * WEEK, dates[low_at[0]], *days[:2], depth[0],
+            variety, first, last, np.exp(own[0, before] + shift) * WEEK,
+            np.exp(own[0, low_at[0]] + shift) * WEEK, dates[low_at[0]], *days[:2], depth[0],
             *band, _date(dates, back_at[0]) if told else pd.NaT, *days[2:], words))
     return pd.DataFrame(rows, columns=SLUMPS)
-
-
-def _finished(looks: pd.DataFrame) -> frozenset[str]:
-    """Varieties whose last two picks or more, on all their plots, gave nothing."""
-    by_date = looks.groupby(["variety", "date"])["pods"].sum().reset_index()
-    return frozenset(
-        str(variety) for variety, own in by_date.groupby("variety")
-        if len(own) > EMPTY_PICKS and not own.sort_values("date")["pods"].tail(EMPTY_PICKS).any())
 
 
 def _back(curves: Floats, at: int, low_at: npt.NDArray[np.int64]) -> Floats:

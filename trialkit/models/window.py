@@ -209,7 +209,7 @@ def _too_slow(
     if not limit or isinstance(rate, Missing) or rate.curves is None:
         return [NEVER] * len(varieties)
     where = {v: i for i, v in enumerate(rate.curves.varieties)}
-    first = rate.curve["date"].min().toordinal()
+    opening = rate.curve["date"].min().toordinal()
     shown = rate.curve.groupby("variety", sort=False)["estimate"]
     moved = rate.curves.draws(DRAWS, 4) - rate.curves.value if rate.supported else None
     out = []
@@ -218,8 +218,13 @@ def _too_slow(
             out.append(NEVER)
             continue
         level = np.log(shown.get_group(v).to_numpy(float))[None]
-        drawn = level if moved is None else level + moved[:, where[v]]
-        days = fell_below(np.vstack([level, drawn]), float(np.log(limit))) + first
+        first = rate.curve.loc[rate.curve["variety"] == v, "date"].min().toordinal()
+        at = first - opening
+        drawn = level if moved is None else level + moved[:, where[v], at : at + level.shape[1]]
+        both = np.vstack([level, drawn])
+        if v in rate.finished:  # the empty picks that follow
+            both = np.column_stack([both, np.full(len(both), np.log(limit) - 1.0)])
+        days = fell_below(both, float(np.log(limit))) + first
         out.append(_Ending(float(days[0]), days[1:], rate.supported))
     return out
 
