@@ -9,6 +9,7 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+import smalltrial
 
 import trialkit as tk
 from trialkit.decide import conclude
@@ -124,3 +125,28 @@ def test_a_plan_and_every_refusal_is_one_family(tmp_path):
     (tmp_path / "trial.toml").write_text("title = ", encoding="utf-8")
     with pytest.raises(tk.TrialkitError):
         tk.read(tmp_path)
+
+
+def test_a_plan_that_would_write_over_records_is_refused_and_says_so(tmp_path):
+    folder = tmp_path / "bed"
+    tk.plan(["Alder", "Birch"], blocks=4, seed=1, folder=folder)
+    (folder / "picks.csv").write_text("date,plant,count,weight\n2026-07-01,P001,3,\n")
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    with pytest.raises(tk.TrialkitError, match="Nothing was written"):
+        tk.plan(["Alder", "Birch"], blocks=4, seed=1, folder=folder)
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+
+
+def test_a_report_is_written_and_a_notebook_that_stops_is_of_the_family(tmp_path):
+    from trialkit.engine.run import NotebookStopped
+
+    assert issubclass(NotebookStopped, tk.TrialkitError)
+    folder = smalltrial.write(tmp_path / "trial", picks=3)
+    done = tk.write_report(folder, tmp_path / "page.html")
+    assert done.page == tmp_path / "page.html"
+    page = done.page.read_text(encoding="utf-8")
+    assert tk.analyse(folder).answer.split(".")[0] in page
+    (folder / "picks.csv").write_text("date,plant,count\n2026-07-01,P001,many\n")
+    with pytest.raises(tk.TrialkitError):
+        tk.write_report(folder, tmp_path / "page.html")
+    assert done.page.read_text(encoding="utf-8") == page

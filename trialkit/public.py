@@ -293,13 +293,18 @@ def plan(
 
     asked: what `trialkit plan` asks, such as blocks, plants, layout, planted, seed, crop, title,
     looks.  Returns the plan: `.planting` holds the plots, in a frame by `.planting.plants`.
-    Raises TrialkitError with what cannot be laid out and what can.
+    Raises TrialkitError with what cannot be laid out and what can, and where `folder` holds what a
+    plan would write over; nothing is written then.
     """
+    from trialkit.errors import TrialkitError
     from trialkit.report import planning
 
     laid = planning.lay_out(folder=folder, varieties=varieties, **asked)
     if str(folder):
-        planning.write(laid, str(folder))
+        try:
+            planning.written(laid, Path(folder))
+        except FileExistsError as error:
+            raise TrialkitError(planning.REFUSED.format(error)) from None
     return laid
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from trialkit.engine import kernel
+from trialkit.errors import TrialkitError
 
 if TYPE_CHECKING:
     from jupyter_client.manager import KernelManager
@@ -34,7 +35,7 @@ class Execute(Protocol):
     ) -> NotebookNode: ...
 
 
-class NotebookStopped(Exception):
+class NotebookStopped(TrialkitError):
     """A cell failed, or the kernel died.
 
     name : the error's class name, as the cell gave it.

@@ -58,6 +58,9 @@ EXAMPLE: dict[str, Any] = {
     "seed": 1,
 }
 """What is laid out where neither a folder nor varieties are named; the first is the check."""
+REFUSED = ("Nothing was written: {}. A plan goes into a new folder, or one with a trial.toml and "
+           "nothing else filled in.")
+LABEL = LabelSize(60.0, 25.0)
 
 
 @dataclass(frozen=True)
@@ -288,10 +291,7 @@ def write(
     try:
         items = written(plan, target, paper_name, LabelSize(*label_mm), weigh, blind).lines
     except FileExistsError as error:
-        where = (
-            "A plan goes into a new folder, or one with a trial.toml and nothing else filled in."
-        )
-        return paragraphs([f"Nothing was written: {error}. {where}"])
+        return paragraphs([REFUSED.format(error)])
     except (OSError, ValueError) as error:
         raise CellStop(f"Could not write {folder}: {error}") from None
     return Block(part("list", items=items), "\n".join(items))
@@ -315,7 +315,8 @@ class Written:
 
 
 def written(
-    plan: Plan, folder: Path, paper_name: str, label: LabelSize, weigh: bool, blind: bool
+    plan: Plan, folder: Path, paper_name: str = "A4", label: LabelSize = LABEL,
+    weigh: bool = True, blind: bool = False,
 ) -> Written:
     """Write the plan and print its paper.
 
