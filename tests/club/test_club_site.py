@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from trialkit.club import site as clubsite
 from trialkit.club import trial as clubtrial
 from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
 from trialkit.club.trial import Made, NotMade
+from trialkit.records import write
 
 
 @pytest.fixture
@@ -258,6 +260,52 @@ def test_a_swap_cut_off_in_the_middle_is_mended_the_next_time(made, two, tmp_pat
     assert len(done.kept) == 2
     assert _files(site) == before
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_killed_part_way_the_next_makes_the_pages_as_if_for_the_first_time(
+    there, made, two, tmp_path, monkeypatch
+):
+    """kill -9 before every file's and folder's move in turn, with pages there already or not."""
+    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    make_club(two, tmp_path / "whole" / "site")
+    whole = _files(tmp_path / "whole" / "site")
+    kills = 0
+    for kill_at in range(60):
+        place = tmp_path / f"{kill_at}"
+        place.mkdir()
+        site = place / "site"
+        if there:
+            make_club(two[:1], site)
+            (site / "CNAME").write_text("beans.example")
+        child = os.fork()
+        if child == 0:
+            moved = [0]
+
+            def die(real, moved=moved, kill_at=kill_at):
+                def step(source, target, *more):
+                    if moved[0] == kill_at:
+                        os.kill(os.getpid(), signal.SIGKILL)
+                    moved[0] += 1
+                    return real(source, target, *more)
+
+                return step
+
+            os.replace, os.rename = die(os.replace), die(os.rename)
+            make_club(two, site)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status):
+            break
+        kills += 1
+        assert not make_club(two, site).failed
+        assert [one.name for one in place.iterdir()] == ["site"]
+        assert not list(site.rglob(".*"))
+        assert _files(site).keys() - {"CNAME"} == whole.keys()
+        assert (site / "CNAME").is_file() == there
+    assert os.WIFEXITED(status)
+    assert os.WEXITSTATUS(status) == 0
+    assert kills >= 5
 
 
 def test_the_look_of_the_pages_needs_no_report_made_anew(made, two, tmp_path):

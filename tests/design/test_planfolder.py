@@ -16,7 +16,7 @@ from trialkit import plots
 from trialkit.cli import app
 from trialkit.design.bed import variety_letters
 from trialkit.design.layouts import lay_out
-from trialkit.design.paper import A4
+from trialkit.design.paper import A4, LETTER
 from trialkit.design.planfolder import (
     About,
     bed_of_plan,
@@ -35,7 +35,7 @@ from trialkit.design.request import (
     read_drawing,
     read_request,
 )
-from trialkit.records import read_records
+from trialkit.records import read_records, write
 from trialkit.records.starter import start_trial
 
 FIVE = ("Blue Lantern", 'Copper "Bell"', "Dawn Fiddlé", "Evening\\Kite", "007")
@@ -374,6 +374,38 @@ def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
             assert (folder / "photo.jpg").read_bytes() == b"1"
         if kind == "described":
             assert (folder / "trial.toml").read_bytes() == described
+    assert os.WIFEXITED(status)
+    assert left >= 4
+
+
+def test_paper_that_is_killed_part_way_is_tidied_by_the_next_printing(tmp_path, monkeypatch):
+    """kill -9 before each sheet's move in turn; the next is on other paper, whose files have
+    other names."""
+    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    bed = bed_of_plan(plan(blocks=2, plants=1), ABOUT)
+    left = 0
+    for kill_at in range(9):
+        folder = tmp_path / f"{kill_at}"
+        child = os.fork()
+        if child == 0:
+            real, moved = os.replace, [0]
+
+            def step(source, target, kill_at=kill_at, real=real, moved=moved):
+                if moved[0] == kill_at:
+                    os.kill(os.getpid(), signal.SIGKILL)
+                moved[0] += 1
+                return real(source, target)
+
+            os.replace = step
+            print_paper(bed, folder, A4)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status):
+            break
+        left += len(list(folder.glob(".*")))
+        made = print_paper(bed, folder, LETTER)
+        assert not list(folder.glob(".*"))
+        assert all(path.is_file() for path, _ in made)
     assert os.WIFEXITED(status)
     assert left >= 4
 

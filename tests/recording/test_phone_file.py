@@ -5,17 +5,20 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import os
 import re
+import signal
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
+import smalltrial
 from handset import MADE, bed, plant_bed, walk
 
 from trialkit.recording.phone import page_facts, phone_page, write_phone_page
-from trialkit.records import RecordsError
+from trialkit.records import RecordsError, write
 
 
 class Parts(HTMLParser):
@@ -203,3 +206,25 @@ def test_the_command_writes_the_page_and_says_what_is_wrong(tmp_path: Path) -> N
     for part in ("picks.csv", "line 2", "count", "many"):
         assert part in wrong.output
     assert not (tmp_path / "other.html").exists()
+
+
+def test_a_phone_page_whose_writer_was_killed_is_written_by_the_next(
+    tmp_path, monkeypatch
+) -> None:
+    """kill -9 before the file takes its place: the old page stays, and the half file goes."""
+    folder = smalltrial.write(tmp_path / "trial", picks=1)
+    (tmp_path / "out").mkdir()
+    target = write_phone_page(folder, tmp_path / "out")
+    before = target.read_bytes()
+    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    child = os.fork()
+    if child == 0:
+        os.replace = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        write_phone_page(folder, target)
+        os._exit(0)
+    _, status = os.waitpid(child, 0)
+    assert os.WIFSIGNALED(status)
+    assert target.read_bytes() == before
+    assert list(target.parent.glob(".*.part"))
+    assert write_phone_page(folder, target) == target
+    assert [one.name for one in target.parent.iterdir()] == [target.name]

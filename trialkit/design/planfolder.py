@@ -41,7 +41,7 @@ from trialkit.records.description import LOOKS, Description, description_text
 from trialkit.records.folder import DESCRIPTION, LOG, WORKBOOK
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.starter import READ_ME, starter_texts
-from trialkit.records.write import csv_text, sync_folder, write_text
+from trialkit.records.write import csv_text, sync_folder, tidy_folder, write_text
 from trialkit.trial import Layout
 
 _ENDINGS = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}
@@ -374,6 +374,7 @@ def print_paper(
 ) -> list[tuple[Path, str]]:
     """Write the map, stake labels, pick and height sheets; returns each file and its pages."""
     folder.mkdir(parents=True, exist_ok=True)
+    tidy_folder(folder)
     made: list[tuple[Path, str]] = []
 
     def path(stem: str, ending: str = "pdf") -> Path:

@@ -64,10 +64,19 @@ def write_bytes(path: Path | str, content: bytes) -> None:
 def tidy(target: Path) -> None:
     """Take away the half files of writers of `target` that were killed; never a file, and never
     the half file of a writer at work, who holds a lock on it that ends with him."""
+    _sweep(target.parent, f".{glob.escape(target.name[:100])}.*{TEMPORARY}")
+
+
+def tidy_folder(folder: Path) -> None:
+    """As `tidy`, of whatever was written into a folder that is the program's own."""
+    _sweep(folder, f".*.*{TEMPORARY}")
+
+
+def _sweep(folder: Path, pattern: str) -> None:
     if fcntl is None:
         return
     with suppress(OSError):  # a folder that cannot be listed is not in the way of writing
-        for left in target.parent.glob(f".{glob.escape(target.name[:100])}.*{TEMPORARY}"):
+        for left in folder.glob(pattern):
             with suppress(OSError), open(left, "rb") as file:
                 # One just made may not be held yet.
                 if time.time() - os.fstat(file.fileno()).st_mtime > YOUNG_S:
