@@ -71,6 +71,7 @@ class Trial:
 
     planted : the day the plants went out.  counted : what a pick counts ("pods").
     height_unit : mm, cm, m, in, or ft for feet and inches.  weight_unit : g, kg, oz or lb.
+    rain_unit : mm or in, as the height's unit says; "" where the description names none.
     harvest_unit : what harvest weights are in where that is neither ("bushels an acre"); those
     are then kept as written.  reach_cm : how high the picker reaches.  looks : how often the
     result is to be looked at.  ended : the day after which nothing more is picked; None while the
@@ -92,6 +93,7 @@ class Trial:
     varieties: tuple[Variety, ...]
     counted: str = "pods"
     height_unit: str = "cm"
+    rain_unit: str = ""
     weight_unit: str = "g"
     harvest_unit: str | None = None
     reach_cm: float | None = None
@@ -207,6 +209,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         varieties=_varieties(r),
         counted=words("counted") or "pods",
         height_unit=height,
+        rain_unit=("in" if height in ("ft", "in") else "mm") if "height" in units else "",
         weight_unit=weight,
         harvest_unit=r.take(units, "harvest", any_text, _WORDS, where="units.") or None,
         reach_cm=r.take(top, "reach", length, _LENGTHS),

@@ -164,6 +164,10 @@ def _plain_numbers(
                    "A count is a whole number.", accepted)
     elif kind == "amount":
         refuse(values < 0, "An amount cannot be below zero.", "a number from 0")
+    elif kind == "rain" and not how.unit:
+        refuse(values < 0, "A length cannot be below zero.", _RAIN)
+        refuse(values > 0, _WHICH_RAIN, _RAIN)
+        return pd.Series(values)
     elif kind in ("length", "weight", "rain"):
         measure, factors = (WEIGHT, GRAMS) if kind == "weight" else (LENGTH, CM)
         accepted = f"a number in {how.unit}, or {measure.examples}"
@@ -176,6 +180,9 @@ def _plain_numbers(
     return pd.Series(values)
 
 
+_RAIN = ("the unit in the heading, rain (mm) or rain (in); or beside the number, 12 mm or 0.5 in; "
+         'or [units] height = "cm" or "in" in trial.toml')
+_WHICH_RAIN = "It may mean millimetres or inches."
 _TOO_HOT = "No air was ever so hot or cold, in degrees Celsius; is it Fahrenheit?"
 
 
@@ -203,7 +210,15 @@ def _length(text: str, how: Reading) -> float:
 
 
 def _rain(text: str, how: Reading) -> float:
-    return 10.0 * length_cm(text, how.unit, mark=how.mark)
+    if how.unit:
+        return 10.0 * length_cm(text, how.unit, mark=how.mark)
+    try:
+        mm, inches = (10.0 * length_cm(text, unit, mark=how.mark) for unit in ("mm", "in"))
+    except Unreadable as error:
+        raise Unreadable(error.problem, _RAIN) from None
+    if mm != inches:
+        raise Unreadable(_WHICH_RAIN, _RAIN)
+    return mm
 
 
 def _weight(text: str, how: Reading) -> float:

@@ -9,7 +9,7 @@ as if nobody had looked, and the conflict is listed with what each says.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -107,7 +107,7 @@ def merged(
         if not len(rows.frame):
             continue
         if name == "events":
-            out[name] = _joined(own[name], _not_told(own[name], rows))
+            out[name] = joined(own[name], _not_told(own[name], rows))
             continue
         out[name] = _beside(name, own[name], rows, conflicts)
         if name == "heights":  # rows with a measurement alone
@@ -126,12 +126,15 @@ def _not_told(own: Located, logged: Located) -> Located:
     return logged.keep(~(topped & told))
 
 
-def _joined(own: Located, more: Located) -> Located:
+def joined(own: Located, more: Located) -> Located:
     """The rows of both, each with its file."""
     if not len(own.frame):
-        return Located(more.frame[own.frame.columns], more.lines, more.file, table=own.table)
+        return replace(more, frame=more.frame[own.frame.columns], codes={}, table=own.table)
     frame = pd.concat([own.frame, more.frame[own.frame.columns]], ignore_index=True)
-    files = np.array([own.file] * len(own.frame) + [more.file] * len(more.frame), dtype=object)
+    files = np.concatenate([
+        np.full(len(rows.frame), rows.file, dtype=object) if rows.files is None else rows.files
+        for rows in (own, more)
+    ])
     lines = np.concatenate([own.lines, more.lines])
     return Located(frame, lines, own.file, files, table=own.table)
 
@@ -143,7 +146,7 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
     wanted = pd.MultiIndex.from_frame(logged.frame[["date", "plant"]])
     at = np.flatnonzero(keys.isin(wanted))
     if not len(at):
-        return _joined(own, logged)
+        return joined(own, logged)
     places: dict[Any, list[int]] = {}
     for i in at.tolist():
         places.setdefault(keys[i], []).append(i)
@@ -171,4 +174,4 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
             ))
             columns[field][there] = np.nan
     changed = own.having(**{field: pd.Series(values) for field, values in columns.items()})
-    return _joined(changed, logged.keep(fresh)) if fresh.any() else changed
+    return joined(changed, logged.keep(fresh)) if fresh.any() else changed

@@ -27,9 +27,9 @@ from trialkit.records.folder import (
 )
 from trialkit.records.log import Log, read_log
 from trialkit.records.losses import loss_rows, with_losses
-from trialkit.records.merge import FIELDS, log_tables, merged
+from trialkit.records.merge import FIELDS, joined, log_tables, merged
 from trialkit.records.plots import PlotNames, judge_baskets, one_line_a_plot, tell_plots_apart
-from trialkit.records.schema import HEIGHTS, PLANTS, TABLES, Table
+from trialkit.records.schema import HEIGHTS, NOTE, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
@@ -159,6 +159,7 @@ def read_tables(
          for name, rows in tables.items()}
         for tables in (own, logged)
     )
+    own = _notes_apart(own)
     plants = ground.plants
     own["events"] = check_plots(plants, ground.plots, own["events"], findings)
     tables, more = merged(own, logged)
@@ -234,7 +235,7 @@ def _tidy(name: str, rows: Located) -> Located:
     """Rows that say nothing left out, events in lower case, plots told apart between blocks."""
     frame = rows.frame
     if name == "heights":
-        fields = [column.field for column in HEIGHTS.measured]
+        fields = [c.field for c in (*HEIGHTS.measured, NOTE) if c.field in frame]
         return rows.keep(frame[fields].notna().any(axis=1).to_numpy())
     if name == "weather":
         return rows.keep(frame[["low_c", "high_c", "rain_mm"]].notna().any(axis=1).to_numpy())
@@ -242,6 +243,25 @@ def _tidy(name: str, rows: Located) -> Located:
         event = frame["event"].map(folded, na_action="ignore")
         return rows.having(event=event)
     return rows
+
+
+def _notes_apart(tables: Mapping[str, Located]) -> dict[str, Located]:
+    """The tables without their column of notes, each note an event of its day and plant."""
+    out = dict(tables)
+    for table in TABLES:
+        rows = tables.get(table.name)
+        if rows is None or NOTE.field not in rows.frame or not table.noted:
+            continue
+        noted = rows.keep(rows.frame[NOTE.field].notna().to_numpy())
+        if len(noted.frame):
+            frame = noted.frame.assign(event=NOTE.field, plot=None)
+            frame = frame.astype({"event": "str", "plot": "str"})
+            out["events"] = joined(out["events"], replace(noted, frame=frame, codes={}))
+        out[table.name] = replace(rows, frame=rows.frame.drop(columns=NOTE.field))
+        if table is HEIGHTS:  # lines that held a note alone
+            height = out[table.name].frame["height_cm"]
+            out[table.name] = out[table.name].keep(height.notna().to_numpy())
+    return out
 
 
 def _as_of(name: str, rows: Located, until: date | None) -> Located:

@@ -80,13 +80,20 @@ class Table:
     """One table.
 
     needs : of each group of columns the file must have at least one.  crop : its days are those of
-    the crop, and none can lie before planting.
+    the crop, and none can lie before planting.  noted : its lines may carry a note, which is read
+    as an event of that day and plant.
     """
 
     name: str
     columns: tuple[Column, ...]
     needs: tuple[tuple[str, ...], ...]
     crop: bool = False
+    noted: bool = False
+
+    @property
+    def with_notes(self) -> Table:
+        """The table with the column its notes stand in, where its lines may carry one."""
+        return replace(self, columns=(*self.columns, NOTE)) if self.noted else self
 
     @property
     def heading(self) -> str:
@@ -112,6 +119,7 @@ _PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"
 _BASKET = replace(_PLOT, offered=False)
 _COUNT = Column("count", "count", ("counted", "number", "no", "how many", "picked", "pods"))
 _WEIGHT = Column("weight", "weight", ("wt", "mass", "yield", "weighed"), "weight_g")
+NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"), shown="notes")
 
 PLANTS = Table(
     "plants",
@@ -135,6 +143,7 @@ PICKS = Table(
     (_DATE, _PLANT, _BASKET, replace(_COUNT, logged=True), replace(_WEIGHT, logged=True)),
     (("date",), ("plant", "plot"), ("count", "weight")),
     crop=True,
+    noted=True,
 )
 HEIGHTS = Table(
     "heights",
@@ -146,6 +155,7 @@ HEIGHTS = Table(
     ),
     (("date",), ("plant", "plot"), ("height",)),
     crop=True,
+    noted=True,
 )
 WEATHER = Table(
     "weather",
@@ -165,8 +175,7 @@ EVENTS = Table(
         _PLOT,
         Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True,
                shown="notes"),
-        Column("note", "text", ("notes", "remark", "remarks", "comment", "comments"),
-               shown="notes"),
+        NOTE,
     ),
     (("date",), ("event",)),
 )
@@ -182,6 +191,7 @@ HARVEST = Table(
     ),
     (("plant", "plot"), ("weight", "count")),
     crop=True,
+    noted=True,
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST)
 

@@ -36,8 +36,8 @@ picks.csv    One line a plant at each pick. count 0: looked, and there was nothi
              blank. So too in heights.csv and harvest.csv; a trial may mix both.
 heights.csv  One line a plant each time you measure: 168, 5'6", 66 in.
 weather.csv  If you have it: the low and the high of each day, in degrees Celsius (or name the
-             columns low (F) and high (F)); rain: of each day, in mm, or in inches where heights
-             are in feet or inches (or name the column rain (mm), rain (in)).
+             columns low (F) and high (F)); rain: of each day, in mm, or in inches where units
+             in trial.toml has heights in feet or inches (or call it rain (mm), rain (in)).
 events.csv   What happened, and to which plant or plot if not to all: topped, fed, watered,
              sprayed, storm.
 harvest.csv  For crops dug or cut once: weight, count, grade.

@@ -36,6 +36,7 @@ def sheet_of(file: File, table: Table, trial: Trial, findings: Findings) -> Shee
 
 def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Located:
     """The table's frame, with all its columns, and where each row stands."""
+    table = table.with_notes
     found, again = match_headings(table, sheet.heading, trial.counted)
     judge_headings(table, sheet, found, again, trial.counted, findings)
     data: dict[str, pd.Series] = {}
@@ -77,7 +78,7 @@ def _reading(
     """How a column's cells are read, and as what."""
     if column.kind == "weight" and table.name == "harvest" and trial.harvest_unit and not unit:
         return "amount", Reading(mark=mark)  # in the published unit, as given
-    own = {"temperature": "c", "rain": "in" if trial.height_unit in ("ft", "in") else "mm"}
+    own = {"temperature": "c", "rain": trial.rain_unit}
     if column.kind in QUANTITIES and column.quantity.own:
         own[column.kind] = getattr(trial, column.quantity.own)
     return column.kind, Reading(unit or own.get(column.kind, ""), trial.day_order, mark)

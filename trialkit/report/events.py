@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from trialkit import wording
+from trialkit.records.schema import NOTE
 from trialkit.report.blocks import Block, bullets
 from trialkit.report.opened import OpenTrial, told
 from trialkit.report.privacy import WITHHELD
@@ -50,7 +51,7 @@ def rain_lines(weather: pd.DataFrame, about: Trial) -> list[str]:
 
 
 def event_lines(recorded: pd.DataFrame) -> list[str]:
-    """`12 July: watered (plots 1A and 2B): hose ran all night.`
+    """`12 July: watered (plots 1A and 2B): hose ran all night.` or `12 July, plant P1: limp.`
 
     recorded : date, plant, plot, event, note; one row a plant or a plot, or one for the whole bed.
     """
@@ -66,6 +67,9 @@ def event_lines(recorded: pd.DataFrame) -> list[str]:
             for thing in ("plot", "plant")
             if (names := list(dict.fromkeys(alike[thing].dropna().astype(str))))
         ]
+        if event == NOTE.field:
+            lines.append(f"{', '.join([wording.day(when), *where])}: {note.rstrip('. ')}.")
+            continue
         said = f"{event} ({', '.join(where)})" if where else event
         told_so = f": {note.rstrip('. ')}" if note else ""
         lines.append(f"{wording.day(when)}: {said}{told_so}.")
