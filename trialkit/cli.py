@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.commands import club, gather, new, plan, record, report, season
+from trialkit.commands import club, gather, handout, new, plan, record, report, season
 from trialkit.commands.terminal import (
     CODES,
     Exit,
@@ -78,6 +78,12 @@ app.command(
 app.command(epilog=example("trialkit watch my-beans", "trialkit watch my-beans --open"))(
     report.watch
 )
+app.command(
+    epilog=example(
+        "trialkit handout my-beans",
+        "trialkit handout my-beans --paper Letter --address https://example.org/beans.html",
+    )
+)(handout.handout)
 
 
 @app.command(epilog=example("trialkit check my-beans"))

@@ -116,3 +116,8 @@ def test_names_are_fenced_off_whole_longest_first_and_escaped():
     assert fenced == "<bdi>Ann</bdi> beats <bdi>Ann Marie</bdi> &amp; Anna"
     assert isolate("<b> wins", ["<b>"]) == "<bdi>&lt;b&gt;</bdi> wins"
     assert isolate("a < b", []) == "a &lt; b"
+
+
+def test_the_method_stands_open_where_it_was_asked_for():
+    assert "<details open>" not in page.render(_book())
+    assert "<details open>" in page.render(_book(), full=True)

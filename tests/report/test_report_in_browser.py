@@ -58,6 +58,7 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
         "Events and rain",
         "What this cannot tell you",
         "Take care",
+        "Words on this page",
         "How it was done",
     ]
     assert page.locator(".answer .leader").inner_text() == report.facts["leader"]

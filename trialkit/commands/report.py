@@ -55,10 +55,13 @@ def report(
         typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
     open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="With the method unfolded, to print it too.")
+    ] = False,
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
     trial = the_trial(folder)
-    show(_publish(trial, to, until_day(until, trial)), open_)
+    show(_publish(trial, to, until_day(until, trial), full), open_)
 
 
 def watch(
@@ -96,12 +99,14 @@ def watch(
         say("Stopped watching.")
 
 
-def _publish(folder: Path, to: Path | None, until: date | None) -> Published:
+def _publish(
+    folder: Path, to: Path | None, until: date | None, full: bool = False
+) -> Published:
     from trialkit.engine.publish import ReportStopped, destination, not_written, publish
 
     try:
         with progress() as on_progress:
-            return publish(folder, to, until, on_progress)
+            return publish(folder, to, until, on_progress, full)
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
     except OSError as error:

@@ -45,8 +45,11 @@ class Section:
         return re.sub(r"[^a-z0-9]+", "-", self.title.lower()).strip("-") or "top"
 
 
-def render(notebook: NotebookNode) -> str:
-    """The page of an executed notebook, as one string of HTML."""
+def render(notebook: NotebookNode, full: bool = False) -> str:
+    """The page of an executed notebook, as one string of HTML.
+
+    full : what is folded stands open, so that it is printed too.
+    """
     from nbconvert.exporters.templateexporter import TemplateExporter
 
     exporter = TemplateExporter(
@@ -55,7 +58,7 @@ def render(notebook: NotebookNode) -> str:
         filters={"sections": sections, "facts": facts},
         enabled=True,
     )
-    body, _ = exporter.from_notebook_node(notebook)
+    body, _ = exporter.from_notebook_node(notebook, resources={"full": full})
     return str(body)
 
 

@@ -76,15 +76,18 @@ def publish(
     out: Path | None = None,
     until: date | None = None,
     on_progress: run.Progress | None = None,
+    full: bool = False,
 ) -> Published:
     """Make the report of the trial in `folder`.
 
     out : the HTML file to write, or a folder for it; `destination` says what None means.
     until : leave out everything recorded after that day, as if it were that day.
+    full : with the method unfolded, so that it is printed too.
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
-    return _write_both(_run(_report_of(folder, until), target, on_progress, run.execute), target)
+    done = _run(_report_of(folder, until), target, on_progress, run.execute)
+    return _write_both(done, target, full)
 
 
 def publish_season(
@@ -199,8 +202,8 @@ def _run(
         raise ReportStopped(stop, _partial(target), last_good) from None
 
 
-def _write_both(notebook: NotebookNode, target: Path) -> Published:
-    html = page.render(notebook)
+def _write_both(notebook: NotebookNode, target: Path, full: bool = False) -> Published:
+    html = page.render(notebook, full)
     _write(target.with_suffix(".ipynb"), _notebook_text(notebook))
     _write(target, html)
     _partial(target).unlink(missing_ok=True)

@@ -7,9 +7,9 @@ Varieties differ by place (a panel each) or by marker as well as by colour.
 
 from trialkit.plots.along import LINES as ALONG
 from trialkit.plots.along import along
-from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed
+from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed, bed_on
 from trialkit.plots.calendar import bearing, calendar
-from trialkit.plots.compared import compared
+from trialkit.plots.compared import bars, compared, leading
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.history import history
 from trialkit.plots.panels import PANELS, between_readings, heights, rates, totals
@@ -45,13 +45,16 @@ __all__ = [
     "WIDTH",
     "against_gardens",
     "along",
+    "bars",
     "bearing",
+    "bed_on",
     "bed",
     "between_readings",
     "calendar",
     "compared",
     "gardens_and_whole",
     "heights",
+    "leading",
     "history",
     "one_by_one",
     "rates",

@@ -27,35 +27,13 @@ def bed(
     plants : variety, plot, x, y (cm), ratio (1 is as expected; missing: not known), lost (bool).
     letters : of each variety, those its stakes and map carry; else in order of appearance.
     """
-    left, right = plants["x"].min() - 30, plants["x"].max() + 30
-    near = _gap(plants["x"], 30.0)
-    wanted = 0.11 * (right - left)
-    room = _gap(plants["y"], wanted)
-    apart = max(1.0, wanted / room)
-    plants, room = plants.assign(y=plants["y"] * apart), room * apart
-    point = WIDTH * 0.98 * 72 / (right - left)  # of the page, to a cm of the bed
-    seen = {str(name) for name in plants["variety"]}
-    own = {v: one for v, one in (letters or {}).items() if v in seen}
-    letters = own if seen <= set(own) else _letters(plants["variety"])
-    letters = letters if near * point * _abreast(plants) > 9 else {}
+    letters = _own_letters(plants, letters)
     with mpl.rc_context(STYLE):
-        top, bottom = plants["y"].min() - 0.5 * room, plants["y"].max() + 0.5 * room
+        left, right, top, bottom, point, apart = _measured(plants, WIDTH * 0.98)
         height = float(np.clip((bottom - top) * point / 72 / 0.98, 0.5, 5.5))
         figure = Figure(figsize=(WIDTH, height))
         axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
-        axes.set_aspect("equal", adjustable="box")
-        axes.set_xlim(left, right)
-        axes.set_ylim(bottom, top)
-        axes.set_axis_off()
-        tints = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(letters)}
-        for number, plot in plants.groupby("plot", sort=False, dropna=False):
-            name = str(plot["variety"].iloc[0])
-            _outline(axes, plot, letters.get(name, ""), near, room, tints.get(name),
-                     "" if pd.isna(number) else str(number), point)
-        size = float(np.clip((0.75 * near * point) ** 2, 2, 20))
-        for group, (colour, marker, _) in _classes().items():
-            some = plants[_class_of(plants) == group]
-            axes.scatter(some["x"], some["y"], s=size, c=colour, marker=marker, linewidths=0.9)
+        letters = _draw(axes, plants, letters, WIDTH * 0.98)
     key = "; ".join(f"{letter} {variety}" for variety, letter in letters.items())
     counts = _class_of(plants).value_counts()
     said = ", ".join(
@@ -73,6 +51,69 @@ def bed(
     each = "plot" if len(lines) and (lines == 1).all() else "plant"
     return Picture(figure, f"Map of the bed, {what} {each} by {each}: {said}.", caption,
                    "The bed from above")
+
+
+def bed_on(
+    figure: Figure, plants: pd.DataFrame, letters: Mapping[str, str], width: float, tall: float,
+    corner: tuple[float, float],
+) -> float:
+    """Draw the bed on a sheet; returns its height.  All in inches.
+
+    width, tall : room there is.  corner : its upper left corner, from the sheet's lower left.
+    """
+    left, right, top, bottom, point, _ = _measured(plants, width)
+    height = min((bottom - top) * point / 72, tall)
+    across, down = (float(one) for one in figure.get_size_inches())
+    axes = figure.add_axes((corner[0] / across, (corner[1] - height) / down, width / across,
+                            height / down))
+    shrunk = width * min(1.0, height / ((bottom - top) * point / 72))
+    _draw(axes, plants, _own_letters(plants, letters), shrunk)
+    return height
+
+
+def _own_letters(plants: pd.DataFrame, letters: Mapping[str, str] | None) -> dict[str, str]:
+    seen = {str(name) for name in plants["variety"]}
+    own = {v: one for v, one in (letters or {}).items() if v in seen}
+    return own if seen <= set(own) else _letters(plants["variety"])
+
+
+def _measured(
+    plants: pd.DataFrame, width: float
+) -> tuple[float, float, float, float, float, float]:
+    """Edges of the bed as drawn (left, right, top, bottom, cm), points to a cm, and how much
+    further apart than they are its rows are drawn."""
+    left, right = plants["x"].min() - 30, plants["x"].max() + 30
+    wanted = 0.11 * (right - left)
+    room = _gap(plants["y"], wanted)
+    apart = max(1.0, wanted / room)
+    top = plants["y"].min() * apart - 0.5 * room * apart
+    bottom = plants["y"].max() * apart + 0.5 * room * apart
+    return left, right, top, bottom, width * 72 / (right - left), apart
+
+
+def _draw(
+    axes: Axes, plants: pd.DataFrame, letters: dict[str, str], width: float
+) -> dict[str, str]:
+    """The bed on axes `width` inches wide; returns the letters it had room for."""
+    left, right, top, bottom, point, apart = _measured(plants, width)
+    near = _gap(plants["x"], 30.0)
+    room = _gap(plants["y"], 0.11 * (right - left)) * apart
+    plants = plants.assign(y=plants["y"] * apart)
+    letters = letters if near * point * _abreast(plants) > 9 else {}
+    axes.set_aspect("equal", adjustable="box")
+    axes.set_xlim(left, right)
+    axes.set_ylim(bottom, top)
+    axes.set_axis_off()
+    tints = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(letters)}
+    for number, plot in plants.groupby("plot", sort=False, dropna=False):
+        name = str(plot["variety"].iloc[0])
+        _outline(axes, plot, letters.get(name, ""), near, room, tints.get(name),
+                 "" if pd.isna(number) else str(number), point)
+    size = float(np.clip((0.75 * near * point) ** 2, 2, 20))
+    for group, (colour, marker, _) in _classes().items():
+        some = plants[_class_of(plants) == group]
+        axes.scatter(some["x"], some["y"], s=size, c=colour, marker=marker, linewidths=0.9)
+    return letters
 
 
 def _gap(places: pd.Series[Any], lone: float) -> float:

@@ -8,6 +8,7 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from trialkit.plots.style import COLOURS, INK, MUTED, STYLE, WIDTH, Picture, ranged, short
@@ -29,7 +30,7 @@ def compared(
     what : what is drawn, with its unit: the title.  note : what the range is, for the caption.
     check : the variety whose figure is drawn as a line through all bars.
     """
-    drawn = _leading(table, check)
+    drawn = leading(table, check)
     more = len(table) - len(drawn)
     with mpl.rc_context(STYLE):
         figure = _bars(drawn, check)
@@ -43,23 +44,36 @@ def compared(
     return Picture(figure, f"{capital(what)}. {said}.", note, capital(what))
 
 
-def _leading(table: pd.DataFrame, check: str | None) -> pd.DataFrame:
-    if len(table) <= BARS:
+def leading(table: pd.DataFrame, check: str | None, most: int = BARS) -> pd.DataFrame:
+    """The first rows of the table, the check among them."""
+    if len(table) <= most:
         return table
-    first = table.head(BARS - 1)
-    own = table.iloc[BARS - 1:]
-    own = own[own["variety"] == check]
-    return pd.concat([first, own]) if len(own) else table.head(BARS)
+    rest = table.iloc[most - 1:]
+    own = rest[rest["variety"] == check]
+    return pd.concat([table.head(most - 1), own]) if len(own) else table.head(most)
 
 
 def _bars(table: pd.DataFrame, check: str | None) -> Figure:
-    cut = short(list(table["variety"]), 21)
+    letters = 21
+    longest = max(map(len, short(list(table["variety"]), letters).values()), default=0)
     height = ABOVE + BELOW + EACH * len(table)
-    left = (0.12 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
+    left = (0.12 + 0.072 * longest) / WIDTH
     right = 0.42 / WIDTH
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes(
         (left, BELOW / height, 1 - left - right, 1 - (BELOW + ABOVE) / height))
+    bars(axes, table, check, letters, 30)
+    return figure
+
+
+def bars(
+    axes: Axes, table: pd.DataFrame, check: str | None, letters: int, room: float
+) -> None:
+    """Draw the bars.
+
+    letters : of a name at most.  room : points right of the axes, for the figures.
+    """
+    cut = short(list(table["variety"]), letters)
     axes.set_yticks(range(len(table)), [cut[name] for name in table["variety"]])
     axes.set_ylim(len(table) - 0.5, -0.5)
     furthest = float(np.nanmax(table[["estimate", "high"]].to_numpy(float)))
@@ -78,11 +92,12 @@ def _bars(table: pd.DataFrame, check: str | None) -> Figure:
                 color=INK, linewidth=1.3, capsize=3, capthick=1.3)
         if pd.notna(row.estimate):
             axes.annotate(rounded(row.estimate), (1, place), xycoords=("axes fraction", "data"),
-                          xytext=(30, 0), textcoords="offset points", ha="right", va="center",
+                          xytext=(room, 0), textcoords="offset points", ha="right", va="center",
                           fontweight="bold")
         if own and pd.notna(row.estimate):
             axes.axvline(row.estimate, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
+            share = row.estimate / axes.get_xlim()[1]
+            side = "right" if share > 0.85 else "left" if share < 0.15 else "center"
             axes.annotate("the check", (row.estimate, 1), xycoords=("data", "axes fraction"),
                           xytext=(0, 3), textcoords="offset points", color=MUTED,
-                          ha="center", va="bottom")
-    return figure
+                          ha=side, va="bottom")

@@ -45,7 +45,7 @@ class Row(NamedTuple):
 def heading(trial: OpenTrial) -> Block:
     """The report's title, and under it what, where, when and how far."""
     about = trial.records.trial
-    under = [wording.capital(about.crop), _day(trial)]
+    under = [wording.capital(about.crop), day_of(trial)]
     notes = []
     if about.invented:
         notes.append("Invented data: made up to show what a report looks like.")
@@ -65,7 +65,7 @@ def heading(trial: OpenTrial) -> Block:
     return Block(html, "\n".join([about.title, under_text, *notes]), facts)
 
 
-def _day(trial: OpenTrial) -> str:
+def day_of(trial: OpenTrial) -> str:
     """The day the report is of: that of the last pick or harvest, else of planting."""
     last = _last_pick(trial)
     if last:
@@ -197,6 +197,19 @@ def since_last(trial: OpenTrial) -> Block:
 def cannot_tell(trial: OpenTrial) -> Block:
     """What the trial cannot show."""
     return bullets(trial.conclusion.verdict.cannot_tell, trial.names)
+
+
+@told
+def words_used(trial: OpenTrial) -> Block:
+    """The trade's words of this page, each explained once."""
+    check, records = trial.records.trial.check, trial.records
+    lines = [sentences.CHECK_MEANS.format(check=check)] if check else []
+    lines.append(sentences.PLOT_MEANS)
+    if records.plants["block"].notna().any():
+        lines.append(sentences.BLOCK_MEANS)
+    if not records.picks.empty:
+        lines += [sentences.PICK_MEANS, sentences.PLANTED_MEANS]
+    return bullets([*lines, sentences.RANGE_MEANS], trial.names)
 
 
 @told

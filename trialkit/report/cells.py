@@ -20,6 +20,7 @@ from trialkit.report.answered import (
     since_last,
     take_care,
     varieties,
+    words_used,
 )
 from trialkit.report.drawn import (
     along,
@@ -67,5 +68,6 @@ __all__ = [
     "varieties",
     "versions",
     "when_bore",
+    "words_used",
     "yield_so_far",
 ]

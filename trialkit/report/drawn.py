@@ -203,6 +203,14 @@ def along(trial: OpenTrial) -> Block:
     return pictures.show(drawn, "along", trial.names)
 
 
+def bed_plants(trial: OpenTrial) -> pd.DataFrame | None:
+    """The plants of the bed map; None where nobody wrote down where they stand."""
+    position, harvest = trial.conclusion.analysis.position, trial.conclusion.analysis.harvest
+    if not isinstance(position, Missing):
+        return position.bed
+    return None if isinstance(harvest, Missing) or harvest.bed.empty else harvest.bed
+
+
 @told
 def compared(trial: OpenTrial) -> Block:
     """Every variety on one scale, in the unit it was counted or weighed in, the check's line
@@ -213,6 +221,18 @@ def compared(trial: OpenTrial) -> Block:
 
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     """The drawing of `compared`; None where there is nothing to compare."""
+    found = compared_rows(trial)
+    if found is None:
+        return None
+    rows, label, supported = found
+    note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else (
+        "" if supported else "No ranges: this layout has no way to rule out luck.")
+    return plots.compared(rows, label, note, trial.records.trial.check)
+
+
+def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
+    """What the answer's chart shows: variety, estimate, low, high, best first, in the gardener's
+    unit; what it is, with that unit; whether the layout supports ranges."""
     conclusion, main, about = trial.conclusion, headline(trial), trial.records.trial
     rows = conclusion.table.rename(
         columns={"gave": "estimate", "gave_low": "low", "gave_high": "high"})
@@ -229,9 +249,7 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     else:
         return None
     rows = _in_units(rows, shown).sort_values("estimate", ascending=False, kind="stable")
-    note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else (
-        "" if supported else "No ranges: this layout has no way to rule out luck.")
-    return plots.compared(rows, label, note, about.check)
+    return rows, label, supported
 
 
 @told

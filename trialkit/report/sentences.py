@@ -33,3 +33,18 @@ NEEDED = "one question to answer first"
 NEIGHBOUR = "nothing to compare it with"
 MEANS = {"Firm": ACT, "Leaning": LUCK, "Level": SMALL_GAP, "Too soon": WAIT,
          "No comparison": NEEDED}
+
+# The sheet to pin up.
+INVENTED = "Invented data: made up to show what this looks like."
+PLANTED = "{plants} of {varieties}, all planted on {day}."
+PICKED = "All {counted} counted by eye at {picks}; a lost plant's gap counts."
+WHOLE = "The whole report: {address}"
+NEXT = "Next: {step}"
+
+# The trade's own words, once on the page.
+CHECK_MEANS = "Check: the variety you would grow anyway, the one to beat. Here it is {check}."
+PLOT_MEANS = "Plot: one variety's plants together in one spot."
+BLOCK_MEANS = "Block: plots on like ground, normally one of each variety."
+PICK_MEANS = "Pick: one round of picking and counting."
+PLANTED_MEANS = "Per plant planted: the crop over every plant set out, lost ones too."
+RANGE_MEANS = "Likely range: where the true figure probably lies."

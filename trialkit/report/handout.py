@@ -1,0 +1,302 @@
+"""What goes out of the house: one sheet to pin up, and pictures for a chat.
+
+All drawn with matplotlib from the very facts of the report; the words are those of its first
+screen.  `sheet` gives a PDF of one page, `card` a PNG, `alt_text` the same in words.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from textwrap import wrap
+from typing import Any, Literal, NamedTuple
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.path import Path as Outline
+
+from trialkit import cautions, plots, wording
+from trialkit.design.bed import variety_letters
+from trialkit.report import sentences
+from trialkit.report.answered import day_of, leader
+from trialkit.report.drawn import bed_plants, compared_rows
+from trialkit.report.opened import OpenTrial
+
+Paper = Literal["A4", "Letter"]
+PAPERS: dict[str, tuple[float, float]] = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
+"""Inches (ISO 216; ANSI/ASME Y14.1)."""
+
+CARDS: dict[str, tuple[int, int]] = {"square": (1080, 1080), "wide": (1200, 630)}
+"""Pixels across and down."""
+
+SMALLEST = 24.0
+"""Points at 100 dots an inch: shown at a third of its size a card's letters are still 11 pixels."""
+
+DPI = 100
+LEAF = "#1e5b3c"
+
+_TWO_BARS = Outline(
+    [(-1, 0.15), (1, 0.15), (1, 0.75), (-1, 0.75), (-1, 0.15),
+     (-1, -0.75), (1, -0.75), (1, -0.15), (-1, -0.15), (-1, -0.75)],
+    [Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY] * 2)
+SHAPES: dict[str, dict[str, Any]] = {
+    "Firm": {"marker": "o"}, "Leaning": {"marker": "o", "fillstyle": "left"},
+    "Level": {"marker": _TWO_BARS}, "Too soon": {"marker": "o", "fillstyle": "none"},
+    "No comparison": {"marker": "x", "markeredgewidth": 3},
+}
+
+
+class Front(NamedTuple):
+    """The first screen of the report.  rows: variety, estimate, low, high; None without any."""
+
+    title: str
+    under: str
+    leader: str
+    mark: str
+    means: str
+    sentence: str
+    next: str
+    rows: pd.DataFrame | None
+    label: str
+    check: str | None
+    invented: bool
+
+
+def front(trial: OpenTrial) -> Front:
+    """The facts of the first screen."""
+    about, verdict = trial.records.trial, trial.conclusion.verdict
+    leads, means = leader(trial)
+    shown = compared_rows(trial)
+    under = f"{wording.capital(about.crop)}, {day_of(trial)}"
+    return Front(about.title, under, leads, verdict.mark, means, verdict.sentence,
+                 verdict.next_step, None if shown is None else shown[0],
+                 "" if shown is None else shown[1], about.check, about.invented)
+
+
+def alt_text(one: Front) -> str:
+    """A card in words, for who cannot see it."""
+    said = [f"{one.title}. {one.under}.", f"{one.leader}. {one.mark}: {one.means}.", one.sentence]
+    if one.rows is not None:
+        figures = "; ".join(
+            f"{row.variety} {wording.rounded(row.estimate)}" for row in
+            one.rows.itertuples(index=False))
+        said.append(f"{wording.capital(one.label)}: {figures}.")
+    if one.invented:
+        said.append(sentences.INVENTED)
+    return " ".join(said)
+
+
+def card(one: Front, kind: str) -> bytes:
+    """The picture as PNG, CARDS[kind] pixels."""
+    across, down = CARDS[kind]
+    with _style(SMALLEST):
+        figure = Figure(figsize=(across / DPI, down / DPI), dpi=DPI, facecolor=plots.PAPER)
+        page = _Page(figure, 0.45)
+        page.floor = 0.6
+        if kind == "wide":
+            page.right = across / DPI * 0.54
+        page.text(one.under, SMALLEST, colour=plots.MUTED, most=2)
+        page.text(one.leader, 46 if kind == "square" else 40, bold=True, most=3, colour=LEAF)
+        page.mark(one.mark, one.means, 28 if kind == "square" else SMALLEST)
+        page.text(one.sentence, SMALLEST, most=5 if kind == "square" else 7)
+        note = "trialkit" + (f" · {sentences.INVENTED.rstrip('.')}" if one.invented else "")
+        if one.rows is not None:
+            if kind == "square":
+                page.chart(one, page.left, page.down, across / DPI - 0.4, 0.75, 8)
+            else:
+                page.chart(one, across / DPI * 0.56, down / DPI - 0.35, across / DPI - 0.35, 0.7, 8)
+        figure.text(0.45 / (across / DPI), 0.2 / (down / DPI), note, fontsize=SMALLEST * 0.85,
+                    color=plots.MUTED, va="bottom")
+        out = io.BytesIO()
+        figure.savefig(out, format="png", dpi=DPI, facecolor=plots.PAPER,
+                       metadata={"Software": None, "Title": one.title})
+    return out.getvalue()
+
+
+def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
+    """One page as PDF: answer, chart, bed, how it was done in three lines, care.
+
+    address : of the report on the web, as a code to scan; "" for none.
+    """
+    one = front(trial)
+    across, down = PAPERS[paper]
+    with _style(10.5):
+        figure = Figure(figsize=(across, down), facecolor="white")
+        page = _Page(figure, 0.7)
+        if address:
+            _code(figure, address, across - 0.7 - 1.05, down - 0.65 - 1.05, 1.05)
+            page.right = across - 2.0
+        page.text(one.title, 20, bold=True, most=2)
+        page.text(one.under, 11, colour=plots.MUTED, most=1)
+        if one.invented:
+            page.text(sentences.INVENTED, 10, colour=plots.MUTED)
+        page.gap(0.12)
+        page.text(one.leader, 30, bold=True, most=2, colour=LEAF)
+        page.right = across - 0.7
+        page.mark(one.mark, one.means, 14)
+        page.text(one.sentence, 14, most=3)
+        page.text(sentences.NEXT.format(step=one.next), 11, most=4)
+        if one.rows is not None:
+            page.gap(0.05)
+            page.text(wording.capital(one.label), 11, bold=True, most=2)
+            tall = 0.5 + 0.23 * min(len(one.rows), 12)
+            page.chart(one, page.left, page.down, page.right, page.down - tall, 12, False)
+            page.down -= tall
+        page.gap(0.15)
+        _bed(trial, page)
+        page.text("How it was done", 11, bold=True)
+        for line in _how(trial):
+            page.text(f"• {line}", 10, most=3)
+        care = _care(trial)
+        if care:
+            page.gap(0.06)
+            page.text("Take care", 11, bold=True)
+            for line in care:
+                page.text(f"• {line}", 9, most=2)
+        if address:
+            page.text(sentences.WHOLE.format(address=address), 9, colour=plots.MUTED, most=2)
+        out = io.BytesIO()
+        figure.savefig(out, format="pdf", metadata={
+            "Title": one.title, "Subject": one.sentence, "CreationDate": None})
+    return out.getvalue()
+
+
+@contextmanager
+def _style(points: float) -> Iterator[None]:
+    names = ("font.size", "axes.labelsize", "xtick.labelsize", "ytick.labelsize")
+    style: Any = plots.STYLE | dict.fromkeys(names, points) | {"pdf.fonttype": 42}
+    with mpl.rc_context(style), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield
+
+
+class _Page:
+    """Words set from the top of a page down, in inches."""
+
+    def __init__(self, figure: Figure, edge: float) -> None:
+        self.figure = figure
+        self.across, self.tall = (float(one) for one in figure.get_size_inches())
+        self.left, self.right = edge, self.across - edge
+        self.down = self.tall - edge
+        self.floor = 0.3
+        """Nothing is written below this, inches from the foot."""
+
+    def gap(self, inches: float) -> None:
+        self.down -= inches
+
+    def text(
+        self, said: str, points: float, *, bold: bool = False, colour: str = plots.INK,
+        most: int = 9,
+    ) -> None:
+        """A paragraph; what does not fit into `most` lines ends in dots."""
+        wide = points / 72 * (0.64 if bold else 0.575)
+        lines = wrap(said, max(int((self.right - self.left) / wide), 8))
+        most = max(min(most, int((self.down - self.floor) / (points / 72 * 1.28))), 1)
+        if len(lines) > most:
+            lines = [*lines[:most - 1], f"{lines[most - 1][:-1].rstrip()}…"]
+        for line in lines:
+            self.down -= points / 72 * 1.28
+            self.figure.text(self.left / self.across, self.down / self.tall, line,
+                             fontsize=points, color=colour, va="baseline",
+                             fontweight="bold" if bold else "normal")
+        self.down -= points / 72 * 0.3
+
+    def mark(self, mark: str, means: str, points: float) -> None:
+        """How sure: a shape and its words."""
+        self.down -= points / 72 * 1.3
+        at = (self.left + points / 144, self.down + points / 72 * 0.36)
+        self.figure.add_artist(mpl.lines.Line2D(
+            [at[0] / self.across], [at[1] / self.tall], color=LEAF, markersize=points * 0.95,
+            markerfacecoloralt=plots.PAPER, **SHAPES[mark]))
+        room = int((self.right - self.left - points / 50) / (points / 72 * 0.6))
+        said = f"{mark}: {means}"
+        self.figure.text((self.left + points / 50) / self.across, self.down / self.tall,
+                         said if len(said) <= room else mark, fontsize=points, va="baseline",
+                         fontweight="bold")
+        self.down -= points / 72 * 0.35
+
+    def chart(
+        self, one: Front, left: float, top: float, right: float, bottom: float, most: int,
+        titled: bool = True,
+    ) -> None:
+        """The bars, between these edges in inches."""
+        assert one.rows is not None
+        points = mpl.rcParams["font.size"]
+        if titled:
+            room = max(int((right - left) / (points / 72 * 0.56)), 8)
+            for line in wrap(wording.capital(one.label), room)[:2]:
+                top -= points / 72 * 1.25
+                self.figure.text(left / self.across, top / self.tall, line, fontweight="bold")
+        fits = int((top - bottom) / (points / 72 * 1.35)) - 2
+        rows = plots.leading(one.rows, one.check, max(min(most, fits), 2))
+        letters = max(min(max(map(len, rows["variety"])), 14), 3)
+        names = letters * points / 72 * 0.6 + 0.12
+        figures = 4.2 * points / 72 * 0.6
+        low = bottom + points / 72 * 1.5
+        axes = self.figure.add_axes((
+            (left + names) / self.across, low / self.tall,
+            (right - figures - left - names) / self.across,
+            max(top - points / 72 * 1.5 - low, 0.3) / self.tall))
+        plots.bars(axes, rows, one.check, letters, figures * 72)
+        axes.locator_params(axis="x", nbins=5 if right - left > 7 else 2)
+
+
+def _bed(trial: OpenTrial, page: _Page) -> None:
+    """The bed as far as it fits above the last lines."""
+    plants = bed_plants(trial)
+    room = page.down - (3.5 if _care(trial) else 2.0)
+    if plants is None or room < 0.8:
+        return
+    page.text("The bed from above", 11, bold=True)
+    width = page.right - page.left
+    tall = plots.bed_on(page.figure, plants, variety_letters(trial.records), width,
+                        min(room, 2.6), (page.left, page.down))
+    page.down -= tall + 0.05
+    letters = {name: one for name, one in variety_letters(trial.records).items()
+               if name in set(plants["variety"].astype(str))}
+    page.text("; ".join(f"{one} {name}" for name, one in letters.items()) + ".", 9,
+              colour=plots.MUTED, most=3)
+
+
+def _how(trial: OpenTrial) -> list[str]:
+    """Three lines."""
+    records, analysis = trial.records, trial.conclusion.analysis
+    plants = records.plants.drop_duplicates("plant")
+    days = records.picks["date"].dropna().nunique()
+    lines = [sentences.PLANTED.format(
+        plants=wording.counted(len(plants), "plant"),
+        varieties=wording.counted(plants["variety"].nunique(), "variety", "varieties"),
+        day=wording.day(records.trial.planted, year=True))]
+    lines.append(analysis.audit.layout.rstrip(".") + ".")
+    if days:
+        lines.append(sentences.PICKED.format(
+            counted=analysis.counted, picks=wording.counted(days, "pick")))
+    else:
+        lines.append(trial.conclusion.verdict.how_sure)
+    return lines[:3]
+
+
+def _care(trial: OpenTrial) -> list[str]:
+    about = trial.records.trial
+    if about.source and not about.invented:
+        return []
+    which = [one for one in cautions.ALL if about.reach_cm or one is not cautions.LADDER]
+    return [*(f"{one.about}: {one.text}." for one in which), cautions.deferring("this sheet")]
+
+
+def _code(figure: Figure, address: str, left: float, bottom: float, side: float) -> None:
+    """The address to scan, with the quiet zone of four modules (ISO/IEC 18004)."""
+    import segno
+
+    across, tall = (float(one) for one in figure.get_size_inches())
+    axes = figure.add_axes((left / across, bottom / tall, side / across, side / tall))
+    matrix = np.array([list(row) for row in segno.make_qr(address).matrix_iter(border=4)])
+    axes.imshow(matrix, cmap="gray_r", interpolation="nearest", vmin=0, vmax=1)
+    axes.set_axis_off()
+
+
+__all__ = ["CARDS", "PAPERS", "Front", "alt_text", "card", "front", "sheet"]
