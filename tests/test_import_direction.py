@@ -132,7 +132,8 @@ def test_a_files_name_says_what_is_inside() -> None:
 
 SAME_IDEA = {
     "bed": "a bed, and its picture", "check": "the checks, and their command",
-    "errors": "the errors raised", "folder": "a folder of files", "page": "a page of HTML",
+    "errors": "the errors raised", "handout": "the sheet and pictures, and their command",
+    "folder": "a folder of files", "page": "a page of HTML",
     "phone": "the phone's page, and what it sends", "trial": "one trial",
     "season": "a season: one trial's, several trials', and their command",
 }  # fmt: skip
