@@ -5,11 +5,11 @@ Parsing only; which file it came from matters here for messages alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import pandas as pd
 
@@ -26,10 +26,12 @@ from trialkit.reading.toml import (
     number_of,
     seed_of,
     text_of,
+    whole_of,
 )
 from trialkit.reading.units import LENGTH, WEIGHT, Measure, unit_name
 
 LONGEST_CM = 100_000.0
+LONGEST_NAME = 40
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,30 @@ Zeros = Literal["written", "left out"]
 Bears = Literal["top", "along"]
 YIELD, WITHIN_REACH, EARLY = "yield", "within reach", "early"
 QUESTIONS = (YIELD, WITHIN_REACH, EARLY)
+TraitKind = Literal["score", "measure", "count", "yes or no", "day", "share"]
+KINDS: tuple[TraitKind, ...] = ("score", "measure", "count", "yes or no", "day", "share")
+
+
+@dataclass(frozen=True)
+class OwnTrait:
+    """A trait the gardener declares under [[traits]].
+
+    kind : a score on a scale, a measure, a count, yes or no, the day something is first seen, or a
+    share of how many.  words : the scores by name, lowest first.  low, high : of a score.  ends :
+    words for these two.  unit : of a measure.  better : "more", "less", or "" for neither.
+    on : what is looked at.  when : often, or once (then the last record of a plant holds).
+    """
+
+    name: str
+    kind: TraitKind
+    words: tuple[str, ...] = ()
+    low: int = 1
+    high: int = 5
+    ends: tuple[str, ...] = ()
+    unit: str = ""
+    better: Literal["more", "less", ""] = ""
+    on: Literal["plant", "plot"] = "plant"
+    when: Literal["often", "once"] = "often"
 
 
 @dataclass(frozen=True)
@@ -113,6 +139,7 @@ class Trial:
     marketable: tuple[str, ...] = ()
     marketable_from_g: float | None = None
     ready_share: float | None = None
+    traits: tuple[OwnTrait, ...] = ()
 
     @property
     def check(self) -> str | None:
@@ -145,11 +172,19 @@ TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
     "worthwhile", "zeros", "question", "bears",
     "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "dates",
-    "invented", "source", "notes", "units", "layout", "varieties",
+    "invented", "source", "notes", "units", "layout", "varieties", "traits",
 )
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
 VARIETY = ("name", "check", "note")
+TRAIT = ("name", "kind", "scale", "from", "to", "unit", "better", "on", "when")
+MOST_SCORES = 101
+# What the tables call their own columns; a trait of that name would be two things at once.
+TAKEN = frozenset({
+    "date", "plant", "plants", "plot", "block", "row", "column", "variety", "treatment", "lost",
+    "lost reason", "trait", "value", "unit", "note", "event", "count", "weight", "height", "grade",
+    "topped", "harvest", "pods", "season", "stand", "rate", "window", "position", "weights",
+})
 # Keys people put on top that have a place of their own.
 _ELSEWHERE = {
     **{f"{k}_unit": f"Write it under [units], as {k} = ..." for k in UNITS},
@@ -241,6 +276,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         marketable=r.take(top, "marketable", _grades, _GRADES) or (),
         marketable_from_g=r.take(top, "marketable_from", _weight(habits), WEIGHT.examples),
         ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
+        traits=_traits(r),
     )
     if trial.ended is not None and trial.ended < trial.planted:
         r.wrong("ended", top["ended"], "It is before the day of planting.",
@@ -288,6 +324,99 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
         checked = checked or check
         out.append(Variety(name, check, note))
     return tuple(out)
+
+
+def _traits(r: TomlReader) -> tuple[OwnTrait, ...]:
+    tables = r.top.get("traits", [])
+    accepted = '[[traits]] once a trait, with name = "..." and kind = "..." below it'
+    if not isinstance(tables, list):
+        r.wrong("traits", tables, "It should be [[traits]], in two brackets.", accepted)
+        return ()
+    out: list[OwnTrait] = []
+    named: set[str] = set()
+    for i, table in enumerate(tables):
+        at = f"traits.{i}."
+        if not isinstance(table, dict):
+            r.wrong(at.rstrip("."), table, "It is not a trait.", accepted)
+            continue
+        r.known(table, TRAIT, at)
+        name = r.take(table, "name", text_of, '"the name"', where=at, required=True)
+        kind = r.take(table, "kind", _one_of(*KINDS), _quoted(KINDS), where=at, required=True)
+        if name is not None and (folded(name) in TAKEN or folded(name) in named
+                                 or len(name) > LONGEST_NAME):
+            problem = ("It is named twice." if folded(name) in named
+                       else "A column of the tables has that name." if folded(name) in TAKEN
+                       else "The name is too long.")
+            r.wrong(f"{at}name", name, problem,
+                    f"a name of its own, at most {LONGEST_NAME} letters")
+            continue
+        if name is None or kind is None:
+            continue
+        named.add(folded(name))
+        out.append(OwnTrait(
+            name, kind, **_scale(r, table, kind, at),
+            unit=r.take(table, "unit", any_text, _WORDS, where=at) or "",
+            better=r.take(table, "better", _one_of("more", "less"), '"more" or "less"', where=at)
+            or "",
+            on=r.take(table, "on", _one_of("plant", "plot"), '"plant" or "plot"', where=at)
+            or "plant",
+            when=r.take(table, "when", _one_of("often", "once"), '"often" or "once"', where=at)
+            or "often",
+        ))
+    return tuple(out)
+
+
+def _scale(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) -> dict[str, Any]:
+    """What trial.toml says of a score's scale; a problem where another kind has one."""
+    example = 'the scores by name, lowest first: ["none", "some", "much"], or from = 1 and to = 5'
+    if kind != "score":
+        for key in ("scale", "from", "to"):
+            if key in table:
+                r.wrong(at + key, table[key], "Only a score has a scale.", 'kind = "score"')
+        return {}
+    words = r.take(table, "scale", _scores, example, where=at) or ()
+    low = r.take(table, "from", whole_of, "a whole number from 0", where=at)
+    high = r.take(table, "to", whole_of, "a whole number from 1", where=at)
+    if "from" not in table and "to" not in table:
+        if not words and "scale" not in table:
+            r.wrong(f"{at}kind", "score", "A score needs a scale.", example)
+        return {"words": words, "low": 1, "high": max(len(words), 2)}
+    low, high = 1 if low is None else low, 5 if high is None else high
+    if not low < high <= low + MOST_SCORES:
+        r.wrong(f"{at}to", high, f"The scale must go up from {low}, by {MOST_SCORES} at most.",
+                "from = 1 and to = 5")
+        high = low + 1
+    if len(words) not in (0, 2, high - low + 1):
+        r.wrong(f"{at}scale", list(words), "Words for the two ends, or for every score.", example)
+    whole = len(words) == high - low + 1 and low == 1
+    return {"words": words if whole else (), "low": low, "high": high,
+            "ends": words if len(words) == 2 and not whole else ()}
+
+
+def _scores(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or len(value) < 2:
+        raise ValueError("not a list")
+    names = tuple(text_of(name) for name in value)
+    if len({folded(name) for name in names}) < len(names):
+        raise Unreadable("A score is named twice.", '["none", "some", "much"]')
+    return names
+
+
+L = TypeVar("L", bound=str)
+
+
+def _one_of(*known: L) -> Callable[[Any], L]:
+    def convert(value: Any) -> L:
+        for word in known:
+            if isinstance(value, str) and folded(value) == word:
+                return word
+        raise ValueError("none of them")
+
+    return convert
+
+
+def _quoted(words: tuple[str, ...]) -> str:
+    return ", ".join(f'"{word}"' for word in words)
 
 
 def _day(habits: Habits) -> Callable[[Any], date]:

@@ -56,7 +56,8 @@ def test_every_column_says_whether_a_club_page_may_show_it(make: Callable[..., P
     # Free text is never shown unasked: names by other names, notes not at all.
     free = {(t.name, c.name) for t in TABLES for c in t.columns
             if c.kind in ("text", "name") and c.shown == "always"}
-    assert free == {("plants", "variety"), ("plants", "treatment"), ("harvest", "grade")}
+    assert free == {("plants", "variety"), ("plants", "treatment"), ("harvest", "grade"),
+                    ("traits", "trait"), ("traits", "value")}
 
 
 def test_a_trait_is_an_entry_and_a_model(

@@ -6,7 +6,7 @@ import logging
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -21,6 +21,7 @@ from trialkit.models.early import FIRST, HALF, early_trait
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.heat import Warmth, hot_spells, warmth
 from trialkit.models.height import HeightResult, height_trait
+from trialkit.models.own import own_trait
 from trialkit.models.picking import picking_trait
 from trialkit.models.pods import PodsResult, pods_trait
 from trialkit.models.position import PositionResult, position_trait
@@ -236,7 +237,7 @@ class Analysis:
     @property
     def traits(self) -> dict[str, TraitResult | Missing]:
         """Every trait by name, in the order of the report (`records.schema.TRAITS`)."""
-        return {trait.name: self.trait(trait) for trait in TRAITS}
+        return {trait.name: self.trait(trait) for trait in TRAITS} | self.own
 
     def trait(self, trait: Trait) -> TraitResult | Missing:
         """One trait: worked out above where others build on it, else by its model alone."""
@@ -251,6 +252,12 @@ class Analysis:
 
             self._worked_out[trait.name] = _tried(trait.name, work)
         return self._worked_out[trait.name]
+
+    @cached_property
+    def own(self) -> dict[str, TraitResult | Missing]:
+        """The traits of the gardener's own, as trial.toml lists them."""
+        return {trait.name: _tried(trait.name, partial(own_trait, self, trait))
+                for trait in self.records.trial.traits}
 
     @cached_property
     def _worked_out(self) -> dict[str, TraitResult | Missing]:

@@ -63,6 +63,16 @@ weight = {weight_unit}
 [layout]
 {layout}
 
+# Traits of your own, recorded in traits.csv, one [[traits]] part for each. kind: "score",
+# "measure", "count", "yes or no", "day" (first seen) or "share" (3/20). better: "more" or "less".
+# on: "plant" or "plot". when: "often" or "once". A score has its words, lowest first, as
+# scale = ["none", "some", "much"], or from = 1 and to = 5 (scale is then the words for the ends).
+# [[traits]]
+# name = "mildew"
+# kind = "score"
+# scale = ["none", "some", "much"]
+# better = "less"
+
 # One [[varieties]] part for each variety, its name as plants.csv has it. Mark one as the check:
 # the variety you would grow anyway, which the others are compared with.
 {varieties}

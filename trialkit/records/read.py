@@ -28,8 +28,9 @@ from trialkit.records.folder import (
 from trialkit.records.log import Log, read_log
 from trialkit.records.losses import loss_rows, with_losses
 from trialkit.records.merge import FIELDS, joined, log_tables, merged
+from trialkit.records.owntraits import check_traits
 from trialkit.records.plots import PlotNames, judge_baskets, one_line_a_plot, tell_plots_apart
-from trialkit.records.schema import HEIGHTS, NOTE, PLANTS, TABLES, Table
+from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
@@ -44,6 +45,7 @@ class Records:
     picks: date, plant, plot, count (NaN: not looked at; 0: looked, nothing there), weight_g
     heights: date, plant, plot, height_cm;  weather: date, low_c, high_c, rain_mm
     events: date, plant, plot, event, note;  harvest: date, plant, plot, weight_g, count, grade
+    traits: date, plant, plot, trait, value (as written; see `records.owntraits`)
     Of a basket, a record of a whole plot, plot is its label and plant the name "plot 1A"; of any
     other record of a plant, plot is blank.
     doubts: file, line, column, value, doubt, table, row (its place in that table, NA for none)
@@ -69,6 +71,7 @@ class Records:
     files: tuple[tuple[str, int], ...]
     until: date | None = None
     queried: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    traits: pd.DataFrame = field(default_factory=lambda: empty_table(OWN).frame)
 
 
 def read_records(folder: str | Path, until: date | None = None) -> Records:
@@ -161,6 +164,7 @@ def read_tables(
     )
     own = _notes_apart(own)
     plants = ground.plants
+    own["traits"] = check_traits(ground.trial, own["traits"], findings)
     own["events"] = check_plots(plants, ground.plots, own["events"], findings)
     tables, more = merged(own, logged)
     tables |= {table.name: judge_baskets(plants, table, tables[table.name], findings)

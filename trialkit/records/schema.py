@@ -193,7 +193,19 @@ HARVEST = Table(
     crop=True,
     noted=True,
 )
-TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST)
+OWN = Table(
+    "traits",
+    (
+        _DATE,
+        _PLANT,
+        _PLOT,
+        Column("trait", "text", ("what", "property"), filled=True),
+        Column("value", "text", ("score", "result", "reading")),
+    ),
+    (("date",), ("plant", "plot"), ("trait",)),
+    crop=True,
+)
+TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST, OWN)
 
 LOGGED: dict[str, tuple[Table, Column]] = {
     column.name: (table, column) for table in TABLES for column in table.columns if column.logged

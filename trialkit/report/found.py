@@ -9,6 +9,7 @@ import pandas as pd
 
 from trialkit import wording
 from trialkit.models import TraitResult
+from trialkit.models.own import OwnResult
 from trialkit.report.blocks import Block, tabled
 from trialkit.report.measures import Measure, measure, ratio
 from trialkit.trial import Trial
@@ -26,7 +27,7 @@ def found(result: TraitResult, about: Trial) -> Block:
     called = wording.capital(wording.with_unit(result.label, shown.unit))
     return means_table(
         called, result.means, shown, result.against_check, result.scale, result.letters,
-        headed=True,
+        headed=True, least_first=getattr(result, "better", "") == "less",
     )
 
 
@@ -36,6 +37,8 @@ def shown_as(result: TraitResult, about: Trial) -> Measure:
     What was dug or cut keeps the gardener's unit of weights, as the answer names it; picks, a few
     pieces at a time, may take the smaller one.
     """
+    if isinstance(result, OwnResult):
+        return Measure(result.unit)  # as the gardener wrote it
     small = result.means["estimate"].max() if result.trait == "weights" else None
     return measure(result.unit, about, small)
 
@@ -43,16 +46,16 @@ def shown_as(result: TraitResult, about: Trial) -> Measure:
 def means_table(
     caption: str, means: pd.DataFrame, shown: Measure, against: pd.DataFrame, scale: str,
     letters: dict[str, str] | None = None, more: Sequence[tuple[str, Shown]] = (),
-    headed: bool = False,
+    headed: bool = False, least_first: bool = False,
 ) -> Block:
-    """A line a variety, best first.
+    """A line a variety, best first: the least, where less is better.
 
     more : headings of further columns, and what fills them.  headed : a heading above says what
     the caption says, so that only what the brackets are is left to say.
     """
     if means.empty:
         return Block("", "")
-    order = means.sort_values("estimate", ascending=False, kind="stable", na_position="last")
+    order = means.sort_values("estimate", ascending=least_first, kind="stable", na_position="last")
     by = against.set_index("variety") if len(against) else pd.DataFrame()
     check = str(against["check"].iloc[0]) if len(against) else ""
     with_limits = _some(means, "low", "high")
@@ -88,14 +91,15 @@ def _columns(
         if row.variety not in by.index:
             return wording.NONE
         one = by.loc[row.variety]
-        if scale == "ratio":
+        if scale != "difference":
             return ratio(one["estimate"], one["low"], one["high"])
         return shown.estimate(one["estimate"], one["low"], one["high"])
 
     heads = ["Estimate"]
     columns: list[Shown] = [level]
     if check:
-        heads.append("Against the check" if scale == "ratio" else "More than the check")
+        heads.append({"ratio": "Against the check", "odds": "Odds against the check"}.get(
+            scale, "More than the check"))
         columns.append(compared)
     elif letters:
         heads.append("Same letter: too close to call")

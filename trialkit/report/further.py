@@ -132,6 +132,10 @@ def _others(trial: OpenTrial) -> list[Column]:
         shown = shown_as(result, trial.records.trial)
         columns.append((wording.capital(wording.with_unit(result.label, shown.unit)),
                         _cells(result.means, shown)))
+    for own in trial.conclusion.analysis.own.values():
+        if not isinstance(own, Missing):
+            columns.append((wording.capital(wording.with_unit(own.label, own.unit)),
+                            _cells(own.means, Measure(own.unit))))
     return columns
 
 

@@ -1,0 +1,295 @@
+"""Traits of one's own: the model follows the kind, the error is that of plots.
+
+    measure    linear mixed model by REML
+    count      negative binomial mixed model, log link
+    yes or no  binomial mixed model, logit link
+    share      likewise, with a spread between plots; percentages: their logits, linear mixed model
+    score      cumulative logit with plots random (McCullagh 1980; see `mixed.ordered`)
+    day        days from planting, linear mixed model of plots' middle days
+
+Complete blocks are fixed, others random; plots, plants and days of recording are random, as far as
+the records tell them apart.  Comparisons are on the layout's degrees of freedom.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.special import expit, logit
+
+from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm, fit_ordered
+from trialkit.models.comparing import Floats, compare
+from trialkit.models.picking import difference_means
+from trialkit.models.pods import variety_rows
+from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.support import Support, behind, complete, usable_groups
+from trialkit.records.owntraits import values_of
+from trialkit.records.plots import recorded
+from trialkit.wording import listed
+
+if TYPE_CHECKING:
+    from trialkit.models.analysis import Analysis
+    from trialkit.trial import OwnTrait
+
+LINK = {"measure": "difference", "day": "difference", "count": "ratio", "yes or no": "odds",
+        "share": "odds", "score": "odds"}
+
+
+@dataclass(frozen=True)
+class OwnResult(TraitResult):
+    """`scale`: "odds" for scores (of a higher one), yes or no and shares: `against_check` and
+    `pairs` are then ratios of odds.  better: "more", "less" or "", which end the gardener wants.
+    kind: of the trait.  by_day: variety, date, mean of the values as written."""
+
+    better: str = ""
+    kind: str = "measure"
+    by_day: pd.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """level (v,) and covariance (v, v) on the model's scale; how it was fitted."""
+
+    level: Floats
+    covariance: Floats
+    formula: str
+    groups: tuple[str, ...]
+    what: str
+    scores: Floats | None = None
+    left_out: tuple[str, ...] = ()
+
+
+def own_trait(analysis: Analysis, trait: OwnTrait) -> OwnResult | Missing:
+    """One trait of the gardener's own, every variety."""
+    records, ground = analysis.records, analysis.ground
+    rows = values_of(records.traits, trait)
+    if rows.empty:
+        return Missing(trait.name, f"no {trait.name} is recorded yet")
+    data = ground.located(recorded(records.plants, rows).drop(columns=["lost", "plants"]))
+    if trait.kind == "day":
+        data = _first_seen(data, pd.Timestamp(records.trial.planted))
+        if data["amount"].isna().all():
+            return Missing(trait.name, f"{trait.name} was not seen on any plant yet")
+    elif trait.when == "once":
+        data = data.sort_values("date", kind="stable").groupby("plant").tail(1)
+    data = data.reset_index(drop=True).assign(day=data["date"].astype(str).to_numpy())
+    seen = [v for v in analysis.order if (data["variety"] == v).any()]
+    why = ground.why_not if not ground.supported else (
+        "" if len(seen) > 1 else "there is only one variety with records")
+    if not why and ground.df(seen) < 1:
+        why = "there are too few plots to tell varieties from plots"
+    if not why and np.ptp(data["amount"].to_numpy(float)) == 0:
+        why = f"every {trait.name} recorded is the same"
+    if not why and trait.kind == "day" and data["amount"].isna().any():
+        data, why = _middle_days(data)
+    if not why and LINK[trait.kind] != "difference" and trait.kind != "score":
+        why = _one_sided(data, seen, trait)
+    notes = [f"no {trait.name} of {v} is recorded" for v in analysis.order if v not in seen]
+    fitted = None
+    if not why:
+        try:
+            repeated = trait.kind != "day" and trait.when == "often"
+            fitted = _FITS[trait.kind](data, ground, repeated)(seen)
+            if not (np.isfinite(fitted.level).all() and np.isfinite(fitted.covariance).all()):
+                fitted, why = None, "some block has only the lowest or only the highest value"
+        except (MixedModelError, np.linalg.LinAlgError) as error:
+            why = f"the model could not be fitted: {str(error).rstrip('.')}"
+    return _result(trait, data, seen, fitted, ground, analysis.check, why, notes)
+
+
+def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
+    """Why no ratio can be worked out: varieties that had none at all, or all of it."""
+    by = data.groupby("variety")["amount"].agg(["min", "max"]).reindex(seen)
+    none = [str(v) for v in by.index[by["max"] == 0]]
+    full = [str(v) for v in by.index[by["min"] == 1]] if trait.kind != "count" else []
+    said = [f"{listed(names)} had {what}" for names, what in (
+        (none, f"no {trait.name}" if trait.kind == "count" else "none"), (full, "all")) if names]
+    return f"{' and '.join(said)}: no ratio can be worked out" if said else ""
+
+
+def _first_seen(data: pd.DataFrame, planted: pd.Timestamp) -> pd.DataFrame:
+    """One row a plant: amount, the days from planting to the first yes; NaN not yet."""
+    yes = data[data["amount"] > 0].groupby("plant")["date"].min()
+    out = data.sort_values("date", kind="stable").groupby("plant").tail(1)
+    first = out["plant"].map(yes)
+    return out.assign(amount=(first - planted).dt.days.astype(float), date=first)
+
+
+def _middle_days(data: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """A row a plot: the day by which half of its plants had it; why not, where some had not."""
+    def middle(days: pd.Series) -> float:
+        ordered = np.sort(days.fillna(np.inf).to_numpy(float))
+        return float(ordered[max((len(ordered) + 1) // 2 - 1, 0)])
+
+    days = data.groupby("unit")["amount"].transform(middle)
+    plots = data.assign(amount=days).drop_duplicates("unit").reset_index(drop=True)
+    if np.isinf(plots["amount"]).any():
+        some = plots.loc[np.isinf(plots["amount"]), "unit"].nunique()
+        return data, f"in {some} of {len(plots)} plots it was not seen on half of the plants yet"
+    return plots, ""
+
+
+class _Model:
+    """One model of plots: its data, fixed blocks and random groupings."""
+
+    def __init__(self, data: pd.DataFrame, ground: Support, repeated: bool) -> None:
+        units = data.drop_duplicates("unit")
+        self.fixed = complete(units, ground.by)
+        names = [*(n for n in ground.by if n not in self.fixed), "unit", "plant", "day"]
+        if not repeated:  # the date then says nothing of its own, or is what is compared
+            names.remove("day")
+        self.groups, self.left_out = usable_groups(data, names, ("variety", *self.fixed))
+        self.data = data
+        self.formula = " + ".join(["amount ~ variety", *self.fixed])
+
+    def _of(self, fit: object, seen: list[str], what: str) -> _Fitted:
+        rows = variety_rows(fit, seen)  # type: ignore[arg-type]
+        level = rows @ fit.fixed.to_numpy()  # type: ignore[attr-defined]
+        joint = rows @ fit.cov_fixed.to_numpy() @ rows.T  # type: ignore[attr-defined]
+        return _Fitted(level, joint, self.formula, tuple(self.groups), what,
+                       left_out=tuple(self.left_out))
+
+
+class _Linear(_Model):
+    def __call__(self, seen: list[str]) -> _Fitted:
+        return self._of(fit_lmm(self.formula, self.data, groups=self.groups), seen,
+                        "Linear mixed model by REML")
+
+
+class _Count(_Model):
+    def __call__(self, seen: list[str]) -> _Fitted:
+        fit = fit_glmm(self.formula, self.data, family="negative-binomial", groups=self.groups,
+                       method="reml")
+        return self._of(fit, seen, "Negative binomial mixed model (NB2, log link), Laplace with "
+                        "the fixed effects integrated out")
+
+
+class _Share(_Model):
+    def __call__(self, seen: list[str]) -> _Fitted:
+        if self.data["of"].isna().any():
+            low = 0.5 * self.data.loc[self.data["amount"] > 0, "amount"].min()
+            self.data = self.data.assign(amount=logit(np.clip(self.data["amount"], low, 1 - low)))
+            return self._of(fit_lmm(self.formula, self.data, groups=self.groups), seen,
+                            "Linear mixed model by REML on the logits of the percentages (none "
+                            "and all moved in by half of the smallest share seen)")
+        several = (self.data["of"] > 1).any()
+        if several and "unit" not in self.groups:
+            # One record a plot: what plots differ by beyond chance must not pass for chance.
+            self.groups = [*self.groups, "unit"]
+        # Not by "reml": with few records a plot it draws the effects of yes and no towards nothing.
+        fit = fit_glmm(self.formula, self.data, family="binomial", weights="of",
+                       groups=self.groups, method="ml")
+        return self._of(fit, seen, "Binomial mixed model, logit link, maximum likelihood by "
+                        "Laplace")
+
+
+class _Score(_Model):
+    def __call__(self, seen: list[str]) -> _Fitted:
+        fit = fit_ordered(self.formula, self.data, groups=self.groups)
+        shares = fit.shares("variety")
+        mean = (shares["share"] * shares["score"].astype(float)).groupby(
+            shares["variety"]).sum().reindex(seen)
+        rows = variety_rows(fit, seen)[:, 1:]  # type: ignore[arg-type]
+        q = rows.shape[1]
+        joint = fit.joint[-q:, -q:]
+        return _Fitted(rows @ fit.effects.to_numpy()[-q:], rows @ joint @ rows.T, self.formula,
+                       tuple(self.groups), "Cumulative logit model (proportional odds), Laplace",
+                       mean.to_numpy(float), tuple(self.left_out))
+
+
+_FITS: dict[str, type[_Linear] | type[_Count] | type[_Share] | type[_Score]] = {
+    "measure": _Linear, "day": _Linear, "count": _Count, "yes or no": _Share, "share": _Share,
+    "score": _Score,
+}
+
+
+def _result(
+    trait: OwnTrait, data: pd.DataFrame, seen: list[str], fitted: _Fitted | None, ground: Support,
+    check: str | None, why: str, notes: list[str],
+) -> OwnResult:
+    scale = LINK[trait.kind]
+    percent = trait.kind in ("yes or no", "share")
+    times = 100.0 if percent else 1.0
+    plain = _plain_means(data, seen)
+    df = ground.df(seen) if fitted is not None else float("nan")
+    v = len(seen)
+    if fitted is None:
+        level, joint = np.full(v, np.nan), np.full((v, v), np.nan)
+        means = difference_means(seen, times * plain, joint, df)
+    else:
+        level, joint = fitted.level, fitted.covariance
+        means = _means(trait, seen, fitted, df, times)
+    compared = compare(seen, level, joint, df, check, ratio=scale != "difference")
+    if fitted is None and scale == "difference":
+        compared = compare(seen, plain, joint, df, check, ratio=False)
+    by_day = data.dropna(subset=["date"]).groupby(["variety", "date"]).agg(
+        amount=("amount", "mean")).reset_index()
+    return OwnResult(
+        trait.name, trait.name, _unit(trait), scale, means.join(behind(data, seen)),
+        compared.against_check, compared.pairs, compared.letters if not why else {}, not why, why,
+        _method(trait, fitted, df, why), tuple(notes), trait.better, trait.kind, by_day,
+    )
+
+
+def _plain_means(data: pd.DataFrame, seen: list[str]) -> Floats:
+    """Means of plots' means; of shares n of N all counted."""
+    of = data["of"].fillna(1.0) if "of" in data else pd.Series(1.0, index=data.index)
+    sums = (data["amount"] * of).groupby([data["variety"], data["unit"]]).sum()
+    each = sums / of.where(data["amount"].notna(), 0.0).groupby(
+        [data["variety"], data["unit"]]).sum()
+    return each.groupby("variety").mean().reindex(seen).to_numpy(float)
+
+
+def _means(
+    trait: OwnTrait, seen: list[str], fitted: _Fitted, df: float, times: float
+) -> pd.DataFrame:
+    """Means on the scale a gardener reads, with their limits."""
+    se = np.sqrt(np.maximum(np.diagonal(fitted.covariance), 0.0))
+    half = stats.t.isf(0.025, df) * se
+    if LINK[trait.kind] == "difference":
+        return difference_means(seen, fitted.level, fitted.covariance, df)
+    if fitted.scores is not None:
+        nothing = np.full(len(seen), np.nan)
+        return pd.DataFrame({"variety": seen, "estimate": fitted.scores, "se": nothing, "df": df,
+                             "low": nothing, "high": nothing})
+    back = np.exp if trait.kind == "count" else expit
+    value = back(fitted.level)
+    slope = value if trait.kind == "count" else value * (1.0 - value)
+    return pd.DataFrame({
+        "variety": seen, "estimate": times * value, "se": times * slope * se, "df": df,
+        "low": times * back(fitted.level - half), "high": times * back(fitted.level + half)})
+
+
+def _unit(trait: OwnTrait) -> str:
+    if trait.kind in ("yes or no", "share"):
+        return "%"
+    if trait.kind == "day":
+        return "days from planting"
+    if trait.kind == "score":
+        ends = trait.ends or (trait.words[:1] + trait.words[-1:])
+        named = f" ({ends[0]}) to {trait.high} ({ends[1]})" if len(ends) == 2 else (
+            f" to {trait.high}")
+        return f"mean score, {trait.low}{named}"
+    return trait.unit
+
+
+def _method(trait: OwnTrait, fitted: _Fitted | None, df: float, why: str) -> MethodNote:
+    name = trait.name
+    if fitted is None:
+        return MethodNote(f"Means of plots' means; no interval: {why}.", "Plain means.")
+    what = {"odds": "Compared as ratios of odds.", "ratio": "Compared as ratios.",
+            "difference": "Compared as differences."}[LINK[trait.kind]]
+    if trait.kind == "score":
+        what = ("Scores are ordered steps, not amounts: varieties are compared by the odds of a "
+                "higher score. The mean score is for the eye.")
+    return MethodNote(
+        f"{name.capitalize()} compared between plots. {what}",
+        f"{fitted.what}, {fitted.formula}, random {', '.join(fitted.groups) or 'nothing'}; "
+        f"complete blocks fixed; comparisons on the layout's {df:g} df: Dunnett against the check, "
+        f"Tukey-Kramer for all pairs. {'; '.join(fitted.left_out)}",
+        fitted.formula, fitted.groups, f"design, {df:g}",
+    )

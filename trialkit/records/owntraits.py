@@ -1,0 +1,142 @@
+"""Traits of one's own: what their values may be, and the table that holds them.
+
+A value is kept as it was written and read when it is used, so that nothing is lost by a change of
+trial.toml.  In the log a trait goes under the kind "trait:" and its name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from trialkit.reading.numbers import number, whole_number
+from trialkit.reading.problems import Unreadable
+from trialkit.reading.spelling import did_you_mean, folded
+from trialkit.records.findings import LISTED, Findings, Located
+from trialkit.trial import OwnTrait, Trial
+
+YES = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
+NO = frozenset({"no", "n", "false", "0"})
+LONGEST = 60
+
+
+def accepted(trait: OwnTrait) -> str:
+    """What a cell of this trait may hold."""
+    if trait.kind == "score" and trait.words:
+        return ", ".join(trait.words) + f", or a whole number from 1 to {len(trait.words)}"
+    return {
+        "score": f"a whole number from {trait.low} to {trait.high}",
+        "count": "a whole number from 0",
+        "measure": "a number" + (f", in {trait.unit}, without the unit" if trait.unit else ""),
+        "yes or no": "yes or no",
+        "day": "yes on the day it was first seen, no while it is not, or nothing for yes",
+        "share": "how many of how many, such as 3/20, or a percentage such as 15 %",
+    }[trait.kind]
+
+
+def read_value(trait: OwnTrait, text: str) -> tuple[float, float]:
+    """A value as a number, and of how many it is (1 but for a share n/N; NaN for a percentage).
+
+    A score: its number; yes 1 and no 0.  Raises Unreadable.
+    """
+    said = " ".join(text.split())
+    what = accepted(trait)
+    if len(said) > LONGEST:
+        raise Unreadable("It is too long for a value.", what)
+    if trait.kind in ("yes or no", "day"):
+        word = folded(said)
+        if word in YES or (trait.kind == "day" and not said):
+            return 1.0, 1.0
+        if word in NO:
+            return 0.0, 1.0
+        raise Unreadable("It is neither yes nor no.", what)
+    if not said:
+        raise Unreadable("It is blank.", what)
+    if trait.kind == "score":
+        return _score(trait, said, what), 1.0
+    if trait.kind == "share":
+        return _share(said, what)
+    value = whole_number(said, accepted=what) if trait.kind == "count" else number(
+        said, accepted=what)
+    if trait.kind == "count" and value < 0:
+        raise Unreadable("A count cannot be below zero.", what)
+    return float(value), 1.0
+
+
+def _score(trait: OwnTrait, said: str, what: str) -> float:
+    words = {folded(word): place for place, word in enumerate(trait.words, start=1)}
+    if folded(said) in words:
+        return float(words[folded(said)])
+    ends = {folded(end): value for end, value in zip(trait.ends, (trait.low, trait.high),
+                                                     strict=False)}
+    if folded(said) in ends:
+        return float(ends[folded(said)])
+    value = whole_number(said, accepted=what)
+    if not trait.low <= value <= trait.high:
+        raise Unreadable(f"The scale goes from {trait.low} to {trait.high}.", what)
+    return float(value)
+
+
+def _share(said: str, what: str) -> tuple[float, float]:
+    some, sep, whole = said.replace(" of ", "/").partition("/")
+    if not sep:
+        value = number(said.rstrip("% "), accepted=what)
+        if not 0 <= value <= 100:
+            raise Unreadable("A percentage lies between 0 and 100.", what)
+        if "%" not in said:
+            raise Unreadable("Of how many?", what)
+        return value / 100.0, float("nan")
+    n, of = whole_number(some.strip(), accepted=what), whole_number(whole.strip(), accepted=what)
+    if not 0 <= n <= of or of < 1:
+        raise Unreadable("The first number is of the second.", what)
+    return n / of, float(of)
+
+
+def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:
+    """Note what is wrong with the rows of traits.csv; return them with traits as trial.toml has
+    them."""
+    frame = rows.frame
+    if not len(frame):
+        return rows
+    own = {folded(trait.name): trait for trait in trial.traits}
+    unknown = [i for i, name in enumerate(frame["trait"]) if not pd.isna(name)
+               and folded(str(name)) not in own]
+    at = np.array(unknown, dtype=np.intp)
+    named = ", ".join(trait.name for trait in trial.traits) or "a trait declared under [[traits]]"
+    findings.errors_at(
+        rows, at, "trait", [str(frame["trait"].iloc[i]) for i in at[:LISTED]],
+        ["trial.toml declares no such trait."
+         + did_you_mean(str(frame["trait"].iloc[i]), [t.name for t in trial.traits])
+         for i in at[:LISTED]], named)
+    wrong: dict[str, list[tuple[int, str]]] = {}
+    for i, (name, value) in enumerate(zip(frame["trait"], frame["value"], strict=True)):
+        trait = own.get(folded(str(name)))
+        if trait is None:
+            continue
+        try:
+            if not pd.isna(value) or trait.kind == "day":
+                read_value(trait, "" if pd.isna(value) else str(value))
+        except Unreadable as error:
+            wrong.setdefault(error.accepted, []).append((i, error.problem))
+    for what, cells in wrong.items():
+        at = np.array([i for i, _ in cells], dtype=np.intp)
+        findings.errors_at(rows, at, "value", [str(frame["value"].iloc[i]) for i in at[:LISTED]],
+                           [problem for _, problem in cells[:LISTED]], what)
+    spelled = frame["trait"].map(
+        lambda name: own[folded(str(name))].name if folded(str(name)) in own else name,
+        na_action="ignore")
+    return rows.having(trait=spelled.astype("str").where(spelled.notna(), None))
+
+
+def values_of(traits: pd.DataFrame, trait: OwnTrait) -> pd.DataFrame:
+    """The rows of one trait with `amount` and `of` (see `read_value`); blanks left out, but for a
+    day, where nothing written means yes."""
+    rows = traits[traits["trait"] == trait.name]
+    if trait.kind != "day":
+        rows = rows[rows["value"].notna()]
+    known: Mapping[str, tuple[float, float]] = {
+        text: read_value(trait, text) for text in rows["value"].fillna("").unique()}
+    read = [known[text] for text in rows["value"].fillna("")]
+    return rows.assign(amount=[a for a, _ in read], of=[n for _, n in read])
