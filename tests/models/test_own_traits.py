@@ -29,8 +29,7 @@ def _trial(table: pd.DataFrame, trait: OwnTrait):
                          variety=table["variety"].astype(str))
     table["plant"] = [f"p{i}" for i in range(len(table))]
     plants = table[["plant", "variety", "block", "plot"]].assign(
-        row=pd.factorize(block)[0] + 1.0,
-        column=_scattered(table["plot"]),
+        row=_scattered(table), column=table.groupby("plot").cumcount() + 1.0,
         treatment=pd.NA, lost=pd.NaT, lost_reason=pd.NA).astype({"lost": "datetime64[ns]"})
     trial = records(plants, check=str(table["variety"].iloc[0]))
     rows = pd.DataFrame({"date": table.get("date", day(50)), "plant": table["plant"], "plot": None,
@@ -38,11 +37,12 @@ def _trial(table: pd.DataFrame, trait: OwnTrait):
     return replace(trial, traits=rows, trial=replace(trial.trial, traits=(trait,)))
 
 
-def _scattered(plots: pd.Series) -> np.ndarray:
-    """Places along a row: plots in an order drawn at random, the plants of a plot side by side."""
-    code, names = pd.factorize(plots)
-    order = np.random.default_rng(1).permutation(len(names))[code]
-    return np.argsort(np.argsort(order, kind="stable"), kind="stable") + 1.0
+def _scattered(table: pd.DataFrame) -> np.ndarray:
+    """A row for each plot, those of a variety spread evenly over the bed."""
+    plots = table.drop_duplicates("plot")
+    place = (plots.groupby("variety").cumcount() + 0.5) / plots.groupby("variety")[
+        "plot"].transform("size")
+    return table["plot"].map(place.set_axis(plots["plot"]).rank(method="first")).to_numpy(float)
 
 
 def _log_odds(result, varieties) -> np.ndarray:
