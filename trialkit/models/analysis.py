@@ -256,7 +256,8 @@ class Analysis:
     @cached_property
     def own(self) -> dict[str, TraitResult | Missing]:
         """The traits of the gardener's own, as trial.toml lists them."""
-        return {trait.name: _tried(trait.name, partial(own_trait, self, trait))
+        return {trait.name: _tried(trait.name, partial(
+                    own_trait, self.records, self.ground, self.order, self.check, trait))
                 for trait in self.records.trial.traits}
 
     @cached_property

@@ -32,7 +32,7 @@ from trialkit.records.plots import recorded
 from trialkit.wording import listed
 
 if TYPE_CHECKING:
-    from trialkit.models.analysis import Analysis
+    from trialkit.records import Records
     from trialkit.trial import OwnTrait
 
 LINK = {"measure": "difference", "day": "difference", "count": "ratio", "yes or no": "odds",
@@ -63,9 +63,10 @@ class _Fitted:
     left_out: tuple[str, ...] = ()
 
 
-def own_trait(analysis: Analysis, trait: OwnTrait) -> OwnResult | Missing:
+def own_trait(
+    records: Records, ground: Support, order: list[str], check: str | None, trait: OwnTrait
+) -> OwnResult | Missing:
     """One trait of the gardener's own, every variety."""
-    records, ground = analysis.records, analysis.ground
     rows = values_of(records.traits, trait)
     if rows.empty:
         return Missing(trait.name, f"no {trait.name} is recorded yet")
@@ -77,7 +78,7 @@ def own_trait(analysis: Analysis, trait: OwnTrait) -> OwnResult | Missing:
     elif trait.when == "once":
         data = data.sort_values("date", kind="stable").groupby("plant").tail(1)
     data = data.reset_index(drop=True).assign(day=data["date"].astype(str).to_numpy())
-    seen = [v for v in analysis.order if (data["variety"] == v).any()]
+    seen = [v for v in order if (data["variety"] == v).any()]
     why = ground.why_not if not ground.supported else (
         "" if len(seen) > 1 else "there is only one variety with records")
     if not why and ground.df(seen) < 1:
@@ -88,7 +89,7 @@ def own_trait(analysis: Analysis, trait: OwnTrait) -> OwnResult | Missing:
         data, why = _middle_days(data)
     if not why and LINK[trait.kind] != "difference" and trait.kind != "score":
         why = _one_sided(data, seen, trait)
-    notes = [f"no {trait.name} of {v} is recorded" for v in analysis.order if v not in seen]
+    notes = [f"no {trait.name} of {v} is recorded" for v in order if v not in seen]
     fitted = None
     if not why:
         try:
@@ -98,7 +99,7 @@ def own_trait(analysis: Analysis, trait: OwnTrait) -> OwnResult | Missing:
                 fitted, why = None, "some block has only the lowest or only the highest value"
         except (MixedModelError, np.linalg.LinAlgError) as error:
             why = f"the model could not be fitted: {str(error).rstrip('.')}"
-    return _result(trait, data, seen, fitted, ground, analysis.check, why, notes)
+    return _result(trait, data, seen, fitted, ground, check, why, notes)
 
 
 def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
