@@ -31,6 +31,13 @@ ON_THE_PHONE = (
 )
 """Before a walk along the plants with a phone in one hand: no ladder at all."""
 
+TASTING = (
+    Caution("Allergies", "ask before anybody tastes, and say what is served"),
+    Caution("Raw", "some beans and other crops are poisonous raw: cook what must be cooked"),
+    Caution("Clean", "wash hands, knives and produce; serve nothing within a spray's waiting days"),
+)
+"""Before a tasting; food-safety advice where you live comes first."""
+
 PICKING = (KNIFE, HEAT, LADDER, SPRAY)
 ALL = (*PICKING, LIME)
 
@@ -40,6 +47,12 @@ def deferring(to_what: str) -> str:
     return f"The label, your local extension service and licensed advice come before {to_what}."
 
 
+def deferring_food(to_what: str) -> str:
+    """Who comes before `to_what` where something is eaten."""
+    return f"Food-safety advice where you live comes before {to_what}."
+
+
 def in_a_line(which: tuple[Caution, ...], to_what: str) -> str:
     """Cautions one after the other, and who comes before them."""
-    return " ".join((*(f"{about}: {text}." for about, text in which), deferring(to_what)))
+    last = deferring_food(to_what) if which is TASTING else deferring(to_what)
+    return " ".join((*(f"{about}: {text}." for about, text in which), last))

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.commands import club, gather, handout, new, plan, record, report, season
+from trialkit.commands import club, gather, handout, new, plan, record, report, season, tasting
 from trialkit.commands.terminal import (
     CODES,
     Exit,
@@ -128,6 +128,10 @@ def phone(
 app.command(epilog=example("trialkit add my-beans pick.csv", "trialkit add my-beans *.csv"))(
     record.add
 )
+app.command(epilog=example("trialkit tasting my-beans --tasters 12",
+                           "trialkit tasting my-beans --tasters 18 --each 5",
+                           "trialkit tasting my-beans"))(tasting.tasting)
+app.command(epilog=example("trialkit triangle 9 15"))(tasting.triangle)
 app.command(epilog=example("trialkit undo my-beans"))(record.undo)
 app.command(
     epilog=example(

@@ -14,7 +14,7 @@ PLAIN = "date,plant,count,weight\n2026-07-01,A1,3,12.5\n2026-07-01,C1,0,\n2026-0
 
 
 def picks_of(folder) -> list[tuple]:
-    picks = read_records(folder).picks
+    picks = read_records(folder).picks[["date", "plant", "count", "weight_g"]]
     return [
         (day.date(), plant, None if np.isnan(count) else count, None if np.isnan(grams) else grams)
         for day, plant, count, grams in picks.itertuples(index=False, name=None)

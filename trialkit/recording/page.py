@@ -31,16 +31,7 @@ def render(trial: dict[str, Any], planted: str) -> str:
     planted : the planting day in words.
     """
     script, style = _bundle("boot"), _part("style.css")
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            f"script-src {_hash(script)}",
-            f"style-src {_hash(style)}",
-            "img-src data:",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
+    policy = policy_of(script, style)
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     return environment.from_string(_part("page.html.j2")).render(
         trial=trial,
@@ -49,7 +40,21 @@ def render(trial: dict[str, Any], planted: str) -> str:
         policy=policy,
         script=Markup(script),
         style=Markup(style),
-        data=Markup(_json_for_html(trial)),
+        data=Markup(json_for_html(trial)),
+    )
+
+
+def policy_of(script: str, style: str) -> str:
+    """A content security policy that allows this script and this style and nothing else."""
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src {_hash(script)}",
+            f"style-src {_hash(style)}",
+            "img-src data:",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
     )
 
 
@@ -79,7 +84,7 @@ def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def _json_for_html(value: Any) -> str:
+def json_for_html(value: Any) -> str:
     """JSON that cannot end the element it stands in, whatever the names in it are.
 
     See the HTML standard, "Restrictions for contents of script elements".

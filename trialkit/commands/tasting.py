@@ -1,0 +1,131 @@
+"""The commands `tasting` and `triangle`: a tasting laid out, and what came of it.
+
+Heavy libraries are imported inside, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from trialkit.commands.terminal import Exit, Folder, command, say, stop, the_trial
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PLACE, SCORES, KEY = "tasting", "scores.csv", "key.csv"
+
+
+def tasting(
+    folder: Folder,
+    tasters: Annotated[
+        int | None, typer.Option(min=1, help="How many will taste: lays the tasting out.")
+    ] = None,
+    each: Annotated[
+        int | None, typer.Option(min=2, help="Varieties a taster gets; else all of them.")
+    ] = None,
+    trait: Annotated[
+        list[str] | None, typer.Option("--trait", help="What is scored; once for each.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="The same seed draws the same tasting.")] = None,
+    paper_name: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+) -> None:
+    """Lay out a blind tasting of the trial's varieties, or say what came of it.
+
+    With --tasters: a sheet a taster, a phone page, an empty table of scores and
+    the key, in FOLDER/tasting. Without: what the scores written there say.
+    """
+    folder = the_trial(folder)
+    place = folder / PLACE
+    if tasters is None:
+        _tell(folder, place)
+        return
+    if (place / KEY).exists() or (place / SCORES).exists():
+        stop(Exit.NOT_WRITTEN, f"{place} holds a tasting already. Move it away first; nothing was "
+                               "changed.")
+    from trialkit.design import paper
+    from trialkit.design.tastingpaper import tasting_sheets
+    from trialkit.design.tastingplan import TastingError, plan_tasting
+    from trialkit.recording.tasting import tasting_page
+    from trialkit.records.write import csv_text, write_bytes
+    from trialkit.trial import TrialProblems, parse_trial
+
+    traits = list(dict.fromkeys(trait or ["liking"]))
+    try:
+        trial = parse_trial((folder / "trial.toml").read_text(encoding="utf-8"))
+        made = plan_tasting(trial.variety_names, tasters, each, seed)
+        sheet = paper.paper(paper_name)
+    except TrialProblems as problems:
+        stop(Exit.RECORDS, str(problems))
+    except (TastingError, ValueError) as error:
+        raise typer.BadParameter(str(error)) from None
+    title = f"Tasting: {trial.title}"
+    try:
+        place.mkdir(exist_ok=True)
+        paper.save_pdf(tasting_sheets(made, traits, title, sheet), place / "sheets.pdf", title)
+        write_bytes(place / "tasting.html", tasting_page(made, traits, title).encode("utf-8"))
+        write_bytes(place / SCORES, csv_text(["taster", "code", "trait", "score"], []).encode())
+        write_bytes(place / KEY, csv_text(["code", "variety"], [
+            [code, name] for name, code in made.codes.items()]).encode("utf-8"))
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write the tasting: {error}")
+    say(f"{len(made.orders)} tasters, {made.each} of {len(made.codes)} varieties each: {made.text}")
+    say(f"Print {place / 'sheets.pdf'}, or send {place / 'tasting.html'} to the phones.")
+    say(f"Keep {place / KEY} apart until all have tasted.")
+    say("Ask about allergies; cook what must not be eaten raw; wash. Food-safety advice where you "
+        "live comes first.")
+    say(f"Scores go into {place / SCORES}; then: {command('tasting', folder)}")
+
+
+def _tell(folder: Path, place: Path) -> None:
+    from trialkit.models.tasting import NOTE, tasting_result
+    from trialkit.records import RecordsError
+
+    if not (place / KEY).is_file():
+        stop(Exit.NO_TRIAL, f"No tasting is laid out in {place}. Begin with: "
+                            f"{command('tasting', folder, '--tasters', '12')}")
+    from trialkit.records.tastings import read_scores
+
+    try:
+        scores = read_scores(place / SCORES, place / KEY)
+    except RecordsError as problems:
+        stop(Exit.RECORDS, str(problems))
+    if not len(scores):
+        say(f"{place / SCORES} holds no score yet.")
+        return
+    for trait in dict.fromkeys(scores["trait"]):
+        _say_of(scores[scores["trait"] == trait], str(trait), tasting_result)
+    say(NOTE)
+
+
+def _say_of(scores: pd.DataFrame, trait: str, result: object) -> None:
+    try:
+        made = result(scores, trait)  # type: ignore[operator]
+    except ValueError as error:
+        say(str(error))
+        return
+    say(made.text)
+
+
+def triangle(
+    right: Annotated[int, typer.Argument(min=0, help="Who named the odd cup.", metavar="RIGHT")],
+    tasted: Annotated[int, typer.Argument(min=1, help="Who tasted.", metavar="TASTED")],
+) -> None:
+    """Can two be told apart at all? Of three cups two are alike; each taster names the odd one."""
+    from trialkit.models.tasting import fewest_right, triangle_test
+
+    try:
+        chance = triangle_test(right, tasted)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    needed = fewest_right(tasted)
+    if chance <= 0.05:
+        say(f"They can be told apart: {right} right of {tasted}. Guessing gives so many at most "
+            "1 time in 20.")
+    elif needed is None:
+        say(f"{tasted} tasters are too few to show anything. Ask at least 3.")
+    else:
+        say(f"Not shown: {right} right of {tasted} could be guessing; {needed} would be needed. "
+            "That doesn't make them alike.")
