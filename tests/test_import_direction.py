@@ -135,6 +135,7 @@ SAME_IDEA = {
     "errors": "the errors raised", "handout": "the sheet and pictures, and their command",
     "folder": "a folder of files", "page": "a page of HTML",
     "phone": "the phone's page, and what it sends", "trial": "one trial",
+    "tasting": "a tasting: its model, the tasters' page, and their command",
     "season": "a season: one trial's, several trials', and their command",
 }  # fmt: skip
 UNLIKE_STILL = {"cells", "found", "places"}
