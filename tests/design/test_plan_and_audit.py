@@ -86,7 +86,7 @@ def test_a_latin_square_is_never_said_to_lie_in_one_block(tmp_path):
     done = conclude(read_records(tmp_path / "trial"))
     said = done.verdict.how_sure
     assert "1 block" not in said
-    assert "between plots in 5 rows and 5 columns." in said
+    assert "5 plots of each variety in 5 rows and 5 columns." in said
     found = audit(read_records(tmp_path / "trial"))
     assert grouped_in(found.units, found.by) == "5 rows and 5 columns"
     assert "in rows and columns" in found.layout

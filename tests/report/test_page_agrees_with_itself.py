@@ -187,7 +187,7 @@ def test_no_advice_to_go_on_beside_next_to_no_chance(season: str) -> None:
 
 
 @pytest.mark.parametrize(("season", "head", "leader"), [
-    ("weights only", "Weight picked, g a plant a week", "B"),
+    ("weights only", "Weight per plant planted, up to", "B"),
     ("heights only", "Height on 18 August, cm", "B"),
     ("losses only", "Plants still standing, %", "B"),
     ("picked once", "Pods per plant planted, up to", "B"),

@@ -16,7 +16,7 @@ import pandas as pd
 
 from trialkit.decide.looks import ALIKE, ALIKE_RATIO, SETTLED, UNSETTLED
 from trialkit.decide.verdict import DESCRIPTION, Verdict, plots_of_each
-from trialkit.design.audit import RowsExplain
+from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.results import TraitResult
@@ -118,14 +118,13 @@ class _Values:
     def about(self) -> str:
         label = self.result.label.removeprefix("days from planting to ") if self.dated else (
             self.result.label)
-        unit = "" if self.dated or self.result.unit in label else f", {self.result.unit}"
-        return f"{label[:1].upper()}{label[1:]}{unit}"
+        return f"{label[:1].upper()}{label[1:]}"
 
     def value(self, variety: str) -> str:
         value = float(self.result.of(variety)["estimate"])
         if self.dated:
             return day(self.planted + pd.Timedelta(days=round(value)))
-        return figure(value)
+        return f"{figure(value)} {self.result.unit}"
 
     def difference(self, pair: _Pair) -> str:
         """The lead, with its range."""
@@ -235,7 +234,8 @@ def _how_sure(
     lead = (f"{pair.best} stands at {told.difference(pair)} than {other}"
             if result.scale != "ratio" else
             f"{pair.best} stands at {told.difference(pair)} {other}")
-    out = [f"{lead}, on {plots_of_each(analysis)}."]
+    within = grouped_in(analysis.ground.units, analysis.ground.by)
+    out = [f"{lead}, on {plots_of_each(analysis)}{' in ' if within else ''}{within}."]
     if firm:
         out.append("The range leaves out a tie. It allows for every comparison made: if all "
                    "varieties were alike, at most 1 such trial in 20 would name a winner.")

@@ -398,7 +398,7 @@ def print_paper(
 
 def plants_text(planting: Planting) -> str:
     """plants.csv of a plan."""
-    heads = [column.name for column in PLANTS.columns]
+    heads = [column.name for column in PLANTS.columns if column.offered]
     plants = planting.plants.assign(lost=None, lost_reason=None)
     rows = [
         ["" if value is None or value != value else value for value in row]

@@ -49,13 +49,14 @@ Reader = Callable[[str, Reading], Any]
 
 def read_cells(
     sheet: Sheet, place: int, kind: str, how: Reading, findings: Findings, *,
-    filled: bool = False, table: str = "",
+    filled: bool = False, literal: bool = False, table: str = "",
 ) -> tuple[pd.Series, Coded | None]:
     """One column of a sheet as values; every text that cannot be read goes to ``findings``.
 
     kind : see `schema.Column`; "amount" is a number without a unit.  filled : a blank cell is an
-    error.  table : the table the column is of.  Returns datetime64[ns] for dates, text for names
-    and text, float64 (cm, g, degrees Celsius) for the rest; and, for dates, names and text, the
+    error.  literal : "NA" and "-" are no blanks.  table : the table the column is of.  Returns
+    datetime64[ns] for dates, text for names and text, float64 (cm, g, degrees Celsius) for the
+    rest; and, for dates, names and text, the
     same as codes of distinct values.
     """
     cells = sheet.cells[place]
@@ -64,7 +65,8 @@ def read_cells(
     if not cells.are_text:
         return _plain_numbers(rows, cells.values, kind, name, how, findings), None
     codes, texts = cells.coded
-    values, wrong = _distinct(texts, kind, how, name, filled, sheet.held_as_numbers)
+    values, wrong = _distinct(texts, kind, how, name, filled, filled or literal,
+                              sheet.held_as_numbers)
     if wrong:
         _report(rows, name, codes, texts, wrong, findings)
     if kind == "length" and how.unit == "ft":
@@ -88,7 +90,8 @@ def _recoded(codes: npt.NDArray[np.intp], values: pd.Series) -> Coded:
 
 
 def _distinct(
-    texts: list[str], kind: str, how: Reading, name: str, filled: bool, settled: frozenset[str]
+    texts: list[str], kind: str, how: Reading, name: str, filled: bool, literal: bool,
+    settled: frozenset[str],
 ) -> tuple[list[Any], dict[int, Unreadable]]:
     """What each distinct text means, and, by place, what is wrong with those that mean nothing."""
     read, blank = READERS[kind], BLANKS_OF[kind]
@@ -102,7 +105,7 @@ def _distinct(
         if spoilt is not None:
             wrong[code] = Unreadable(spoilt, "the value itself, or an empty cell")
             continue
-        if not text.strip() or (not filled and is_blank(text)):
+        if not text.strip() or (not literal and is_blank(text)):
             if filled:
                 wrong[code] = Unreadable("It is blank.", f"{name} on every line")
             continue

@@ -53,6 +53,7 @@ class Column:
     with its unit.  filled : must not be blank.  logged : comes in by phone and by other
     spreadsheets too, through the log.  shown : when a club's pages may show what it says: always,
     with names, with notes, or never.  offered : stands in the heading a new trial's file is given.
+    literal : "NA" and "-" are names like others.
     """
 
     name: str
@@ -63,6 +64,7 @@ class Column:
     logged: bool = False
     shown: Shown = "always"
     offered: bool = True
+    literal: bool = False
 
     @property
     def field(self) -> str:
@@ -112,7 +114,7 @@ class Table:
 
 
 _PLANT_NAMES = ("plant id", "plant no", "plant number", "plant name", "plant code", "id")
-_PLANT = Column("plant", "name", _PLANT_NAMES, shown="names")
+_PLANT = Column("plant", "name", _PLANT_NAMES, shown="names", literal=True)
 _DATE_NAMES = ("day", "date picked", "pick date", "picked on", "date measured", "when")
 _DATE = Column("date", "date", _DATE_NAMES, filled=True)
 _PLOT = Column("plot", "text", ("plot id", "plot no", "plot number", "plot name"), shown="names")
@@ -171,7 +173,7 @@ EVENTS = Table(
     "events",
     (
         _DATE,
-        _PLANT,
+        replace(_PLANT, literal=False),
         _PLOT,
         Column("event", "text", ("what", "done", "what happened", "task", "job"), filled=True,
                shown="notes"),

@@ -48,7 +48,8 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
             continue
         kind, how = _reading(table, column, match.unit, trial, sheet.mark)
         data[column.field], coded = read_cells(
-            sheet, match.place, kind, how, findings, filled=column.filled, table=table.name
+            sheet, match.place, kind, how, findings, filled=column.filled,
+            literal=column.literal, table=table.name,
         )
         if coded is not None:
             codes[column.field] = coded
