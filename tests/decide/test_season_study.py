@@ -22,7 +22,7 @@ def by_name(name: str) -> Setting:
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", SETTINGS, ids=lambda kind: kind.name)
 def test_no_more_than_one_season_in_twenty_has_a_false_claim(kind):
-    found = tally(kind, 200, seed=2)
+    found = tally(kind, 100, seed=2)
     allowed = 0.05 + 2 * np.sqrt(0.05 * 0.95 / found.seasons)
     assert found.false / found.seasons <= allowed
     assert found.false_season[BEYOND_REACH] / found.seasons <= allowed

@@ -8,8 +8,8 @@ from trialkit.models.results import MethodNote, Missing
 from trialkit.wording import counted, figure
 
 # Figures of tests/decide/README.md, made by season_study.py.
-FALSE = "8"
-NAMED = "26 and 48"
+FALSE = "6"
+NAMED = "21 and 44"
 
 
 def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
