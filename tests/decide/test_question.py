@@ -274,3 +274,22 @@ def test_heights_that_stop_at_the_stick_are_no_measure_of_reach(tall_season):
     found = conclude(of(replace(tall_season, heights=stuck), question="within reach", bears="top"))
     assert found.verdict.headline == "Heights stop short"
     assert "180 cm" in found.verdict.how_sure
+
+
+# -- place in the bed -----------------------------------------------------------------------
+
+def test_a_trend_that_turns_the_order_round_stands_in_the_answer():
+    """B stands at the poor end of most blocks: as weighed it is behind A, and the ground being
+    allowed for ahead of it."""
+    plants = bed("ABC", blocks=5, plants=1)
+    orders = {"1": "BCA", "2": "BCA", "3": "CBA", "4": "BAC", "5": "BCA"}
+    plants = plants.assign(column=[
+        float(orders[block].index(variety) + 1)
+        for block, variety in zip(plants["block"], plants["variety"], strict=True)])
+    rng = np.random.default_rng(3)
+    level = 400 + 80.0 * plants["column"] + 60.0 * (plants["variety"] == "B")
+    harvest = pd.DataFrame({"date": day(90), "plant": plants["plant"], "count": np.nan,
+                            "weight_g": level + rng.normal(0, 4, len(plants)), "grade": None})
+    verdict = conclude(records(plants, harvest=harvest)).verdict
+    assert "turns the order round" in verdict.answer
+    assert "turns the order round" not in verdict.how_sure

@@ -96,7 +96,9 @@ def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
     state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
     second = _others(results, ratios, subject, check) + _losses(told, [*results, check])
-    sure = _how_sure(told, result, 1.0) + _place(told.analysis, subject, check)
+    place, turned = _place(told.analysis, subject, check, ratios[subject])
+    second += place if turned else ""
+    sure = _how_sure(told, result, 1.0) + ("" if turned else place)
     first = f"{told.sentence(*pair, check)}{tail}."
     return Verdict(f"{first}{second}", sure, _next_step(told, pair, result, undecided, rest),
                    open_questions, state, mark, first, pair, headline)
@@ -206,21 +208,26 @@ def _to_turn(rest: Rest | None) -> str:
             f"{rest.leader} has given so far.")
 
 
-def _place(analysis: Analysis, subject: str, check: str) -> str:
-    """Whether place in the bed explains the difference."""
+def _place(
+    analysis: Analysis, subject: str, check: str, ratio: float
+) -> tuple[str, bool]:
+    """Whether place in the bed explains the difference, and whether it turns the order round,
+    which belongs in the answer."""
     position = analysis.position
     if isinstance(position, Missing) or not position.supported:
-        return ""
+        return "", False
     side = position.side_by_side.set_index("variety")
     if subject not in side.index:
-        return ""
+        return "", False
     row: Any = side.loc[subject]
     size = times(row["adjusted"]) + span(row["adjusted_low"], row["adjusted_high"])
     if abs(row["change"]) > MATTERS:
-        return (f" The place in the bed matters: with it allowed for, {subject} stands at {size} "
-                f"{check}, in a plain interval for one look.")
+        turned = bool((row["adjusted"] - 1.0) * (ratio - 1.0) < 0)
+        what = "turns the order round" if turned else "matters"
+        return (f" The place in the bed {what}: with it allowed for, {subject} stands at {size} "
+                f"{check}, in a plain interval for one look."), turned
     where = " and ".join(position.trend["direction"].astype(str))
-    return f" With a trend {where} (sun, shade) allowed for, it is {times(row['adjusted'])}."
+    return f" With a trend {where} (sun, shade) allowed for, it is {times(row['adjusted'])}.", False
 
 
 def _percent(chance: float) -> str:

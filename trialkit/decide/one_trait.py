@@ -91,13 +91,16 @@ def from_one_trait(
     tail = "" if firm else ": too close to matter" if alike else ": too close to call"
     first += f"{tail}."
     answer = f"{first}{_others(result, order, check, pair, asked)}"
+    place, turned = _place(analysis, result, pair)
+    if turned:
+        answer, place = f"{answer}{place}", ""
     sure = _how_sure(analysis, told, result, pair, firm, alike, band)
     state = SETTLED if firm else ALIKE if alike else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if firm else "Choose between them by what else you like in them." if alike else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     headline = f"{pair.best} {asked.first}" if firm and asked.first != WON else ""
-    return Verdict(answer, sure + _place(analysis, result, pair, told), step, open_questions,
+    return Verdict(answer, sure + place, step, open_questions,
                    state, "Firm" if firm else "Level" if alike else "Leaning", first,
                    (pair.best, pair.other), headline)
 
@@ -249,14 +252,15 @@ def _how_sure(
     return " ".join(out)
 
 
-def _place(analysis: Analysis, result: TraitResult, pair: _Pair, told: _Values) -> str:
-    """A place in the bed that turns the order round, where its own test says it is there."""
+def _place(analysis: Analysis, result: TraitResult, pair: _Pair) -> tuple[str, bool]:
+    """What the place in the bed does to the headline, where its own test says it is there, and
+    whether it turns the order round, which belongs in the answer."""
     harvest = analysis.harvest
     if result.trait != "harvest" or not isinstance(harvest, HarvestResult) or not harvest.places:
-        return ""
+        return "", False
     table = getattr(harvest.places, "by_place", None)
     if table is None or table.empty:
-        return ""
+        return "", False
     scale = abs(float(harvest.of(pair.best)["estimate"]) / float(
         result.of(pair.best)["estimate"]) or 1.0)
     some = table[table["differs"].astype(bool) & table["variety"].isin([pair.best, pair.other])]
@@ -264,14 +268,14 @@ def _place(analysis: Analysis, result: TraitResult, pair: _Pair, told: _Values) 
                   != np.sign(some["unadjusted"].astype(float))]
     rows = turned if len(turned) else some
     if rows.empty:
-        return ""
+        return "", False
     row: Any = rows.iloc[0]
     unit = result.unit
     with_place = f"{_signed(float(row['adjusted']) / scale)} {unit}"
     plain = f"{_signed(float(row['unadjusted']) / scale)} {unit}"
     what = "turns the order round" if len(turned) else "matters"
     return (f" The place in the bed ({row['place']}) {what}: with it allowed for, {row['variety']} "
-            f"stands at {with_place} against {row['against']}, not {plain}.")
+            f"stands at {with_place} against {row['against']}, not {plain}."), bool(len(turned))
 
 
 def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:
