@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import signal
+from functools import partial
 from pathlib import Path
 
 import pytest
 from clubtrials import plain_trial
+from killed import killed_before_move
 
 from trialkit.club import folder as clubfolder
 from trialkit.club import site as clubsite
@@ -278,24 +279,8 @@ def test_killed_part_way_the_next_makes_the_pages_as_if_for_the_first_time(
         if there:
             make_club(two[:1], site)
             (site / "CNAME").write_text("beans.example")
-        child = os.fork()
-        if child == 0:
-            moved = [0]
-
-            def die(real, moved=moved, kill_at=kill_at):
-                def step(source, target, *more):
-                    if moved[0] == kill_at:
-                        os.kill(os.getpid(), signal.SIGKILL)
-                    moved[0] += 1
-                    return real(source, target, *more)
-
-                return step
-
-            os.replace, os.rename = die(os.replace), die(os.rename)
-            make_club(two, site)
-            os._exit(0)
-        _, status = os.waitpid(child, 0)
-        if os.WIFEXITED(status):
+        killed = killed_before_move(kill_at, partial(make_club, two, site))
+        if not killed:
             break
         kills += 1
         assert not make_club(two, site).failed
@@ -303,8 +288,7 @@ def test_killed_part_way_the_next_makes_the_pages_as_if_for_the_first_time(
         assert not list(site.rglob(".*"))
         assert _files(site).keys() - {"CNAME"} == whole.keys()
         assert (site / "CNAME").is_file() == there
-    assert os.WIFEXITED(status)
-    assert os.WEXITSTATUS(status) == 0
+    assert not killed
     assert kills >= 5
 
 

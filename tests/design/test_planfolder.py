@@ -2,14 +2,14 @@
 
 import hashlib
 import json
-import os
-import signal
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from filelock import FileLock
+from killed import killed_before_move
 from typer.testing import CliRunner
 
 from trialkit import plots
@@ -345,24 +345,9 @@ def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
         if kind == "other things":
             folder.mkdir()
             (folder / "photo.jpg").write_bytes(b"1")
-        child = os.fork()
-        if child == 0:
-            real_replace, real_rename, moved = os.replace, os.rename, [0]
-
-            def die(real, moved=moved, kill_at=kill_at):
-                def step(source, target, *more):
-                    if moved[0] == kill_at:
-                        os.kill(os.getpid(), signal.SIGKILL)
-                    moved[0] += 1
-                    return real(source, target, *more)
-
-                return step
-
-            os.replace, os.rename = die(real_replace), die(real_rename)
-            write_plan(folder, planting, ABOUT, described)
-            os._exit(0)
-        _, status = os.waitpid(child, 0)
-        if os.WIFEXITED(status):
+        killed = killed_before_move(
+            kill_at, partial(write_plan, folder, planting, ABOUT, described))
+        if not killed:
             break
         left += len(list(place.glob(".*")))
         write_plan(folder, planting, ABOUT, described)
@@ -374,7 +359,7 @@ def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
             assert (folder / "photo.jpg").read_bytes() == b"1"
         if kind == "described":
             assert (folder / "trial.toml").read_bytes() == described
-    assert os.WIFEXITED(status)
+    assert not killed
     assert left >= 4
 
 
@@ -386,27 +371,14 @@ def test_paper_that_is_killed_part_way_is_tidied_by_the_next_printing(tmp_path, 
     left = 0
     for kill_at in range(9):
         folder = tmp_path / f"{kill_at}"
-        child = os.fork()
-        if child == 0:
-            real, moved = os.replace, [0]
-
-            def step(source, target, kill_at=kill_at, real=real, moved=moved):
-                if moved[0] == kill_at:
-                    os.kill(os.getpid(), signal.SIGKILL)
-                moved[0] += 1
-                return real(source, target)
-
-            os.replace = step
-            print_paper(bed, folder, A4)
-            os._exit(0)
-        _, status = os.waitpid(child, 0)
-        if os.WIFEXITED(status):
+        killed = killed_before_move(kill_at, partial(print_paper, bed, folder, A4))
+        if not killed:
             break
         left += len(list(folder.glob(".*")))
         made = print_paper(bed, folder, LETTER)
         assert not list(folder.glob(".*"))
         assert all(path.is_file() for path, _ in made)
-    assert os.WIFEXITED(status)
+    assert not killed
     assert left >= 4
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
 import re
-import signal
+from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import pandas as pd
 import pytest
 import smalltrial
 from handset import MADE, bed, plant_bed, walk
+from killed import killed_before_move
 
 from trialkit.recording.phone import page_facts, phone_page, write_phone_page
 from trialkit.records import RecordsError, write
@@ -217,13 +217,7 @@ def test_a_phone_page_whose_writer_was_killed_is_written_by_the_next(
     target = write_phone_page(folder, tmp_path / "out")
     before = target.read_bytes()
     monkeypatch.setattr(write, "YOUNG_S", -1.0)
-    child = os.fork()
-    if child == 0:
-        os.replace = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
-        write_phone_page(folder, target)
-        os._exit(0)
-    _, status = os.waitpid(child, 0)
-    assert os.WIFSIGNALED(status)
+    assert killed_before_move(0, partial(write_phone_page, folder, target))
     assert target.read_bytes() == before
     assert list(target.parent.glob(".*.part"))
     assert write_phone_page(folder, target) == target

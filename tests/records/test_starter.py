@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import tomllib
+from functools import partial
 
 import pytest
+from killed import killed_before_move
 
 from trialkit.records import RecordsError, read_records, write
 from trialkit.records.schema import TABLES
@@ -108,24 +108,8 @@ def test_killed_part_way_the_next_begins_as_if_for_the_first_time(
         if there:
             folder.mkdir()
             (folder / "photo.jpg").write_bytes(b"1")
-        child = os.fork()
-        if child == 0:
-            moved = [0]
-
-            def die(real, moved=moved, kill_at=kill_at):
-                def step(source, target, *more):
-                    if moved[0] == kill_at:
-                        os.kill(os.getpid(), signal.SIGKILL)
-                    moved[0] += 1
-                    return real(source, target, *more)
-
-                return step
-
-            os.replace, os.rename = die(os.replace), die(os.rename)
-            start_trial(folder)
-            os._exit(0)
-        _, status = os.waitpid(child, 0)
-        if os.WIFEXITED(status):
+        killed = killed_before_move(kill_at, partial(start_trial, folder))
+        if not killed:
             break
         kills += 1
         made = start_trial(folder)
@@ -134,7 +118,7 @@ def test_killed_part_way_the_next_begins_as_if_for_the_first_time(
         assert all(path.is_file() for path in made)
         if there:
             assert (folder / "photo.jpg").read_bytes() == b"1"
-    assert os.WIFEXITED(status)
+    assert not killed
     assert kills >= len(TABLES) + 2
 
 

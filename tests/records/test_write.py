@@ -9,10 +9,12 @@ import os
 import resource
 import signal
 import stat
+from functools import partial
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from killed import killed_before_move
 
 from trialkit.records import write
 from trialkit.records.write import csv_text, plain_cell, safe_cell, write_bytes, write_text
@@ -62,7 +64,6 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch, s
 
 def test_a_full_disk_leaves_the_old_file(tmp_path) -> None:
     """A limit on the size of files stands for a disk that is full."""
-    import signal
 
     path = tmp_path / "a"
     write_text(path, "old")
@@ -116,12 +117,7 @@ def test_the_half_file_of_a_killed_writer_goes_and_that_of_one_at_work_stays(
 ) -> None:
     monkeypatch.setattr(write, "YOUNG_S", -1.0)
     path = tmp_path / "phone.html"
-    child = os.fork()
-    if child == 0:
-        os.replace = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
-        write_text(path, "half")
-        os._exit(0)
-    os.waitpid(child, 0)
+    assert killed_before_move(0, partial(write_text, path, "half"))
     (left,) = tmp_path.iterdir()
     assert left.name.endswith(write.TEMPORARY)
     busy = tmp_path / f".phone.html.123{write.TEMPORARY}"

@@ -165,22 +165,19 @@ def _verdict(of: Conclusion) -> Verdict:
             ("reach, how high you can pick, in trial.toml", trial.reach_cm is not None),
             ("heights of the plants", bool(of.records.heights["height_cm"].notna().any())),
         ) if not there]
-        return Verdict(
+        return _reach_unknown(
             "What was picked within reach cannot be told yet.",
             "It needs to be known which picks hung above reach.",
-            f"Write down {' and '.join(needed)}.", cannot, DESCRIPTION, "No comparison",
-            "What was picked within reach cannot be told yet.", (), "Within reach: not known")
+            f"Write down {' and '.join(needed)}.", cannot, "Within reach: not known")
     stick = stick_length(of.records.heights) if of.question == WITHIN_REACH else None
     if stick is not None and trial.bears == "top" and stick <= (trial.reach_cm or 0.0):
-        return Verdict(
+        return _reach_unknown(
             "What was picked within reach cannot be told: the heights stop at one length.",
             f"Many plants were noted at {stick:g} cm again and again, as if the stick had ended "
             "there, and that is below your reach.",
             "Measure the tall plants with a longer stick, or leave their heights blank.", cannot,
-            DESCRIPTION, "No comparison",
-            "What was picked within reach cannot be told: the heights stop at one length.", (),
             "Heights stop short")
-    if of.totals is not None and of.quantity is not None and of.totals.pods[-1:].size and (
+    if of.totals is not None and of.quantity is not None and (
             np.nansum(of.totals.pods[:, -1]) > 0):
         return from_picks(analysis, of.looks, of.totals, of.table, of.quantity, cannot, of.rows)
     asked = _recorded(analysis)
@@ -228,6 +225,12 @@ def _graded(harvest: HarvestResult) -> Asked:
         means=means, against_check=grading.against_check, pairs=grading.pairs,
         supported=compared, why_not=why), first="graded best",
         odds="the odds of a better grade")
+
+
+def _reach_unknown(
+    answer: str, why: str, step: str, cannot: tuple[str, ...], headline: str
+) -> Verdict:
+    return Verdict(answer, why, step, cannot, DESCRIPTION, "No comparison", answer, (), headline)
 
 
 def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:

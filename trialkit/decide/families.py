@@ -5,11 +5,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial.legendre import leggauss
-from scipy.optimize import brentq
-from scipy.special import ndtr
-from scipy.stats import chi, norm, studentized_range
 from scipy.stats import t as student_t
+
+from trialkit.mixed.manymeans import LargestT, range_ppf
 
 SHARINGS = ("bonferroni", "dunnett", "tukey")
 
@@ -42,27 +40,13 @@ def alpha_each(
     if how == "dunnett" and against_check:
         return float(2.0 * student_t.sf(dunnett_quantile(varieties - 1, df, alpha), df))
     if how == "tukey" and not against_check:
-        reach = studentized_range.isf(alpha, varieties, df) / np.sqrt(2.0)
+        reach = range_ppf(1.0 - alpha, varieties, df) / np.sqrt(2.0)
         return float(2.0 * student_t.sf(reach, df))
     raise ValueError(f"{how!r} does not fit; use one of {SHARINGS}, dunnett only with a check")
 
 
 def dunnett_quantile(others: int, df: float, alpha: float = 0.05) -> float:
-    """Two-sided critical value for `others` varieties against one check, equal replication.
-
-    Dunnett (1955, J. Am. Stat. Assoc. 50:1096-1121): correlation 1/2 between comparisons,
-    P(all |T_i| <= c) = E_s E_u [Phi(u + sqrt(2) c s) - Phi(u - sqrt(2) c s)]^m.
+    """Two-sided critical value for `others` varieties against one check, equal replication: the
+    correlation between any two comparisons is 1/2 (Dunnett 1955, J. Am. Stat. Assoc. 50:1096-1121).
     """
-    nodes, weights = leggauss(96)
-    u = 8.0 * nodes
-    u_weight = 8.0 * weights * norm.pdf(u)
-    low, high = (chi.ppf(p, df) / np.sqrt(df) for p in (1e-12, 1.0 - 1e-12))
-    s = low + (high - low) * (nodes + 1.0) / 2.0
-    s_weight = (high - low) / 2.0 * weights * chi.pdf(s * np.sqrt(df), df) * np.sqrt(df)
-
-    def too_small(c: float) -> float:
-        reach = np.sqrt(2.0) * c * s[:, None]
-        inside = (ndtr(u + reach) - ndtr(u - reach)) ** others
-        return float(s_weight @ inside @ u_weight - (1.0 - alpha))
-
-    return float(brentq(too_small, 0.1, 400.0, xtol=1e-9))
+    return LargestT(0.5 * (np.eye(others) + 1.0)).isf(alpha, df)

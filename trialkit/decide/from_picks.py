@@ -62,17 +62,12 @@ class _Told:
 
     def sentence(self, first: str, second: str, check: str = "") -> str:
         """What two varieties gave, up to when.  check: the one of them that is the check."""
-        a, b = (f"{v}, your check," if v == check else v for v in (first, second))
-        b = b.rstrip(",")
-        what = self.quantity.what
+        a = f"{first}, your check," if first == check else first
+        b = f"{second}, your check," if second == check else second
+        gave = f"{self.gave(first)} {self.quantity.what} per plant planted"
         if self.looks.season_over:
-            return (f"{a} gave {self.gave(first)} {what} per plant planted over the whole season "
-                    f"and {b}, {self.gave(second)}" if check == second else
-                    f"{a} gave {self.gave(first)} {what} per plant planted over the whole season "
-                    f"and {b} {self.gave(second)}")
-        comma = "," if check == second else ""
-        return (f"By {day(self.looks.as_of)} {a} had given {self.gave(first)} {what} per plant "
-                f"planted and {b}{comma} {self.gave(second)}")
+            return f"{a} gave {gave} over the whole season and {b} {self.gave(second)}"
+        return f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
 
 
 def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
@@ -179,7 +174,9 @@ def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
         out.append("The range leaves out a tie. It allows for every pick you looked at and every "
                    "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
         if not told.looks.season_over:
-            out.append(f"This is the crop up to {day(told.looks.as_of)}, not the whole season's."
+            ending = ("the last planned pick; what comes later is not counted." if result.over
+                      else "not the whole season's.")
+            out.append(f"This is the crop up to {day(told.looks.as_of)}, {ending}"
                        + _to_turn(told.looks.rest.get(result.names)))
     elif result.state == ALIKE:
         assert result.alike_within is not None
@@ -203,9 +200,10 @@ def _to_turn(rest: Rest | None) -> str:
     end = f"by {day(rest.until)}, the last planned pick"
     if rest.season:
         return (f" Even if {rest.other} gave {times(BEYOND_REACH)} a week what {rest.leader} has "
-                f"given so far, it would not draw level {end}: that takes {size}.")
-    return (f" {rest.other} could still draw level {end}: it would have to give {size} a week what "
-            f"{rest.leader} has given so far.")
+                f"given so far, with {rest.leader} going on as it has, it would not draw level "
+                f"{end}: that takes {size}.")
+    return (f" {rest.other} could still draw level {end}: with {rest.leader} going on as it has, "
+            f"it would have to give {size} a week what {rest.leader} has given so far.")
 
 
 def _place(

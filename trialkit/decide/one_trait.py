@@ -234,9 +234,9 @@ def _how_sure(
     band: float | None,
 ) -> str:
     other = pair.other
-    lead = (f"{pair.best} stands at {told.difference(pair)} than {other}"
-            if result.scale != "ratio" else
-            f"{pair.best} stands at {told.difference(pair)} {other}")
+    verb = "was" if told.dated else "stands at"
+    than = "" if result.scale == "ratio" else "than "
+    lead = f"{pair.best} {verb} {told.difference(pair)} {than}{other}"
     within = grouped_in(analysis.ground.units, analysis.ground.by)
     out = [f"{lead}, on {plots_of_each(analysis)}{' in ' if within else ''}{within}."]
     if firm:

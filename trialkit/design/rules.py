@@ -290,9 +290,9 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
     if strips is None:
         return []
     word, fix = strips.along, next_year(plants, units.frame["variety"].nunique())
+    names = few(list(strips.single), 6)
+    verb = "stands" if len(strips.single) == 1 else "stand"
     if strips.single and strips.by_lot:
-        names = few(list(strips.single), 6)
-        verb = "stands" if len(strips.single) == 1 else "stand"
         return [
             Finding(
                 "one-row-by-lot",
@@ -305,8 +305,6 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         ]
     if strips.single and not strips.every:
-        names = few(list(strips.single), 6)
-        verb = "stands" if len(strips.single) == 1 else "stand"
         return [
             Finding(
                 "variety-in-one-row",
