@@ -102,7 +102,7 @@ def circles(imported: dict[str, set[str]]) -> list[set[str]]:
     return [group for group in groups if len(group) > 1]
 
 
-CIRCLES_STILL = {"decide", "mixed"}
+CIRCLES_STILL = {"mixed"}
 """Rooms that still have circles inside; none may be added to these."""
 
 

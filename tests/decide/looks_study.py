@@ -23,10 +23,18 @@ from datetime import date, timedelta
 import numpy as np
 from scipy.stats import binomtest, norm
 
-from trialkit.decide.families import alpha_each
-from trialkit.decide.looks import HOPELESS, IN_A_ROW, WORTHWHILE_RATIO, Look, evaluate_looks
-from trialkit.decide.outlook import always_z, boundary_z, chances
+from trialkit.decide.looks import (
+    HOPELESS,
+    IN_A_ROW,
+    WORTHWHILE_RATIO,
+    Look,
+    always_z,
+    boundary_z,
+    chances,
+    evaluate_looks,
+)
 from trialkit.decide.spending import (
+    alpha_each,
     alpha_for_few_df,
     boundaries,
     on_normal_scale,

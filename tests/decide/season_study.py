@@ -21,10 +21,10 @@ from itertools import combinations
 
 import numpy as np
 
-from trialkit.decide.families import alpha_each
 from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.rest import BEYOND_REACH, needed_to_turn
+from trialkit.decide.series import BEYOND_REACH, needed_to_turn
+from trialkit.decide.spending import alpha_each
 from trialkit.models.totals import Sightings, totals_at_looks
 
 FIRST, LENGTH = 45, 60
@@ -99,7 +99,7 @@ POWER = [
 
 
 BOUNDS = (1.25, 1.5, BEYOND_REACH, 3.0)
-"""Of R, from which a lead is called the season's (`decide.rest`)."""
+"""Of R, from which a lead is called the season's (`decide.series`)."""
 
 
 @dataclass

@@ -9,8 +9,6 @@ import pytest
 from looks_study import LOOKS, Garden, Seasons, anytime_edges, first_crossing, gave_up, grow
 from scipy.optimize import minimize_scalar
 
-from trialkit.decide.anytime import anytime_interval, anytime_z, mixture_rho
-from trialkit.decide.families import alpha_each
 from trialkit.decide.looks import (
     ALIKE,
     HOPELESS,
@@ -20,8 +18,9 @@ from trialkit.decide.looks import (
     Look,
     evaluate_family,
     evaluate_looks,
+    levelling_off,
 )
-from trialkit.decide.outlook import levelling_off
+from trialkit.decide.spending import alpha_each, anytime_interval, anytime_z, mixture_rho
 
 START = date(2025, 6, 1)
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from seasons import bed, day, grown, picked, records
 
-from trialkit.decide import conclude, looks_method
+from trialkit.decide import conclude, series
 from trialkit.wording import figure, span
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
@@ -212,6 +212,6 @@ def test_the_figures_told_are_those_of_the_study():
     assert len(false) >= 10
     allowed = 5 + 2 * 100 * np.sqrt(0.05 * 0.95 / 300)
     assert max(false.values()) <= allowed
-    assert f"{max(false.values()):.0f}" == looks_method.FALSE
+    assert f"{max(false.values()):.0f}" == series.FALSE
     assert " and ".join(
-        f"{named[name]:.0f}" for name in ("plain, 3 blocks", "plain")) == looks_method.NAMED
+        f"{named[name]:.0f}" for name in ("plain, 3 blocks", "plain")) == series.NAMED

@@ -11,8 +11,7 @@ import pytest
 from seasons import bed, day, picked, records
 
 from trialkit.decide import conclude
-from trialkit.decide.crossing import crossing, growing
-from trialkit.decide.spending import alpha_for_few_df, spent
+from trialkit.decide.spending import alpha_for_few_df, crossing, growing, spent
 
 PLANTS = bed("AB", blocks=4, plants=3)
 DAYS = [50 + int(3.5 * k) for k in range(20)]

@@ -16,7 +16,7 @@ from statsmodels.stats.weightstats import ttost_ind
 from trialkit.decide import conclude
 from trialkit.decide.one_trait import _inside, _Pair
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.rest import BEYOND_REACH, needed_to_turn
+from trialkit.decide.series import BEYOND_REACH, needed_to_turn
 from trialkit.models.early import first_days, half_days
 from trialkit.models.results import Missing
 

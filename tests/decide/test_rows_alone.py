@@ -8,7 +8,7 @@ import pytest
 from seasons import bed, day, picked, records
 
 from trialkit.decide import conclude
-from trialkit.decide.rowsalone import SeenRows
+from trialkit.decide.conclude import SeenRows
 from trialkit.gardens.components import seen_plots
 
 

@@ -12,7 +12,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 
 from trialkit.decide import conclude
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.rest import BEYOND_REACH
+from trialkit.decide.series import BEYOND_REACH
 
 
 def by_name(name: str) -> Setting:

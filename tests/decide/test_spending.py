@@ -12,12 +12,15 @@ from scipy.optimize import brentq
 from scipy.stats import multivariate_normal, norm
 from scipy.stats import t as student_t
 
-from trialkit.decide.crossing import crossing, growing
-from trialkit.decide.families import alpha_each, comparisons, dunnett_quantile
 from trialkit.decide.spending import (
+    alpha_each,
     alpha_for_few_df,
     boundaries,
+    comparisons,
     conditional_power,
+    crossing,
+    dunnett_quantile,
+    growing,
     on_normal_scale,
     on_t_scale,
     repeated_interval,

@@ -15,10 +15,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.families import alpha_each
-from trialkit.decide.outlook import boundary_z
+from trialkit.decide.looks import boundary_z
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.spending import on_t_scale
+from trialkit.decide.spending import alpha_each, on_t_scale
 from trialkit.power import Claims, Setup, Spread, power_to_see, smallest_ratio
 
 

@@ -4,30 +4,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.changes import since_last
 from trialkit.decide.from_picks import TOO_WIDE, from_picks
-from trialkit.decide.limits import cannot_tell
-from trialkit.decide.looks_method import looks_method
+from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
 from trialkit.decide.one_trait import Asked, from_one_trait
-from trialkit.decide.rowsalone import SeenRows, rows_alone
-from trialkit.decide.series import Looks, Quantity, looks_so_far, means_so_far
+from trialkit.decide.series import Looks, Quantity, looks_method, looks_so_far, means_so_far
 from trialkit.decide.verdict import DESCRIPTION, NOTHING, Verdict
-from trialkit.design.audit import RowsExplain
+from trialkit.design.audit import RowsExplain, row_sd_to_explain
 from trialkit.models.analysis import Analysis, analyse
+from trialkit.models.counting import unit_index
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
-from trialkit.models.results import MethodNote, TraitResult
+from trialkit.models.position import MATTERS
+from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.stand import StandResult
 from trialkit.models.totals import PlotTotals
 from trialkit.reading.units import own_weight
 from trialkit.records import Records
 from trialkit.records.doubts import stick_length
+from trialkit.records.schema import TRAITS
 from trialkit.trial import EARLY, WITHIN_REACH
-from trialkit.wording import day
+from trialkit.wording import counted, day, few, figure, times
 
 WORTHWHILE_DAYS = 3.0
 """Days by which one variety may be earlier than another and it does not matter. Own choice: about
@@ -309,3 +310,230 @@ def _mapped(names: pd.Series, frame: pd.DataFrame | None, column: str) -> pd.Ser
     if frame is None or frame.empty:
         return pd.Series(np.nan, index=names.index)
     return names.map(frame.set_index("variety")[column]).astype(float)
+
+
+# ------------------------------------------------------------------------------------------------
+# One row of each variety: how unlike rows would have to be to explain what was seen.
+# ------------------------------------------------------------------------------------------------
+
+class SeenRows(NamedTuple):
+    """How much rows or plots of one variety differed in the grower's own replicated trials.
+
+    sd: standard deviation of logarithms; high: the upper end of its 95 % interval, infinite where
+    those trials set none."""
+
+    sd: float
+    high: float
+
+
+def rows_alone(analysis: Analysis, seen: SeenRows | None = None) -> RowsExplain | None:
+    """The row-to-row sd that would explain the largest difference between varieties away.
+
+    None unless every variety stood in one row or plot alone and two of them gave something.
+    Worked on ratios of the rows' means a plant; the scatter of the plants within the rows is
+    taken out first (`design.audit.row_sd_to_explain`).
+    """
+    each = analysis.ground.units.groupby("variety").size()
+    if analysis.ground.supported or len(each) < 2 or (each > 1).any():
+        return None
+    plants = _of_plants(analysis)
+    if plants is None:
+        return None
+    rows = plants.groupby("variety")["value"].agg(["mean", "var", "size"])
+    rows = rows[rows["mean"] > 0]
+    if len(rows) < 2:
+        return None
+    pooled = float(np.average(
+        (rows["var"] / rows["mean"] ** 2).fillna(0.0), weights=np.maximum(rows["size"] - 1, 1e-9)))
+    mean, size = rows["mean"].to_numpy(float), rows["size"].to_numpy(float)
+    top, bottom = int(mean.argmax()), int(mean.argmin())
+    within = float(np.sqrt(pooled * (1.0 / size[top] + 1.0 / size[bottom])))
+    return row_sd_to_explain(
+        float(np.log(mean[top] / mean[bottom])), within, len(rows),
+        seen_sd=None if seen is None else seen.sd, seen_high=None if seen is None else seen.high,
+    )
+
+
+def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
+    """variety, value: of each plant, its pods against an average plant's, or what it weighed."""
+    if not isinstance(analysis.pods, Missing):
+        index = unit_index(analysis.pods.looks, "plant")
+        return pd.DataFrame({"variety": index["variety"].astype(str),
+                             "value": np.exp(index["log_index"])})
+    if isinstance(analysis.harvest, Missing):
+        return None
+    dug = analysis.records.harvest
+    measured = "weight_g" if dug["weight_g"].notna().any() else "count"
+    total = dug.dropna(subset=[measured]).groupby("plant")[measured].sum()
+    variety = analysis.records.plants.drop_duplicates("plant").set_index("plant")["variety"]
+    return pd.DataFrame({"variety": variety.reindex(total.index).astype(str),
+                         "value": total.astype(float)})
+
+
+# ------------------------------------------------------------------------------------------------
+# What a trial cannot tell, in plain sentences.
+# ------------------------------------------------------------------------------------------------
+
+def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
+    """What is left open: the design's limits first, then the season's, then missing records."""
+    return tuple(_design(analysis) + _pairs(looks) + _place(analysis) + _general(analysis)
+                 + _missing(analysis))
+
+
+def _design(analysis: Analysis) -> list[str]:
+    ground = analysis.ground
+    return [] if ground.supported else [
+        f"Whether any variety is better: {ground.why_not.rstrip('.')}."]
+
+
+def _pairs(looks: Looks | None) -> list[str]:
+    if looks is None:
+        return []
+    alike = [pair for pair, r in looks.results.items() if r.state != SETTLED]
+    if not alike:
+        return []
+    if looks.against_check:
+        names = [a for a, _ in alike]
+        verb = "differs" if len(names) == 1 else "differ"
+        return [f"Whether {few(names)} {verb} from {alike[0][1]} at all."]
+    return [f"Which is better in {counted(len(alike), 'pair')} of the {len(looks.results)}."]
+
+
+def _place(analysis: Analysis) -> list[str]:
+    position = analysis.position
+    if isinstance(position, Missing):
+        if isinstance(analysis.pods, Missing) or not analysis.ground.supported:
+            return []
+        return [f"How much of the difference is the place in the bed: {position.reason}."]
+    if position.differs:
+        side = position.side_by_side
+        moved = [str(v) for v in side.loc[side["change"].abs() > MATTERS, "variety"]]
+        return [f"How much of the difference of {few(moved)} is the place in the bed: with "
+                "the place allowed for the ratio changes by more than a tenth."]
+    return []
+
+
+def _general(analysis: Analysis) -> list[str]:
+    one = ["Whether it would be so in another year or another garden: this is one season in one "
+           "garden."]
+    if isinstance(analysis.pods, Missing):
+        return one
+    counted = analysis.counted
+    weights = analysis.weights
+    if isinstance(weights, TraitResult):
+        if weights.supported:
+            return [*one, "How they taste."]
+        return [*one, f"How they taste, and which gives most by weight: {weights.why_not}."]
+    if analysis.records.picks["weight_g"].notna().any():
+        return [*one, f"How they taste, and which gives most by weight: {weights.reason}."]
+    return [*one, f"How they taste, and which gives most by weight: {counted} were counted, not "
+            "weighed."]
+
+
+def _missing(analysis: Analysis) -> list[str]:
+    if isinstance(analysis.pods, Missing):
+        return []
+    out = []
+    for trait in TRAITS:
+        result = analysis.trait(trait) if trait.question else None
+        if isinstance(result, Missing):
+            out.append(f"{trait.question}: {result.reason}.")
+    height = analysis.height
+    if isinstance(height, TraitResult) and not analysis.records.trial.reach_cm:
+        out.append("When they pass reach: the trial gives no reach.")
+    return out
+
+
+# ------------------------------------------------------------------------------------------------
+# What changed since the pick before the last.
+# ------------------------------------------------------------------------------------------------
+
+def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
+    """Sentences: what was picked, how the leading comparison moved, what is settled or given up,
+    losses.
+
+    Earlier and later figures of a comparison are made in the same way, from plot totals.
+    """
+    seen = analysis.looks
+    if seen.empty:
+        return ()
+    dates = np.sort(seen["date"].unique())
+    last = pd.Timestamp(dates[-1])
+    if len(dates) < 2:
+        return (f"The pick of {day(last)} is the first.",)
+    before = pd.Timestamp(dates[-2])
+    out = [_picked(analysis, last, before)]
+    if looks is not None:
+        out += _moved(looks)
+        out += _settled(looks, last)
+        out += _given_up(looks)
+    out.append(_lost(analysis, before))
+    return tuple(line for line in out if line)
+
+
+def _picked(analysis: Analysis, last: pd.Timestamp, before: pd.Timestamp) -> str:
+    seen = analysis.looks
+    new = seen[seen["date"] == last]
+    old = seen[seen["date"] == before]
+    pace = [part["pods"].sum() / max(part["days"].sum(), 1e-9) * 7 for part in (old, new)]
+    pods = counted(int(new["pods"].sum()), analysis.counted, analysis.counted)
+    plants = counted(int(new["plant"].nunique()), "plant")
+    text = (f"On {day(last)}: {pods} from {plants}, {figure(pace[1])} a plant a week "
+            f"({figure(pace[0])} at the pick before).")
+    by = new.groupby("variety")[["pods", "days"]].sum()
+    rate = (by["pods"] / by["days"]).sort_values(ascending=False)
+    if len(rate) > 1 and rate.iloc[0] > 0:
+        text += f" {rate.index[0]} gave most at this pick."
+    return text
+
+
+def _moved(looks: Looks) -> list[str]:
+    pair = max(looks.totals, key=lambda p: _size(looks, p))
+    old, new = looks.totals[pair][-2:]
+    if not (old.usable and new.usable):
+        return []
+    left, right = pair
+    sign = 1.0 if new.estimate >= 0 else -1.0
+    if sign < 0:
+        left, right = right, left
+    a, b = times(np.exp(sign * old.estimate)), times(np.exp(sign * new.estimate))
+    if a == b:
+        return [f"{left} stays at {b} {right}."]
+    return [f"{left} stood at {a} {right} before this pick and stands at {b} now."]
+
+
+def _size(looks: Looks, pair: tuple[str, str]) -> float:
+    """Against the check the leader's comparison; among pairs the widest."""
+    look = looks.totals[pair][-1]
+    value = look.estimate if looks.against_check else abs(look.estimate)
+    return value if np.isfinite(value) else -np.inf
+
+
+def _settled(looks: Looks, last: pd.Timestamp) -> list[str]:
+    fresh = [pair for pair, r in looks.results.items()
+             if r.state == SETTLED and r.settled_on == last.date()]
+    if not fresh:
+        return ["Nothing was settled by this pick that was not settled before."]
+    said = [f"{a} against {b}" for a, b in fresh]
+    return [f"This pick settled {few(said)}."]
+
+
+def _given_up(looks: Looks) -> list[str]:
+    """Comparisons that were still worth waiting for before this pick and are not now."""
+    fresh = [
+        pair for pair, r in looks.results.items()
+        if r.state == UNSETTLED and r.looks > 1
+        and evaluate_looks(looks.totals[pair][:-1], r.planned, r.alpha).state == KEEP
+    ]
+    said = [f"{a} against {b}" for a, b in fresh]
+    return [f"Not to be settled this season, as it now looks: {few(said)}."] if said else []
+
+
+def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
+    # Those lost after the last pick too: the next report is too late to hear of them.
+    plants = analysis.records.plants
+    gone = plants[plants["lost"] > before]
+    if gone.empty:
+        return "No plant was lost since the pick before."
+    said = [f"{name} {n}" for name, n in gone.groupby("variety").size().items()]
+    return f"{counted(len(gone), 'plant')} lost since the pick before: {few(said)}."

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult
-from trialkit.decide.rest import BEYOND_REACH, Rest
-from trialkit.decide.series import Looks, Quantity
+from trialkit.decide.series import BEYOND_REACH, Looks, Quantity, Rest
 from trialkit.decide.verdict import DESCRIPTION, Mark, Verdict, plots_of_each
 from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis

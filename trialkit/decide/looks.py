@@ -2,27 +2,38 @@
 
 One comparison, looked at again after every pick. With a planned number of looks the alpha
 spending boundaries decide (`spending`); without one the anytime-valid interval does
-(`anytime`). Both intervals are always worked out; the one that decides is the one to show.
+(`spending`). Both intervals are always worked out; the one that decides is the one to show.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+from scipy.optimize import nnls
 from scipy.stats import norm
 
-from trialkit.decide.families import alpha_each, comparisons
-from trialkit.decide.looks_words import full_text, one_line
-from trialkit.decide.outlook import always_z, boundary_z, chances
-from trialkit.decide.spending import on_normal_scale, on_t_scale
+from trialkit.decide.spending import (
+    TUNED_AT,
+    Array,
+    alpha_each,
+    alpha_for_few_df,
+    anytime_z,
+    boundaries,
+    comparisons,
+    conditional_power,
+    growing,
+    mixture_rho,
+    on_normal_scale,
+    on_t_scale,
+)
+from trialkit.wording import percent
 
-Array = npt.NDArray[np.float64]
 State = Literal["settled", "keep picking", "will not be settled this season", "alike"]
 Scale = Literal["ratio", "difference"]
 SETTLED: State = "settled"
@@ -222,7 +233,7 @@ def evaluate_family(
 
     series: looks by (left, right). varieties, against_check: which comparisons the report makes
     (every variety with the check, or all pairs). They share alpha as one look's would, by the
-    method of Dunnett or of Tukey (`families`), on the most degrees of freedom any look has, also
+    method of Dunnett or of Tukey (`spending`), on the most degrees of freedom any look has, also
     when some of them have no looks yet. Other arguments as `evaluate_looks`.
     """
     df = max((look.df for looks in series.values() for look in looks if look.usable), default=1.0)
@@ -310,3 +321,228 @@ def _judge(history: pd.DataFrame, done: bool) -> tuple[State, int, date | None]:
     while since > 0 and side[since - 1] == side[-1]:
         since -= 1
     return SETTLED, int(side[-1]), history["date"].iloc[since]
+
+
+# ------------------------------------------------------------------------------------------------
+# What more picks would bring: how information will grow, and the chance of settling it.
+# ------------------------------------------------------------------------------------------------
+
+FEWEST_LOOKS, SHARE_OF_PLAN = 6, 0.6
+"""The chance of settling is worked out from the sixth look on, and after six tenths of the plan
+(from the twelfth look without one). Before that, standard errors on a handful of plots are too
+unsteady: called from the sixth look on, a season of 20 looks with one variety truly 1.5 times the
+check was given up wrongly in 13 to 18 % of seasons, from the twelfth in 3 to 7 % (60 seasons
+each, a single look below 10 %). Own choice; the rule as a whole (`looks.HOPELESS`) is measured in
+tests/decide (looks_study.py --giving-up)."""
+
+HORIZON = 20
+"""Without a plan, the chance of settling is worked out over this many looks more. About a
+season of picking twice a week; common practice, no source."""
+
+
+def levelling_off(number: Array, se: Array) -> tuple[float, float]:
+    """(a, b) of se_k^2 = a + b / k by least squares on the relative scale, both >= 0.
+
+    a: the part that more picks do not shrink (plots); b: the part of one pick, in squared
+    units of se. number: how many looks had been taken (1, 2, ...); se: standard error then.
+    """
+    variance = se**2
+    columns = np.column_stack([1.0 / variance, 1.0 / (number * variance)])
+    (a, b), _ = nnls(columns, np.ones(variance.size))
+    return float(a), float(b)
+
+
+def boundary_z(
+    information: Array,
+    number: Array,
+    df: float,
+    planned: int | None,
+    alpha: float,
+    last: bool = False,
+) -> Array:
+    """How large |Z| must be at each look: alpha spending with a plan, else anytime-valid.
+
+    information: 1 / se^2 at each look; number: which look it was (1, 2, ...), both shape (k,).
+    df: degrees of freedom of the first look. last: the final look closes the spending clock
+    whatever its number.
+    """
+    if planned is None:
+        return always_z(information, alpha)
+    clock = np.minimum(number / planned, 1.0)
+    if last:
+        clock[-1] = 1.0
+    return boundaries(information, clock, alpha_for_few_df(alpha, df)).z
+
+
+def always_z(information: Array, alpha: float) -> Array:
+    """The anytime boundary, tuned by the first look alone so that later looks cannot move it."""
+    rho = mixture_rho(TUNED_AT * float(information[0]), alpha)
+    return anytime_z(information, rho, alpha)
+
+
+def chances(
+    history: pd.DataFrame, planned: int | None, alpha: float, worthwhile: float | None
+) -> tuple[float | None, float | None]:
+    """Chance of settling at a later look: at the current trend, and if worthwhile.
+
+    history: DataFrame[number, se, df, z], one row a look, z on the normal scale. worthwhile: a
+    true difference in units of the estimate. None where it is too early to judge, or too late.
+
+    Information to come follows se^2 = a + b / k. Without a plan HORIZON more looks are assumed.
+    A true difference of size d gives the t statistic the mean d sqrt(I); it is put on the
+    normal scale through the t tail at the last look, as data are.
+    """
+    seen = history.dropna(subset=["z"])
+    taken = int(history["number"].iloc[-1])
+    end = taken + HORIZON if planned is None else planned
+    fewest = max(FEWEST_LOOKS, SHARE_OF_PLAN * (HORIZON if planned is None else planned))
+    if taken >= end or len(seen) < FEWEST_LOOKS or taken < fewest:
+        return None, None
+    number, se = seen["number"].to_numpy(float), seen["se"].to_numpy(float)
+    a, b = levelling_off(number, se)
+    ahead = np.arange(taken + 1, end + 1)
+    now = 1.0 / se[-1] ** 2
+    coming = now * (a + b / number[-1]) / (a + b / ahead)
+    path = growing(np.concatenate([1.0 / se**2, coming]))
+    first_df = float(seen["df"].iloc[0])
+    edges = boundary_z(path, np.concatenate([number, ahead]), first_df, planned, alpha)
+    k = len(seen)
+    z, df = float(seen["z"].iloc[-1]), float(seen["df"].iloc[-1])
+    at_trend = conditional_power(z, path[k - 1], path[k:], edges[k:])
+    if worthwhile is None:
+        return at_trend, None
+    size = float(on_normal_scale(worthwhile * np.sqrt(path[-1]), df) / np.sqrt(path[-1]))
+    drift = size if z >= 0 else -size
+    return at_trend, conditional_power(z, path[k - 1], path[k:], edges[k:], drift)
+
+
+# ------------------------------------------------------------------------------------------------
+# What a LooksResult says, in one line and in full, for a grower.
+# ------------------------------------------------------------------------------------------------
+
+MORE_PLOTS = "More plots next year, rather than more picks, would settle it."
+
+
+def one_line(result: LooksResult) -> str:
+    """One sentence: the state and the number that carries it."""
+    left, right = result.names
+    if math.isnan(result.estimate):
+        return "No comparison can be made yet: keep picking."
+    if result.state == "settled":
+        ahead, behind = (left, right) if result.direction > 0 else (right, left)
+        return f"Settled: {ahead} is ahead of {behind}, {_size(result)}."
+    if result.alike:
+        return f"{left} and {right} are alike: {_size(result)}."
+    if result.state == "keep picking":
+        return f"Not settled yet, keep picking: {left} to {right}, {_size(result)}."
+    return f"Will not be settled this season: {left} to {right}, {_size(result)}."
+
+
+def full_text(result: LooksResult) -> str:
+    """A paragraph: the state, why, what the interval means, and what to expect of more picks."""
+    parts = [one_line(result), _rule(result)]
+    if not math.isnan(result.estimate):
+        parts.append(_check_on_settled(result))
+        parts.append(_what_more_picks_bring(result))
+    return " ".join(part for part in parts if part)
+
+
+def _size(result: LooksResult) -> str:
+    """The estimate with its interval, from the side of the one ahead once settled."""
+    estimate, low, high = result.estimate, result.low, result.high
+    if result.direction < 0:
+        estimate, low, high = -estimate, -high, -low
+    if not _worth_showing(result, low, high):
+        return f"{_number(result, estimate)} so far, too early to say within what limits"
+    return f"{_number(result, estimate)} ({_bare(result, low)} to {_bare(result, high)})"
+
+
+def _worth_showing(result: LooksResult, low: float, high: float) -> bool:
+    """Whether the limits say anything: a ratio known to worse than 100 times does not."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return False
+    return result.scale != "ratio" or (high - low) / 2.0 < math.log(100.0)
+
+
+def _number(result: LooksResult, value: float) -> str:
+    if result.scale == "ratio":
+        return f"{_bare(result, value)} times"
+    unit = f" {result.unit}" if result.unit else ""
+    return f"{_bare(result, value)}{unit}"
+
+
+def _bare(result: LooksResult, value: float) -> str:
+    """Two figures: 0.27, 1.4, 23."""
+    shown = math.exp(value) if result.scale == "ratio" else value
+    size = abs(shown)
+    if size == 0.0 or not math.isfinite(size):
+        return f"{shown:.0f}"
+    places = max(0, 1 - math.floor(math.log10(size)))
+    return f"{shown:.{min(places, 4)}f}"
+
+
+def _rule(result: LooksResult) -> str:
+    """Which rule decided, and what its interval promises."""
+    error = f"{100 * result.alpha:.3g} %"
+    if result.shared_by > 1:
+        error = (
+            f"{error} of the time ({100 * result.together:.3g} % for all "
+            f"{result.shared_by} comparisons together)"
+        )
+    else:
+        error += " of the time"
+    if result.planned is None:
+        return (
+            "The number of looks was not planned, so the interval is one that holds however "
+            f"often and whenever you look: over all looks together it misses the truth at most "
+            f"{error}. An interval for a single look would be narrower and, looked "
+            "at after every pick, would too often name a winner that is none."
+        )
+    over = result.looks > result.planned
+    beyond = (
+        f" All {result.planned} planned looks are used up; a later look is judged by the "
+        "interval that holds however many there are."
+        if over
+        else ""
+    )
+    return (
+        f"This is look {result.looks} of {result.planned} planned. The interval is widened so that "
+        f"over all planned looks together a difference is claimed where there is none at most "
+        f"{error}; early looks must be much clearer than late ones.{beyond}"
+    )
+
+
+def _check_on_settled(result: LooksResult) -> str:
+    """Since when the looks have said so."""
+    if result.state != "settled" or result.settled_on is None:
+        return ""
+    return f"So since {result.settled_on.day} {result.settled_on:%B %Y}."
+
+
+def _what_more_picks_bring(result: LooksResult) -> str:
+    """Conditional power in words."""
+    if result.state == "settled":
+        return ""
+    if result.alike and result.alike_within is not None:
+        return (
+            f"Whatever difference there is, it is smaller than the "
+            f"{_number(result, result.alike_within)} that would matter."
+        )
+    if result.over:
+        return f"No look is left. {MORE_PLOTS}"
+    if result.chance_at_trend is None:
+        return "It is too early to say what more picks will bring."
+    horizon = "by the last planned look" if result.planned else "with many more picks"
+    chance = (
+        f"If things go on as they are, the chance of settling it {horizon} is "
+        f"{_percent(result.chance_at_trend)}"
+    )
+    if result.chance_if_worthwhile is not None and result.worthwhile is not None:
+        size = _number(result, result.worthwhile)
+        chance += f"; if the true difference were {size}, {_percent(result.chance_if_worthwhile)}"
+    return f"{chance}." if result.state == "keep picking" else f"{chance}. {MORE_PLOTS}"
+
+
+def _percent(chance: float) -> str:
+    said = percent(chance)
+    return f"about {said}" if said[0].isdigit() else said

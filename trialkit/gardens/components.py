@@ -32,7 +32,7 @@ import numpy.typing as npt
 from scipy import stats
 from scipy.interpolate import PchipInterpolator
 
-from trialkit.decide.rowsalone import SeenRows
+from trialkit.decide.conclude import SeenRows
 from trialkit.mixed import GLMM, LMM, MixedModelError
 from trialkit.mixed.countspread import Profile, count_spread
 from trialkit.models import Missing

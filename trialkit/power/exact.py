@@ -36,9 +36,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, stats
 
-from trialkit.decide.families import alpha_each, dunnett_quantile
-from trialkit.decide.outlook import always_z, boundary_z
-from trialkit.decide.spending import on_t_scale
+from trialkit.decide.looks import always_z, boundary_z
+from trialkit.decide.spending import alpha_each, dunnett_quantile, on_t_scale
 from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
 from trialkit.design.request import (
@@ -264,8 +263,8 @@ def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 
     """|t| that the difference must pass after the last pick to be named; infinite if it cannot.
 
     The boundary of the looks as planned (`decide.spending`), the error shared among the
-    comparisons (`decide.families`). Picks beyond the planned looks are judged by the interval
-    that needs no plan (`decide.anytime`).
+    comparisons (`decide.spending`). Picks beyond the planned looks are judged by the interval
+    that needs no plan (`decide.spending`).
     """
     df = error_df(setup)
     information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
