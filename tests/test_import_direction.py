@@ -102,14 +102,9 @@ def circles(imported: dict[str, set[str]]) -> list[set[str]]:
     return [group for group in groups if len(group) > 1]
 
 
-CIRCLES_STILL = {"mixed"}
-"""Rooms that still have circles inside; none may be added to these."""
-
-
 def test_no_modules_import_each_other_in_a_circle() -> None:
     found = circles({name: modules_imported(path) for name, path in MODULES.items()})
-    assert [c for c in found if {part_of(name) for name in c} - CIRCLES_STILL] == []
-    assert all(len({part_of(name) for name in c}) == 1 for c in found)
+    assert found == []
 
 
 def test_the_check_sees_a_circle() -> None:

@@ -39,8 +39,8 @@ OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.pods.WEEK", "models.stand_test.SEED",
     "gardens.components.RISE", "gardens.components.STEEP", "gardens.carryover.WIDTH",
     "gardens.workers.CONNECT", "gardens.workers.PATIENCE", "gardens.gathered.TRIALS_A_GROUP",
-    "mixed.countspread.STEP", "mixed.countspread.SMALLEST", "mixed.countspread.LARGEST",
-    "mixed.countspread.STEPS", "mixed.countspread.HALVINGS",
+    "mixed.spreads.STEP", "mixed.spreads.SMALLEST", "mixed.spreads.LARGEST",
+    "mixed.spreads.STEPS", "mixed.spreads.HALVINGS",
 }  # fmt: skip
 
 

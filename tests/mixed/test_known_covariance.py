@@ -163,8 +163,7 @@ def test_a_diagonal_covariance_is_the_weighted_fit() -> None:
     data, covariance = second_stage(6)
     groups = ["place", "place:variety", "year:variety"]
     data["w"] = 1.0 / np.diagonal(covariance)
-    known = fit_lmm("y ~ variety", data, groups,
-                    residual_covariance=np.diag(np.diagonal(covariance)))
+    known = fit_known("y ~ variety", data, np.diag(np.diagonal(covariance)), groups)
     weighted = fit_lmm("y ~ variety", data, groups, weights="w", residual_sd=1.0)
     assert known.objective == pytest.approx(weighted.objective, abs=1e-8)
     one, two = known.compare("variety").table, weighted.compare("variety").table
@@ -233,8 +232,6 @@ def test_a_covariance_that_is_none_is_refused(spoil, message: str) -> None:
 
 def test_other_arguments_are_refused_with_it() -> None:
     data, covariance = second_stage(1)
-    with pytest.raises(MixedModelError, match="takes the place of weights"):
-        fit_lmm("y ~ variety", data, ["trial"], residual_covariance=covariance, residual_sd=1.0)
     with pytest.raises(MixedModelError, match="not among groups"):
         fit_known("y ~ variety", data, covariance, ["trial"], multiplied={"place": "y"})
     m = fit_known("y ~ variety", data, covariance, ["trial"])

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.mixed.letters import minimal_letters
+from trialkit.mixed.inference import minimal_letters
 
 Pairs = set[frozenset[str]]
 

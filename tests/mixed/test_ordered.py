@@ -107,7 +107,7 @@ def test_two_scores_are_the_logit_of_a_yes():
 def test_the_gradient_is_that_of_the_value():
     from trialkit.mixed.crossproducts import RandomPart
     from trialkit.mixed.grouping import make_groupings
-    from trialkit.mixed.scores import ScoreSearch
+    from trialkit.mixed.ordered import ScoreSearch
 
     data = wine()
     random = RandomPart(make_groupings(data, ["judge", "bottle"], None, saturated=True))

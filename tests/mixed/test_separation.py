@@ -20,7 +20,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from trialkit.mixed import MixedModelError, fit_glmm, fit_ordered
-from trialkit.mixed.separation import Ends, find_separation
+from trialkit.mixed.linkfit import Ends, find_separation
 
 FOLDER = Path(__file__).parent / "reference"
 EXPECTED: dict[str, Any] = json.loads((FOLDER / "separation.json").read_text())
@@ -244,7 +244,7 @@ def test_the_logistic_shortcut_agrees_with_linear_programming(seed: int, monkeyp
     yes = rng.random(n) < 1.0 / (1.0 + np.exp(-3.0 * (x[:, 1] - 1.0)))
     ends = Ends.of(np.arange(n), n, ~yes, yes)
     quick = find_separation(x, ends)
-    monkeypatch.setattr("trialkit.mixed.separation._balanced", lambda signed: False)
+    monkeypatch.setattr("trialkit.mixed.linkfit._balanced", lambda signed: False)
     slow = find_separation(x, ends)
     assert (quick is None) == (slow is None)
     if quick is not None and slow is not None:

@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.mixed import fit_glmm, fit_lmm, stages
+from trialkit.mixed import crossproducts, fit_glmm, fit_lmm
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
 from trialkit.mixed.family import NegativeBinomial
 from trialkit.mixed.fixed import make_fixed
 from trialkit.mixed.grouping import make_groupings
-from trialkit.mixed.information import variance_information
 from trialkit.mixed.laplace import Laplace
-from trialkit.mixed.solve import solve
+from trialkit.mixed.likelihood import solve
+from trialkit.mixed.smallsample import variance_information
 
 LAYOUTS = {
     "plants in plots in blocks": (["block", "plot", "plant"], {}),
@@ -154,7 +154,7 @@ def test_the_order_of_elimination_changes_no_answer(
                 pairs, fit.fitted, counts.fitted]  # fmt: skip
 
     found = answers()
-    monkeypatch.setattr(stages, "WIDEST", 0)
+    monkeypatch.setattr(crossproducts, "WIDEST", 0)
     for one, two in zip(found, answers(), strict=True):
         np.testing.assert_allclose(one, two, rtol=2e-6)
 

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialkit.mixed import LMM, MixedModelError
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.terms import marginal_rows
 from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.pods import PodsResult

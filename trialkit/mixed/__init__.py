@@ -6,17 +6,15 @@
 `fit_ordered`: ordered scores by cumulative logit and probit models, with or without groupings.
 """
 
-from trialkit.mixed.bootstrap import Bootstrap, bootstrap
-from trialkit.mixed.comparison import Comparison
+from trialkit.mixed.bootstrap import Bootstrap, bootstrap, model_check
 from trialkit.mixed.errors import MixedModelError
-from trialkit.mixed.fitlmm import fit_lmm
+from trialkit.mixed.fit import compare_fits
 from trialkit.mixed.glmm import GLMM, fit_glmm
-from trialkit.mixed.knownfit import KnownLMM, fit_known
-from trialkit.mixed.lmm import LMM
-from trialkit.mixed.modelcheck import model_check
-from trialkit.mixed.modeltable import compare_fits
+from trialkit.mixed.inference import Comparison
+from trialkit.mixed.known import KnownLMM, fit_known
+from trialkit.mixed.lmm import LMM, fit_lmm
 from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
-from trialkit.mixed.spreadprofile import spread_intervals
+from trialkit.mixed.spreads import spread_intervals
 
 __all__ = [
     "GLMM",

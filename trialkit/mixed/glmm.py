@@ -10,25 +10,24 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed.comparison import Comparison, compare_means
 from trialkit.mixed.crossproducts import RandomPart, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import FAMILIES, Family
+from trialkit.mixed.fit import describe
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
 from trialkit.mixed.grouping import Floats, make_groupings, numbers_of
-from trialkit.mixed.laplace import Mode
-from trialkit.mixed.laplacefit import POISSON_LIKE, CountFit, CountOptimum, Nearby
-from trialkit.mixed.linkfit import LinkFit
-from trialkit.mixed.prediction import draw_effects, fixed_prediction, random_prediction
-from trialkit.mixed.separation import (
+from trialkit.mixed.inference import Comparison, compare_means
+from trialkit.mixed.laplace import POISSON_LIKE, CountFit, CountOptimum, Mode, Nearby
+from trialkit.mixed.linkfit import (
     Ends,
+    LinkFit,
     Remaining,
     Separation,
     find_separation,
     separated_levels,
     without,
 )
-from trialkit.mixed.summary import describe
+from trialkit.mixed.lmm import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.threads import few_threads
 
 

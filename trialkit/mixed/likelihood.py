@@ -18,17 +18,367 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.optimize import minimize
 
 from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
 from trialkit.mixed.errors import MixedModelError
-from trialkit.mixed.grouping import Floats
-from trialkit.mixed.solve import Solved, solve
-from trialkit.mixed.triangles import Triangles
+from trialkit.mixed.grouping import Floats, Triangles
+
+# ------------------------------------------------------------------------------------------------
+# The mixed-model equations at one value of the relative covariances.
+#
+# Write G_f (k x k) for the covariance of a grouping's effects relative to the residual variance,
+# G_f = L_f L_f', and V = I + Z G Z' (in units of the residual variance, after weights).  V_i holds
+# the effects of the stages before stage i only.  With T = [Z X y]'V_i^-1[Z X y] for what is left at
+# stage i, its elimination gives
+#
+#   F_i = (I + T_ii G_i)^-1 T_i,    = Z_i'V_{i+1}^-1 [later stages, Z2 X y]
+#   M_i = (I + T_ii G_i)^-1 T_ii,   = Z_i'V_{i+1}^-1 Z_i,  block diagonal
+#   K_i = G_i (I + T_ii G_i)^-1,    covariance of its effects given those after it
+#   T  <- T - T_i'G_i F_i           the next stage's T, block diagonal again where factors nest
+#   T_j <- N'F_i where Z_j = Z_i N  the same, and no digit lost where a variance is large
+#
+# and once the stages (V_c) are gone, one dense Cholesky factor of the rest R = [Z2 X]:
+#
+#   C  = S'T_RR S + diag(I, 0),  S = diag(L2, I),  = chol chol'   (Bates et al. 2015, eqs 18, 54)
+#
+# What a stage has with everything after all stages, and the inverses that the gradient needs, come
+# by going back up the chain:
+#
+#   W_fi = Z_f'V_i^-1 Z_i for i after f,   E_f = Z_f'V_c^-1 [Z2 X y]
+#   Y_a  = chol^-1 S' (E_a or T_Ra)        so that  Z_f'P Z_g = Z_f'V_c^-1 Z_g - Y_f'Y_g
+#
+# (the first r rows of Y alone give Z_f'V^-1 Z_g).  Only blocks on the pattern of the equations are
+# formed: Takahashi, Fagan & Chin 1973, Proc. 8th PICA Conf.  Nothing is divided by a variance, so
+# zero variances need no special case.
+# ------------------------------------------------------------------------------------------------
+
+def batched(a: Floats, b: Floats) -> Floats:
+    """Products of two stacks of small matrices, (u, l, s) by (u, s, m)."""
+    return a * b if a.shape[-1] == 1 else np.matmul(a, b)
+
+
+def turned(a: Floats) -> Floats:
+    """Each of a stack's matrices transposed."""
+    return a.transpose(0, 2, 1)
+
+
+def scale_rows(random: RandomPart, factors: Sequence[Floats], t: Floats) -> Floats:
+    """S' t for a matrix with the rest's rows (r of other groupings, then X, untouched).
+
+    ``factors``: one a grouping, those of the stages unused."""
+    out = np.array(t, order="F", copy=True)
+    dense = factors[len(random.stages) :]
+    for g, s, factor in zip(random.others, random.slices, dense, strict=True):
+        if g.k == 1:
+            out[s] *= factor[0, 0]
+        else:
+            block = t[s].reshape(g.n_levels, g.k, -1)
+            out[s] = np.matmul(factor.T, block).reshape(g.size, -1)
+    return out
+
+
+def forward(chol: Floats, b: Floats) -> Floats:
+    """chol^-1 b by substitution."""
+    if b.size == 0 or chol.shape[0] == 0:
+        return b
+    out, info = dtrtrs(chol, b, lower=1)
+    if info != 0:
+        raise MixedModelError("the mixed-model equations are singular; check for aliased columns.")
+    return np.asarray(out)
+
+
+def backward(chol: Floats, b: Floats) -> Floats:
+    """chol'^-1 b by substitution."""
+    if b.size == 0 or chol.shape[0] == 0:
+        return b
+    out, info = dtrtrs(chol, b, lower=1, trans=1)
+    if info != 0:
+        raise MixedModelError("the mixed-model equations are singular; check for aliased columns.")
+    return np.asarray(out)
+
+
+@dataclass(frozen=True)
+class Eliminated:
+    """A stage after its elimination: G_i (width, width), M_i and K_i (units, width, width), F_i
+    (units, width, later widths + m), and log |I + T_ii G_i|."""
+
+    g: Floats
+    m: Floats
+    k: Floats
+    f: Floats
+    logdet: float
+
+
+def eliminate(rows: Floats, g: Floats) -> Eliminated:
+    """Eliminate a stage from its rows of T, (units, width, width + later widths + m)."""
+    width = len(g)
+    own, later = rows[:, :, :width], rows[:, :, width:]
+    if width == 1:
+        shrink = 1.0 / (1.0 + g * own)
+        logdet = float(-np.log(shrink).sum())
+        return Eliminated(g, own * shrink, g * shrink, later * shrink, logdet)
+    eye = np.eye(width)
+    system = eye + own @ g
+    both = np.linalg.solve(system, np.concatenate([rows, np.broadcast_to(eye, own.shape)], axis=2))
+    k = g @ both[:, :, -width:]
+    _, logs = np.linalg.slogdet(system)
+    return Eliminated(
+        g, both[:, :, :width], 0.5 * (k + turned(k)), both[:, :, width:-width], float(logs.sum())
+    )
+
+
+def _gram(later: Floats, e: Eliminated) -> Floats:
+    """T_i'G_i F_i = T_i'K_i T_i over the rest's columns, (m, m)."""
+    m = later.shape[2]
+    if len(e.g) == 1:
+        # the same matrix twice: half the work for BLAS
+        half = (later * np.sqrt(e.k)).reshape(-1, m)
+        return np.asarray(half.T @ half)
+    out: Floats = later.reshape(-1, m).T @ (e.g @ e.f[:, :, -m:]).reshape(-1, m)
+    return 0.5 * (out + out.T)
+
+
+def _outer(a: Floats, b: Floats) -> Floats:
+    """Sum over u and s of a[u, :, s] b[u, :, s]', (k, k)."""
+    return np.asarray(np.tensordot(a, b, axes=([0, 2], [0, 2])))
+
+
+@dataclass(frozen=True)
+class Solved:
+    """The equations solved at one set of factors L_f (see the module text for symbols).
+
+    t: T of the rest, (m, m); p: columns of X; the last column of the rest is the response.
+    """
+
+    random: RandomPart
+    cross: Cross
+    factors: tuple[Floats, ...]
+    stages: tuple[Eliminated, ...]
+    t: Floats
+    chol: Floats
+    p: int
+
+    @property
+    def r(self) -> int:
+        return self.random.r
+
+    @property
+    def size(self) -> int:
+        """Rows of C: dense random effects, then fixed effects."""
+        return self.random.r + self.p
+
+    @cached_property
+    def logdet_z(self) -> float:
+        """log |I + L'Z'ZL|, = log |V|."""
+        dense = 2.0 * float(np.log(np.diagonal(self.chol)[: self.r]).sum())
+        return sum(e.logdet for e in self.stages) + dense
+
+    @cached_property
+    def logdet_x(self) -> float:
+        """log |X'V^-1X|."""
+        return 2.0 * float(np.log(np.diagonal(self.chol)[self.r :]).sum())
+
+    @cached_property
+    def c(self) -> Floats:
+        """chol^-1 S'T_Ry, (r + p,)."""
+        top = self.t[: self.size, -1:]
+        return self._half(top)[:, 0]
+
+    @cached_property
+    def rss(self) -> float:
+        """y'Py, the penalised residual sum of squares at the solution."""
+        return float(self.t[-1, -1] - self.c @ self.c)
+
+    @cached_property
+    def xvx(self) -> Floats:
+        """X'V^-1X, (p, p)."""
+        low = self.chol[self.r :, self.r :]
+        out: Floats = low @ low.T
+        return out
+
+    @cached_property
+    def coefficients(self) -> Floats:
+        """The generalised least squares estimate, (p,)."""
+        return backward(self.chol[self.r :, self.r :], self.c[self.r :])
+
+    @cached_property
+    def reach(self) -> tuple[Floats, ...]:
+        """One array a stage, (units, width, later widths + m): W_fi for each later stage i, then
+        E_f."""
+        last = len(self.stages) - 1
+        out = []
+        for f, e in enumerate(self.stages):
+            row = e.f if f == last else e.f.copy()
+            for i in range(f + 1, last + 1):
+                at = self.random.columns(f, i)
+                step, link = self.stages[i], self.random.links[f, i]
+                row[:, :, at.stop :] -= batched(row[:, :, at] @ step.g, link.down(step.f))
+            out.append(row)
+        return tuple(out)
+
+    def between(self, f: int, i: int) -> Floats:
+        """W_fi, (units of f, width of f, width of i)."""
+        return np.asarray(self.reach[f][:, :, self.random.columns(f, i)])
+
+    def to_rest(self, f: int) -> Floats:
+        """E_f, (units, width, m)."""
+        return np.asarray(self.reach[f][:, :, self.random.tail(f) :])
+
+    def _half(self, b: Floats) -> Floats:
+        """chol^-1 S' b for (r + p, ...) b."""
+        return forward(self.chol, scale_rows(self.random, self.factors, b))
+
+    @cached_property
+    def y_stages(self) -> tuple[Floats, ...]:
+        """Y' of each stage, (units * width, r + p)."""
+        out = []
+        for f, stage in enumerate(self.random.stages):
+            e = self.to_rest(f)[:, :, : self.size]
+            out.append(self._half(e.reshape(stage.n_units * stage.width, self.size).T).T)
+        return tuple(out)
+
+    def y_units(self, f: int) -> Floats:
+        """Y' of stage f, unit by unit: (units, width, r + p)."""
+        stage = self.random.stages[f]
+        return self.y_stages[f].reshape(stage.n_units, stage.width, self.size)
+
+    @cached_property
+    def y_rest(self) -> Floats:
+        """Y of the dense groupings, (r + p, r)."""
+        return self._half(self.t[: self.size, : self.r])
+
+    @cached_property
+    def y_x(self) -> Floats:
+        """Y of X, the dense groupings' rows only, (r, p)."""
+        scaled = scale_rows(self.random, self.factors, self.t[: self.r, self.r : self.size])
+        return forward(self.chol[: self.r, : self.r], scaled)
+
+    def scores(self) -> list[Floats]:
+        """Z_f'Py, one (levels, k) array a grouping."""
+        z = [self.to_rest(f)[:, :, -1:] for f in range(len(self.stages))]
+        return [s[:, :, 0] for s in self._given_rest(z, self.t[: self.r, -1:], self.c[:, None])[0]]
+
+    def _given_rest(
+        self, z: Sequence[Floats], rest: Floats, c: Floats
+    ) -> tuple[list[Floats], Floats]:
+        """Z_f'P w, (levels, k, q) a grouping, and the fixed effects (p, q), of Z_f'V_c^-1 w by
+        stage (units, width, q), Z2'V_c^-1 w (r, q) and c = chol^-1 S'R'V_c^-1 w."""
+        q = c.shape[1]
+        b = backward(self.chol, c)
+        b = scale_rows(self.random, [f.T for f in self.factors], b)
+        out = [
+            stage.by_level(own - self.to_rest(f)[:, :, : self.size] @ b)
+            for f, (stage, own) in enumerate(zip(self.random.stages, z, strict=True))
+        ]
+        low = rest - self.t[: self.r, : self.size] @ b
+        for g, s in zip(self.random.others, self.random.slices, strict=True):
+            out.append(low[s].reshape(g.n_levels, g.k, q))
+        return out, b[self.r :]
+
+    def project(self, zw: Sequence[Floats], xw: Floats) -> tuple[list[Floats], Floats]:
+        """Z_f'P w, (levels, k, q) a grouping, and the fixed effects (X'V^-1X)^-1 X'V^-1 w, (p, q),
+        given Z_f'w (levels, k, q) and X'w (p, q)."""
+        stages = self.random.stages
+        now = [s.by_unit(z) for s, z in zip(stages, zw, strict=False)]
+        q = xw.shape[1]
+        rest = np.concatenate([*(z.reshape(-1, q) for z in zw[len(stages) :]), xw])
+        for i, e in enumerate(self.stages):
+            weighted = e.g @ now[i]
+            for j in range(i + 1, len(stages)):
+                through = batched(turned(e.f[:, :, self.random.columns(i, j)]), weighted)
+                now[j] = now[j] - self.random.links[i, j].up(through)
+            start = self.random.tail(i)
+            down = e.f[:, :, start : start + self.size]
+            rest = rest - np.tensordot(down, weighted, axes=([0, 1], [0, 1]))
+            now[i] = now[i] - e.m @ weighted  # (I + T G)^-1 = I - M G
+        for f in range(len(stages)):
+            own = now[f]
+            for i in range(f + 1, len(stages)):
+                effect = self.stages[i].g @ now[i]
+                own = own - batched(self.between(f, i), self.random.links[f, i].down(effect))
+            now[f] = own
+        return self._given_rest(now, rest[: self.r], self._half(rest))
+
+    def own_blocks(self, *, x_out: bool) -> list[Floats]:
+        """Sum over levels of the level's own k x k block of Z'PZ (x_out) or Z'V^-1Z."""
+        rows = self.size if x_out else self.r
+        out = []
+        for f, (stage, e) in enumerate(zip(self.random.stages, self.stages, strict=True)):
+            total = stage.own_sum(e.m)
+            for i in range(f + 1, len(self.stages)):
+                w = self.between(f, i)
+                wk = batched(w, self.random.links[f, i].down(self.stages[i].k))
+                shape = (-1, stage.k, w.shape[2])
+                total = total - _outer(wk.reshape(shape), w.reshape(shape))
+            y = self.y_stages[f][:, :rows].reshape(stage.n_places, stage.k, rows)
+            out.append(total - _outer(y, y))
+        y2 = self.y_rest[:rows]
+        for g, s in zip(self.random.others, self.random.slices, strict=True):
+            ys = y2[:, s].reshape(-1, g.k)
+            own = self.t[s, s].reshape(g.n_levels, g.k, g.n_levels, g.k)
+            out.append(np.einsum("jajb->ab", own) - ys.T @ ys)
+        return out
+
+    def in_units(self, scale: float) -> Solved:
+        """The same solution with the response, and so the effects, times ``scale``."""
+
+        def scaled(e: Eliminated) -> Eliminated:
+            f = e.f.copy()
+            f[:, :, -1] *= scale
+            return replace(e, f=f)
+
+        t = self.t.copy()
+        t[-1, :] *= scale
+        t[:, -1] *= scale
+        return replace(self, stages=tuple(scaled(e) for e in self.stages), t=t)
+
+
+def solve(random: RandomPart, cross: Cross, factors: Sequence[Floats], p: int) -> Solved:
+    """Eliminate the stages, factor the rest.  ``factors`` one lower triangle (k, k) a grouping.
+
+    Raises MixedModelError if X'V^-1X is singular.
+    """
+    rows, t = list(cross.rows), cross.rest
+    done = []
+    for i, stage in enumerate(random.stages):
+        lower = stage.factor(factors[i])
+        e = eliminate(rows[i], lower @ lower.T)
+        later = rows[i][:, :, stage.width :]
+        for j in range(i + 1, len(rows)):
+            at, link = random.columns(i, j), random.links[i, j]
+            if (i, j) in random.sums:
+                rows[j] = link.up(batched(random.sums[i, j].T[None], e.f[:, :, at.start :]))
+            else:
+                through = batched(turned(later[:, :, at]) @ e.g, e.f[:, :, at.start :])
+                rows[j] = rows[j] - link.up(through)
+        t = t - _gram(later[:, :, random.tail(i) :], e)
+        done.append(e)
+    r, size = random.r, random.r + p
+    scaled = scale_rows(random, factors, t[:size, :size])
+    both = scale_rows(random, factors, scaled.T)
+    both[np.arange(r), np.arange(r)] += 1.0
+    if size == 0:
+        chol = both
+    else:
+        chol, info = dpotrf(both, lower=1, clean=1, overwrite_a=1)
+        if info != 0:
+            raise MixedModelError(
+                "the fixed effects are not of full rank given the random effects; "
+                "check for columns that say the same thing."
+            )
+    return Solved(random, cross, tuple(factors), tuple(done), t, chol, p)
+
+
+# ------------------------------------------------------------------------------------------------
+# The profiled REML and ML objectives, their exact gradients, and the search for the minimum.
+# ------------------------------------------------------------------------------------------------
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 # A relative standard deviation this small, against the scale on which the grouping
@@ -101,7 +451,7 @@ class Optimum:
 
 
 def minimise(objective: Objective, start: Floats) -> Optimum:
-    """Find the minimum from ``start``, then settle which variances are exactly zero.
+    """Find the minimum from ``lmm``, then settle which variances are exactly zero.
 
     Raises MixedModelError when the search does not reach a stationary point.
     """

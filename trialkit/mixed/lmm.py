@@ -2,39 +2,170 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed.comparison import Comparison, compare_means
-from trialkit.mixed.crossproducts import RandomPart
+from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products, not_in_fixed
 from trialkit.mixed.errors import MixedModelError
-from trialkit.mixed.fit import MixedFit
-from trialkit.mixed.fixed import FixedPart
-from trialkit.mixed.grouping import Floats
-from trialkit.mixed.information import (
-    VarianceInformation,
-    inner_coordinates,
-    quadratic_forms,
-    variance_information,
+from trialkit.mixed.fit import MixedFit, describe
+from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula
+from trialkit.mixed.grouping import (
+    Floats,
+    Triangles,
+    column,
+    finite_numbers,
+    make_groupings,
+    numbers_of,
 )
-from trialkit.mixed.likelihood import Optimum
-from trialkit.mixed.prediction import predict_linear, simulate_linear
+from trialkit.mixed.inference import Comparison, compare_means
+from trialkit.mixed.likelihood import Objective, Optimum, Solved, minimise
 from trialkit.mixed.smallsample import (
     KenwardRoger,
     Satterthwaite,
+    VarianceInformation,
+    between_within,
     check_method,
+    inner_coordinates,
     kenward_roger,
+    quadratic_forms,
     satterthwaite,
+    traces,
+    variance_information,
 )
-from trialkit.mixed.solve import Solved
-from trialkit.mixed.strata import between_within
-from trialkit.mixed.summary import describe
+from trialkit.mixed.terms import design_rows
 from trialkit.mixed.threads import few_threads
 
+# ------------------------------------------------------------------------------------------------
+# Start values for the variance search.
+# ------------------------------------------------------------------------------------------------
+
+def starting_point(objective: Objective) -> Floats:
+    """Start values by moments: Henderson's method at zero variances (MINQUE(0), Rao 1971).
+
+    Solves E[y'M Z_f Z_f' M y] = observed for the relative variances, floored at a tenth of the
+    scale on which a grouping starts to matter, so that the search starts off the boundary.
+    """
+    groupings = objective.random.groupings
+    if not groupings:
+        return np.zeros(0)
+    start = [np.diag(scale) for scale in objective.triangles.scales]
+    if all(g.k == 1 for g in groupings):
+        expected, observed = moments(objective)
+        if objective.known_residual:
+            target, matrix = observed[:-1] - expected[:-1, -1], expected[:-1, :-1]
+        else:
+            target, matrix = observed, expected
+        found, *_ = np.linalg.lstsq(matrix, target, rcond=1e-10)
+        least = 1e-3 * observed[-1] / objective.n
+        unit = 1.0 if objective.known_residual else max(float(found[-1]), least)
+        for at, scale in enumerate(objective.triangles.scales):
+            relative = max(float(found[at]) / unit, 0.1 * float(scale[0]) ** 2)
+            start[at] = np.array([[np.sqrt(relative)]])
+    return objective.triangles.pack(start)
+
+
+def moments(objective: Objective) -> tuple[Floats, Floats]:
+    """tr(M V_i M V_j) (m, m) and y'M V_i M y (m,), residual last, for random intercepts only:
+    P at zero variances is M, the projection off X."""
+    random = objective.random
+    s = objective.solved([np.zeros((g.k, g.k)) for g in random.groupings])
+    expected = traces(s, known_residual=False, n=objective.n)
+    observed = [float(np.sum(u**2)) for u in s.scores()]
+    return expected, np.array([*observed, s.rss])
+
+
+# ------------------------------------------------------------------------------------------------
+# Predictions and draws from a fitted model.
+# ------------------------------------------------------------------------------------------------
+
+def fixed_prediction(part: FixedPart, beta: Floats, newdata: pd.DataFrame) -> Floats:
+    """X b for new records; NaN where the old records hold nothing on that combination.
+
+    Raises MixedModelError on unknown columns and on levels the model has not seen.
+    """
+    for name, levels in part.factors.items():
+        values = column(newdata, name, "variable")
+        unknown = sorted({str(v) for v in values.unique() if v not in levels})
+        if unknown:
+            raise MixedModelError(
+                f"variable '{name}' has levels the model has not seen: {', '.join(unknown)}. "
+                f"Known: {', '.join(str(v) for v in levels)}."
+            )
+    for name in part.covariates:
+        finite_numbers(column(newdata, name, "variable"), name, "variable")
+    rows = design_rows(part, newdata)
+    if len(rows) != len(newdata):
+        rows = np.repeat(rows[:1], len(newdata), axis=0)
+    out: Floats = rows[:, part.kept] @ beta
+    out[~part.estimable(rows)] = np.nan
+    return out
+
+
+def random_prediction(random: RandomPart, effects: list[Floats], newdata: pd.DataFrame) -> Floats:
+    """Z b for new records; a level not seen before, or a factor not in newdata,
+    counts as average (zero)."""
+    out = np.zeros(len(newdata))
+    for g, b in zip(random.groupings, effects, strict=True):
+        names = [p.strip() for p in g.name.split(":")]
+        if g.name in newdata.columns:
+            keys = pd.Index(newdata[g.name])
+        elif not set(names) <= set(newdata.columns):
+            continue
+        else:
+            parts = [newdata[p].astype(str) for p in names]
+            joined = parts[0]
+            for part in parts[1:]:
+                joined = joined + ":" + part
+            keys = pd.Index(joined)
+        at = g.levels.get_indexer(keys)
+        seen = at >= 0
+        for a, name in enumerate(g.columns):
+            add = np.where(seen, b[:, a][at], 0.0)
+            if a > 0:
+                add = add * finite_numbers(column(newdata, name, "slope"), name, "slope")
+            out += add
+    return out
+
+
+def predict_linear(fit: LMM, newdata: pd.DataFrame | None, *, random: bool) -> Floats:
+    if newdata is None:
+        if random:
+            return fit.fitted
+        return fit.fixed_part()
+    out = fixed_prediction(fit.part, fit._beta, newdata)
+    return out + random_prediction(fit.random, fit._effects, newdata) if random else out
+
+
+def draw_effects(
+    random: RandomPart, factors: list[Floats], rng: np.random.Generator
+) -> list[Floats]:
+    """New effects of every grouping, covariance factor @ factor.T."""
+    return [
+        rng.standard_normal((g.n_levels, g.k)) @ f.T
+        for g, f in zip(random.groupings, factors, strict=True)
+    ]
+
+
+def simulate_linear(fit: LMM, seed: int | np.random.Generator, times: int) -> Floats:
+    rng = np.random.default_rng(seed)
+    mean = predict_linear(fit, None, random=False)
+    factors = [fit.residual_sd * f for f in fit.solved.factors]
+    root = 1.0 if fit.weights is None else 1.0 / np.sqrt(fit.weights)
+    out = np.empty((times, fit.n))
+    for row in out:
+        row[:] = mean + fit.residual_sd * root * rng.standard_normal(fit.n)
+        if fit.random.groupings:
+            row += fit.random.times(draw_effects(fit.random, factors, rng))
+    return out
+
+
+# ------------------------------------------------------------------------------------------------
+# A fitted linear mixed model: what can be asked of it.
+# ------------------------------------------------------------------------------------------------
 
 @dataclass(frozen=True, repr=False)
 class LMM(MixedFit):
@@ -204,7 +335,6 @@ class LMM(MixedFit):
 
     def refit(self, y: Floats) -> LMM:
         """The same model fitted to another response (n,)."""
-        from trialkit.mixed.fitlmm import fit_prepared
 
         sd = self.residual_sd if self.known_residual else None
         return fit_prepared(self.formula, self.method, self.part, self.random, y, self.weights, sd)
@@ -221,6 +351,191 @@ class LMM(MixedFit):
     ) -> Comparison:
         """All pairs of means (Tukey-Kramer), or each against one level (Dunnett).
 
-        Differences in the response's units.  See `trialkit.mixed.comparison`.
+        Differences in the response's units.  See `trialkit.mixed.inference`.
         """
         return compare_means(self, factor, against, df=df, level=level, by=by, at=at)
+
+
+# ------------------------------------------------------------------------------------------------
+# Fitting a linear mixed model by profiled REML or ML.
+# ------------------------------------------------------------------------------------------------
+
+# A residual standard deviation below this part of what the fixed effects leave is rounding
+NO_ERROR = 1e-6
+# Relative standard deviations past this, in units of where a grouping starts to matter, are
+# searched for again in units of themselves
+LARGE = 30.0
+
+
+def fit_lmm(
+    formula: str,
+    data: pd.DataFrame,
+    groups: Sequence[str] = (),
+    slopes: Mapping[str, Sequence[str]] | None = None,
+    weights: str | Floats | None = None,
+    method: str = "reml",
+    *,
+    residual_sd: float | None = None,
+    uncorrelated: Sequence[str] = (),
+) -> LMM:
+    """Fit a linear mixed model.
+
+    formula: ``"response ~ fixed terms"`` (Wilkinson & Rogers 1973).
+    data: one row a record.
+    groups: names of random-intercept factors; ``"a:b"`` is the interaction factor of two
+        columns, ``"a/b"`` short for ``"a"`` and ``"a:b"``.  Nested or crossed is found from the
+        data.
+    slopes: factor name -> columns with random slopes, correlated with its intercept.
+    uncorrelated: factors with slopes whose intercepts and slopes have a variance each and no
+        covariance: ``slopes={"plant": ["days"]}, uncorrelated=["plant"]``.
+    weights: a column name or (n,) positive numbers; the residual variance of a record is the
+        residual variance divided by its weight.
+    method: ``"reml"`` or ``"ml"``.
+    residual_sd: hold the residual standard deviation at this value (with weights 1/variance
+        and residual_sd=1: estimates from an earlier stage with known variances).
+
+    Where the records' errors have a known covariance, see `trialkit.mixed.fit_known`.
+
+    Returns an `LMM`.  Raises MixedModelError, naming the column, on blanks, infinite values,
+    unknown columns, one-level or aliased factors, n <= p and a constant response.
+    """
+    if method not in {"reml", "ml"}:
+        raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
+    if residual_sd is not None and not 0.0 < residual_sd < np.inf:
+        raise MixedModelError(f"residual_sd={residual_sd:g} must be a number above zero.")
+    left, right = split_formula(formula)
+    y = make_response(left, data)
+    part = make_fixed(right, data)
+    w = _weights(weights, data)
+    n, p = len(y), part.p
+    if n <= p and residual_sd is None:
+        raise MixedModelError(
+            f"{n} records cannot estimate {p} fixed effects and a residual; "
+            "drop terms from the formula or add records."
+        )
+    largest = float(np.abs(y).max())
+    if largest > 0.0 and not 1e-140 < largest < 1e140:
+        raise MixedModelError(f"response '{left}' reaches {largest:g}; give it in other units.")
+    if np.ptp(y) <= 1e-14 * largest and residual_sd is None:
+        raise MixedModelError(
+            f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
+        )
+    saturated = residual_sd is not None
+    random = RandomPart(
+        make_groupings(data, groups, slopes, saturated=saturated, uncorrelated=uncorrelated)
+    )
+    with few_threads(random.r + p):
+        not_in_fixed(random, part)
+        return fit_prepared(formula, method, part, random, y, w, residual_sd)
+
+
+def fit_prepared(
+    formula: str,
+    method: str,
+    part: FixedPart,
+    random: RandomPart,
+    y: Floats,
+    w: Floats | None,
+    residual_sd: float | None = None,
+) -> LMM:
+    """Fit once the formula and groupings are read; a refit to another response starts here."""
+    left, _ = split_formula(formula)
+    n, p = len(y), part.p
+    spread = float(np.ptp(y))
+    dense = Dense(part.basis, part.codes)
+    # Working with what ordinary least squares leaves keeps digits when the response is far
+    # from zero; the fixed effects are added back at the end.
+    scale = 1.0 if residual_sd is None else residual_sd
+    start_fit = _least_squares(dense, y, w)
+    left_over = y - dense.times(start_fit)
+    if residual_sd is None:
+        scale = float(np.sqrt(np.mean(left_over**2)))
+        if scale <= 1e-12 * max(spread, 1e-300):
+            raise MixedModelError(
+                f"the fixed effects reproduce '{left}' exactly; no variation is left to model."
+            )
+    cross = cross_products(random, dense, left_over / scale, w)
+    reml = method == "reml"
+    d = n - p if reml else n
+    constant = 2.0 * d * float(np.log(scale))
+    if reml:
+        constant += 2.0 * float(np.log(np.abs(np.diagonal(part.triangle))).sum())
+    if w is not None:
+        constant -= float(np.log(w).sum())
+    objective = Objective(random, cross, n, p, reml, residual_sd is not None, constant)
+    with few_threads(random.r + p):
+        try:
+            optimum = _sharpened(objective, minimise(objective, starting_point(objective)))
+        except (MixedModelError, np.linalg.LinAlgError):
+            if residual_sd is not None or not _reproduced(random, dense, left_over):
+                raise
+            raise MixedModelError(_no_error(left)) from None
+    if residual_sd is None and optimum.solved.rss <= (NO_ERROR**2) * d:
+        raise MixedModelError(_no_error(left))
+    variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
+    solved = optimum.solved.in_units(scale)
+    optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
+    offset = np.linalg.solve(part.triangle, start_fit)
+    return LMM(
+        formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
+    )
+
+
+def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
+    """A search whose parameters grew large (a residual far below the groupings' spread) goes on in
+    units of what it found: slopes are small there long before the least is reached."""
+    found = objective.triangles.pack(optimum.solved.factors)
+    if not len(found) or np.abs(found).max() < LARGE:
+        return optimum
+    scales = []
+    for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,
+                           objective.triangles.scales, strict=True):  # fmt: skip
+        size = np.sqrt((f**2).sum(axis=1))
+        for columns in g.shared:
+            size[list(columns)] = size[list(columns)].max()
+        scales.append(np.where(size > 0.0, size, scale))
+    objective.triangles = Triangles(objective.random.groupings, scales)
+    objective.last = None
+    try:
+        nearer = minimise(objective, objective.triangles.pack(optimum.solved.factors))
+    except MixedModelError:
+        return optimum
+    return nearer if nearer.value <= optimum.value else optimum
+
+
+def _reproduced(random: RandomPart, dense: Dense, y: Floats) -> bool:
+    """Whether fixed effects and groupings together leave nothing of a response but rounding."""
+    from scipy.sparse import csr_matrix, hstack
+    from scipy.sparse.linalg import lsqr
+
+    n = len(y)
+    blocks = [csr_matrix(dense.rows[dense.codes])]
+    for g in random.groupings:
+        for x in g.values:
+            blocks.append(csr_matrix((np.ones(n) if x is None else x, (np.arange(n), g.codes)),
+                                     shape=(n, g.n_levels)))  # fmt: skip
+    left = lsqr(hstack(blocks).tocsr(), y, atol=1e-14, btol=1e-14)[3]
+    return bool(left <= 10.0 * NO_ERROR * np.linalg.norm(y))
+
+
+def _no_error(name: str) -> str:
+    return (
+        f"the fixed effects and groupings together reproduce '{name}' but for the rounding of "
+        "numbers: no error is left to judge differences by. Leave out a grouping or a slope, or "
+        "look whether records were copied or worked out from each other."
+    )
+
+
+def _weights(weights: str | Floats | None, data: pd.DataFrame) -> Floats | None:
+    w, name = numbers_of(weights, data, "weights")
+    if w is not None and (w <= 0).any():
+        first = int(np.flatnonzero(w <= 0)[0])
+        raise MixedModelError(f"{name} must be above zero; record {first} is {w[first]:g}.")
+    return w
+
+
+def _least_squares(dense: Dense, y: Floats, w: Floats | None) -> Floats:
+    count = np.bincount(dense.codes, weights=w, minlength=len(dense.rows))
+    gram = dense.rows.T @ (dense.rows * count[:, None])
+    right = dense.transpose_times(y if w is None else w * y)
+    return np.asarray(np.linalg.solve(gram, right))

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed.letters import minimal_letters
+from trialkit.mixed.inference import minimal_letters
 from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
 
 Floats = npt.NDArray[np.float64]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.terms import marginal_rows
 from trialkit.models.comparing import ALPHA, Floats, compare
 from trialkit.models.grading import GRADES, GradeResult, grade_result
 from trialkit.models.picking import difference_means

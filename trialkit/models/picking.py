@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import fit_lmm
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.terms import marginal_rows
 from trialkit.models.comparing import compare
 from trialkit.models.pods import prepared
 from trialkit.models.results import MethodNote, Missing, TraitResult

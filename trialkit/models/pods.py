@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import GLMM, fit_glmm
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.terms import marginal_rows
 from trialkit.models.comparing import Floats, compare
 from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult
 from trialkit.models.support import Support, behind, usable_groups

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.mixed.fixed import FixedPart
-from trialkit.mixed.grid import design_rows
+from trialkit.mixed.terms import design_rows
 
 Floats = npt.NDArray[np.float64]
 

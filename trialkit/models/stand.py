@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed.letters import minimal_letters
+from trialkit.mixed.inference import minimal_letters
 from trialkit.models.results import AGAINST, MEANS, PAIRS, MethodNote, Missing, TraitResult, empty
 from trialkit.models.stand_curve import design_effect, expected_losses, kaplan_meier
 from trialkit.models.stand_test import LossTest, loss_test

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
-from trialkit.mixed.grid import marginal_rows
+from trialkit.mixed.terms import marginal_rows
 from trialkit.models.comparing import Floats, compare
 from trialkit.models.counting import with_intervals
 from trialkit.models.pods import WEEK, rate_means
