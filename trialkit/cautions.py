@@ -38,7 +38,10 @@ TASTING = (
 )
 """Before a tasting; food-safety advice where you live comes first."""
 
+FORK = Caution("Fork and spade", "firm stand, keep feet clear, lift with bent knees")
+
 PICKING = (KNIFE, HEAT, LADDER, SPRAY)
+DIGGING = (FORK, KNIFE, HEAT, SPRAY)
 ALL = (*PICKING, LIME)
 
 

@@ -101,12 +101,15 @@ app.command(
 )(new.new)
 
 
-@app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --out bed.html"))
+@app.command(epilog=example("trialkit phone my-beans", "trialkit phone my-beans --blind"))
 def phone(
     folder: Folder,
     to: Annotated[
         Path | None, typer.Option("--out", help="The HTML file to write. Else FOLDER/phone.html.")
     ] = None,
+    blind: Annotated[
+        bool, typer.Option("--blind", help="Without variety names, so you can't play favourites.")
+    ] = False,
 ) -> None:
     """Make the page to record a pick with on a phone: one file, no network needed."""
     from trialkit.recording.phone import write_phone_page
@@ -115,7 +118,7 @@ def phone(
 
     folder = the_trial(folder)
     try:
-        page = write_phone_page(folder, to)
+        page = write_phone_page(folder, to, blind)
     except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
     except OSError as error:

@@ -191,10 +191,16 @@ def test_every_page_of_a_sheet_carries_the_zero_rule_and_the_first_the_cautions(
 
 def test_blind_prints_name_no_variety(tmp_path):
     path = tmp_path / "blind.pdf"
-    print_labels(bed(), path, blind=True)
+    hidden = bed(blocks=1).nameless()
+    print_labels(hidden, path)
     assert not any(name in page for page in words_of(path) for name in FIVE)
-    print_sheets(pick_sheets(bed(), blind=True), path, "pick")
+    print_sheets([*pick_sheets(hidden), *height_sheets(hidden)], path, "pick")
     assert not any(name in page for page in words_of(path) for name in FIVE)
+    svg = bed_map_svg(hidden)
+    assert not any(name in svg + bed_map_words(hidden) for name in FIVE)
+    drawn = [text.get_text() for text in bed_map(hidden).axes[0].texts]
+    assert {"101", "105"} <= set(drawn)
+    assert not {"A", "B", "C", "D", "E"} & set(drawn)
 
 
 def test_lost_plants_are_marked_on_the_sheet(tmp_path):

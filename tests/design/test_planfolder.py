@@ -195,11 +195,6 @@ def test_everything_is_printed_again_from_the_records(tmp_path):
     assert read_records(folder).doubts.empty
 
 
-def test_blind_paper_leaves_out_the_map(tmp_path):
-    made = print_paper(bed_of_plan(plan(blocks=2, plants=1), ABOUT), tmp_path, A4, blind=True)
-    assert not [path for path, _ in made if "map" in path.name]
-
-
 def test_a_simple_trial_without_plots_or_a_plan_file_can_be_printed(tmp_path):
     (tmp_path / "trial.toml").write_text(
         'title = "Rows"\ncrop = "beans"\nplanted = 2031-03-04\n'

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 import pytest
 import smalltrial
-from handset import MADE, bed, plant_bed, walk
+from handset import MADE, VARIETIES, bed, plant_bed, walk
 from killed import killed_before_move
 
 from trialkit.recording.phone import page_facts, phone_page, write_phone_page
@@ -80,6 +80,14 @@ def test_nothing_in_the_file_points_outside_it() -> None:
             assert attrs.get(name) in (None, "data:,"), (tag, attrs)
     assert not re.search(r"https?:|//[a-z0-9-]+\.[a-z]{2,}|@import|url\(", html)
     assert len(html.encode()) < 150_000
+
+
+def test_a_blind_page_holds_no_name_of_a_variety():
+    html = phone_page(bed(), MADE, blind=True)
+    assert "P001" in html
+    for name in VARIETIES:
+        assert name in phone_page(bed(), MADE)
+        assert name not in html
 
 
 def test_the_modules_are_joined_whole_and_in_order() -> None:

@@ -19,8 +19,23 @@ _Sheet = Annotated[str, typer.Option("--paper", help="Paper to print on: A4 or L
 _Blind = Annotated[
     bool,
     typer.Option(
-        "--blind", help="Leave the variety off labels and sheets: nobody counts in favour."
+        "--blind",
+        help="No variety names on map, labels and sheets, so you can't play favourites; a key "
+             "apart, in FOLDER/key.",
     ),
+]
+_Days = Annotated[
+    int | None,
+    typer.Option(min=1, help="Picking days side by side on a sheet; 1: large boxes. Else as many "
+                             "as fit."),
+]
+_Baskets = Annotated[
+    bool, typer.Option("--baskets", help="A line a plot, for plots picked into one basket each.")
+]
+_Once = Annotated[
+    bool | None,
+    typer.Option("--once/--often", help="Dug or cut once: a sheet for that day in place of pick "
+                                        "sheets. Else as trial.toml says.", show_default=False),
 ]
 _Label = Annotated[str, typer.Option("--label", help="Stake label in mm, wide x tall.")]
 _Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for the count.")]
@@ -99,6 +114,9 @@ def plan(
     paper_name: _Sheet = "A4",
     label: _Label = "60x25",
     weigh: _Weigh = True,
+    days: _Days = None,
+    baskets: _Baskets = False,
+    once: _Once = None,
     blind: _Blind = False,
 ) -> None:
     """Lay out a trial at random: records folder, bed map, stake labels and record sheets.
@@ -110,7 +128,7 @@ def plan(
     """
     from trialkit.design.labels import LabelSize, labels_on
     from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import check_vacant, is_described, tidy
+    from trialkit.design.planfolder import Printing, check_vacant, is_described, tidy
     from trialkit.report import planning, planpower
     from trialkit.report.opened import CellStop, RecordsCellStop
 
@@ -118,6 +136,7 @@ def plan(
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
         labels_on(sheet, size)
+        how = Printing(size, weigh, blind, days, baskets, once)
         space = planning.room_cm(room) if room else None
         if not dry_run:
             tidy(folder)
@@ -166,7 +185,7 @@ def plan(
         say("Nothing was written. Leave out --dry-run to write the trial.")
         return
     try:
-        done = planning.written(made, folder, sheet.name, size, weigh, blind)
+        done = planning.written(made, folder, sheet.name, how)
     except FileExistsError as error:
         stop(Exit.NOT_WRITTEN, f"{error}; nothing was changed.")
     except OSError as error:
@@ -187,12 +206,15 @@ def paper(
     paper_name: _Sheet = "A4",
     label: _Label = "60x25",
     weigh: _Weigh = True,
+    days: _Days = None,
+    baskets: _Baskets = False,
+    once: _Once = None,
     blind: _Blind = False,
 ) -> None:
     """Print a trial's bed map, stake labels and record sheets again, as the records stand."""
     from trialkit.design.labels import LabelSize
     from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import bed_of_records, print_paper
+    from trialkit.design.planfolder import Printing, bed_of_records, print_paper
     from trialkit.records import RecordsError, read_records
     from trialkit.trial import TrialProblems
 
@@ -203,7 +225,8 @@ def paper(
             stop(Exit.RECORDS, f"{folder} lists no plants in plants.csv yet.")
         sheet = sheet_named(paper_name)
         size = LabelSize(*_pair(label, "label"))
-        printed = print_paper(bed, folder / "paper", sheet, label=size, weigh=weigh, blind=blind)
+        how = Printing(size, weigh, blind, days, baskets, once)
+        printed = print_paper(bed, folder / "paper", sheet, how)
     except (RecordsError, TrialProblems) as problem:
         stop(Exit.RECORDS, str(problem))
     except ValueError as error:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,7 @@ from trialkit.design.request import PLAN_FILE, BedDrawing, read_drawing, read_le
 
 if TYPE_CHECKING:
     from trialkit.records import Records
+    from trialkit.trial import OwnTrait
 
 # Capital letters name varieties on paper; I and O are left out beside 1 and 0.
 CAPITALS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -30,7 +31,10 @@ class Bed:
     plants: plant, variety, block, plot, row, column, treatment, in walking order.
     guards: row and column of guard plants. lost: ids of plants that have died.
     note: something to say under the title, such as a spacing that had to be assumed.
-    kept_letters: letters the trial has already (see `letters_for`).
+    kept_letters: letters the trial has already (see `letters_for`). traits: declared by the
+    gardener. grades: of a crop dug or cut once. once: it is harvested in one go. plots_only:
+    plants.csv names plots, not plants. plots_named: it names all plots there are. blind: names and
+    letters of varieties are left off.
     """
 
     title: str
@@ -49,6 +53,18 @@ class Bed:
     lost: frozenset[str] = frozenset()
     note: str = ""
     kept_letters: Mapping[str, str] = field(default_factory=dict)
+    traits: tuple[OwnTrait, ...] = ()
+    grades: tuple[str, ...] = ()
+    once: bool = False
+    plots_only: bool = False
+    plots_named: bool = True
+    blind: bool = False
+
+    def nameless(self) -> Bed:
+        """The same bed without any variety's name or letter, for whoever records blind."""
+        return replace(
+            self, plants=self.plants.assign(variety=""), check=None, kept_letters={}, blind=True
+        )
 
     @property
     def varieties(self) -> list[str]:

@@ -75,6 +75,8 @@ def extent(bed: Bed) -> tuple[float, float, float, float]:
 
 def key_lines(bed: Bed) -> int:
     """Lines of the key and one for the marks."""
+    if bed.blind:
+        return 1
     return -(-len(bed.varieties) // key_columns(bed)) + 1
 
 
@@ -241,7 +243,7 @@ def draw_key(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     column = room / columns
     y = frame.sheet.tall - MARGIN_MM - key_lines(bed) * KEY_LINE_MM + 2.0
     plots = bed.plants.groupby("variety")["plot"].nunique()
-    for at, name in enumerate(bed.varieties):
+    for at, name in enumerate([] if bed.blind else bed.varieties):
         x = MARGIN_MM + (at % columns) * column
         line = y + (at // columns) * KEY_LINE_MM
         box(axes, x, line - 2.3, 12.0, 4.6, line=0.0, hatch=HATCHES[at % len(HATCHES)], grey=0.72)
@@ -314,7 +316,7 @@ def bed_map_words(bed: Bed) -> str:
         line = bed.plants[bed.plants["row"] == row].sort_values("column")
         plots = line.drop_duplicates("plot")
         pairs = zip(plots["plot"].astype(str), plots["variety"].astype(str), strict=True)
-        names = ", ".join(f"{plot} {variety}" for plot, variety in pairs)
+        names = ", ".join(f"{plot} {variety}".rstrip() for plot, variety in pairs)
         rows.append(f"Row {row}: {names}.")
     sun = f" Light: {bed.sun}." if bed.sun else ""
     return (
@@ -340,14 +342,17 @@ def _plots(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     for plot, cells in bed.plants.groupby("plot", sort=False):
         left, top, wide, tall = _cell_sides(bed, frame, cells)
         variety = str(cells["variety"].iloc[0])
-        box(axes, left, top, wide, tall, line=0.0, hatch=hatch[variety], grey=0.72)
+        if not bed.blind:
+            box(axes, left, top, wide, tall, line=0.0, hatch=hatch[variety], grey=0.72)
         box(axes, left, top, wide, tall, line=0.9)
         # Plants stand on the middle line of their row, so words keep above or below it.
         strip = frame.mm(bed.geometry.row_spacing_cm) / 2
-        name = bed.letters[variety]
+        name = str(plot) if bed.blind else bed.letters[variety]
         size = min(fitting_size(name, wide * 0.4, 24.0, 3.0, True), points(strip * 0.72))
         place = left + wide * (0.5 if wide > 14.0 else 0.62), top + strip * 0.46
         write(axes, *place, name, size, bold=True, across="center", up="center", boxed=True)
+        if bed.blind:
+            continue
         small = min(fitting_size(str(plot), wide * 0.32, 8.0, 2.5), points(strip * 0.42))
         write(axes, left + 0.7, top + strip * 0.3, str(plot), small, up="center", boxed=True)
 

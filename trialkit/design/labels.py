@@ -47,11 +47,8 @@ def labels_on(sheet: Paper, size: LabelSize) -> tuple[int, int]:
     return across, down
 
 
-def stake_labels(
-    bed: Bed, sheet: Paper = A4, size: LabelSize | None = None, blind: bool = False
-) -> list[Figure]:
-    """Pages of labels in walking order. `blind` leaves the variety off, so that whoever
-    counts does not know which variety it is."""
+def stake_labels(bed: Bed, sheet: Paper = A4, size: LabelSize | None = None) -> list[Figure]:
+    """Pages of labels in walking order."""
     size = size or LabelSize()
     across, down = labels_on(sheet, size)
     per_page = across * down
@@ -65,7 +62,7 @@ def stake_labels(
             for place, plant in enumerate(rows[page * per_page : (page + 1) * per_page]):
                 x = left + (place % across) * size.wide
                 y = MARGIN_MM + (place // across) * size.tall
-                _label(axes, x, y, size, {str(k): v for k, v in plant.items()}, bed, blind)
+                _label(axes, x, y, size, {str(k): v for k, v in plant.items()}, bed)
             foot = (
                 f"Print at actual size (100 %): labels {size.wide:g} x {size.tall:g} mm. Laminate, "
                 f"or go over in pencil: ink fades. Page {page + 1} of {pages}. {bed.title}"
@@ -82,10 +79,9 @@ def print_labels(
     path: Path,
     sheet: Paper = A4,
     size: LabelSize | None = None,
-    blind: bool = False,
 ) -> int:
     """Write the labels as a PDF; returns the number of pages."""
-    figures = stake_labels(bed, sheet, size, blind)
+    figures = stake_labels(bed, sheet, size)
     paper.save_pdf(figures, path, f"Stake labels: {bed.title}")
     return len(figures)
 
@@ -97,7 +93,6 @@ def _label(
     size: LabelSize,
     plant: dict[str, object],
     bed: Bed,
-    blind: bool,
 ) -> None:
     paper.box(axes, x, y, size.wide, size.tall, line=0.3, grey=0.6)
     name = str(plant["plant"])
@@ -110,7 +105,7 @@ def _label(
     lines = [_place(plant)]
     if plant["treatment"] is not None:
         lines.insert(0, str(plant["treatment"]))
-    if not blind:
+    if variety:
         lines.insert(0, f"{bed.letters[variety]}  {variety}")
     step = size.tall * 0.40 / max(len(lines), 2)
     for at, text in enumerate(lines):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,6 +17,7 @@ import matplotlib as mpl
 from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.collections import PatchCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, get_font
 from matplotlib.patches import Rectangle
@@ -216,6 +217,18 @@ def box(
             (x, y), wide, tall, linewidth=line, edgecolor=str(grey), facecolor=fill, hatch=hatch
         )
     )
+
+
+def boxes(
+    axes: Axes, places: Sequence[tuple[float, float, float, float]], line: float = 0.6
+) -> None:
+    """Many empty boxes at once: left, top, width and height of each, in mm."""
+    axes.add_collection(
+        PatchCollection(
+            [Rectangle((x, y), wide, tall) for x, y, wide, tall in places],
+            facecolor="none", edgecolor="0.0", linewidth=line,
+        )
+    )  # fmt: skip
 
 
 def clean(text: str) -> str:

@@ -20,11 +20,12 @@ from typing import Any
 
 import pandas as pd
 from filelock import FileLock, Timeout
+from matplotlib.figure import Figure
 
 from trialkit.design.bed import Bed, bed_of, variety_letters
 from trialkit.design.bedmap import bed_map_svg, print_bed_map
 from trialkit.design.geometry import BedGeometry
-from trialkit.design.labels import LabelSize, print_labels
+from trialkit.design.labels import LabelSize, stake_labels
 from trialkit.design.layouts import Planting, guard_places, lay_out, walking_order
 from trialkit.design.paper import Paper
 from trialkit.design.request import (
@@ -35,14 +36,20 @@ from trialkit.design.request import (
     read_letters,
     read_request,
 )
-from trialkit.design.sheets import height_sheets, pick_sheets, print_sheets
+from trialkit.design.sheets import (
+    dig_sheets,
+    height_sheets,
+    pick_sheets,
+    print_sheets,
+    trait_sheets,
+)
 from trialkit.records import Records
 from trialkit.records.description import LOOKS, Description, description_text
 from trialkit.records.folder import DESCRIPTION, LOG, WORKBOOK
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.starter import READ_ME, starter_texts
 from trialkit.records.write import csv_text, sync_folder, tidy_folder, write_text
-from trialkit.trial import Layout
+from trialkit.trial import Layout, Trial
 
 _ENDINGS = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}
 _STEMS = {table.name for table in TABLES} | {Path(n).stem for n in (DESCRIPTION, PLAN_FILE, LOG)}
@@ -337,7 +344,18 @@ def bed_of_records(records: Records) -> Bed:
         lost=frozenset(plants.loc[plants["lost"].notna(), "plant"].astype(str)),
         note=assumed,
         kept_letters=variety_letters(records),
+        traits=trial.traits,
+        grades=trial.grades,
+        once=harvested_once(trial) or (records.picks.empty and not records.harvest.empty),
+        plots_only=bool(len(records.plants)) and bool((records.plants["plants"] > 1).all()),
+        plots_named=bool(records.plants["plot"].notna().all()),
     )
+
+
+def harvested_once(trial: Trial) -> bool:
+    """Whether trial.toml speaks of a crop dug or cut once: of its grades, or of one pick."""
+    graded = trial.grades or trial.marketable or trial.marketable_from_g or trial.ready_share
+    return bool(graded or trial.harvest_unit or trial.looks == 1)
 
 
 def light_of(layout: Layout) -> str | None:
@@ -363,37 +381,87 @@ def _with_plots(plants: pd.DataFrame) -> pd.DataFrame:
     return plants
 
 
+@dataclass(frozen=True)
+class Printing:
+    """How paper is printed.  weigh: a box for the weight beside that for the count.  blind: no
+    names of varieties on what goes out to the bed, and a key apart.  days: picking days side by
+    side on a sheet, None for as many as fit.  baskets: a line a plot.  once: the crop is dug or
+    cut once, None as the trial says."""
+
+    label: LabelSize | None = None
+    weigh: bool = True
+    blind: bool = False
+    days: int | None = None
+    baskets: bool = False
+    once: bool | None = None
+
+
+KEY_PLACE = "key"
+
+
 def print_paper(
-    bed: Bed,
-    folder: Path,
-    sheet: Paper,
-    *,
-    label: LabelSize | None = None,
-    weigh: bool = True,
-    blind: bool = False,
+    bed: Bed, folder: Path, sheet: Paper, how: Printing | None = None
 ) -> list[tuple[Path, str]]:
-    """Write the map, stake labels, pick and height sheets; returns each file and its pages."""
+    """Write the map, stake labels and record sheets; returns each file and what it is.
+
+    Raises ValueError, writing nothing, where they cannot be printed so; OSError.
+    """
+    how = how or Printing()
+    out = bed.nameless() if how.blind else bed
+    baskets = how.baskets or bed.plots_only
+    # All are drawn before the first is written.
+    labels = stake_labels(out, sheet, how.label)
+    kinds: list[tuple[str, str, list[Figure], str]] = []
+    if bed.once if how.once is None else how.once:
+        kinds.append(("dig-sheet", "Dig-day sheet", dig_sheets(out, sheet, baskets), ""))
+    else:
+        picks = pick_sheets(out, sheet, how.weigh, how.days, baskets)
+        kinds.append(("pick-sheet", "Pick sheet", picks, "a set of picks"))
+    heights = height_sheets(out, sheet, how.days, baskets)
+    kinds.append(("height-sheet", "Height sheet", heights, "a set of measuring days"))
+    if bed.traits:
+        kinds.append(("trait-sheet", "Trait sheet", trait_sheets(out, sheet), ""))
     folder.mkdir(parents=True, exist_ok=True)
     tidy_folder(folder)
     made: list[tuple[Path, str]] = []
 
-    def path(stem: str, ending: str = "pdf") -> Path:
-        return folder / f"{stem}-{sheet.name.lower()}.{ending}"
+    def path(stem: str, ending: str = "pdf", place: Path = folder) -> Path:
+        return place / f"{stem}-{sheet.name.lower()}.{ending}"
 
-    if bed.plants[["row", "column"]].notna().all(axis=None) and not blind:
-        print_bed_map(bed, path("bed-map"), sheet)
+    placed = bool(bed.plants[["row", "column"]].notna().all(axis=None))
+    if placed:
+        print_bed_map(out, path("bed-map"), sheet)
         made.append((path("bed-map"), "1 page, to scale"))
-        write_text(path("bed-map", "svg"), bed_map_svg(bed, sheet))
+        write_text(path("bed-map", "svg"), bed_map_svg(out, sheet))
         made.append((path("bed-map", "svg"), "the same map as a drawing"))
-    pages = print_labels(bed, path("stake-labels"), sheet, label, blind)
-    made.append((path("stake-labels"), f"{pages} pages, print at actual size"))
-    title = f"Pick sheet: {bed.title}"
-    pages = print_sheets(pick_sheets(bed, sheet, weigh, blind), path("pick-sheet"), title)
-    made.append((path("pick-sheet"), f"{pages} pages, one set a pick"))
-    title = f"Height sheet: {bed.title}"
-    pages = print_sheets(height_sheets(bed, sheet, blind), path("height-sheet"), title)
-    made.append((path("height-sheet"), f"{pages} pages"))
+    title = f"Stake labels: {bed.title}"
+    print_sheets(labels, path("stake-labels"), title)
+    made.append((path("stake-labels"), f"{_pages(labels)}, print at actual size"))
+    for stem, name, figures, said in kinds:
+        if not figures:
+            continue
+        print_sheets(figures, path(stem), f"{name}: {bed.title}")
+        made.append((path(stem), _pages(figures) + (f" {said}" if said else "")))
+    if how.blind:
+        key = folder.parent / KEY_PLACE
+        key.mkdir(exist_ok=True)
+        write_text(key / "key.csv", key_text(bed))
+        made.append((key / "key.csv", "which plot is which variety: keep it apart"))
+        if placed:
+            print_bed_map(bed, path("bed-map", place=key), sheet)
+            made.append((path("bed-map", place=key), "the map with names, for whoever plants"))
     return made
+
+
+def _pages(figures: list[Figure]) -> str:
+    return f"{len(figures)} page{'' if len(figures) == 1 else 's'}"
+
+
+def key_text(bed: Bed) -> str:
+    """Plot and variety, a line a plot; the plants where plots have no names."""
+    by = "plot" if bed.plots_named else "plant"
+    lines = bed.plants[[by, "variety"]].drop_duplicates()
+    return csv_text([by, "variety"], lines.to_numpy().tolist())
 
 
 def plants_text(planting: Planting) -> str:

@@ -22,10 +22,13 @@ if TYPE_CHECKING:
 NAME = "phone.html"
 
 
-def write_phone_page(folder: Path | str, out: Path | str | None = None) -> Path:
+def write_phone_page(
+    folder: Path | str, out: Path | str | None = None, blind: bool = False
+) -> Path:
     """Write the page for the trial in `folder` and return where it lies.
 
     out : the file to write, or a folder for it; None means `phone.html` in the trial's folder.
+    blind : the names of varieties are not in it.
     The page holds the plants and what is needed to name them, no earlier counts.
     Raises RecordsError when the records have errors, OSError when the file cannot be written.
     """
@@ -35,20 +38,25 @@ def write_phone_page(folder: Path | str, out: Path | str | None = None) -> Path:
     target = Path(folder) if out is None else Path(out)
     if target.is_dir():
         target = target / NAME
-    write_bytes(target, phone_page(read_records(folder), date.today()).encode("utf-8"))
+    write_bytes(target, phone_page(read_records(folder), date.today(), blind).encode("utf-8"))
     return target
 
 
-def phone_page(records: Records, made: date) -> str:
-    """The page as text. made : the day it is made; a phone whose clock is behind it is wrong."""
+def phone_page(records: Records, made: date, blind: bool = False) -> str:
+    """The page as text. made : the day it is made; a phone whose clock is behind it is wrong.
+    blind : no name of a variety is in it."""
     planted = records.trial.planted
-    return render(page_facts(records, made), f"{planted.day} {planted:%B %Y}")
+    return render(page_facts(records, made, blind), f"{planted.day} {planted:%B %Y}")
 
 
-def page_facts(records: Records, made: date) -> dict[str, Any]:
+def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, Any]:
     """What the page knows of the trial, ready for JSON: plants in walking order, units, days."""
     trial = records.trial
     topped = _topped(records.events)
+    plants = [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")]
+    plots = _plots(records)
+    if blind:
+        plants, plots = ([{**one, "variety": ""} for one in some] for some in (plants, plots))
     return {
         "key": _key(trial),
         "title": trial.title,
@@ -63,8 +71,9 @@ def page_facts(records: Records, made: date) -> dict[str, Any]:
         "made": made.isoformat(),
         "invented": trial.invented,
         "picked": sorted({day.date().isoformat() for day in records.picks["date"]}),
-        "plants": [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")],
-        "plots": _plots(records),
+        "plants": plants,
+        "plots": plots,
+        "blind": blind,
         "plots_first": bool(len(records.plants)) and bool((records.plants["plants"] > 1).all()),
     }
 

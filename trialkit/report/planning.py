@@ -21,7 +21,7 @@ from trialkit.design.labels import LabelSize
 from trialkit.design.layouts import Planting
 from trialkit.design.layouts import lay_out as lay_out_request
 from trialkit.design.paper import paper, unprintable
-from trialkit.design.planfolder import About, in_the_way
+from trialkit.design.planfolder import About, Printing, harvested_once, in_the_way
 from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
@@ -60,7 +60,6 @@ EXAMPLE: dict[str, Any] = {
 """What is laid out where neither a folder nor varieties are named; the first is the check."""
 REFUSED = ("Nothing was written: {}. A plan goes into a new folder, or one with a trial.toml and "
            "nothing else filled in.")
-LABEL = LabelSize(60.0, 25.0)
 
 
 @dataclass(frozen=True)
@@ -281,15 +280,18 @@ def write(
     *,
     paper_name: str = "A4",
     label_mm: Sequence[float] = (60.0, 25.0),
-    weigh: bool = True,
-    blind: bool = False,
+    **how: Any,
 ) -> Block:
-    """Write the trial folder and everything to print; only says so where `folder` is ""."""
+    """Write the trial folder and everything to print; only says so where `folder` is "".
+
+    how: of `trialkit.design.planfolder.Printing`.
+    """
     if not folder:
         return paragraphs(["Nothing was written: set `folder` to the new trial's folder."])
     target = Path(folder)
     try:
-        items = written(plan, target, paper_name, LabelSize(*label_mm), weigh, blind).lines
+        printing = Printing(label=LabelSize(*label_mm), **how)
+        items = written(plan, target, paper_name, printing).lines
     except FileExistsError as error:
         return paragraphs([REFUSED.format(error)])
     except (OSError, ValueError) as error:
@@ -315,8 +317,7 @@ class Written:
 
 
 def written(
-    plan: Plan, folder: Path, paper_name: str = "A4", label: LabelSize = LABEL,
-    weigh: bool = True, blind: bool = False,
+    plan: Plan, folder: Path, paper_name: str = "A4", how: Printing | None = None
 ) -> Written:
     """Write the plan and print its paper.
 
@@ -329,7 +330,7 @@ def written(
         folder, plan.planting, plan.about, found.content if found is not None else None
     )
     printed = planfolder.print_paper(
-        _bed(plan), folder / "paper", paper(paper_name), label=label, weigh=weigh, blind=blind
+        _bed(plan), folder / "paper", paper(paper_name), how or Printing()
     )
     files = f"Written to {folder}: {', '.join(path.name for path in made)}"
     sheets = tuple(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
@@ -355,4 +356,6 @@ def _bed(plan: Plan) -> Bed:
     bed = planfolder.bed_of_plan(plan.planting, plan.about)
     if plan.described is None:
         return bed
-    return replace(bed, check=plan.described.trial.check)
+    trial = plan.described.trial
+    return replace(bed, check=trial.check, traits=trial.traits, grades=trial.grades,
+                   once=harvested_once(trial))
