@@ -118,7 +118,7 @@ def pick_sheets(
     baskets: a line a plot.  Raises ValueError where that many days do not fit, or the trial names
     no plots.
     """
-    boxes = (Box(bed.counted, COUNT_MM),)
+    boxes: tuple[Box, ...] = (Box(bed.counted, COUNT_MM),)
     if weigh:
         boxes += (Box(_in("weight", bed.weight_unit, days), MEASURE_MM),)
     if days == 1:
@@ -132,7 +132,7 @@ def height_sheets(
 ) -> list[Figure]:
     """Pages of a set of rounds of measuring heights."""
     unit = "ft in" if bed.height_unit == "ft" else bed.height_unit
-    boxes = (Box(_in("height", unit, days), MEASURE_MM),)
+    boxes: tuple[Box, ...] = (Box(_in("height", unit, days), MEASURE_MM),)
     if days == 1:
         boxes += (_NOTES,)
     return form_sheets(bed, Form("HEIGHT", boxes, MEASURE_RULE, days, baskets), sheet)
