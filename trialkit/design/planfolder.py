@@ -44,10 +44,9 @@ from trialkit.design.sheets import (
     trait_sheets,
 )
 from trialkit.records import Records
-from trialkit.records.description import LOOKS, Description, description_text
 from trialkit.records.folder import DESCRIPTION, LOG, WORKBOOK
 from trialkit.records.schema import PLANTS, TABLES
-from trialkit.records.starter import READ_ME, starter_texts
+from trialkit.records.starter import LOOKS, READ_ME, Description, description_text, starter_texts
 from trialkit.records.write import csv_text, sync_folder, tidy_folder, write_text
 from trialkit.trial import Layout, Trial
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from trialkit.design.geometry import COMPASS, BedGeometry
 from trialkit.errors import TrialkitError
-from trialkit.records.description import toml_value
+from trialkit.records.starter import toml_value
 
 COMPLETELY_RANDOMISED = "completely randomised"
 COMPLETE_BLOCKS = "randomised complete block"

@@ -29,9 +29,14 @@ from trialkit.gardens.components import (
 from trialkit.models import Missing, TraitResult
 from trialkit.reading.spelling import folded
 from trialkit.records import Records, read_records
-from trialkit.records.description import Description, description_text, toml_value
 from trialkit.records.folder import DESCRIPTION
-from trialkit.records.starter import start_trial, starter_texts
+from trialkit.records.starter import (
+    Description,
+    description_text,
+    start_trial,
+    starter_texts,
+    toml_value,
+)
 from trialkit.trial import Trial
 from trialkit.wording import figure, listed, span, times
 

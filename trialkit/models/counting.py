@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.records.plots import basket_names, recorded
+from trialkit.records.check import basket_names, recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records

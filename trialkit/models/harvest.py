@@ -18,7 +18,7 @@ from trialkit.models.position import bed_map
 from trialkit.models.ready import ReadyResult, ReadyRule, ready_from
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import Support, behind, complete, design_df, usable_groups
-from trialkit.records.plots import recorded
+from trialkit.records.check import recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -17,7 +17,7 @@ from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, emp
 from trialkit.models.smooth import Floats, Spline
 from trialkit.models.support import ONE_BLOCK, Support, behind
 from trialkit.models.topping import Topping, topping
-from trialkit.records.plots import recorded
+from trialkit.records.check import recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -27,8 +27,8 @@ from trialkit.models.picking import difference_means
 from trialkit.models.pods import variety_rows
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.support import Support, behind, complete, usable_groups
+from trialkit.records.check import recorded
 from trialkit.records.owntraits import values_of
-from trialkit.records.plots import recorded
 from trialkit.wording import listed
 
 if TYPE_CHECKING:

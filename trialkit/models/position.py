@@ -37,7 +37,7 @@ from trialkit.models.results import (
 )
 from trialkit.models.smooth import Spline
 from trialkit.models.support import Support, behind, usable_groups
-from trialkit.records.plots import BASKET
+from trialkit.records.check import BASKET
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.records.plots import basket_names
+from trialkit.records.check import basket_names
 
 if TYPE_CHECKING:
     from trialkit.design.audit import Audit

@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trialkit.records.plots import basket_names, basket_plots
+from trialkit.records.check import basket_names, basket_plots
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support

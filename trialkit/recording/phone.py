@@ -11,7 +11,7 @@ import pandas as pd
 
 from trialkit.design.layouts import walking_order
 from trialkit.recording.page import render
-from trialkit.records.plots import basket_names, basket_plots
+from trialkit.records.check import basket_names, basket_plots
 from trialkit.records.schema import LOGGED, own_unit
 from trialkit.wording import capital
 

@@ -17,12 +17,10 @@ import pandas as pd
 
 from trialkit.reading.problems import Unreadable, problem_table, shown
 from trialkit.reading.spelling import plain
-from trialkit.records.conflicts import Conflict, conflict_table
+from trialkit.records.entries import CHANGED_COLUMNS, Found, Maker, Merge, measure
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import DESCRIPTION, LOG, File, read_file
-from trialkit.records.found import Found, measure
 from trialkit.records.incoming import Brought, checked, read_incoming
-from trialkit.records.lock import only_writer
 from trialkit.records.log import (
     MEASURED,
     SETTLE,
@@ -34,11 +32,10 @@ from trialkit.records.log import (
     holding,
     standing,
 )
-from trialkit.records.losses import losses_of
-from trialkit.records.newcomers import CHANGED_COLUMNS, Maker, Merge
+from trialkit.records.merge import Conflict, conflict_table, losses_of
 from trialkit.records.read import Ground, read_ground, read_tables
 from trialkit.records.spreadsheets.reading import SheetReading
-from trialkit.records.write import TEMPORARY
+from trialkit.records.write import TEMPORARY, only_writer
 from trialkit.trial import TrialProblems
 
 

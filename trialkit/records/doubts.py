@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.records.check import basket_names, basket_plots
 from trialkit.records.findings import Findings, Located
-from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import TABLES, Table
 from trialkit.trial import Trial
 

@@ -20,9 +20,9 @@ import pandas as pd
 from trialkit.records import phone
 from trialkit.records.check import check_records
 from trialkit.records.csvfile import read_csv, read_csv_grid
+from trialkit.records.entries import Found
 from trialkit.records.findings import LONGEST, Findings, Located
 from trialkit.records.folder import File
-from trialkit.records.found import Found
 from trialkit.records.read import Ground
 from trialkit.records.spreadsheets.arrangement import SHAPES, Arrangement, Arranger, stacked
 from trialkit.records.spreadsheets.cellgrid import Grid

@@ -32,7 +32,7 @@ the same source names does not stand.  Of the records of one source for one plan
 last holds; the others were corrected.  Two sources that hold different values for one plant, day
 and trait are a conflict: neither is used until a line of the act "settle" says what holds.  "Not
 looked" contradicts nothing: it says that nobody looked, and another may have.  For losses, which
-happen once a plant, see `trialkit.records.losses`.
+happen once a plant, see `trialkit.records.merge`.
 """
 
 from __future__ import annotations
@@ -49,11 +49,11 @@ from trialkit.reading.dates import read_date
 from trialkit.reading.numbers import Mark, is_blank
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded
-from trialkit.records.cells import READERS, Reading
 from trialkit.records.csvfile import read_csv
 from trialkit.records.findings import Findings
 from trialkit.records.folder import LOG, File, read_file
 from trialkit.records.schema import LOGGED
+from trialkit.records.tables import READERS, Reading
 from trialkit.records.write import csv_text, plain_cell, write_bytes
 
 COLUMNS = (

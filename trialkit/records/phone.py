@@ -9,8 +9,8 @@ from zlib import crc32
 
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
+from trialkit.records.entries import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.findings import LONGEST, Findings
-from trialkit.records.found import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.log import MEASURED, RECORDED, SEEN
 from trialkit.records.schema import LOGGED
 from trialkit.records.sheet import Sheet

@@ -12,8 +12,15 @@ import pandas as pd
 
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
-from trialkit.records.check import check_plants, check_plots, check_records
-from trialkit.records.conflicts import Conflict
+from trialkit.records.check import (
+    PlotNames,
+    check_plants,
+    check_plots,
+    check_records,
+    judge_baskets,
+    one_line_a_plot,
+    tell_plots_apart,
+)
 from trialkit.records.doubts import doubt_tables
 from trialkit.records.findings import Findings, Located, RecordsError, in_used_rows
 from trialkit.records.folder import (
@@ -26,10 +33,16 @@ from trialkit.records.folder import (
     table_paths,
 )
 from trialkit.records.log import Log, read_log
-from trialkit.records.losses import loss_rows, with_losses
-from trialkit.records.merge import FIELDS, joined, log_tables, merged
+from trialkit.records.merge import (
+    FIELDS,
+    Conflict,
+    joined,
+    log_tables,
+    loss_rows,
+    merged,
+    with_losses,
+)
 from trialkit.records.owntraits import check_traits
-from trialkit.records.plots import PlotNames, judge_baskets, one_line_a_plot, tell_plots_apart
 from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook

@@ -9,9 +9,9 @@ import pandas as pd
 from trialkit.reading.numbers import is_blank, number
 from trialkit.reading.problems import Unreadable
 from trialkit.records.csvfile import read_csv
+from trialkit.records.entries import texts_of
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import read_file
-from trialkit.records.found import texts_of
 
 LOWEST, HIGHEST = 1, 9
 COLUMNS = ("taster", "code", "trait", "score")

@@ -7,7 +7,7 @@ are kept.
 
 A cell is read as it is shown: 1.2 in the format 0.0" kg" is 1.2 kg.  What is shown and what is held
 may differ in ways that cannot be read (an error, a formula without a result, a line through the
-text, a format that hides or scales): then the cell's text says so, and `trialkit.records.cells`
+text, a format that hides or scales): then the cell's text says so, and `trialkit.records.tables`
 refuses it wherever it is read.
 """
 

@@ -7,16 +7,19 @@ place of the old file in one step, so that a crash or a full disk leaves the old
 from __future__ import annotations
 
 import csv
+import errno
 import glob
 import io
 import os
 import re
 import secrets
 import time
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
+
+from filelock import FileLock, Timeout
 
 try:
     import fcntl
@@ -135,3 +138,35 @@ def csv_text(
         csv.writer(stream, lineterminator="\r\n").writerow([safe_cell(cell) for cell in row])
         out.append(stream.getvalue().removesuffix("\r\n") + line_end)
     return "".join(out)
+
+
+# ------------------------------------------------------------------------------------------------
+# One writer at a time in a trial's folder.
+# ------------------------------------------------------------------------------------------------
+
+LOCK = ".trialkit.lock"
+PATIENCE_S = 60.0
+
+
+@contextmanager
+def only_writer(folder: Path, patience: float = PATIENCE_S) -> Iterator[None]:
+    """Hold the folder's lock, an empty file that stays behind, while the block runs.
+
+    The system lets go of the lock when its holder ends, however it ends.
+    Raises TimeoutError when another holds it for longer than ``patience`` seconds, OSError where
+    the folder cannot be written to.
+    """
+    lock = FileLock(folder / LOCK)
+    try:
+        lock.acquire(timeout=patience)
+    except Timeout:
+        raise TimeoutError(
+            errno.ETIMEDOUT, "Another trialkit is writing here; try again when it is done",
+            str(folder),
+        ) from None
+    except NotImplementedError as error:
+        raise OSError(errno.ENOLCK, "Files cannot be locked here", str(folder)) from error
+    try:
+        yield
+    finally:
+        lock.release()

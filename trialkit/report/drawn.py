@@ -13,7 +13,7 @@ from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
-from trialkit.records.plots import recorded
+from trialkit.records.check import recorded
 from trialkit.report import pictures
 from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, isolate, part

@@ -20,8 +20,8 @@ from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import TomlReader
 from trialkit.reading.units import length_cm, unit_name
-from trialkit.records.description import Description, toml_value
 from trialkit.records.folder import DESCRIPTION
+from trialkit.records.starter import Description, toml_value
 from trialkit.trial import Trial, TrialProblems, draft_trial
 
 # A spacing in inches, asked for in rounded cm, is the same spacing.

@@ -26,7 +26,7 @@ from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.units import LENGTH, WEIGHT, length_cm, unit_name
-from trialkit.records.description import LOOKS
+from trialkit.records.starter import LOOKS
 from trialkit.report.blocks import Block, paragraphs, part
 from trialkit.report.opened import CellStop, told
 from trialkit.report.plandescribed import (

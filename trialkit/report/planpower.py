@@ -35,7 +35,7 @@ from trialkit.power.sizes import (
     power_by_blocks,
     ways_to_see,
 )
-from trialkit.records.description import LOOKS
+from trialkit.records.starter import LOOKS
 from trialkit.report import powerplot
 from trialkit.report.blocks import Block, paragraphs, tabled
 from trialkit.report.opened import CellStop

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from trialkit.records import Records
+from trialkit.records.check import BASKET, basket_names
 from trialkit.records.folder import LOG, WORKBOOK
-from trialkit.records.plots import BASKET, basket_names
 from trialkit.records.schema import TABLES
 from trialkit.records.tables import blank_column
 from trialkit.trial import Trial

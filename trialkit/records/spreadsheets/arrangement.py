@@ -24,12 +24,12 @@ from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import plain
 from trialkit.reading.units import unit_name
 from trialkit.records.csvfile import HEADING_LINES
-from trialkit.records.headings import match_headings
 from trialkit.records.schema import LOGGED, PICKS, PLANTS, Column, Table
 from trialkit.records.spreadsheets.cellgrid import Grid
 from trialkit.records.spreadsheets.days import Days, is_near
 from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
 from trialkit.records.spreadsheets.summaries import summary_word
+from trialkit.records.tables import match_headings
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments",
                                 "observation", "observations", "what i saw"))

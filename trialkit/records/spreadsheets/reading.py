@@ -17,11 +17,10 @@ from pathlib import Path
 from trialkit.reading.numbers import is_blank
 from trialkit.reading.problems import Unreadable, shown
 from trialkit.reading.spelling import folded, plain
+from trialkit.records.check import BASKET
+from trialkit.records.entries import LONGEST_NOTE, Found, measure
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.folder import File
-from trialkit.records.found import LONGEST_NOTE, Found, measure
-from trialkit.records.headings import match_headings
-from trialkit.records.plots import BASKET
 from trialkit.records.schema import LOGGED
 from trialkit.records.sheet import unreadable
 from trialkit.records.spreadsheets.arrangement import (
@@ -34,6 +33,7 @@ from trialkit.records.spreadsheets.arrangement import (
 from trialkit.records.spreadsheets.days import Days
 from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
 from trialkit.records.spreadsheets.summaries import figure, is_sum, summary_word
+from trialkit.records.tables import match_headings
 from trialkit.trial import Trial
 
 _MONTH = re.compile(r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}")
