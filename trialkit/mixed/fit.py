@@ -281,11 +281,13 @@ def compare_fits(*fits: MixedFit, names: list[str] | None = None) -> pd.DataFram
 
 def _kind(fit: MixedFit) -> str:
     family = getattr(fit, "family", None)
-    return f"{type(fit).__name__} {family.name}" if family is not None else type(fit).__name__
+    name = str(getattr(fit, "compared_as", type(fit).__name__))
+    return f"{name} {family.name}" if family is not None else name
 
 
 def _ratio(small: MixedFit, large: MixedFit) -> tuple[float, float, float, str]:
-    if not _within(small, large) or not _groups_within(small, large):
+    nested = _within(small, large) and _groups_within(small, large)
+    if not nested or not _errors_within(small, large):
         return np.nan, np.nan, np.nan, "not one within the other: no test, compare aic"
     df = large.parameters - small.parameters
     if df <= 0:
@@ -312,6 +314,18 @@ def _groups_within(small: MixedFit, large: MixedFit) -> bool:
         if other.shared and not g.shared and g.k > 1:
             return False
     return True
+
+
+def _errors_within(small: MixedFit, large: MixedFit) -> bool:
+    """Whether the small model's errors are those of the large one, or those of equal variance
+    without correlation."""
+    one, two = (getattr(fit, "structure", None) for fit in (small, large))
+    if one is None:
+        return True
+    return two is not None and all(
+        mine in ("", its) for mine, its in ((one.serial, two.serial),
+                                            (one.spread_by, two.spread_by))
+    )  # fmt: skip
 
 
 def _within(small: MixedFit, large: MixedFit) -> bool:

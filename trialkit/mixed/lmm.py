@@ -394,21 +394,43 @@ def fit_lmm(
     residual_sd: hold the residual standard deviation at this value (with weights 1/variance
         and residual_sd=1: estimates from an earlier stage with known variances).
 
-    Where the records' errors have a known covariance, see `trialkit.mixed.fit_known`.
+    Where the records' errors have a known covariance, see `trialkit.mixed.fit_known`; where they
+    follow one another in time or spread by group, `trialkit.mixed.fit_structured`.
 
     Returns an `LMM`.  Raises MixedModelError, naming the column, on blanks, infinite values,
     unknown columns, one-level or aliased factors, n <= p and a constant response.
     """
-    if method not in {"reml", "ml"}:
-        raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
     if residual_sd is not None and not 0.0 < residual_sd < np.inf:
         raise MixedModelError(f"residual_sd={residual_sd:g} must be a number above zero.")
+    part, random, y, w = read_linear(
+        formula, data, groups, slopes, weights, method, uncorrelated, known=residual_sd is not None
+    )
+    with few_threads(random.r + part.p):
+        not_in_fixed(random, part)
+        return fit_prepared(formula, method, part, random, y, w, residual_sd)
+
+
+def read_linear(
+    formula: str,
+    data: pd.DataFrame,
+    groups: Sequence[str],
+    slopes: Mapping[str, Sequence[str]] | None,
+    weights: str | Floats | None,
+    method: str,
+    uncorrelated: Sequence[str],
+    *,
+    known: bool,
+) -> tuple[FixedPart, RandomPart, Floats, Floats | None]:
+    """The fixed part, the groupings, the response and the weights of a linear model, checked;
+    ``known``: the residual variance is.  Arguments and errors as of `fit_lmm`."""
+    if method not in {"reml", "ml"}:
+        raise MixedModelError(f"method='{method}' is not one of: reml, ml.")
     left, right = split_formula(formula)
     y = make_response(left, data)
     part = make_fixed(right, data)
     w = _weights(weights, data)
     n, p = len(y), part.p
-    if n <= p and residual_sd is None:
+    if n <= p and not known:
         raise MixedModelError(
             f"{n} records cannot estimate {p} fixed effects and a residual; "
             "drop terms from the formula or add records."
@@ -416,17 +438,14 @@ def fit_lmm(
     largest = float(np.abs(y).max())
     if largest > 0.0 and not 1e-140 < largest < 1e140:
         raise MixedModelError(f"response '{left}' reaches {largest:g}; give it in other units.")
-    if np.ptp(y) <= 1e-14 * largest and residual_sd is None:
+    if np.ptp(y) <= 1e-14 * largest and not known:
         raise MixedModelError(
             f"response '{left}' is constant (every record is {y[0]:g}); there is nothing to model."
         )
-    saturated = residual_sd is not None
     random = RandomPart(
-        make_groupings(data, groups, slopes, saturated=saturated, uncorrelated=uncorrelated)
+        make_groupings(data, groups, slopes, saturated=known, uncorrelated=uncorrelated)
     )
-    with few_threads(random.r + p):
-        not_in_fixed(random, part)
-        return fit_prepared(formula, method, part, random, y, w, residual_sd)
+    return part, random, y, w
 
 
 def fit_prepared(

@@ -96,7 +96,7 @@ def variance_information(s: Solved, *, known_residual: bool, n: int) -> Variance
     """Traces and products at a solution.  ``n`` is the number of records."""
     parameters, g = parameters_of(s)
     expected = traces(s, known_residual=known_residual, n=n)
-    h = _h_blocks(s)
+    h = h_blocks(s)
     through = [_by_entries(q, h[q.grouping]) for q in parameters]  # E_i H_f, (levels, k, p)
     m, p = len(parameters), s.p
     sx, r = np.zeros((m, p, p)), np.zeros((m, m, p, p))
@@ -138,7 +138,7 @@ def _projected(s: Solved, g: int, effects: Floats) -> list[Floats]:
     return s.project(zw, xw[: s.p])[0]
 
 
-def _h_blocks(s: Solved) -> list[Floats]:
+def h_blocks(s: Solved) -> list[Floats]:
     """H_f = Z_f'V^-1X, (levels, k, p) a grouping."""
     cut = slice(s.r, s.size)
     out = []
