@@ -58,16 +58,23 @@ def report(
     full: Annotated[
         bool, typer.Option("--full", help="With the method unfolded, to print it too.")
     ] = False,
+    live: Annotated[
+        bool, typer.Option("--live", help="Open in a browser, the page reloads itself when you "
+                           "report again.")
+    ] = False,
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
     trial = the_trial(folder)
-    show(_publish(trial, to, until_day(until, trial), full), open_)
+    show(_publish(trial, to, until_day(until, trial), full, live), open_)
 
 
 def watch(
     folder: Folder,
     open_: Annotated[
         bool, typer.Option("--open", help="Open the first report in the browser.")
+    ] = False,
+    live: Annotated[
+        bool, typer.Option("--live", help="Open in a browser, latest.html reloads itself.")
     ] = False,
 ) -> None:
     """Report again whenever the records change, until you press Ctrl-C.
@@ -84,7 +91,7 @@ def watch(
         nonlocal first
         out.print(Text(f"\n{datetime.now():%H:%M:%S}", style="dim"))
         if isinstance(outcome, Published):
-            show(outcome, first)
+            show(outcome, first, newest if live else None)
             first = False
         else:
             err.print(Text(outcome))
@@ -94,19 +101,19 @@ def watch(
     newest = latest(folder)
     say(f"Watching {folder}. The newest report is always {newest}. Stop with Ctrl-C.")
     try:
-        keep_watching(folder, tell, progress)
+        keep_watching(folder, tell, progress, live)
     except KeyboardInterrupt:
         say("Stopped watching.")
 
 
 def _publish(
-    folder: Path, to: Path | None, until: date | None, full: bool = False
+    folder: Path, to: Path | None, until: date | None, full: bool = False, live: bool = False
 ) -> Published:
     from trialkit.engine.publish import ReportStopped, destination, not_written, publish
 
     try:
         with progress() as on_progress:
-            return publish(folder, to, until, on_progress, full)
+            return publish(folder, to, until, on_progress, full, live)
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
     except OSError as error:
@@ -127,8 +134,8 @@ def progress(what: str = "Working out the report") -> Iterator[Progress]:
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-def show(published: Published, open_: bool) -> None:
-    """Print the answer and where the report lies, and open it if asked to."""
+def show(published: Published, open_: bool, rather: Path | None = None) -> None:
+    """Print the answer and where to find the report, and open it, or `rather`, if asked to."""
     answer = published.facts.get("answer", "")
     if answer:
         out.print(Text(answer, style="bold"))
@@ -136,6 +143,6 @@ def show(published: Published, open_: bool) -> None:
         say(published.facts["sure"])
     say(f"Report: {published.page}")
     if open_:
-        typer.launch(published.page.resolve().as_uri())
+        typer.launch((rather or published.page).resolve().as_uri())
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from trialkit import shipped
 from trialkit.engine import page, run
+from trialkit.engine.live import beside, line, made_live
 from trialkit.errors import TrialkitError
 
 if TYPE_CHECKING:
@@ -77,17 +78,19 @@ def publish(
     until: date | None = None,
     on_progress: run.Progress | None = None,
     full: bool = False,
+    live: bool = False,
 ) -> Published:
     """Make the report of the trial in `folder`.
 
     out : the HTML file to write, or a folder for it; `destination` says what None means.
     until : leave out everything recorded after that day, as if it were that day.
     full : with the method unfolded, so that it is printed too.
+    live : in a browser the page reloads itself when it is made anew.
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
     done = _run(_report_of(folder, until), target, on_progress, run.execute)
-    return _write_both(done, target, full)
+    return _write_both(done, target, full, live)
 
 
 def publish_season(
@@ -126,21 +129,23 @@ def season_folders(page: Path) -> list[str] | None:
 
 
 def publish_latest(
-    folder: Path, on_progress: run.Progress | None = None, execute: run.Execute = run.execute
+    folder: Path, on_progress: run.Progress | None = None, execute: run.Execute = run.execute,
+    live: bool = False,
 ) -> Published:
     """Make the report of the trial as it stands, under the day of its last pick.
 
     Written to `folder/report/<folder's name>-<day>.html`, and the same page to `latest.html` beside
-    it; to `latest.html` alone before the first pick.  execute : what runs the notebook.
+    it; to `latest.html` alone before the first pick.  execute : what runs the notebook.  live : in
+    a browser `latest.html` reloads itself when it is made anew.
     Raises as `publish` does.
     """
     newest = latest(folder)
     notebook = _run(_report_of(folder), newest, on_progress, execute)
     day = page.facts(notebook).get("last_pick")
     if not day:
-        return _write_both(notebook, newest)
+        return _write_both(notebook, newest, live=live)
     made = _write_both(notebook, newest.with_name(f"{folder.resolve().name}-{day}.html"))
-    _write(newest, made.page.read_text(encoding="utf-8"))
+    _write_page(newest, made.page.read_text(encoding="utf-8"), live)
     _partial(newest).unlink(missing_ok=True)
     return made
 
@@ -202,12 +207,22 @@ def _run(
         raise ReportStopped(stop, _partial(target), last_good) from None
 
 
-def _write_both(notebook: NotebookNode, target: Path, full: bool = False) -> Published:
+def _write_both(
+    notebook: NotebookNode, target: Path, full: bool = False, live: bool = False
+) -> Published:
     html = page.render(notebook, full)
     _write(target.with_suffix(".ipynb"), _notebook_text(notebook))
-    _write(target, html)
+    _write_page(target, html, live)
     _partial(target).unlink(missing_ok=True)
     return Published(target, target.with_suffix(".ipynb"), page.facts(notebook))
+
+
+def _write_page(target: Path, html: str, live: bool) -> None:
+    """The page, and then the word to an open one that there is a newer."""
+    _write(target, made_live(html, target) if live else html)
+    told = beside(target)
+    if live or told.exists():
+        _write(told, line(html))
 
 
 def _partial(target: Path) -> Path:

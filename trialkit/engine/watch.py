@@ -43,11 +43,12 @@ def watch(
     folder: Path,
     tell: Callable[[Outcome], None],
     progress: Callable[[], AbstractContextManager[run.Progress | None]] = nullcontext,
+    live: bool = False,
 ) -> None:
     """Report on the trial in `folder` now, and again whenever its records have changed and settled.
 
     tell : called with the outcome of each run.  progress : entered for each run, to show how far
-        it has got.
+        it has got.  live : in a browser the newest report reloads itself.
     Goes on until it is interrupted (SIGINT, SIGTERM, or SIGHUP where there is one): it then raises
     KeyboardInterrupt, its kernel stopped.
     """
@@ -68,16 +69,18 @@ def watch(
             if now != done and (changes or now == before):
                 done = now
                 with progress() as on_progress:
-                    outcome = _attempt(folder, on_progress, kept)
+                    outcome = _attempt(folder, on_progress, kept, live)
                 tell(outcome)
             before = now
 
 
-def _attempt(folder: Path, on_progress: run.Progress | None, kept: run.KeptKernel) -> Outcome:
+def _attempt(
+    folder: Path, on_progress: run.Progress | None, kept: run.KeptKernel, live: bool
+) -> Outcome:
     if not (folder / "trial.toml").is_file():
         return f"There is no trial in {folder} any more: trial.toml is gone."
     try:
-        return publish_latest(folder, on_progress, kept.execute)
+        return publish_latest(folder, on_progress, kept.execute, live)
     except ReportStopped as stopped:
         return stopped.told
     except OSError as error:
