@@ -20,7 +20,7 @@ from trialkit.gardens.interaction import additive, stability
 from trialkit.gardens.season import combine, season
 from trialkit.gardens.stage_one import TrialMeans, trial_means
 from trialkit.gardens.stage_two import fit_stage_two, gather
-from trialkit.models.comparing import compare
+from trialkit.models.results import compare
 
 FOLDERS = sorted((Path(__file__).parents[2] / "data" / "barley-minnesota").iterdir())
 R = json.loads((Path(__file__).parent / "reference" / "barley.json").read_text())

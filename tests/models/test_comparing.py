@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit.models.comparing import compare, dunnett, tukey
+from trialkit.models.results import compare, dunnett, tukey
 
 
 @pytest.mark.parametrize(

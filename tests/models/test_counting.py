@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from seasons import bed, day, records
 
-from trialkit.models.counting import counted_looks, unit_index
+from trialkit.models.pods import counted_looks, unit_index
 
 
 def _picks(rows):

@@ -12,7 +12,7 @@ from seasons import bed, day, grown, picked, records
 
 from trialkit.models import Missing, analyse
 from trialkit.models import analysis as analysis_module
-from trialkit.models.comparing import compare, dunnett
+from trialkit.models.results import compare, dunnett
 
 DAYS = [50, 54, 57, 61, 64, 68, 71, 75]
 RATES = {"A": 0.8, "B": 1.2, "C": 0.6}

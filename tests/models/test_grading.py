@@ -21,9 +21,17 @@ from scipy.special import expit
 from seasons import bed, day, records
 
 from trialkit.models import analyse
-from trialkit.models.gradetests import counted_shares, parallel_p
-from trialkit.models.grading import DESCRIBED, MULTINOMIAL, ODDS, grade_order, poor
-from trialkit.models.oddsmodel import OddsError, fit_odds
+from trialkit.models.grading import (
+    DESCRIBED,
+    MULTINOMIAL,
+    ODDS,
+    OddsError,
+    counted_shares,
+    fit_odds,
+    grade_order,
+    parallel_p,
+    poor,
+)
 
 CHEESE = np.array([
     [0, 0, 0, 1, 3, 7, 14, 16, 11],  # D

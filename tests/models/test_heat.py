@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.models.heat import growing_degree_days, hot_from, hot_spells, warmth
+from trialkit.models.rate import growing_degree_days, hot_from, hot_spells, warmth
 
 
 def celsius(fahrenheit):

@@ -12,8 +12,7 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from trialkit.models import analyse
-from trialkit.models.growth import PlantSpread, UnitCurves
-from trialkit.models.height_layout import split_plots, whole_plots
+from trialkit.models.curves import PlantSpread, UnitCurves, split_plots, whole_plots
 
 OATS = Path(__file__).parents[2] / "data" / "oats-1935"
 WEEKS = list(range(14, 100, 7))

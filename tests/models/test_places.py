@@ -13,7 +13,7 @@ from seasons import bed, day, picked, records
 
 from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.models import Missing, analyse
-from trialkit.models.places import EDGE, SHADE, holm, place_effects
+from trialkit.models.position import EDGE, SHADE, holm, place_effects
 from trialkit.records import read_records
 
 STRAWBERRIES = Path(__file__).parents[2] / "data" / "strawberries"

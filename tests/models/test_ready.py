@@ -11,7 +11,7 @@ from scipy import stats
 from seasons import bed, day, records
 
 from trialkit.models import analyse
-from trialkit.models.ready import ReadyRule
+from trialkit.models.harvest import ReadyRule
 from trialkit.trial import TrialProblems, parse_trial
 
 COLUMNS = ["date", "plant", "weight_g", "count", "grade"]

@@ -21,8 +21,8 @@ from seasons import day, picked, records
 
 from trialkit.decide.series import looks_so_far
 from trialkit.models import analyse
-from trialkit.models.counting import unit_index
-from trialkit.models.plot_totals import plot_contrasts
+from trialkit.models.pods import unit_index
+from trialkit.models.totals import plot_contrasts
 
 REFERENCE = Path(__file__).parent / "reference"
 MILLET = """B257 E230 A279 C287 D202

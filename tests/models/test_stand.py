@@ -14,9 +14,13 @@ from statsmodels.stats.proportion import proportion_confint
 
 from trialkit.design.audit import audit
 from trialkit.models.results import Missing
-from trialkit.models.stand import stand_trait
-from trialkit.models.stand_curve import design_effect, expected_losses, kaplan_meier
-from trialkit.models.stand_test import loss_test
+from trialkit.models.stand import (
+    design_effect,
+    expected_losses,
+    kaplan_meier,
+    loss_test,
+    stand_trait,
+)
 from trialkit.models.support import support
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -16,9 +16,9 @@ from trialkit.decide.series import Looks, Quantity, looks_method, looks_so_far, 
 from trialkit.decide.verdict import DESCRIPTION, NOTHING, Verdict
 from trialkit.design.audit import RowsExplain, row_sd_to_explain
 from trialkit.models.analysis import Analysis, analyse
-from trialkit.models.counting import unit_index
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
+from trialkit.models.pods import unit_index
 from trialkit.models.position import MATTERS
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.stand import StandResult

@@ -23,9 +23,8 @@ from scipy import stats
 from trialkit.decide.looks import SETTLED, Look, LooksResult, evaluate_family
 from trialkit.decide.ratio import NONE, FittedPlots, fit_plots
 from trialkit.models.analysis import Analysis
-from trialkit.models.plot_totals import layout_columns
 from trialkit.models.results import MethodNote, Missing
-from trialkit.models.totals import PlotTotals
+from trialkit.models.totals import PlotTotals, layout_columns
 from trialkit.wording import counted, figure
 
 # ------------------------------------------------------------------------------------------------

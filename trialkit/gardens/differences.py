@@ -23,7 +23,7 @@ from trialkit.gardens.stage_two import (
     stage_one_covariance,
 )
 from trialkit.mixed.terms import marginal_rows
-from trialkit.models.comparing import ALPHA, compare
+from trialkit.models.results import ALPHA, compare
 
 Floats = npt.NDArray[np.float64]
 ZERO = 1e-6

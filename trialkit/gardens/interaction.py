@@ -31,7 +31,7 @@ from scipy import stats
 
 from trialkit.gardens.stage_one import TrialMeans
 from trialkit.gardens.stage_two import MeansTable, trial_names
-from trialkit.models.comparing import ALPHA
+from trialkit.models.results import ALPHA
 
 Floats = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.intp]

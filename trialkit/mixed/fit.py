@@ -106,7 +106,7 @@ class MixedFit(FixedEffects):
         return float(self.objective + np.log(self.n) * self.parameters)
 
     def to_frame(self) -> pd.DataFrame:
-        """The fixed effects with their tests, as `fit`."""
+        """The fixed effects with their tests, as `summary`."""
         return self.summary()
 
     def _repr_html_(self) -> str:

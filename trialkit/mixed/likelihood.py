@@ -451,7 +451,7 @@ class Optimum:
 
 
 def minimise(objective: Objective, start: Floats) -> Optimum:
-    """Find the minimum from ``lmm``, then settle which variances are exactly zero.
+    """Find the minimum from ``start``, then settle which variances are exactly zero.
 
     Raises MixedModelError when the search does not reach a stationary point.
     """

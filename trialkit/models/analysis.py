@@ -15,17 +15,14 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import MixedModelError
-from trialkit.models.counting import counted_looks
 from trialkit.models.diagnostics import Diagnostics, diagnose
 from trialkit.models.early import FIRST, HALF, early_trait
 from trialkit.models.harvest import HarvestResult, harvest_trait
-from trialkit.models.heat import Warmth, hot_spells, warmth
 from trialkit.models.height import HeightResult, height_trait
 from trialkit.models.own import own_trait
-from trialkit.models.picking import picking_trait
-from trialkit.models.pods import PodsResult, pods_trait
+from trialkit.models.pods import PodsResult, counted_looks, picking_trait, pods_trait
 from trialkit.models.position import PositionResult, position_trait
-from trialkit.models.rate import RateResult, rate_trait
+from trialkit.models.rate import RateResult, Warmth, hot_spells, rate_trait, warmth
 from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season import SeasonResult, season_trait
 from trialkit.models.stand import StandResult, stand_trait

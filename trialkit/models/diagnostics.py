@@ -10,10 +10,16 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import GLMM, MixedModelError
-from trialkit.models.counting import counted_looks, unit_index
-from trialkit.models.plot_totals import plot_contrasts, without_each
-from trialkit.models.pods import PodsResult, fit_looks, prepared, variety_rows
+from trialkit.models.pods import (
+    PodsResult,
+    counted_looks,
+    fit_looks,
+    prepared,
+    unit_index,
+    variety_rows,
+)
 from trialkit.models.support import Support
+from trialkit.models.totals import plot_contrasts, without_each
 
 if TYPE_CHECKING:
     from trialkit.records import Records

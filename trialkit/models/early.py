@@ -15,10 +15,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.models.comparing import compare
-from trialkit.models.plot_totals import plot_contrasts
-from trialkit.models.results import MethodNote, Missing, TraitResult
-from trialkit.models.totals import Array, PlotTotals
+from trialkit.models.results import MethodNote, Missing, TraitResult, compare
+from trialkit.models.totals import Array, PlotTotals, plot_contrasts
 
 FIRST, HALF = "first pick", "half of the season"
 

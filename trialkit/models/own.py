@@ -22,10 +22,8 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm, fit_ordered
-from trialkit.models.comparing import Floats, compare
-from trialkit.models.picking import difference_means
-from trialkit.models.pods import variety_rows
-from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.pods import difference_means, variety_rows
+from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, compare
 from trialkit.models.support import Support, behind, complete, usable_groups
 from trialkit.records.check import recorded
 from trialkit.records.owntraits import values_of

@@ -7,20 +7,222 @@ living plant; the season trait shows both.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import combinations
+from itertools import combinations, permutations
+from math import factorial, prod
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
 
 from trialkit.mixed.inference import minimal_letters
 from trialkit.models.results import AGAINST, MEANS, PAIRS, MethodNote, Missing, TraitResult, empty
-from trialkit.models.stand_curve import design_effect, expected_losses, kaplan_meier
-from trialkit.models.stand_test import LossTest, loss_test
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support
     from trialkit.records import Records
+
+
+# ------------------------------------------------------------------------------------------------
+# The share of plants still standing by Kaplan-Meier, and how far losses bunch in plots.
+# ------------------------------------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+CURVE = ["time", "at_risk", "events", "survival", "se", "low", "high"]
+
+
+def kaplan_meier(time: Floats, lost: NDArray[np.bool_], alpha: float = 0.05,
+                 design_effect: float = 1.0) -> pd.DataFrame:  # fmt: skip
+    """Product-limit curve (Kaplan & Meier 1958, J. Am. Stat. Assoc. 53:457-481).
+
+    time: days to loss or to the last day seen, shape (n,). lost: whether it ended in loss.
+    Returns DataFrame[time, at_risk, events, survival, se, low, high], one row a distinct time.
+    se by Greenwood (1926), interval on the log(-log) scale (Kalbfleisch & Prentice 1980, eq.
+    1.13), both with the variance times `design_effect`. While nothing is lost (or once all are)
+    that interval does not exist: then the exact binomial limit (alpha / 2)^(1 / n) is used, n
+    the plants at risk over the design effect (Clopper & Pearson 1934).
+    Raises ValueError for no plants, or times that are negative or not finite.
+    """
+    if time.size == 0 or not np.all(np.isfinite(time) & (time >= 0)):
+        raise ValueError("needs plants with times of 0 or more")
+    at = np.unique(time)
+    at_risk = np.array([np.sum(time >= t) for t in at], dtype=float)
+    events = np.array([np.sum((time == t) & lost) for t in at], dtype=float)
+    survival = np.cumprod(1.0 - events / at_risk)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        greenwood = np.cumsum(events / (at_risk * (at_risk - events)))
+        se = np.where(survival > 0, survival * np.sqrt(greenwood * design_effect), 0.0)
+        reach = norm.isf(alpha / 2) * np.sqrt(greenwood * design_effect) / np.abs(np.log(survival))
+        low, high = survival ** np.exp(reach), survival ** np.exp(-reach)
+    limit = (alpha / 2) ** (design_effect / at_risk)
+    low = np.where(survival == 1.0, limit, np.where(survival == 0.0, 0.0, low))
+    high = np.where(survival == 1.0, 1.0, np.where(survival == 0.0, 1.0 - limit, high))
+    columns = (at, at_risk, events, survival, se, low, high)
+    return pd.DataFrame(dict(zip(CURVE, columns, strict=True)))
+
+
+def expected_losses(time: Floats, lost: NDArray[np.bool_]) -> Floats:
+    """Losses expected of each plant if all plants were alike, shape (n,): log-rank E.
+
+    Sum, over the days with losses up to the plant's own last day, of losses over plants at risk
+    (Mantel 1966; Peto & Peto 1972, J. R. Stat. Soc. A 135:185-207).
+    """
+    at = np.unique(time[lost])
+    if at.size == 0:
+        return np.zeros(time.size)
+    hazard = np.array([np.sum((time == t) & lost) / np.sum(time >= t) for t in at])
+    total = np.concatenate([[0.0], np.cumsum(hazard)])
+    return np.asarray(total[np.searchsorted(at, time, side="right")])
+
+
+def design_effect(lost: NDArray[np.bool_], unit: pd.Series, variety: pd.Series) -> float:
+    """How much plants of a plot falling together widens an interval: 1 + (m - 1) rho, at least 1.
+
+    rho: intraclass correlation of loss between plants of a plot, within varieties, by the
+    analysis of variance (Donner & Klar 2000, Design and Analysis of Cluster Randomization Trials,
+    ch. 1); m: the plants of a plot, averaged by size. 1 where it cannot be estimated.
+    """
+    frame = pd.DataFrame({"y": lost.astype(float), "unit": unit.to_numpy()})
+    frame["variety"] = variety.to_numpy()
+    plots = frame.groupby("unit").agg(n=("y", "size"), mean=("y", "mean"), v=("variety", "first"))
+    units, varieties, n = len(plots), plots["v"].nunique(), len(frame)
+    if units <= varieties or n <= units:
+        return 1.0
+    centre = frame.groupby("variety")["y"].mean().reindex(plots["v"]).to_numpy()
+    between = float((plots["n"] * (plots["mean"] - centre) ** 2).sum()) / (units - varieties)
+    own = plots["mean"].reindex(frame["unit"]).to_numpy()
+    within = float(((frame["y"].to_numpy() - own) ** 2).sum()) / (n - units)
+    by_variety = plots.groupby("v")["n"]
+    usual = (n - float((by_variety.agg(lambda m: (m**2).sum() / m.sum())).sum())) / (
+        units - varieties
+    )
+    if between + (usual - 1.0) * within <= 0:
+        return 1.0
+    rho = (between - within) / (between + (usual - 1.0) * within)
+    size = float((plots["n"] ** 2).sum()) / n
+    return max(1.0, 1.0 + (size - 1.0) * rho)
+
+
+# ------------------------------------------------------------------------------------------------
+# Did one variety lose more plants? A permutation of varieties over plots.
+#
+# Losses in a plot are not independent (a wet corner, one vole), so plants must not be shuffled:
+# whole plots are, within their blocks, as they were drawn. That test is exact for the layout, holds
+# with no loss at all in a group, and needs no model (Fisher 1935; Pitman 1937). A penalised
+# (Firth) or exact conditional logistic regression would also take a group without losses, but
+# takes plants as independent. The price: with few plots the smallest p the layout can give is
+# large, and then no test is shown.
+# ------------------------------------------------------------------------------------------------
+
+MOST_EXACT, DRAWS, SEED = 20_000, 9_999, 20
+
+
+@dataclass(frozen=True)
+class LossTest:
+    """p: of each pair of varieties, adjusted over all of them. smallest: the smallest p these
+    plots and losses could give however they were arranged. arrangements: how many there are, or
+    were drawn; exact: all of them were gone through."""
+
+    p: dict[tuple[str, str], float]
+    smallest: float
+    arrangements: int
+    exact: bool
+
+
+def loss_test(units: pd.DataFrame, pairs: list[tuple[str, str]]) -> LossTest:
+    """Permutation test of losses, varieties shuffled over plots within blocks.
+
+    units: one row a plot: variety, block, observed and expected losses (log-rank). pairs: the
+    comparisons made. Statistic of a pair: |O_i / E_i - O_j / E_j| / sqrt(1 / E_i + 1 / E_j); p
+    counts arrangements whose largest statistic over all pairs is as large as the pair's own, so
+    that it covers all pairs at once (Westfall & Young 1993, single step), exact if no variety
+    differs.
+    """
+    names = list(dict.fromkeys(units["variety"]))
+    code = np.array([names.index(v) for v in units["variety"]])
+    left = np.array([names.index(a) for a, _ in pairs], dtype=int)
+    right = np.array([names.index(b) for _, b in pairs], dtype=int)
+    blocks = [np.flatnonzero(units["block"] == b) for b in dict.fromkeys(units["block"])]
+    sums = units[["observed", "expected"]].to_numpy(float)
+    count = prod(_distinct(code[part]) for part in blocks)
+    exact = count <= MOST_EXACT
+    if exact:
+        totals = _all_totals(sums, code, blocks, len(names))
+    else:
+        totals = _drawn_totals(sums, code, blocks, len(names))
+    statistic = _statistic(totals, left, right)
+    seen = _statistic(_totals(sums, code, len(names))[None], left, right)[0]
+    largest = statistic.max(axis=1) if pairs else np.zeros(len(totals))
+    extra = 0 if exact else 1
+    number = len(totals) + extra
+    p = {
+        pair: float((np.sum(largest >= one - 1e-9) + extra) / number)
+        for pair, one in zip(pairs, seen, strict=True)
+    }
+    top = float((np.sum(largest >= largest.max() - 1e-9) + extra) / number) if pairs else 1.0
+    return LossTest(p, top, len(totals), exact)
+
+
+def _distinct(code: NDArray[np.int64]) -> int:
+    _, size = np.unique(code, return_counts=True)
+    return factorial(code.size) // prod(factorial(int(n)) for n in size)
+
+
+def _totals(sums: Floats, code: NDArray[np.int64], varieties: int) -> Floats:
+    """Observed and expected losses by variety, shape (varieties, 2)."""
+    return np.stack([np.bincount(code, sums[:, k], varieties) for k in (0, 1)], axis=1)
+
+
+def _all_totals(
+    sums: Floats, code: NDArray[np.int64], blocks: list[NDArray[np.int64]], varieties: int
+) -> Floats:
+    """Totals of every distinct arrangement, shape (arrangements, varieties, 2)."""
+    whole = np.zeros((1, varieties, 2))
+    for part in blocks:
+        arranged = np.array(_arrangements(list(code[part])))
+        own = np.array([_totals(sums[part], one, varieties) for one in arranged])
+        whole = (whole[:, None] + own[None]).reshape(-1, varieties, 2)
+    return whole
+
+
+def _arrangements(code: list[int]) -> list[tuple[int, ...]]:
+    """Every distinct order of a block's varieties, without going through equal ones."""
+    if len(set(code)) == len(code):
+        return list(permutations(code))
+    if len(code) == 1:
+        return [tuple(code)]
+    found = []
+    for first in sorted(set(code)):
+        rest = code.copy()
+        rest.remove(first)
+        found += [(first, *tail) for tail in _arrangements(rest)]
+    return found
+
+
+def _drawn_totals(
+    sums: Floats, code: NDArray[np.int64], blocks: list[NDArray[np.int64]], varieties: int
+) -> Floats:
+    """Totals of DRAWS arrangements drawn by lot (seeded, so that a report repeats itself)."""
+    rng = np.random.default_rng(SEED)
+    shuffled = np.tile(code, (DRAWS, 1))
+    for part in blocks:
+        shuffled[:, part] = rng.permuted(shuffled[:, part], axis=1)
+    held = shuffled[:, :, None] == np.arange(varieties)
+    return np.asarray(np.einsum("dpv,pk->dvk", held, sums), dtype=float)
+
+
+def _statistic(totals: Floats, left: NDArray[np.int64], right: NDArray[np.int64]) -> Floats:
+    """Scaled difference of observed over expected, shape (arrangements, pairs)."""
+    observed, expected = totals[..., 0], np.maximum(totals[..., 1], 1e-12)
+    ratio, weight = observed / expected, 1.0 / expected
+    spread = np.sqrt(weight[:, left] + weight[:, right])
+    return np.asarray(np.abs(ratio[:, left] - ratio[:, right]) / spread)
+
+
+# ------------------------------------------------------------------------------------------------
+# The stand: how many plants are left, and whether varieties differ in that.
+# ------------------------------------------------------------------------------------------------
 
 ALPHA = 0.05
 UNIT = "% of plants"

@@ -17,10 +17,8 @@ import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.terms import marginal_rows
-from trialkit.models.comparing import Floats, compare
-from trialkit.models.counting import with_intervals
-from trialkit.models.pods import WEEK, rate_means
-from trialkit.models.results import MEANS, MethodNote, Missing, TraitResult, empty
+from trialkit.models.pods import WEEK, rate_means, with_intervals
+from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare, empty
 from trialkit.models.support import ONE_BLOCK, Support, behind
 
 if TYPE_CHECKING:

@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.models.comparing import compare
 from trialkit.models.height import HeightResult
 from trialkit.models.pods import WEEK, PodsResult
 from trialkit.models.rate import RateResult
-from trialkit.models.results import MethodNote, Missing, TraitResult
+from trialkit.models.results import MethodNote, Missing, TraitResult, compare
 from trialkit.models.season import season_days, total_curve
 from trialkit.models.smooth import draw
 

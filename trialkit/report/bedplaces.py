@@ -8,8 +8,7 @@ import pandas as pd
 
 from trialkit import wording
 from trialkit.models import Missing
-from trialkit.models.places import ACROSS, ALONG, PlaceEffects
-from trialkit.models.position import PositionResult
+from trialkit.models.position import ACROSS, ALONG, PlaceEffects, PositionResult
 from trialkit.report.blocks import Block
 from trialkit.report.found import limited
 from trialkit.report.measures import Measure, measure, ratio

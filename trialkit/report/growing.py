@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from trialkit import wording
-from trialkit.models.heat import Warmth
 from trialkit.models.height import HeightResult
+from trialkit.models.rate import Warmth
 from trialkit.models.stand import StandResult
 from trialkit.plots import between_readings
 from trialkit.report.blocks import Block, tabled
