@@ -75,7 +75,8 @@ class OwnTrait:
 
     kind : a score on a scale, a measure, a count, yes or no, the day something is first seen, or a
     share of how many.  words : the scores by name, lowest first.  low, high : of a score.  ends :
-    words for these two.  unit : of a measure.  better : "more", "less", or "" for neither.
+    words for these two.  unit : of a measure.  of : of a share, the name of the spreadsheet column
+    that says of how many.  better : "more", "less", or "" for neither.
     on : what is looked at.  when : often, or once (then the last record of a plant holds).
     """
 
@@ -86,6 +87,7 @@ class OwnTrait:
     high: int = 5
     ends: tuple[str, ...] = ()
     unit: str = ""
+    of: str = ""
     better: Literal["more", "less", ""] = ""
     on: Literal["plant", "plot"] = "plant"
     when: Literal["often", "once"] = "often"
@@ -177,7 +179,7 @@ TOP = (
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
 VARIETY = ("name", "check", "note")
-TRAIT = ("name", "kind", "scale", "from", "to", "unit", "better", "on", "when")
+TRAIT = ("name", "kind", "scale", "from", "to", "unit", "of", "better", "on", "when")
 MOST_SCORES = 101
 # What the tables call their own columns; a trait of that name would be two things at once.
 TAKEN = frozenset({
@@ -356,6 +358,7 @@ def _traits(r: TomlReader) -> tuple[OwnTrait, ...]:
         out.append(OwnTrait(
             name, kind, **_scale(r, table, kind, at),
             unit=r.take(table, "unit", any_text, _WORDS, where=at) or "",
+            of=_of_how_many(r, table, kind, at),
             better=r.take(table, "better", _one_of("more", "less"), '"more" or "less"', where=at)
             or "",
             on=r.take(table, "on", _one_of("plant", "plot"), '"plant" or "plot"', where=at)
@@ -364,6 +367,13 @@ def _traits(r: TomlReader) -> tuple[OwnTrait, ...]:
             or "often",
         ))
     return tuple(out)
+
+
+def _of_how_many(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) -> str:
+    if kind != "share" and "of" in table:
+        r.wrong(f"{at}of", table["of"], "Only a share is of how many.", 'kind = "share"')
+        return ""
+    return r.take(table, "of", text_of, '"the column that says of how many"', where=at) or ""
 
 
 def _scale(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) -> dict[str, Any]:

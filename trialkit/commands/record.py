@@ -108,7 +108,8 @@ def settle(
     ],
     plant: Annotated[str, typer.Argument(help="The plant, as in plants.csv.", metavar="PLANT")],
     trait: Annotated[
-        str, typer.Argument(help="count, weight, height or lost.", metavar="TRAIT")
+        str, typer.Argument(help="count, weight, height, lost, or a trait of your own.",
+                       metavar="TRAIT")
     ],
     value: Annotated[
         str,

@@ -7,8 +7,10 @@ recorded_at ISO 8601 with the phone's offset from Greenwich; the clock may be wr
             of the rows counts, not this
 date        the day of the pick, as chosen at the start
 plant       as in plants.csv
-kind        count, weight, height, note, lost, topped, not-looked, undo
-value       the number for count, weight and height; for undo, the record_id it takes back
+kind        count, weight, height, note, lost, topped, not-looked, undo; of a trait of the
+            gardener's own "trait:" and its name
+value       the number for count, weight and height; of a trait of one's own its value as in
+            traits.csv; for undo, the record_id it takes back
 unit        of weight and height; empty where the value says its own, as 5'6" does
 note        the text of a note, the reason of a loss
 device      the name given to the phone, and four letters or digits that tell two phones apart

@@ -12,14 +12,16 @@ import pandas as pd
 from trialkit.design.layouts import walking_order
 from trialkit.recording.page import render
 from trialkit.records.check import basket_names, basket_plots
-from trialkit.records.schema import LOGGED, own_unit
+from trialkit.records.schema import LOGGED, OWN_KIND, own_unit
 from trialkit.wording import capital
 
 if TYPE_CHECKING:
     from trialkit.records import Records
-    from trialkit.trial import Trial
+    from trialkit.trial import OwnTrait, Trial
 
 NAME = "phone.html"
+MOST_BUTTONS = 12
+"""Scores up to so many have a button each; of more the number is typed."""
 
 
 def write_phone_page(
@@ -63,10 +65,7 @@ def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, A
         "garden": trial.garden,
         "crop": trial.crop,
         "counted": trial.counted,
-        "measures": [
-            {"name": name, "head": capital(name), "unit": own_unit(name, trial)}
-            for name in LOGGED
-        ],
+        "measures": [*_measures(trial), *_own_traits(trial)],
         "planted": trial.planted.isoformat(),
         "made": made.isoformat(),
         "invented": trial.invented,
@@ -76,6 +75,46 @@ def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, A
         "blind": blind,
         "plots_first": bool(len(records.plants)) and bool((records.plants["plants"] > 1).all()),
     }
+
+
+def _measures(trial: Trial) -> list[dict[str, Any]]:
+    """What every trial may record.  name : the kind in the file.  how : "whole" or "measure" here,
+    "number", "share" or "choice" besides of traits of one's own."""
+    return [
+        {"id": name, "name": name, "called": name, "head": capital(name), "own": False,
+         "how": "whole" if name == "count" else "measure", "choices": [],
+         "unit": own_unit(name, trial), "about": own_unit(name, trial) or trial.counted}
+        for name in LOGGED
+    ]
+
+
+def _own_traits(trial: Trial) -> list[dict[str, Any]]:
+    """The traits of the gardener's own: a button for each score, or a number."""
+    out = []
+    for place, trait in enumerate(trial.traits):
+        choices = choices_of(trait)
+        how = {"count": "whole", "share": "share"}.get(trait.kind, "number")
+        unit = trait.unit if trait.kind == "measure" else ""
+        about = "how many of how many" if trait.kind == "share" else unit
+        out.append({
+            "id": f"own{place}", "name": f"{OWN_KIND}{trait.name}", "called": trait.name,
+            "head": capital(trait.name), "own": True, "how": "choice" if choices else how,
+            "choices": [{"value": value, "text": text} for value, text in choices],
+            "unit": unit, "about": about})
+    return out
+
+
+def choices_of(trait: OwnTrait) -> list[tuple[str, str]]:
+    """The values to choose from and the words on their buttons; none where a number is typed."""
+    if trait.kind in ("yes or no", "day"):
+        return [("yes", "seen" if trait.kind == "day" else "yes"),
+                ("no", "not yet" if trait.kind == "day" else "no")]
+    if trait.kind != "score" or trait.high - trait.low >= MOST_BUTTONS:
+        return []
+    if trait.words:
+        return [(word, word) for word in trait.words]
+    ends = dict(zip((trait.low, trait.high), trait.ends, strict=False))
+    return [(str(n), f"{n} {ends.get(n, '')}".strip()) for n in range(trait.low, trait.high + 1)]
 
 
 def _plots(records: Records) -> list[dict[str, str | None]]:

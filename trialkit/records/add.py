@@ -29,11 +29,14 @@ from trialkit.records.log import (
     Entry,
     Log,
     append,
+    called,
     holding,
     standing,
 )
 from trialkit.records.merge import Conflict, conflict_table, losses_of
+from trialkit.records.owntraits import own_of
 from trialkit.records.read import Ground, read_ground, read_tables
+from trialkit.records.schema import OWN_KIND
 from trialkit.records.spreadsheets.reading import SheetReading
 from trialkit.records.write import TEMPORARY, only_writer
 from trialkit.trial import TrialProblems
@@ -221,7 +224,7 @@ class Settled:
     def text(self) -> str:
         """For a terminal."""
         e = self.entry
-        lines = [f"{e.date} {shown(e.plant)}, {e.trait}: {shown(e.said)}."]
+        lines = [f"{e.date} {shown(e.plant)}, {called(e.trait or '')}: {shown(e.said)}."]
         lines += _listed("It stands in place of what the log keeps:", [
             f"{said} ({source})" for said, source in self.before
         ])
@@ -255,7 +258,8 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
         )
         conflicts = _judged(ground, [entry])
         _appended(ground, [entry])
-        still = [c for c in conflicts if (c.plant, c.trait) == (entry.plant, entry.trait)
+        still = [c for c in conflicts if (c.plant, c.trait) == (
+                     entry.plant, called(entry.trait or ""))
                  and (c.date == day or c.trait == "lost")]
         return Settled(entry, before, conflict_table(still))
 
@@ -268,9 +272,12 @@ def _settling(
     base = Found("", 0, SETTLED, "", "", day, plant, trait)
     if not plant.strip():
         findings.error("", None, "plant", plant, "It is blank.", "a plant listed in plants.csv")
-    if trait not in (*MEASURED, "lost"):
+    own = own_of(trait, trial)
+    if own is not None:
+        base = replace(base, kind=f"{OWN_KIND}{own.name}")
+    elif trait not in (*MEASURED, "lost"):
         findings.error("", None, "trait", trait, "There is no such trait.",
-                       ", ".join((*MEASURED, "lost")))
+                       ", ".join((*MEASURED, "lost", *(t.name for t in trial.traits))))
         return base
     if trait == "lost":
         gone = plain(value) != "not_lost"
@@ -278,7 +285,7 @@ def _settling(
     if trait == "count" and plain(value) in ("not_looked", "not_looked_at"):
         return replace(base, kind="not-looked")
     try:
-        kept, unit, amount = measure(trait, value, "", trial)
+        kept, unit, amount = measure(base.kind, value, "", trial)
     except Unreadable as error:
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base

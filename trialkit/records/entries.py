@@ -17,10 +17,14 @@ from trialkit.records.log import (
     Entry,
     Log,
     amount_of,
+    called,
+    is_own,
     same_amount,
     same_said,
+    same_value,
     standing,
 )
+from trialkit.records.owntraits import kept_value, own_of
 from trialkit.records.schema import LOGGED, own_unit
 from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
@@ -62,6 +66,12 @@ def measure(
     A bare number is kept with its unit beside it, a text that names its own unit as it stands.
     mark : what the table writes before decimals; the log writes a point.  Raises Unreadable.
     """
+    if is_own(kind):
+        trait = own_of(kind, trial)
+        if trait is None:
+            raise Unreadable("trial.toml declares no such trait.",
+                             ", ".join(own.name for own in trial.traits) or "[[traits]] there")
+        return kept_value(trait, text, mark), "", float("nan")
     if kind not in MEASURED:
         return text, "", float("nan")
     quantity = LOGGED[kind][1].quantity
@@ -172,7 +182,8 @@ class Merge:
         for key, said in all_said(standing(self.log.entries).values()).items():
             before, now = said[-1], after[key][-1] if key in after else None
             if now is None or not same_said(now, before):
-                rows.append([*key[:3], before.said, now.said if now else "taken back", key[3]])
+                rows.append([*key[:2], called(key[2]), before.said,
+                             now.said if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 
     def _phone(self, found: Found) -> None:
@@ -199,7 +210,7 @@ class Merge:
                 self._add(found, name, found.value)
             return
         now = self._now(found)
-        if now is not None and same_amount(now.amount, found.amount):
+        if now is not None and same_value(now, found):
             self.known += 1
         elif name in self._here and found.device in self._files:
             self._older(found, found.value, now)
@@ -232,7 +243,7 @@ class Merge:
     def _older(self, found: Found, said: str, now: Entry | None) -> None:
         self.known += 1
         self.older.append([
-            found.date, found.plant, found.kind, f"{said} {found.unit}".strip(),
+            found.date, found.plant, called(found.kind), f"{said} {found.unit}".strip(),
             "nothing" if now is None else now.said, found.source,
         ])
 
@@ -258,6 +269,6 @@ def _alike(entry: Entry, found: Found) -> bool:
     """Whether a record says what the log has under its name."""
     return (
         entry.kind == found.kind and entry.date == found.date and entry.plant == found.plant
-        and same_amount(entry.amount, found.amount) and entry.note == found.note
+        and same_value(entry, found) and entry.note == found.note
         and (found.kind != "undo" or entry.value.partition("@")[0] == found.value.partition("@")[0])
     )

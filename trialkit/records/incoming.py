@@ -23,6 +23,7 @@ from trialkit.records.csvfile import read_csv, read_csv_grid
 from trialkit.records.entries import Found
 from trialkit.records.findings import LONGEST, Findings, Located
 from trialkit.records.folder import File
+from trialkit.records.log import called
 from trialkit.records.read import Ground
 from trialkit.records.spreadsheets.arrangement import SHAPES, Arrangement, Arranger, stacked
 from trialkit.records.spreadsheets.cellgrid import Grid
@@ -89,7 +90,8 @@ def _spreadsheet(
         def arrange(part: Grid, years: frozenset[int], named: str = named_for) -> _Arranged | None:
             days = Days(ground.trial, years=years)
             days.settle(text for row in part.texts for text in row)
-            arranger = Arranger(listed, days, ground.trial.counted, "plant" if named else None)
+            arranger = Arranger(listed, days, ground.trial.counted, "plant" if named else None,
+                                ground.trial.traits)
             arranged = arranger.arrangement(part)
             return None if arranged is None else _Arranged(arranged, days, named)
 
@@ -194,7 +196,7 @@ def _once(records: list[Found], findings: Findings) -> None:
         if before is not record:
             findings.error(
                 record.file, record.line, "plant", record.plant,
-                f"It has a {record.kind} for {record.date} on line {before.line}"
+                f"It has a {called(record.kind)} for {record.date} on line {before.line}"
                 f"{'' if before.file == record.file else f' of {before.file}'} already.",
                 "one line a plant and day, two picks of a day added together",
             )

@@ -12,7 +12,8 @@ is not meant to be edited, and nothing in it needs to be.
     record_id    the phone's own, or made from what a spreadsheet's cell says
     recorded_at  when it was recorded, as the phone says
     date, plant  which plant on which day
-    kind         count, weight, height (`schema.LOGGED`): what was seen;
+    kind         count, weight, height (`schema.LOGGED`), "trait:" and the name of a trait of one's
+                 own: what was seen;
                  not-looked: nobody looked (not a zero);
                  lost: the plant is gone from that day; not-lost: it is not, where that was settled;
                  topped: its growing tip was cut that day; note: a remark; undo: the source takes
@@ -43,6 +44,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from typing import Protocol
 from zlib import crc32
 
 from trialkit.reading.dates import read_date
@@ -52,7 +54,7 @@ from trialkit.reading.spelling import folded
 from trialkit.records.csvfile import read_csv
 from trialkit.records.findings import Findings
 from trialkit.records.folder import LOG, File, read_file
-from trialkit.records.schema import LOGGED
+from trialkit.records.schema import LOGGED, OWN_KIND
 from trialkit.records.tables import READERS, Reading
 from trialkit.records.write import csv_text, plain_cell, write_bytes
 
@@ -105,16 +107,18 @@ class Entry:
 
     @property
     def trait(self) -> str | None:
-        """What the record is about: count, weight, height, lost or topped; None for notes and
-        taking back."""
+        """What the record is about: count, weight, height, lost, topped, or a kind of one's own;
+        None for notes and taking back."""
         kind = _ABOUT.get(self.kind, self.kind)
-        return kind if kind in (*MEASURED, *SEEN) else None
+        return kind if kind in (*MEASURED, *SEEN) or is_own(kind) else None
 
     @property
     def said(self) -> str:
         """The value with its unit, as recorded."""
         if self.kind == "not-looked":
             return "not looked at"
+        if is_own(self.kind):
+            return self.value
         if self.kind not in MEASURED:
             return f"{self.kind.replace('-', ' ')}, {self.note}".removesuffix(", ")
         return f"{self.value} {self.unit}".strip() if self.kind != "count" else self.value
@@ -147,6 +151,16 @@ class Log:
         """Whether an earlier version wrote it, without acts and checks."""
         heading = self.content.removeprefix(BOM_UTF8).partition(b"\n")[0].rstrip(b"\r")
         return heading == ",".join(COLUMNS_BEFORE).encode()
+
+
+def is_own(kind: str) -> bool:
+    """Whether a kind is that of a trait of one's own."""
+    return kind.startswith(OWN_KIND) and len(kind) > len(OWN_KIND)
+
+
+def called(kind: str) -> str:
+    """What a kind is called in a message: a trait of one's own by its name."""
+    return kind.removeprefix(OWN_KIND)
 
 
 def check_of(before: str, cells: Sequence[str]) -> str:
@@ -267,7 +281,7 @@ def _judge(
 
 
 def _known(kind: str) -> None:
-    if kind not in KINDS:
+    if kind not in KINDS and not is_own(kind):
         raise Unreadable("There is no such kind.", ", ".join(KINDS))
 
 
@@ -325,10 +339,8 @@ def holding(entries: Iterable[Entry]) -> dict[Key, dict[str, Entry]]:
 
 def differing(sources: Mapping[str, Entry]) -> list[Entry]:
     """The records of a plant, day and trait where sources hold different values; else none."""
-    measured = [e for e in sources.values() if e.amount == e.amount]
-    first = measured[0].amount if measured else 0.0
-    same = all(same_amount(e.amount, first) for e in measured)
-    return [] if same else measured
+    measured = [e for e in sources.values() if e.amount == e.amount or is_own(e.kind)]
+    return [] if all(same_value(e, measured[0]) for e in measured) else measured
 
 
 def same_amount(a: float, b: float) -> bool:
@@ -338,10 +350,28 @@ def same_amount(a: float, b: float) -> bool:
     return abs(a - b) <= 1e-6 * max(abs(a), abs(b))
 
 
+class Valued(Protocol):
+    """What has a value of some kind: a line of the log, or a record that comes in."""
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def value(self) -> str: ...
+    @property
+    def amount(self) -> float: ...
+
+
+def same_value(a: Valued, b: Valued) -> bool:
+    """Whether two records of one trait hold one value."""
+    if is_own(a.kind) or is_own(b.kind):
+        return folded(a.value) == folded(b.value)
+    return same_amount(a.amount, b.amount)
+
+
 def same_said(a: Entry, b: Entry) -> bool:
     """Whether two records of one trait say the same: of a loss, for the same reason."""
     seen = a.kind in MEASURED or (a.kind == b.kind and folded(a.note) == folded(b.note))
-    return seen and same_amount(a.amount, b.amount)
+    return seen and same_value(a, b)
 
 
 def append(folder: Path, log: Log, new: Sequence[Entry]) -> bytes:

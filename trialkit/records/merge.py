@@ -19,7 +19,18 @@ import pandas as pd
 from trialkit.reading.spelling import folded
 from trialkit.records.findings import Located, said
 from trialkit.records.folder import LOG
-from trialkit.records.log import SETTLE, Entry, Log, differing, holding, same_amount, standing
+from trialkit.records.log import (
+    SETTLE,
+    Entry,
+    Log,
+    called,
+    differing,
+    holding,
+    is_own,
+    same_amount,
+    same_value,
+    standing,
+)
 from trialkit.records.schema import LOGGED
 
 # ------------------------------------------------------------------------------------------------
@@ -202,20 +213,23 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
     """Picks, heights and events as the log has them, and where its sources differ."""
     rows: dict[str, dict[tuple[date, str], _Row]] = {table: {} for table, _ in FIELDS.values()}
     conflicts: list[Conflict] = []
+    own: list[Entry] = []
     for (day, plant, trait), sources in holding(log.entries).items():
-        if trait not in FIELDS:
+        if trait not in FIELDS and not is_own(trait):
+            continue
+        against = differing(sources)
+        if against:
+            one, other = against[0], next(e for e in against if not same_value(e, against[0]))
+            conflicts.append(Conflict(day, plant, called(trait), one.said, one.source, other.said,
+                                      other.source, other.line))
+        if is_own(trait):
+            own += [] if against else [list(sources.values())[-1]]
             continue
         table, field = FIELDS[trait]
         row = rows[table].setdefault((day, plant), _Row({}, 0))
         last = list(sources.values())[-1]
         row.line = max(row.line, last.line)
-        against = differing(sources)
         if against:
-            one, other = against[0], next(
-                e for e in against if not same_amount(e.amount, against[0].amount)
-            )
-            conflicts.append(Conflict(day, plant, trait, one.said, one.source, other.said,
-                                      other.source, other.line))
             row.values[field] = np.nan
             continue
         measured = [e.amount for e in sources.values() if e.amount == e.amount]
@@ -226,7 +240,7 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
         )
         for table, here in rows.items()
     }
-    return {**out, "events": _events(log)}, conflicts
+    return {**out, "traits": _own_traits(own), "events": _events(log)}, conflicts
 
 
 def _located(
@@ -242,6 +256,19 @@ def _located(
         data[column] = pd.Series(values, dtype=np.float64)
     lines = np.array([row.line for row in rows.values()], dtype=np.int64)
     return Located(pd.DataFrame(data), lines, LOG, table=table)
+
+
+def _own_traits(entries: list[Entry]) -> Located:
+    """Traits of one's own as traits.csv has them."""
+    frame = pd.DataFrame({
+        "date": pd.Series(np.array([e.date for e in entries], dtype="datetime64[ns]")),
+        "plant": pd.Series([e.plant or None for e in entries], dtype="str"),
+        "plot": pd.Series([None] * len(entries), dtype="str"),
+        "trait": pd.Series([called(e.kind) for e in entries], dtype="str"),
+        "value": pd.Series([e.value for e in entries], dtype="str"),
+    })
+    lines = np.array([e.line for e in entries], dtype=np.int64)
+    return Located(frame, lines, LOG, table="traits")
 
 
 def _events(log: Log) -> Located:

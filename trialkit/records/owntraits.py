@@ -1,20 +1,24 @@
 """Traits of one's own: what their values may be, and the table that holds them.
 
-A value is kept as it was written and read when it is used, so that nothing is lost by a change of
-trial.toml.  In the log a trait goes under the kind "trait:" and its name.
+In traits.csv a value is kept as it was written and read when it is used, so that nothing is lost by
+a change of trial.toml.  In the log a trait goes under the kind "trait:" and its name, each value in
+one way of writing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.numbers import number, whole_number
+from trialkit.reading.numbers import Mark, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
+from trialkit.records.merge import Conflict, joined
+from trialkit.records.schema import OWN_KIND
 from trialkit.trial import OwnTrait, Trial
 
 YES = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
@@ -36,10 +40,13 @@ def accepted(trait: OwnTrait) -> str:
     }[trait.kind]
 
 
-def read_value(trait: OwnTrait, text: str) -> tuple[float, float]:
+def read_value(
+    trait: OwnTrait, text: str, mark: Mark | None = "."
+) -> tuple[float, float]:
     """A value as a number, and of how many it is (1 but for a share n/N; NaN for a percentage).
 
-    A score: its number; yes 1 and no 0.  Raises Unreadable.
+    A score: its number; yes 1 and no 0.  mark : what the table writes before decimals.  Raises
+    Unreadable.
     """
     said = " ".join(text.split())
     what = accepted(trait)
@@ -57,12 +64,18 @@ def read_value(trait: OwnTrait, text: str) -> tuple[float, float]:
     if trait.kind == "score":
         return _score(trait, said, what), 1.0
     if trait.kind == "share":
-        return _share(said, what)
+        return _share(said, what, mark)
     value = whole_number(said, accepted=what) if trait.kind == "count" else number(
-        said, accepted=what)
+        _without_unit(trait, said), mark=mark, accepted=what)
     if trait.kind == "count" and value < 0:
         raise Unreadable("A count cannot be below zero.", what)
     return float(value), 1.0
+
+
+def _without_unit(trait: OwnTrait, said: str) -> str:
+    """A measure without the unit that trial.toml gives it: "34 mm" is 34 where that is mm."""
+    bare = said.casefold().removesuffix(trait.unit.casefold()).rstrip() if trait.unit else said
+    return bare or said
 
 
 def _score(trait: OwnTrait, said: str, what: str) -> float:
@@ -79,10 +92,10 @@ def _score(trait: OwnTrait, said: str, what: str) -> float:
     return float(value)
 
 
-def _share(said: str, what: str) -> tuple[float, float]:
+def _share(said: str, what: str, mark: Mark | None = ".") -> tuple[float, float]:
     some, sep, whole = said.replace(" of ", "/").partition("/")
     if not sep:
-        value = number(said.rstrip("% "), accepted=what)
+        value = number(said.rstrip("% "), mark=mark, accepted=what)
         if not 0 <= value <= 100:
             raise Unreadable("A percentage lies between 0 and 100.", what)
         if "%" not in said:
@@ -92,6 +105,88 @@ def _share(said: str, what: str) -> tuple[float, float]:
     if not 0 <= n <= of or of < 1:
         raise Unreadable("The first number is of the second.", what)
     return n / of, float(of)
+
+
+def own_of(name: str, trial: Trial) -> OwnTrait | None:
+    """The trait of that name, or of that kind in the log; None where trial.toml has none."""
+    key = folded(name.removeprefix(OWN_KIND))
+    return next((trait for trait in trial.traits if folded(trait.name) == key), None)
+
+
+def kept_value(trait: OwnTrait, text: str, mark: Mark | None = ".") -> str:
+    """A value as the log keeps it, one way of writing for each.  Raises Unreadable."""
+    amount, of = read_value(trait, text, mark)
+    if trait.kind in ("yes or no", "day"):
+        return "yes" if amount else "no"
+    if trait.kind == "share":
+        return f"{100 * amount:.12g} %" if np.isnan(of) else f"{amount * of:.0f}/{of:.0f}"
+    if trait.kind == "score" and trait.words:
+        return trait.words[int(amount) - trait.low]
+    return f"{amount:.15g}"
+
+
+def with_logged(
+    trial: Trial, own: Located, logged: Located, findings: Findings
+) -> tuple[Located, list[Conflict]]:
+    """traits.csv with the log's records beside it, and where the two differ: then neither is used.
+
+    Records of a trait that trial.toml does not declare (any more), or not with such values, are
+    left out, with a doubt; they stay in the log.
+    """
+    frame = logged.frame
+    if not len(frame):
+        return own, []
+    here: dict[tuple[Any, Any, str], list[int]] = {}
+    for i, (day, plant, name) in enumerate(zip(own.frame["date"], own.frame["plant"],
+                                               own.frame["trait"], strict=True)):
+        here.setdefault((day, plant, folded(str(name))), []).append(i)
+    values = own.frame["value"].to_list()
+    fresh, used = np.ones(len(frame), dtype=bool), np.ones(len(own.frame), dtype=bool)
+    conflicts: list[Conflict] = []
+    names: list[str] = []
+    row: Any
+    for j, row in enumerate(frame.itertuples(index=False)):
+        trait, why = _as_declared(trial, row.trait, row.value)
+        names.append(row.trait if trait is None else trait.name)
+        file, line = logged.where(j)
+        if trait is None:
+            findings.doubt(file, line, row.trait, row.value, f"left out: {why}")
+            fresh[j] = False
+            continue
+        same = here.get((row.date, row.plant, folded(trait.name)), [])
+        fresh[j] = not same
+        other = next((i for i in same if _differs(trait, values[i], row.value)), None)
+        if other is not None:
+            used[same] = False
+            said = "yes" if pd.isna(values[other]) else str(values[other])
+            conflicts.append(Conflict(row.date.date(), row.plant, trait.name, said,
+                                      "{} line {}".format(*own.where(other)), row.value,
+                                      f"{file} line {line}", line))
+    spelled = logged.having(trait=pd.Series(names, dtype="str"))
+    return joined(own.keep(used), spelled.keep(fresh)), conflicts
+
+
+def _as_declared(trial: Trial, name: str, value: str) -> tuple[OwnTrait | None, str]:
+    """The trait of a record of the log; None, and why, where trial.toml has it otherwise now."""
+    trait = own_of(name, trial)
+    if trait is None:
+        return None, "trial.toml declares no such trait"
+    try:
+        kept_value(trait, value)
+    except Unreadable as error:
+        return None, f"as trial.toml declares the trait now, it may be {error.accepted}"
+    return trait, ""
+
+
+def _differs(trait: OwnTrait, said: Any, value: str) -> bool:
+    """Whether a cell of traits.csv says something else; a blank one does not, but of a day yes."""
+    blank = bool(pd.isna(said))
+    if blank and trait.kind != "day":
+        return False
+    try:
+        return kept_value(trait, "" if blank else str(said)) != kept_value(trait, value)
+    except Unreadable:
+        return False  # told as an error already
 
 
 def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:

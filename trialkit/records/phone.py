@@ -11,8 +11,9 @@ from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
 from trialkit.records.entries import LONGEST_NOTE, Found, measure, texts_of
 from trialkit.records.findings import LONGEST, Findings
-from trialkit.records.log import MEASURED, RECORDED, SEEN
-from trialkit.records.schema import LOGGED
+from trialkit.records.log import MEASURED, RECORDED, SEEN, is_own
+from trialkit.records.owntraits import own_of
+from trialkit.records.schema import LOGGED, OWN_KIND
 from trialkit.records.sheet import Sheet
 from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
@@ -85,12 +86,12 @@ def _record(
             findings.error(file, line, column, row[column], error.problem, error.accepted)
             return None
 
-    kind = judged("kind", lambda: _kind(row["kind"])) or ""
+    kind = judged("kind", lambda: _kind(row["kind"], trial)) or ""
     judged("record_id", lambda: _filled(row["record_id"], "the name the phone gave the record"))
     day = None
     if row["date"] or kind != "undo":
         day = judged("date", lambda: read_date(row["date"], trial.day_order))
-    if kind in ABOUT_A_PLANT:
+    if kind in ABOUT_A_PLANT or is_own(kind):
         judged("plant", lambda: _filled(row["plant"], "a plant listed in plants.csv"))
     if kind == "undo":
         judged("value", lambda: _filled(row["value"], "the record_id of the record taken back"))
@@ -105,8 +106,14 @@ def _record(
     )
 
 
-def _kind(text: str) -> str:
+def _kind(text: str, trial: Trial) -> str:
     kind = text.casefold()
+    if is_own(kind):
+        trait = own_of(kind, trial)
+        if trait is None:
+            raise Unreadable("trial.toml declares no such trait.", ", ".join((
+                *KINDS, *(f"{OWN_KIND}{own.name}" for own in trial.traits))))
+        return f"{OWN_KIND}{trait.name}"
     if kind not in KINDS:
         raise Unreadable("There is no such kind.", ", ".join(KINDS))
     return kind

@@ -32,7 +32,7 @@ from trialkit.records.folder import (
     read_file,
     table_paths,
 )
-from trialkit.records.log import Log, read_log
+from trialkit.records.log import SEEN, Log, read_log
 from trialkit.records.merge import (
     FIELDS,
     Conflict,
@@ -42,7 +42,7 @@ from trialkit.records.merge import (
     merged,
     with_losses,
 )
-from trialkit.records.owntraits import check_traits
+from trialkit.records.owntraits import check_traits, with_logged
 from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
@@ -178,6 +178,8 @@ def read_tables(
     own = _notes_apart(own)
     plants = ground.plants
     own["traits"] = check_traits(ground.trial, own["traits"], findings)
+    own["traits"], differ = with_logged(
+        ground.trial, own["traits"], logged.pop("traits"), findings)
     own["events"] = check_plots(plants, ground.plots, own["events"], findings)
     tables, more = merged(own, logged)
     tables |= {table.name: judge_baskets(plants, table, tables[table.name], findings)
@@ -186,12 +188,13 @@ def read_tables(
         ground.trial, ground.plants, "picks", loss_rows(ground.log.entries), findings
     )
     plants, lost = with_losses(plants, ground.log.entries)
-    return {"plants": plants, **tables}, conflicts + more + lost
+    return {"plants": plants, **tables}, conflicts + differ + more + lost
 
 
 def _place(conflict: Conflict, tables: Mapping[str, Located]) -> tuple[str, int | None]:
     """The table and the row that two sources differ about."""
-    name = FIELDS[conflict.trait][0] if conflict.trait in FIELDS else "plants"
+    name = FIELDS[conflict.trait][0] if conflict.trait in FIELDS else (
+        "plants" if conflict.trait in SEEN else "traits")
     frame = tables[name].frame
     there = frame["plant"] == conflict.plant
     if name != "plants":

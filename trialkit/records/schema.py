@@ -209,6 +209,9 @@ OWN = Table(
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST, OWN)
 
+OWN_KIND = "trait:"
+"""Before the name of a trait of one's own: its kind in the log and on the phone."""
+
 LOGGED: dict[str, tuple[Table, Column]] = {
     column.name: (table, column) for table in TABLES for column in table.columns if column.logged
 }

@@ -215,6 +215,8 @@ harvest.csv  For crops dug or cut once: weight, count, grade.
 traits.csv   Traits of your own, declared in trial.toml under [[traits]]: a line a plant (or plot)
              and day; trait: its name; value: a score, a number, yes or no, 3/20 for three of
              twenty. Of a day (first bloom) yes on the day it was first seen.
+             trialkit add brings them in from a spreadsheet too: a column named as the trait, or of
+             a share a second one with how many were looked at (of = "looked at" in trial.toml).
 log.csv      What trialkit add brings in from phones and other sheets. Not to be edited.
 
 Dates: year first, 2026-07-03, or the month by name, 3 Jul 2026.

@@ -21,15 +21,16 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from trialkit.reading.problems import Unreadable
-from trialkit.reading.spelling import plain
+from trialkit.reading.spelling import folded, plain
 from trialkit.reading.units import unit_name
 from trialkit.records.csvfile import HEADING_LINES
-from trialkit.records.schema import LOGGED, PICKS, PLANTS, Column, Table
+from trialkit.records.schema import LOGGED, OWN_KIND, PICKS, PLANTS, Column, Table
 from trialkit.records.spreadsheets.cellgrid import Grid
 from trialkit.records.spreadsheets.days import Days, is_near
 from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
 from trialkit.records.spreadsheets.summaries import summary_word
 from trialkit.records.tables import match_headings
+from trialkit.trial import OwnTrait
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments",
                                 "observation", "observations", "what i saw"))
@@ -37,7 +38,9 @@ _TRAIT = Column("trait", "text", ("measure", "measured", "what was measured", "v
 _VALUE = Column("value", "text", ("amount", "figure", "result", "reading", "measurement"))
 _MEASURED = tuple(column for _, column in LOGGED.values())
 MEASURES = Table("added", (*PICKS.columns[:2], *_MEASURED, _NOTE, _TRAIT, _VALUE), ())
-_OTHER_MEASURES = tuple(name for name in LOGGED if name != "count")
+OWN, OWN_WHOLE = "own", "own whole"
+FIGURES = (*LOGGED, OWN)
+_OTHER_MEASURES = tuple(name for name in FIGURES if name != "count")
 WORDS = " or ".join([", ".join([*LOGGED][:-1]), [*LOGGED][-1]])
 _LABEL_TABLE = Table("plants", tuple(c for c in PLANTS.columns if c.name in LABELS), ())
 SHAPES = (
@@ -58,8 +61,10 @@ SHOW_WHAT_IT_IS = 200
 class Heading:
     """What a column is.  day, kind, unit : of a column that is a day's.  wrong : why it cannot be.
 
-    role : what is measured (count, weight, height), or plant, date, day, note, trait, value, label,
-    summary, unknown, blank.  named : the name of the column it is, or of the label.
+    role : what is measured (count, weight, height), "own" of a trait of one's own, "own whole" of
+    the column that says of how many its share is; or plant, date, day, note, trait, value, label,
+    summary, unknown, blank.  named : the name of the column it is, or of the label or trait.
+    kind : in the log, of what is measured.
     """
 
     text: str
@@ -111,17 +116,19 @@ class Arrangement:
     @property
     def figures(self) -> int:
         """How many columns hold figures."""
-        return len(self.places("day", "value", *LOGGED))
+        return len(self.places("day", "value", *FIGURES))
 
 
 @dataclass
 class Arranger:
-    """Finds how a sheet is arranged.  counted : what the trial counts."""
+    """Finds how a sheet is arranged.  counted : what the trial counts.  traits : those of one's
+    own."""
 
     listed: Listed
     days: Days
     counted: str
     named_for: Subject | None = None
+    traits: tuple[OwnTrait, ...] = ()
     _headings: dict[str, Heading] = field(default_factory=dict)
 
     def arrangement(self, grid: Grid) -> Arrangement | None:
@@ -164,7 +171,7 @@ class Arranger:
                  if not again or row[who or 0] != again]
         if any(self._is_day(row[i]) for i in days for row in below):
             return None  # days below a day: these are records, and the heading is elsewhere
-        measured = [h for h in headings if h.role in (*LOGGED, "value")]
+        measured = [h for h in headings if h.role in (*FIGURES, "value")]
         notes = any(h.role == "note" for h in headings)
         if who is None and not self._named_otherwise(headings):
             return None
@@ -200,6 +207,9 @@ class Arranger:
     def _heading(self, text: str) -> Heading:
         if not text:
             return Heading(text, "blank")
+        own = own_heading(text, self.traits)
+        if own is not None:
+            return own
         match = next(iter(match_headings(MEASURES, [text], self.counted)[0].values()), None)
         if match is not None:
             name = match.column.name
@@ -230,6 +240,9 @@ class Arranger:
     def _of_a_day(self, text: str, day: date, rest: str) -> Heading:
         if not rest:
             return Heading(text, "day", day=day)
+        own = own_heading(rest, self.traits)
+        if own is not None and own.role == OWN:
+            return replace(own, text=text, role="day", day=day)
         match = next(iter(match_headings(MEASURES, [rest], self.counted)[0].values()), None)
         if match is not None and match.column.name in LOGGED:
             name = match.column.name
@@ -267,7 +280,7 @@ class Arranger:
             return [self._of_month(a, b, raw) for a, b, raw
                     in zip(carried, lower, upper, strict=True)]
         if any(days) and all(
-            not d or k in (*LOGGED, "note", "summary")
+            not d or k in (*FIGURES, "note", "summary")
             for d, k in zip(days, kinds, strict=True)
         ):
             return [f"{a} {b}" if b and self._is_day(a) else b or raw
@@ -275,16 +288,16 @@ class Arranger:
         if pairs and len(pairs) == sum(map(bool, lower)):
             if all(_WEEKDAY.fullmatch(b) for _, b in pairs):
                 return list(upper)
-            if all(self.heading(a).role in LOGGED or d for (a, _), d
+            if all(self.heading(a).role in FIGURES or d for (a, _), d
                    in zip(pairs, days, strict=True)) and all(
                        unit_name(b.strip("()[] ")) is not None for _, b in pairs):
                 return [f"{a} ({b.strip('()[] ')})" if b else raw
                         for a, b, raw in zip(carried, lower, upper, strict=True)]
         below = [self._is_day(b) for _, b in pairs]
-        about = [self.heading(a).role in LOGGED for a, _ in pairs]
+        about = [self.heading(a).role in FIGURES for a, _ in pairs]
         if any(below) and any(about) and all(
             a for a, b in zip(about, below, strict=True) if b
-        ):
+        ) and not any(b and self.listed.plant(b) is not None for b in lower):
             return [f"{b} {a}" if a and self._is_day(b) and self.heading(a).kind else b or raw
                     for a, b, raw in zip(carried, lower, upper, strict=True)]
         return None
@@ -317,7 +330,7 @@ class Arranger:
                 out[place] = replace(heading, role="date", named="date")
                 have.add("date")
             elif "trait" not in have and all(
-                self.heading(t).role in LOGGED for t in cells
+                self.heading(t).role in FIGURES for t in cells
             ):
                 out[place] = replace(heading, role="trait", named="trait", wrong=None)
                 have.add("trait")
@@ -394,6 +407,30 @@ class Arranger:
                     heading, any_figure = replace(inner, text=heading.text), True
             out.append(heading)
         return out if any_figure else None
+
+
+def own_heading(text: str, traits: tuple[OwnTrait, ...]) -> Heading | None:
+    """What a heading says where it names a trait of one's own, with or without its unit."""
+    for trait in traits:
+        whole, name = folded(text), folded(trait.name)
+        if trait.of and whole == folded(trait.of):
+            return Heading(text, OWN_WHOLE, trait.name, kind=f"{OWN_KIND}{trait.name}")
+        if not whole.startswith(name):
+            continue
+        rest = whole.removeprefix(name).strip()
+        bracketed = rest[:1] in "([," and rest != ""
+        unit = rest.strip("()[], ")
+        heading = Heading(text, OWN, trait.name, kind=f"{OWN_KIND}{trait.name}",
+                          unit="%" if unit in ("%", "percent") else "")
+        if not rest or unit == folded(trait.unit) or heading.unit:
+            return heading
+        if bracketed and trait.kind != "measure":
+            return heading  # what it says in brackets is of the scale
+        if bracketed or (unit_name(unit) is not None and len(rest.split()) == 1):
+            said = f"in {trait.unit}" if trait.unit else "without a unit"
+            return replace(heading, wrong=Unreadable(f"trial.toml has {trait.name} {said}.",
+                                                     trait.name))
+    return None
 
 
 def _column(grid: Grid, place: int, first: int) -> list[str]:

@@ -21,14 +21,20 @@ from trialkit.records.check import BASKET
 from trialkit.records.entries import LONGEST_NOTE, Found, measure
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.folder import File
+from trialkit.records.log import called, is_own
+from trialkit.records.owntraits import own_of
 from trialkit.records.schema import LOGGED
 from trialkit.records.sheet import unreadable
 from trialkit.records.spreadsheets.arrangement import (
+    FIGURES,
     MEASURES,
+    OWN,
+    OWN_WHOLE,
     SHAPES,
     WORDS,
     Arrangement,
     Heading,
+    own_heading,
 )
 from trialkit.records.spreadsheets.days import Days
 from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
@@ -73,7 +79,9 @@ class SheetReading:
             first, last = min(self.days), max(self.days)
             many = f"{len(self.days)}, {first} to {last}" if first != last else str(first)
             out.append(("days", f"{many}{f', {self.across}' if self.across else ''}"))
-        kinds = ", ".join(f"{n:,} {kind}{'s' if n > 1 else ''}" for kind, n in self.kinds.items())
+        kinds = ", ".join(
+            f"{n:,} {called(kind)}{'s' if n > 1 and not is_own(kind) else ''}"
+            for kind, n in self.kinds.items())
         blanks = f"; {self.blanks:,} blank, not looked at" if self.blanks else ""
         out.append(("records", f"{kinds or 'none'}{blanks}"))
         out += [("taken as", text) for text in self.taken_as]
@@ -199,8 +207,8 @@ class SheetReader:
                                         "one column a day and trait")
             elif heading.role == "note" and heading.day is not None:
                 continue
-            elif heading.role in (*LOGGED, "plant", "date", "note", "trait", "value"):
-                key = heading.role
+            elif heading.role in (*FIGURES, OWN_WHOLE, "plant", "date", "note", "trait", "value"):
+                key = heading.role, heading.kind
                 if key in first and place != arranged.who:
                     self._heading_error(
                         place, f"It says the same as another column: {heading.named}.",
@@ -218,7 +226,7 @@ class SheetReader:
         arranged, across = self.arranged, self.arranged.has_days_across
         parts = [i for i in arranged.places("day") if arranged.headings[i].wrong is None]
         for place, heading in enumerate(arranged.headings):
-            undated = heading.role in (*LOGGED, "value") and (
+            undated = heading.role in (*FIGURES, "value") and not self._of_its_own_day(place) and (
                 across or plain(heading.text) in ("no", "number"))
             if place == arranged.who or not (
                 heading.role in ("summary", "unknown", "blank") or undated
@@ -343,7 +351,7 @@ class SheetReader:
     def _without_totals(self, lines: list[_Line]) -> list[_Line]:
         """The lines without totals and means of others, known by name or by their sum."""
         arranged = self.arranged
-        values = arranged.places("day", *LOGGED, "value", "summary")
+        values = arranged.places("day", *FIGURES, OWN_WHOLE, "value", "summary")
         kept: list[_Line] = []
         since = 0
         own: dict[int, dict[int, float]] = {}
@@ -584,7 +592,7 @@ class SheetReader:
             if isinstance(said, Heading):
                 if said.kind != "count":
                     self.made.taken_as.append(
-                        f"figures: {said.kind}, as '{shown(text, 40)}' says")
+                        f"figures: {called(said.kind)}, as '{shown(text, 40)}' says")
                 return said
             unclear = unclear or said
         if unclear:
@@ -597,13 +605,16 @@ class SheetReader:
 
     def _table(self, lines: Sequence[_Line], names: Sequence[str]) -> list[Found]:
         arranged = self.arranged
-        if not arranged.places("date") and any(line.day is None for line in lines):
+        dated = {p for p in arranged.places(OWN) if self._of_its_own_day(p)}
+        if not arranged.places("date") and any(line.day is None for line in lines) and (
+            set(arranged.places(*FIGURES, "value", "note")) - dated
+        ):
             day = self._day_of_name()
             for line in lines:
                 line.day = line.day or day
         days = [line.day for line in lines]
         out: list[Found] = []
-        places = [i for i in arranged.places(*LOGGED, "note")
+        places = [i for i in arranged.places(*FIGURES, "note")
                   if arranged.headings[i].day is None and i != arranged.who
                   and not self._counts_lines(i, [self._text(x.row, i) for x in lines])]
         value, trait = arranged.places("value"), arranged.places("trait")
@@ -616,7 +627,7 @@ class SheetReader:
             return []
         for place in places:
             heading = arranged.headings[place]
-            kind = heading.role if heading.role != "note" else "note"
+            kind = heading.kind or heading.role
             out += self._cells(lines, names, days, place, [(kind, heading.unit)] * len(lines))
         if value and trait:
             out += self._cells(lines, names, days, value[0], self._kinds(lines, trait[0]))
@@ -641,6 +652,10 @@ class SheetReader:
                 self._usual.kind, self._usual.unit)
             of = [k if k[0] else own for k in kinds] if kinds else [own] * len(lines)
             out += self._cells(lines, names, [heading.day] * len(lines), place, of)
+        for place in arranged.places(OWN):
+            if self._of_its_own_day(place):
+                out += self._cells(lines, names, [None] * len(lines), place,
+                                   [(arranged.headings[place].kind, "")] * len(lines))
         notes = [*arranged.places("note"), *self._beside(lines)]
         for place in notes:
             day = arranged.headings[place].day or (days[0] if days else None)
@@ -668,10 +683,35 @@ class SheetReader:
                          None)
             name = "" if match is None else match.column.name
             kind = name if name in LOGGED else ""
+            own = own_heading(text, self.trial.traits)
+            if own is not None:
+                out.append((own.kind, own.unit))
+                continue
             if not kind:
-                self._cell_error(line.row, place, text, f"It is not {WORDS}.", WORDS)
+                words = ", ".join((WORDS, *(trait.name for trait in self.trial.traits)))
+                self._cell_error(line.row, place, text, f"It is not {words}.", words)
             out.append((kind, (match.unit or "") if match is not None else ""))
         return out
+
+    def _of_its_own_day(self, place: int) -> bool:
+        """Whether a column of a trait of one's own holds the days on which it was first seen."""
+        heading = self.arranged.headings[place]
+        if heading.role != OWN or heading.day is not None:
+            return False
+        trait = own_of(heading.kind, self.trial)
+        cells = [row[place] for row in self.grid.texts[self.arranged.first:]
+                 if not is_blank(row[place])]
+        return trait is not None and trait.kind == "day" and bool(cells) and any(
+            self.days.day(text) is not None for text in cells)
+
+    def _own_text(self, row: int, place: int, text: str, kind: str, unit: str) -> str:
+        """A cell of a trait of one's own with what its heading and its neighbour say of it: "3"
+        beside 20 looked at is 3/20, and "15" under "split (%)" 15 %."""
+        whole = next((i for i in self.arranged.places(OWN_WHOLE)
+                      if self.arranged.headings[i].kind == kind), None)
+        if whole is not None and "/" not in text and "%" not in text:
+            return f"{text}/{self._text(row, whole)}".removesuffix("/")
+        return f"{text} %" if unit == "%" and "/" not in text and "%" not in text else text
 
     def _cells(
         self, lines: Sequence[_Line], names: Sequence[str], days: Sequence[date | None],
@@ -694,14 +734,26 @@ class SheetReader:
                                  "the value itself, or an empty cell")
             if spoilt is not None or is_blank(text):
                 out.append(replace(base, blank=True))
+            elif is_own(kind) and self._of_its_own_day(place):
+                out.append(self._first_seen(base, line.row, place, text))
             elif kind == "note":
                 out.append(replace(base, note=text[:LONGEST_NOTE]))
             else:
                 out.append(self._measured(base, line.row, place, text, unit))
         return out
 
+    def _first_seen(self, base: Found, row: int, place: int, text: str) -> Found:
+        """A cell that holds the day on which something was first seen."""
+        try:
+            return replace(base, date=self.days.read(text), value="yes")
+        except Unreadable as error:
+            self._cell_error(row, place, text, error.problem, error.accepted)
+            return replace(base, blank=True)
+
     def _measured(self, base: Found, row: int, place: int, text: str, unit: str) -> Found:
         mark = "." if text in self.grid.held_as_numbers else self.grid.mark
+        if is_own(base.kind):
+            text, unit = self._own_text(row, place, text, base.kind, unit), ""
         try:
             value, kept, amount = measure(base.kind, text, unit, self.trial, mark)
         except Unreadable as error:
@@ -716,7 +768,7 @@ class SheetReader:
         here = [f for f in found if not f.blank]
         for record in here:
             made.kinds[record.kind] = made.kinds.get(record.kind, 0) + 1
-        made.blanks = sum(f.blank and f.kind in LOGGED for f in found)
+        made.blanks = sum(f.blank and (f.kind in LOGGED or is_own(f.kind)) for f in found)
         made.days = sorted({f.date for f in found if f.date is not None})
         heading_at = self._heading_line
         above = [shown(t, 40) for _, t in arranged.above]
@@ -735,7 +787,7 @@ class SheetReader:
             made.taken_as.append(f"days without a year: of {made.days[0].year}, the season of "
                                  "planting")
         made.examples = [
-            f"{f.plant}, {f.date}: {f.kind} {f'{f.value} {f.unit}'.strip() or f.note[:30]}"
+            f"{f.plant}, {f.date}: {called(f.kind)} {f'{f.value} {f.unit}'.strip() or f.note[:30]}"
             for f in (here[:1] + here[-1:] if len(here) > 1 else here)
         ]
 
@@ -757,6 +809,9 @@ def measure_in(text: str, trial: Trial) -> Heading | str:
     """
     pieces = [text, *re.split(r"[:;,]| - ", text)]
     for piece in pieces:
+        own = own_heading(piece.strip(), trial.traits)
+        if own is not None and own.role == OWN:
+            return replace(own, role="day", text=text)
         match = next(iter(match_headings(MEASURES, [_bare(piece, trial)], trial.counted)[0]
                           .values()), None)
         if match is not None and match.column.name in LOGGED:

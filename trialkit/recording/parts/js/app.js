@@ -185,6 +185,11 @@ export class App {
     return this.measure(cell)?.head ?? cell;
   }
 
+  // What a cell is called in a sentence: "weight", or the gardener's own "mildew".
+  called(cell) {
+    return this.measure(cell)?.called ?? cell;
+  }
+
   measure(cell) {
     return this.trial.measures.find((measure) => measure.name === cell);
   }

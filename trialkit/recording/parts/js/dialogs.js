@@ -5,15 +5,22 @@ import { $, make, onTap, say } from "./page.js";
 const WHOLE = /^\d{1,4}$/;
 const DECIMAL = /^\d{1,6}(\.\d{1,3})?$/;
 const FEET = /^\d{1,2}'(\d{1,2}(\.\d{1,2})?)?$/;
+const SHARE = /^(\d{1,4})\/(\d{1,4})$/;
 
 // Where heights are in feet or inches, both may be given.
 function feetToo(unit) {
   return unit === "in" || unit === "ft";
 }
 
-// Feet and inches are typed as 5'6 and kept as 5'6".
-function kept(text, cell, unit) {
-  if (cell === "count") return WHOLE.test(text) ? String(Number(text)) : null;
+// Feet and inches are typed as 5'6 and kept as 5'6". how : what kind of number it is (see
+// trialkit/recording/phone.py).
+function kept(text, how, unit) {
+  if (how === "whole") return WHOLE.test(text) ? String(Number(text)) : null;
+  if (how === "share") {
+    const [, some, all] = SHARE.exec(text) ?? [];
+    return Number(all) > 0 && Number(some) <= Number(all) ? text : null;
+  }
+  if (how === "number") return DECIMAL.test(text) ? text : null;
   if (feetToo(unit) && text.includes("'")) {
     if (!FEET.test(text)) return null;
     return text.endsWith("'") ? text : `${text}"`;
@@ -24,11 +31,13 @@ function kept(text, cell, unit) {
 export function numberPad(app, tell, shown) {
   let cell = "count";
   let text = "";
+  const how = () => app.measure(cell)?.how;
+  const mark = () => ({ whole: "", share: "/" })[how()] ?? ".";
 
   function draw() {
     const unit = cell === "count" ? app.trial.counted : app.unit(cell);
     say("pad-shown", `${text || "–"} ${text.includes("'") ? "" : unit}`.trim());
-    $("pad-keep").disabled = kept(text, cell, app.unit(cell)) === null;
+    $("pad-keep").disabled = kept(text, how(), app.unit(cell)) === null;
   }
 
   function type(key) {
@@ -41,11 +50,11 @@ export function numberPad(app, tell, shown) {
   }
 
   function drawKeys() {
-    const both = feetToo(app.unit(cell));
-    const keys = [..."123456789", cell === "count" ? "" : ".", "0", ...(both ? ["'"] : []), "Delete"];
+    const both = how() === "measure" && feetToo(app.unit(cell));
+    const keys = [..."123456789", mark(), "0", ...(both ? ["'"] : []), "Delete"];
     $("keys").replaceChildren(
       ...keys.map((key) => {
-        const names = { ".": "point", "'": "feet" };
+        const names = { ".": "point", "'": "feet", "/": "of" };
         const button = make("button", key === "'" ? "ft" : key);
         button.type = "button";
         if (names[key]) button.setAttribute("aria-label", names[key]);
@@ -59,13 +68,13 @@ export function numberPad(app, tell, shown) {
   }
 
   function keep() {
-    const value = kept(text, cell, app.unit(cell));
+    const value = kept(text, how(), app.unit(cell));
     if (value === null) return;
     const number = cell === "count" ? Number(value) : value;
     // 5'6" says its own units.
     app.change("set", cell, { value: number, unit: value.includes("'") ? "" : app.unit(cell) });
     close();
-    tell(`${app.plant.id}: ${cell} ${shown(cell)}`);
+    tell(`${app.plant.id}: ${app.called(cell)} ${shown(cell)}`);
   }
 
   // Closing leaves the record as it was; what was half typed is let go.
@@ -80,8 +89,8 @@ export function numberPad(app, tell, shown) {
     close();
   });
   $("pad").addEventListener("keydown", (event) => {
-    if (/^[0-9]$/.test(event.key) || (event.key === "." && cell !== "count")) type(event.key);
-    else if (event.key === "'" && feetToo(app.unit(cell))) type("'");
+    if (/^[0-9]$/.test(event.key) || (mark() && event.key === mark())) type(event.key);
+    else if (event.key === "'" && how() === "measure" && feetToo(app.unit(cell))) type("'");
     else if (event.key === "Backspace") type("Delete");
     else if (event.key === "Enter" && event.target.tagName !== "BUTTON") keep();
     else return;
@@ -99,6 +108,41 @@ export function numberPad(app, tell, shown) {
       draw();
       $("pad").showModal();
       $("pad-head").focus({ preventScroll: true });
+    },
+  };
+}
+
+// A score or yes and no: a button for each.
+export function choicePad(app, tell, shown) {
+  let cell = "";
+
+  function set(value) {
+    if (value === null) app.change("clear", cell);
+    else app.change("set", cell, { value, unit: "" });
+    $("choice").close();
+    tell(`${app.plant.id}: ${app.called(cell)} ${shown(cell)}`);
+  }
+
+  onTap("choice-close", () => $("choice").close());
+  onTap("choice-none", () => set(null));
+
+  return {
+    open(which) {
+      cell = which;
+      const now = app.pick().plants.get(app.plant.id)?.[cell];
+      say("choice-head", `${app.head(cell)} of ${app.plant.id}`);
+      $("choices").replaceChildren(
+        ...app.measure(cell).choices.map(({ value, text }) => {
+          const button = make("button", text);
+          button.type = "button";
+          button.setAttribute("aria-pressed", String(now?.state === "value" && now.value === value));
+          button.addEventListener("click", () => set(value));
+          return button;
+        }),
+      );
+      $("choice-none").disabled = now?.state !== "value";
+      $("choice").showModal();
+      $("choice-head").focus({ preventScroll: true });
     },
   };
 }

@@ -14,7 +14,7 @@ export function listScreen(app) {
       .filter((name) => state.cells[name]?.state === "value")
       .map((name) => {
         const cell = state.cells[name];
-        return name === "count" ? String(cell.value) : `${cell.value} ${cell.unit}`;
+        return `${cell.value} ${cell.unit}`.trim();
       });
     if (app.lost(plant)) parts.unshift("lost");
     return parts.join(", ") || "blank";

@@ -1,7 +1,7 @@
 // One plant at a time: the screen used between the rows.
 
 import { stateOf } from "./bed.js";
-import { notePad, numberPad } from "./dialogs.js";
+import { choicePad, notePad, numberPad } from "./dialogs.js";
 import { lossPad } from "./losses.js";
 import { $, onTap, plural, say, show } from "./page.js";
 import { dayInShort } from "./stamp.js";
@@ -22,14 +22,22 @@ export function plantScreen(app) {
   function shown(cell) {
     const now = cells()[cell];
     if (now?.state !== "value") return emptyWords();
-    return cell === "count" ? String(now.value) : `${now.value} ${now.unit}`.trim();
+    return `${now.value} ${now.unit}`.trim();
   }
 
   function emptyWords() {
     return cells().count?.state === "skipped" ? "not looked at" : "nothing yet";
   }
 
+  const isChosen = (cell) => Boolean(app.measure(cell)?.choices.length);
+
+  function enterValue() {
+    if (isChosen(app.cell)) choices.open(app.cell);
+    else numbers.open(app.cell);
+  }
+
   const numbers = numberPad(app, tell, shown);
+  const choices = choicePad(app, tell, shown);
   const notes = notePad(app, tell);
   const losses = lossPad(app, tell);
 
@@ -52,8 +60,8 @@ export function plantScreen(app) {
     const last = app.undo();
     if (!last) return;
     const what = {
-      add: "+1", set: `${last.cell} ${last.value}`, skip: "not looked at",
-      clear: `${last.cell} taken away`,
+      add: "+1", set: `${app.called(last.cell)} ${last.value}`, skip: "not looked at",
+      clear: `${app.called(last.cell)} taken away`,
     }[last.op];
     tell(`Undone on ${last.plant}: ${what}. Now ${shown(app.cell)}`);
   }
@@ -71,7 +79,7 @@ export function plantScreen(app) {
     tell(`${app.plant.id}: not looked at`);
   });
   onTap("type", () => numbers.open(app.cell));
-  onTap("measure", () => numbers.open(app.cell));
+  onTap("measure", enterValue);
   onTap("to-note", () => notes.open());
   onTap("to-more", () => losses.open());
   onTap("undo", undo);
@@ -127,7 +135,7 @@ export function plantScreen(app) {
       const draft = app.pick().draft;
       if (draft && draft.plant === app.plant.id) {
         if (draft.cell === "note") notes.open(draft.value);
-        else numbers.open(draft.cell, draft.value);
+        else if (app.measure(draft.cell)) numbers.open(draft.cell, draft.value);
       }
     },
     render() {
@@ -151,7 +159,8 @@ export function plantScreen(app) {
       const counting = app.cell === "count";
       for (const id of ["plus", "zero", "type"]) show(id, counting);
       show("measure", !counting);
-      say("measure", `Type the ${app.cell}`);
+      const [how, what] = [isChosen(app.cell) ? "Choose" : "Type", app.called(app.cell)];
+      say("measure", app.measure(app.cell)?.own ? `${how}: ${what}` : `${how} the ${what}`);
       $("undo").disabled = !app.pick().last;
       say("next", app.nextPlant(1) ? `Next ${app.thing}` : "Finish");
       show("to-more", app.thing === "plant");

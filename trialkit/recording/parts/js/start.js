@@ -23,7 +23,7 @@ const KEEPING = {
 
 export function startScreen(app) {
   const today = localDay(Date.now());
-  const names = app.trial.measures.map((measure) => measure.name);
+  const measures = app.trial.measures;
   // A clock that is behind the day this page was made is wrong; then no day is filled in for you.
   const clockWrong = Date.now() < Date.parse(app.trial.made) - DAY_MS;
 
@@ -87,7 +87,7 @@ export function startScreen(app) {
   }
 
   function asks() {
-    return names.filter((name) => $(`ask-${name}`).checked);
+    return measures.filter((one) => $(`ask-${one.id}`).checked).map((one) => one.name);
   }
 
   function begin(event) {
@@ -95,7 +95,7 @@ export function startScreen(app) {
     const date = $("date").value;
     if (!date || asks().length === 0) {
       say("date-note", date ? "Choose at least one thing to record." : "Choose the date of the pick.");
-      $(date ? `ask-${names[0]}` : "date").focus();
+      $(date ? `ask-${measures[0].id}` : "date").focus();
       return;
     }
     app.open(date, {
@@ -110,7 +110,7 @@ export function startScreen(app) {
   $("date").value = clockWrong ? "" : today;
   const last = app.journal.lastChoices()?.choices;
   if (last) {
-    for (const name of names) $(`ask-${name}`).checked = last.asks.includes(name);
+    for (const one of measures) $(`ask-${one.id}`).checked = last.asks.includes(one.name);
     for (const name of ["backwards", "hide", "buzz"]) $(name).checked = last[name];
     $("who").value = last.who;
     if ($("whole")) $("whole").checked = last.whole ?? false;
