@@ -108,7 +108,7 @@ def test_split_plot_sides_are_drawn_not_fixed():
         ({"design": ROW_COLUMN, "grid": (3, 5)}, "need 20 plots", "a grid of 4 x 5"),
         ({"design": INCOMPLETE_BLOCKS, "block_size": 7}, "already holds all", "complete blocks"),
         ({"design": INCOMPLETE_BLOCKS}, "need a block size", "blocks of 2"),
-        ({"room_cm": (500.0, 300.0)}, "do not fit 5.00 m", "a bed of"),
+        ({"room_cm": (500.0, 300.0)}, "do not fit 5 m along", "a bed of"),
         ({"across": 3}, "do not come out even", "4, 5, 10, 20 plots"),
     ],
 )

@@ -101,7 +101,7 @@ def test_what_the_file_does_not_say_is_printed_and_can_be_added_as_printed(tmp_p
     assert lines[1:9] == [
         "Above the first line in square brackets:", "looks = 9",
         "Under [units]:", 'height = "ft-in"',
-        "Under [layout]:", 'design = "completely randomised"', 'row_spacing = "90 cm"',
+        "Under [layout]:", 'design = "completely randomised"', 'row_spacing = "3 ft"',
         'shade = "shade from the east"',
     ]  # fmt: skip
     assert lines[9].startswith("Plant by the map")
@@ -109,7 +109,7 @@ def test_what_the_file_does_not_say_is_printed_and_can_be_added_as_printed(tmp_p
                         + "\n".join(lines[6:9]) + "\n", 1)  # fmt: skip
     (folder / "trial.toml").write_text(text)
     trial = read_records(folder).trial
-    assert (trial.looks, trial.height_unit, trial.layout.row_spacing_cm) == (9, "ft", 90)
+    assert (trial.looks, trial.height_unit, trial.layout.row_spacing_cm) == (9, "ft", 91.44)
     assert trial.layout.design == "completely randomised"
     full = FULL.replace("[layout]\n", '[layout]\ndesign = "randomised complete blocks"\n')
     silent = run("plan", begun(tmp_path, full, "all"), *SMALL)
@@ -133,7 +133,7 @@ def test_every_option_that_differs_is_told_with_both_values_and_nothing_is_writt
         "crop:", "garden:", "planted: trial.toml says 2031-03-04, asked for is 2031-03-05",
         "counted:", "reach:", "looks: trial.toml says 12, asked for is 20", "units.height:",
         "units.weight:", 'layout.design: trial.toml says "Latin squares", asked for is "randomised',
-        "layout.row_spacing: trial.toml says 91.44 cm, asked for is 90 cm", "layout.plant_spacing:",
+        "layout.row_spacing: trial.toml says 3 ft, asked for is 90 cm", "layout.plant_spacing:",
         "layout.sun:", "layout.seed:", "varieties: trial.toml names Blue Lantern, Copper Bell, Da",
         "check: trial.toml marks Copper Bell; the first asked for is Blue Lantern",
     ):  # fmt: skip

@@ -36,7 +36,7 @@ def plan():
 
 def test_heading_tells_the_size_and_the_seed(plan):
     block = planning.heading(plan)
-    assert "5 varieties, 4 repeats, 20 plots, 40 plants" in block.plain
+    assert "5 varieties, 4 plots of each, 20 plots, 40 plants" in block.plain
     assert "Seed 3." in block.plain
 
 
@@ -182,7 +182,7 @@ def test_plan_command_writes_a_sound_trial_and_paper(tmp_path):
         (["--row-spacing", "3 apples"], "'apples' is not a unit"),
         (["--plant-spacing", "-3"], "cannot be below zero"),
         (["--aisle", "half a yard"], "The aisle 'half a yard'"),
-        (["--room", "12"], '12x4 (metres), or "40 ft x 13 ft"'),
+        (["--room", "12"], '12x4 (metres), or "40 x 13 ft"'),
         (["--top", "up"], "north"),
     ],
 )

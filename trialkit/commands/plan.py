@@ -37,7 +37,9 @@ _Once = Annotated[
     typer.Option("--once/--often", help="Dug or cut once: a sheet for that day in place of pick "
                                         "sheets. Else as trial.toml says.", show_default=False),
 ]
-_Label = Annotated[str, typer.Option("--label", help="Stake label in mm, wide x tall.")]
+_Label = Annotated[
+    str, typer.Option("--label", help="Stake label, wide x tall: 60x25 in mm, or 2.5x1 in.")
+]
 _Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for the count.")]
 
 
@@ -71,15 +73,17 @@ def plan(
         list[str] | None, typer.Option(help="A treatment of a split plot; once for each.")
     ] = None,
     row_spacing: Annotated[
-        str, typer.Option(help='Between rows: "3 ft", 90 (a bare number is cm); else 90 cm.')
+        str, typer.Option(help='Between rows: "3 ft", 90 (a bare number is cm); else 90 cm, or '
+                               '3 ft where heights are in feet.')
     ] = "",
     plant_spacing: Annotated[
-        str, typer.Option(help='Between plants in a row: "18 in", 45; else 45 cm.')
+        str, typer.Option(help='Between plants in a row: "18 in", 45; else 45 cm, or '
+                               '18 in.')
     ] = "",
     across: Annotated[int | None, typer.Option(help="Plots along a row of the bed.")] = None,
     room: Annotated[
         str, typer.Option(help='Room there is: along the rows x across them, 12x4 in m, or '
-                               '"40 ft x 13 ft".')
+                               '"40 x 13 ft".')
     ] = "",
     aisle: Annotated[
         str, typer.Option(help='Aisle between blocks: "2 ft", 60 (a bare number is cm).')
@@ -89,7 +93,8 @@ def plan(
     top: Annotated[str, typer.Option(help="Compass side at the top of the map.")] = "north",
     counted: Annotated[str, typer.Option(help="What a pick counts; else pods.")] = "",
     heights: Annotated[
-        str, typer.Option(help="Unit of heights: cm, in, ft-in, ...; else cm.")
+        str, typer.Option(help="Unit of heights: cm, in, ft-in, ...; else cm, or feet where all "
+                               "lengths here are in feet.")
     ] = "",
     weights: Annotated[str, typer.Option(help="Unit of weights: g, kg, oz, lb; else g.")] = "",
     reach: Annotated[str, typer.Option(help='How high you reach: "210 cm" or "7 ft".')] = "",
@@ -134,13 +139,16 @@ def plan(
 
     try:
         sheet = sheet_named(paper_name)
-        size = LabelSize(*_pair(label, "label"))
+        size = LabelSize(*planning.label_mm(label))
         labels_on(sheet, size)
         how = Printing(size, weigh, blind, days, baskets, once)
         space = planning.room_cm(room) if room else None
         if not dry_run:
             tidy(folder)
             check_vacant(folder, is_described(folder))
+        lengths = (reach, row_spacing, plant_spacing, aisle, room)
+        if not heights and not is_described(folder) and planning.says_feet(*lengths):
+            heights = "ft"
         spread = planpower.spread(learned or "", folder)
         made = planning.lay_out(
             folder=folder,
@@ -216,6 +224,7 @@ def paper(
     from trialkit.design.paper import paper as sheet_named
     from trialkit.design.planfolder import Printing, bed_of_records, print_paper
     from trialkit.records import RecordsError, read_records
+    from trialkit.report.planning import label_mm
     from trialkit.trial import TrialProblems
 
     folder = the_trial(folder)
@@ -224,7 +233,7 @@ def paper(
         if bed.plants.empty:
             stop(Exit.RECORDS, f"{folder} lists no plants in plants.csv yet.")
         sheet = sheet_named(paper_name)
-        size = LabelSize(*_pair(label, "label"))
+        size = LabelSize(*label_mm(label))
         how = Printing(size, weigh, blind, days, baskets, once)
         printed = print_paper(bed, folder / "paper", sheet, how)
     except (RecordsError, TrialProblems) as problem:

@@ -15,6 +15,7 @@ import pandas as pd
 from trialkit.design.geometry import BedGeometry, compass_in, on_map
 from trialkit.design.layouts import Planting, walking_order
 from trialkit.design.request import PLAN_FILE, BedDrawing, read_drawing, read_letters
+from trialkit.reading.units import in_feet
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -65,6 +66,11 @@ class Bed:
         return replace(
             self, plants=self.plants.assign(variety=""), check=None, kept_letters={}, blind=True
         )
+
+    @property
+    def feet(self) -> bool:
+        """Whether lengths are told in feet and inches."""
+        return in_feet(self.height_unit)
 
     @property
     def varieties(self) -> list[str]:

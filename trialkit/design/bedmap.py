@@ -30,8 +30,10 @@ from trialkit.design.paper import (
     write,
 )
 from trialkit.design.request import INCOMPLETE_BLOCKS
+from trialkit.reading.units import CM, length_text
 
-# Scales a ruler can read off, as 1 : n.
+# Scales a ruler can read off, as 1 : n; with feet, an inch is half a foot, a foot, 2, 3 ... feet.
+FEET_SCALES = (6, 12, 18, 24, 36, 48, 60, 72, 96, 120, 144, 180, 240, 360, 480, 600, 1200, 2400)
 SCALES = (2, 5, 10, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 500, 1000, 2000, 5000)
 HATCHES = ("", "//", "..", "\\\\", "--", "xx", "||", "++", "oo", "////")
 HEAD_MM = 28.0
@@ -93,7 +95,7 @@ def fit(bed: Bed, sheet: Paper) -> MapFrame:
         room_y = page.tall - 2 * MARGIN_MM - HEAD_MM - foot - SUN_MM - 8.0
         fits = [
             scale
-            for scale in SCALES
+            for scale in (FEET_SCALES if bed.feet else SCALES)
             if (right - left) * 10 / scale <= room_x and (bottom - top) * 10 / scale <= room_y
         ]
         if not fits:
@@ -109,7 +111,8 @@ def fit(bed: Bed, sheet: Paper) -> MapFrame:
         if best is None or scale < best.scale:
             best = frame
     if best is None:
-        raise ValueError("The bed is too large to draw on this paper at 1 : 5000.")
+        least = (FEET_SCALES if bed.feet else SCALES)[-1]
+        raise ValueError(f"The bed is too large to draw on this paper at 1 : {least}.")
     return best
 
 
@@ -123,13 +126,12 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     size = fitting_size(bed.title, room, 17.0, 9.0, bold=True)
     write(axes, MARGIN_MM, y, shortened(bed.title, room, size, True), size, bold=True)
     left, right, top, bottom = extent(bed)
+    long, wide = (length_text(round(side, 0), bed.feet) for side in (right - left, bottom - top))
     parts = [
         bed.crop,
         f"planted {bed.planted}" if bed.planted else "",
         bed.design,
-        f"bed {(right - left) / 100:.1f} x {(bottom - top) / 100:.1f} m with guards"
-        if len(bed.guards)
-        else f"bed {(right - left) / 100:.1f} x {(bottom - top) / 100:.1f} m",
+        f"bed {long} x {wide}" + (" with guards" if len(bed.guards) else ""),
         bed.note,
     ]
     top_side = f"top of map: {bed.top}"
@@ -143,11 +145,10 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
         axes,
         MARGIN_MM,
         y,
-        f"Scale 1 : {frame.scale}  (1 cm on paper = {frame.scale} cm on the ground, "
-        "if printed at actual size)",
+        f"Scale 1 : {frame.scale}  ({_ruler(bed, frame)}, if printed at actual size)",
         9.0,
     )
-    _scale_bar(axes, frame, y)
+    _scale_bar(axes, bed, frame, y)
     tip = frame.sheet.wide - MARGIN_MM
     write(axes, tip, MARGIN_MM + 12.0, top_side, 9.0, across="right")
     if bed.sun:
@@ -155,14 +156,20 @@ def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
         write(axes, MARGIN_MM, y + 5.5, words, 9.0)
 
 
-def _scale_bar(axes: Axes, frame: MapFrame, y: float) -> None:
-    metres = next(
-        (metres for metres in (0.25, 0.5, 1, 2, 5, 10, 20, 50) if frame.mm(metres * 100) >= 20.0),
-        100,
-    )
-    wide = frame.mm(metres * 100)
+def _ruler(bed: Bed, frame: MapFrame) -> str:
+    """What a length on the paper is on the ground, as a ruler of the grower's reads it."""
+    if bed.feet:
+        return f"1 in on paper = {length_text(frame.scale * CM['in'], True)} on the ground"
+    return f"1 cm on paper = {frame.scale} cm on the ground"
+
+
+def _scale_bar(axes: Axes, bed: Bed, frame: MapFrame, y: float) -> None:
+    unit = CM["ft" if bed.feet else "m"]
+    units = (0.5, 1, 2, 5, 10, 20, 50, 100) if bed.feet else (0.25, 0.5, 1, 2, 5, 10, 20, 50)
+    many = next((many for many in units if frame.mm(many * unit) >= 20.0), 2 * units[-1])
+    wide = frame.mm(many * unit)
     right = frame.sheet.wide - MARGIN_MM
-    label = f"{metres:g} m"
+    label = f"{many:g} {'ft' if bed.feet else 'm'}"
     left = right - wide - text_width(label, 9.0) - 2.0
     box(axes, left, y - 1.0, wide / 2, 2.0, fill="black")
     box(axes, left + wide / 2, y - 1.0, wide / 2, 2.0, fill="white")
@@ -192,7 +199,7 @@ def draw_aisles(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     geometry = bed.geometry
     if geometry.aisle_cm <= 0:
         return
-    text = f"aisle {geometry.aisle_cm:g} cm"
+    text = f"aisle {length_text(geometry.aisle_cm, bed.feet)}"
     size = max(4.0, min(8.0, points(frame.mm(geometry.aisle_cm) * 0.7)))
     # Words stand beside the first block, clear of where two aisles cross.
     first_row = (geometry.aisles_after_rows or (bed.rows,))[0]

@@ -46,6 +46,7 @@ from trialkit.design.request import (
     PlanRequest,
     check_request,
 )
+from trialkit.reading.units import length_text
 
 
 @dataclass(frozen=True)
@@ -143,13 +144,16 @@ def _no_room(request: PlanRequest, candidates: list[Arrangement]) -> PlanProblem
         return max(size[0] / room_long, 1.0) * max(size[1] / room_wide, 1.0)
 
     nearest = sorted(sizes, key=over)[:3]
-    instead = [f"a bed of {long / 100:.2f} x {wide / 100:.2f} m" for long, wide in nearest]
+    feet = request.feet
+    instead = [
+        f"a bed of {length_text(long, feet)} x {length_text(wide, feet)}" for long, wide in nearest
+    ]
     instead.append("fewer plants in a plot or fewer varieties, but as many blocks as you can")
     return PlanProblem(
         [
-            f"{request.count} varieties, {request.blocks} repeats and {request.plants} plants "
-            f"in a plot do not fit {room_long / 100:.2f} m along the rows x "
-            f"{room_wide / 100:.2f} m across them."
+            f"{request.count} varieties, {request.blocks} plots of each and {request.plants} "
+            f"plants in a plot do not fit {length_text(room_long, feet)} along the rows x "
+            f"{length_text(room_wide, feet)} across them."
         ],
         instead,
     )
@@ -557,7 +561,7 @@ def _notes(
     if request.blocks == 1:
         notes.append(
             "One plot of each variety: variety and plot cannot be told apart, so this plan can "
-            "describe but not compare. Use 2 repeats at least; 4 or more are better."
+            "describe but not compare. Give each at least 2 plots; 4 or more are better."
         )
     if request.design in (INCOMPLETE_BLOCKS, ROW_COLUMN, LATIN_SQUARE):
         average, bound = pattern.efficiency.average, pattern.efficiency.bound

@@ -347,9 +347,9 @@ class NeighbourMix:
 
     def in_words(self) -> str:
         """One sentence for the plan."""
-        own = "no variety stands beside itself"
+        own = "no variety is its own neighbour"
         if self.own:
-            own = f"a variety stands beside itself in {self.own} places"
+            own = f"a variety is its own neighbour in {self.own} places"
         times = f"{self.fewest}" if self.fewest == self.most else f"{self.fewest} to {self.most}"
         return f"Neighbours: {own}; each pair of varieties meets {times} times."
 

@@ -37,12 +37,15 @@ from trialkit.design.request import (
     read_request,
 )
 from trialkit.design.sheets import (
+    days_across,
     dig_sheets,
-    height_sheets,
-    pick_sheets,
+    form_sheets,
+    height_form,
+    pick_form,
     print_sheets,
     trait_sheets,
 )
+from trialkit.reading.units import in_feet
 from trialkit.records import Records
 from trialkit.records.folder import DESCRIPTION, LOG, WORKBOOK
 from trialkit.records.schema import PLANTS, TABLES
@@ -318,6 +321,8 @@ def bed_of_records(records: Records) -> Bed:
         row, plant = trial.layout.row_spacing_cm, trial.layout.plant_spacing_cm
         if row is None or plant is None:
             assumed = f"spacing not given, drawn at {ASSUMED_CM[0]:g} x {ASSUMED_CM[1]:g} cm"
+            if in_feet(trial.height_unit):
+                assumed = "spacing not given, drawn at 2 ft x 1 ft"
         geometry = BedGeometry(row or ASSUMED_CM[0], plant or ASSUMED_CM[1])
         drawn = BedDrawing(geometry, "none", "north")
     guards = pd.DataFrame(columns=["row", "column"], dtype=float)
@@ -414,10 +419,12 @@ def print_paper(
     if bed.once if how.once is None else how.once:
         kinds.append(("dig-sheet", "Dig-day sheet", dig_sheets(out, sheet, baskets), ""))
     else:
-        picks = pick_sheets(out, sheet, how.weigh, how.days, baskets)
-        kinds.append(("pick-sheet", "Pick sheet", picks, "a set of picks"))
-    heights = height_sheets(out, sheet, how.days, baskets)
-    kinds.append(("height-sheet", "Height sheet", heights, "a set of measuring days"))
+        pick = pick_form(out, how.weigh, how.days, baskets)
+        kinds.append(("pick-sheet", "Pick sheet", form_sheets(out, pick, sheet),
+                      _many(days_across(pick, sheet), "pick")))
+    height = height_form(out, how.days, baskets)
+    kinds.append(("height-sheet", "Height sheet", form_sheets(out, height, sheet),
+                  _many(days_across(height, sheet), "round")))
     if bed.traits:
         kinds.append(("trait-sheet", "Trait sheet", trait_sheets(out, sheet), ""))
     folder.mkdir(parents=True, exist_ok=True)
@@ -440,7 +447,7 @@ def print_paper(
         if not figures:
             continue
         print_sheets(figures, path(stem), f"{name}: {bed.title}")
-        made.append((path(stem), _pages(figures) + (f" {said}" if said else "")))
+        made.append((path(stem), _pages(figures) + (f" for {said}" if said else "")))
     if how.blind:
         key = folder.parent / KEY_PLACE
         key.mkdir(exist_ok=True)
@@ -453,7 +460,11 @@ def print_paper(
 
 
 def _pages(figures: list[Figure]) -> str:
-    return f"{len(figures)} page{'' if len(figures) == 1 else 's'}"
+    return _many(len(figures), "page")
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def key_text(bed: Bed) -> str:

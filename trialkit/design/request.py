@@ -17,6 +17,7 @@ import numpy as np
 
 from trialkit.design.geometry import COMPASS, BedGeometry
 from trialkit.errors import TrialkitError
+from trialkit.reading.units import length_text
 from trialkit.records.starter import toml_value
 
 COMPLETELY_RANDOMISED = "completely randomised"
@@ -76,6 +77,7 @@ class PlanRequest:
     guards: guard plants at the ends of the rows, all round, or none.
     sun: where the sun or shade comes from, in the grower's words.
     top: the compass side at the top of the map.
+    feet: lengths are told in feet and inches.
     """
 
     varieties: tuple[str, ...]
@@ -97,6 +99,7 @@ class PlanRequest:
     check: str | None = None
     seed: int | None = None
     improve_neighbours: bool = True
+    feet: bool = False
 
     @property
     def count(self) -> int:
@@ -143,7 +146,9 @@ def _check_figures(request: PlanRequest) -> None:
     if request.check is not None and request.check not in request.varieties:
         problems.append(f"The check {request.check!r} is not among the varieties.")
     if request.blocks < 1:
-        problems.append(f"{request.blocks} repeats: at least 1 is needed, and 2 to compare.")
+        problems.append(
+            f"{request.blocks} plots of each variety: at least 1 is needed, and 2 to compare."
+        )
     if not 1 <= request.plants <= MOST_PLANTS:
         problems.append(f"{request.plants} plants in a plot: 1 to {MOST_PLANTS} can be labelled.")
     if request.plot_rows < 1 or request.plants % max(request.plot_rows, 1):
@@ -152,9 +157,11 @@ def _check_figures(request: PlanRequest) -> None:
         )
     for word, value in (("row", request.row_spacing_cm), ("plant", request.plant_spacing_cm)):
         if not 1 <= value <= 2000:
-            problems.append(f"A {word} spacing of {value:g} cm: 1 to 2000 cm is accepted.")
+            said = length_text(value, request.feet)
+            problems.append(f"A {word} spacing of {said}: {_most(1, request.feet)} is accepted.")
     if not 0 <= request.aisle_cm <= 2000:
-        problems.append(f"An aisle of {request.aisle_cm:g} cm: 0 to 2000 cm is accepted.")
+        said = length_text(request.aisle_cm, request.feet)
+        problems.append(f"An aisle of {said}: {_most(0, request.feet)} is accepted.")
     if request.guards not in GUARD_PLACES:
         problems.append(f"Guards {request.guards!r}: choose {_or(GUARD_PLACES)}.")
     plots = len(names) * max(request.blocks, 0) * request.parts
@@ -162,6 +169,10 @@ def _check_figures(request: PlanRequest) -> None:
         problems.append(f"{plots} plots: at most {MOST_PLOTS} can be laid out.")
     if problems:
         raise PlanProblem(problems)
+
+
+def _most(least: int, feet: bool) -> str:
+    return f"{least} in to 65 ft" if feet else f"{least} to 2000 cm"
 
 
 def _refuse_latin(request: PlanRequest) -> None:

@@ -110,32 +110,44 @@ class Form:
         return sum(box.wide for box in self.boxes)
 
 
-def pick_sheets(
-    bed: Bed, sheet: Paper = A4, weigh: bool = True, days: int | None = None, baskets: bool = False
-) -> list[Figure]:
-    """Pages of a set of picks.  days: picking days side by side, None for as many as fit.
-
-    baskets: a line a plot.  Raises ValueError where that many days do not fit, or the trial names
-    no plots.
-    """
+def pick_form(
+    bed: Bed, weigh: bool = True, days: int | None = None, baskets: bool = False
+) -> Form:
+    """A set of picks.  days: picking days side by side, None for as many as fit.  baskets: a line a
+    plot."""
     boxes: tuple[Box, ...] = (Box(bed.counted, COUNT_MM),)
     if weigh:
         boxes += (Box(_in("weight", bed.weight_unit, days), MEASURE_MM),)
     if days == 1:
         boxes += (_NOTES,)
     rule = BASKET_RULE if baskets else PICK_RULE
-    return form_sheets(bed, Form("PICK", boxes, rule, days, baskets), sheet)
+    return Form("PICK", boxes, rule, days, baskets)
+
+
+def height_form(bed: Bed, days: int | None = None, baskets: bool = False) -> Form:
+    """A set of rounds of measuring heights."""
+    unit = "ft in" if bed.height_unit == "ft" else bed.height_unit
+    boxes: tuple[Box, ...] = (Box(_in("height", unit, days), MEASURE_MM),)
+    if days == 1:
+        boxes += (_NOTES,)
+    return Form("HEIGHT", boxes, MEASURE_RULE, days, baskets)
+
+
+def pick_sheets(
+    bed: Bed, sheet: Paper = A4, weigh: bool = True, days: int | None = None, baskets: bool = False
+) -> list[Figure]:
+    """Pages of a set of picks, see `pick_form`.
+
+    Raises ValueError where that many days do not fit, or the trial names no plots.
+    """
+    return form_sheets(bed, pick_form(bed, weigh, days, baskets), sheet)
 
 
 def height_sheets(
     bed: Bed, sheet: Paper = A4, days: int | None = None, baskets: bool = False
 ) -> list[Figure]:
-    """Pages of a set of rounds of measuring heights."""
-    unit = "ft in" if bed.height_unit == "ft" else bed.height_unit
-    boxes: tuple[Box, ...] = (Box(_in("height", unit, days), MEASURE_MM),)
-    if days == 1:
-        boxes += (_NOTES,)
-    return form_sheets(bed, Form("HEIGHT", boxes, MEASURE_RULE, days, baskets), sheet)
+    """Pages of a set of rounds of measuring; ValueError as in `pick_sheets`."""
+    return form_sheets(bed, height_form(bed, days, baskets), sheet)
 
 
 def dig_sheets(bed: Bed, sheet: Paper = A4, baskets: bool = False) -> list[Figure]:

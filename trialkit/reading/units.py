@@ -81,6 +81,31 @@ def length_cm(text: str, unit: str, *, mark: Mark | None = ".") -> float:
     return _quantity(text, unit, LENGTH, mark)
 
 
+def in_feet(unit: str) -> bool:
+    """Whether somebody whose heights are in this unit says lengths in feet and inches."""
+    return unit in ("in", "ft")
+
+
+def length_text(cm: float, feet: bool) -> str:
+    """A length of a bed in words that `length_cm` reads: "3 ft", "1 ft 6 in", "45 cm", "2.4 m".
+
+    feet : in feet and inches, to half an inch; else in cm, from 1 m on in m, to 1 cm.
+    """
+    if not feet:
+        return f"{cm:g} cm" if cm < 100 else f"{round(cm / 100, 2):g} m"
+    whole, inches = divmod(round(2 * cm / CM["in"]) / 2, 12)
+    parts = [f"{whole:g} ft"] if whole else []
+    if inches or not parts:
+        parts.append(f"{inches:g} in")
+    return " ".join(parts)
+
+
+def spacing_text(cm: float, feet: bool) -> str:
+    """A spacing for trial.toml: as `length_text` says it, unless that would alter it."""
+    said = length_text(cm, feet)
+    return said if abs(length_cm(said, "cm") - cm) < 0.005 else f"{cm:g} cm"
+
+
 def weight_g(text: str, unit: str, *, mark: Mark | None = ".") -> float:
     """A weight in g; a bare number is in ``unit`` (g, kg, oz or lb).  Raises Unreadable."""
     return _quantity(text, unit, WEIGHT, mark)

@@ -17,6 +17,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from trialkit.cautions import ALL, in_a_line
+from trialkit.reading.units import in_feet, spacing_text, unit_name
 from trialkit.records.folder import DESCRIPTION, WORKBOOK
 from trialkit.records.schema import TABLES
 from trialkit.records.write import csv_text, sync_folder, write_text
@@ -151,8 +152,9 @@ def description_text(said: Description) -> str:
 
 
 def _layout(said: Description) -> list[str]:
-    row = None if said.row_cm is None else f"{said.row_cm:g} cm"
-    plant = None if said.plant_cm is None else f"{said.plant_cm:g} cm"
+    feet = in_feet(unit_name(said.height_unit) or "")
+    row = None if said.row_cm is None else spacing_text(said.row_cm, feet)
+    plant = None if said.plant_cm is None else spacing_text(said.plant_cm, feet)
     lines = [
         _line("design", said.design, "randomised complete blocks"),
         _line("rows", said.rows, 4),

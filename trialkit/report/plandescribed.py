@@ -19,7 +19,7 @@ from trialkit.design.request import DESIGNS
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import TomlReader
-from trialkit.reading.units import length_cm, unit_name
+from trialkit.reading.units import in_feet, length_cm, spacing_text, unit_name
 from trialkit.records.folder import DESCRIPTION
 from trialkit.records.starter import Description, toml_value
 from trialkit.trial import Trial, TrialProblems, draft_trial
@@ -89,6 +89,7 @@ def settle(found: Described, asked: Mapping[str, Any]) -> Settled:
     values: dict[str, Any] = {}
     differ: list[str] = []
     left_open: dict[str, Any] = {}
+    feet = in_feet(found.trial.height_unit)
     for key, (own, same) in _settings(found).items():
         other = asked.get(key)
         if other in (None, "", ()):
@@ -99,7 +100,8 @@ def settle(found: Described, asked: Mapping[str, Any]) -> Settled:
         elif same(own, other):
             values[key] = own
         else:
-            differ.append(f"{key}: trial.toml says {_shown(own)}, asked for is {_shown(other)}.")
+            differ.append(f"{key}: trial.toml says {_shown(own, feet)}, asked for is "
+                          f"{_shown(other, feet)}.")
     differ += _names_differ(found.trial, tuple(asked.get("varieties") or ()))
     return Settled(values, tuple(differ), left_open)
 
@@ -137,7 +139,7 @@ def to_add(found: Described, settled: Settled, planting: Planting) -> list[str]:
         section, _, name = key.rpartition(".")
         if key == "layout.sun" and "shade" in value.lower():
             name = "shade"
-        said = f"{value:g} cm" if name.endswith("_spacing") else value
+        said = spacing_text(value, request.feet) if name.endswith("_spacing") else value
         lines[section].append(f"{name} = {toml_value(said)}")
     out = [*(["Above the first line in square brackets:", *lines[""]] if lines[""] else [])]
     for section in ("units", "layout"):
@@ -208,9 +210,9 @@ def _names_differ(trial: Trial, asked: tuple[str, ...]) -> list[str]:
     return out
 
 
-def _shown(value: Any) -> str:
+def _shown(value: Any, feet: bool) -> str:
     if isinstance(value, float):
-        return f"{value:g} cm"
+        return spacing_text(value, feet)
     return value.isoformat() if isinstance(value, date) else toml_value(value)
 
 

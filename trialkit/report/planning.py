@@ -25,7 +25,7 @@ from trialkit.design.planfolder import About, Printing, harvested_once, in_the_w
 from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
-from trialkit.reading.units import LENGTH, WEIGHT, length_cm, unit_name
+from trialkit.reading.units import LENGTH, WEIGHT, in_feet, length_cm, length_text, unit_name
 from trialkit.records.starter import LOOKS
 from trialkit.report.blocks import Block, paragraphs, part
 from trialkit.report.opened import CellStop, told
@@ -179,17 +179,45 @@ def spacing_cm(text: str, what: str, least: float = 1.0) -> float | None:
     return length
 
 
+def two_lengths_cm(text: str, unit: str) -> tuple[float, float]:
+    """Two lengths with an x between them in cm; bare numbers are in `unit`, or in the one unit
+    that is named after the second ("40 x 13 ft").  Raises ValueError."""
+    long, wide = re.split(r"\s*(?:x|\u00d7|\bby\b)\s*", text[:100].strip().lower())
+    shared = re.fullmatch(r"[0-9.]+ ?([a-z]+|'|\")", wide)
+    if shared and re.fullmatch(r"[0-9.]+", long):
+        long += f" {shared[1]}"
+    return length_cm(long, unit), length_cm(wide, unit)
+
+
 def room_cm(text: str) -> tuple[float, float]:
     """Length along the rows and width across them in cm; bare numbers are metres."""
-    sides = re.split(r"\s*[x\u00d7]\s*", text[:100].strip().lower())
     try:
-        long, wide = (length_cm(side, "m") for side in sides)
+        long, wide = two_lengths_cm(text, "m")
     except ValueError:
         raise ValueError(
             f"The room {text!r} is not two lengths with an x. Write: 12x4 (metres), or "
-            '"40 ft x 13 ft".'
+            '"40 x 13 ft".'
         ) from None
     return long, wide
+
+
+def label_mm(text: str) -> tuple[float, float]:
+    """Width and height of a stake label in mm; bare numbers are mm."""
+    try:
+        wide, tall = two_lengths_cm(text, "mm")
+    except ValueError:
+        raise ValueError(
+            f"The label {text!r} is not two lengths with an x. Write: 60x25 (mm), or 2.5 x 1 in."
+        ) from None
+    return wide * 10, tall * 10
+
+
+def says_feet(*texts: str) -> bool:
+    """Whether all lengths somebody gave with a unit are in feet or inches, and there is one."""
+    words = re.findall(r"[a-z]+|['\"]", " ".join(texts).lower())
+    units = {unit_name(word) for word in words}
+    known = units & set(LENGTH.factors)
+    return bool(known) and all(in_feet(str(unit)) for unit in known)
 
 
 def _check_units(reach: str, height: str, weight: str) -> None:
@@ -211,6 +239,9 @@ def _request(
     """The bed to lay out.  A layout that trial.toml names in words of its own is looked up."""
     bed = {name: values.get(f"layout.{key}") for key, name in _BED.items()}
     asked = {**given, **{key: value for key, value in bed.items() if value is not None}}
+    asked["feet"] = in_feet(unit_name(values.get("units.height") or "cm") or "cm")
+    if asked["feet"]:
+        asked = _IN_FEET | asked
     words = values.get("layout.design") or LAYOUTS["blocks"]
     if found is None:
         names = tuple(name.strip() for name in values["varieties"])
@@ -223,6 +254,10 @@ def _request(
         )
     trial = found.trial
     return PlanRequest(trial.variety_names, design=design, check=trial.check, **asked)
+
+
+_IN_FEET = {"row_spacing_cm": 3 * 30.48, "plant_spacing_cm": 18 * 2.54}
+"""Spacing that nobody gave, where lengths are in feet."""
 
 
 def _about(values: Mapping[str, Any], folder: str | Path) -> About:
@@ -251,11 +286,15 @@ def heading(plan: Plan) -> Block:
 def size_words(planting: Planting) -> list[str]:
     """The size of the bed, then its notes, a sentence each."""
     request = planting.request
+    def said(cm: float) -> str:
+        return length_text(cm, request.feet)
+
     long, wide = planting.size_cm
     first = (
-        f"{request.design.capitalize()}: {request.count} varieties, {request.blocks} repeats, "
-        f"{len(planting.plots)} plots, {len(planting.plants)} plants on "
-        f"{long / 100:.1f} x {wide / 100:.1f} m. Seed {planting.seed}."
+        f"{request.design.capitalize()}: {request.count} varieties, "
+        f"{request.blocks} plots of each, {len(planting.plots)} plots, {len(planting.plants)} plants on "
+        f"{said(long)} x {said(wide)}: rows {said(request.row_spacing_cm)} apart, plants "
+        f"{said(request.plant_spacing_cm)} apart in a row. Seed {planting.seed}."
     )
     missing = unprintable("".join(request.varieties))
     notes = list(planting.notes)
