@@ -34,7 +34,8 @@ def planned(folder: Path, *more: str) -> str:
     ("cm", "feet", "text"),
     [(91.44, True, "3 ft"), (45.72, True, "1 ft 6 in"), (167.64, True, "5 ft 6 in"),
      (15.24, True, "6 in"), (0.0, True, "0 in"), (11.43, True, "4.5 in"),
-     (90.0, True, "2 ft 11.5 in"), (45.0, False, "45 cm"), (100.0, False, "1 m"), (167.5, False, "1.68 m")],
+     (90.0, True, "2 ft 11.5 in"), (45.0, False, "45 cm"), (100.0, False, "1 m"),
+     (167.5, False, "1.68 m")],
 )  # fmt: skip
 def test_lengths_are_told_in_the_growers_own_units(cm: float, feet: bool, text: str) -> None:
     assert length_text(cm, feet) == text

@@ -292,8 +292,9 @@ def size_words(planting: Planting) -> list[str]:
     long, wide = planting.size_cm
     first = (
         f"{request.design.capitalize()}: {request.count} varieties, "
-        f"{request.blocks} plots of each, {len(planting.plots)} plots, {len(planting.plants)} plants on "
-        f"{said(long)} x {said(wide)}: rows {said(request.row_spacing_cm)} apart, plants "
+        f"{request.blocks} plots of each, {len(planting.plots)} plots, "
+        f"{len(planting.plants)} plants on {said(long)} x {said(wide)}: "
+        f"rows {said(request.row_spacing_cm)} apart, plants "
         f"{said(request.plant_spacing_cm)} apart in a row. Seed {planting.seed}."
     )
     missing = unprintable("".join(request.varieties))
