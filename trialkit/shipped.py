@@ -55,6 +55,14 @@ def several_trials() -> list[Path]:
     return sorted(path.parent for path in _folder("data").glob("barley-minnesota/*/trial.toml"))
 
 
+def classic(name: str) -> Path:
+    """A published data set that the notebook of mixed models works.  FileNotFoundError if none."""
+    path = _folder("data") / "classic" / f"{name}.csv"
+    if not path.is_file():
+        raise FileNotFoundError(str(path))
+    return path
+
+
 def copy_trial(source: Path, target: Path) -> None:
     """Copy a trial's own files (not reports made of it) into a new or empty folder.
 

@@ -14,14 +14,14 @@ ovary <- as.data.frame(Ovary)
 ovary <- data.frame(mare = paste0("M", ovary$Mare), follicles = ovary$follicles,
                     s = sin(2 * pi * ovary$Time), c = cos(2 * pi * ovary$Time))
 ovary$scan <- ave(seq_along(ovary$mare), ovary$mare, FUN = seq_along)
-write.csv(ovary, "data/ovary.csv", row.names = FALSE)
+write.csv(ovary, "data/ovary.csv", row.names = FALSE, quote = FALSE)
 
 weights <- as.data.frame(BodyWeight)
 weights <- weights[weights$Time != 44 & weights$Time %% 7 == 1, ]
 weights <- data.frame(rat = paste0("R", weights$Rat), diet = paste0("D", weights$Diet),
                       day = weights$Time, weight = weights$weight)
 weights$week <- (weights$day - 1) / 7
-write.csv(weights, "data/bodyweight.csv", row.names = FALSE)
+write.csv(weights, "data/bodyweight.csv", row.names = FALSE, quote = FALSE)
 
 tight <- lmeControl(msMaxIter = 1000, maxIter = 500, tolerance = 1e-10, msTol = 1e-13,
                     niterEM = 200, returnObject = TRUE)

@@ -1,0 +1,204 @@
+"""Plants in plots in blocks, with and without a crossed date, beside R and statsmodels.
+
+    python tests/bench/bench_nested.py                      (500, 2,000 and 5,000 plots)
+    python tests/bench/bench_nested.py --plots 500 100000   (others; R only up to 5,000)
+    python tests/bench/bench_nested.py --errors             (serial correlation beside nlme)
+
+Four plants a plot, five dates.  Every fit is a process of its own on one thread, one after the
+other; memory is the rise of the process's peak while it fits.  Goals: at most half of lme4's time
+and twice its memory; all pairs by Kenward-Roger within three fits.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+R_SCRIPT = Path(__file__).with_name("bench_nested.R")
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+LARGEST_IN_R, LARGEST_ELSEWHERE = 5000, 500
+PATIENCE = 300
+
+
+def nested(plots: int, plants: int = 4, dates: int = 5, seed: int = 3) -> pd.DataFrame:
+    """Five varieties, a plot of each a block."""
+    rng = np.random.default_rng(seed)
+    plant = np.repeat(np.arange(plots * plants), dates)
+    date = np.tile(np.arange(dates), plots * plants)
+    plot = plant // plants
+    y = 5.0 + 0.2 * (plot % 5) + rng.normal(0.0, 0.4, dates)[date]
+    for codes, sd in ((plot // 5, 0.5), (plot, 0.6), (plant, 0.7), (np.arange(len(plant)), 1.0)):
+        y = y + rng.normal(0.0, sd, codes.max() + 1)[codes]
+    columns = {"block": plot // 5, "plot": plot, "plant": plant, "date": date}
+    data = pd.DataFrame({name: np.char.add(name[:2], codes.astype(str))
+                         for name, codes in columns.items()})  # fmt: skip
+    data["variety"] = np.char.add("v", (plot % 5).astype(str))
+    data["y"] = np.round(y, 4)
+    return data
+
+
+def peak_mb() -> float:
+    """Highest resident memory of this process so far."""
+    line = next(x for x in Path("/proc/self/status").read_text().splitlines() if "VmHWM" in x)
+    return float(line.split()[1]) / 1024.0
+
+
+def one_fit(path: str, by: str, groups: list[str]) -> None:
+    """Run in a process of its own: one JSON line."""
+    data = pd.read_csv(path)
+    if by == "statsmodels":
+        import statsmodels.formula.api as smf
+
+        before, start = peak_mb(), time.perf_counter()
+        parts = {g: f"0 + C({g})" for g in groups if g != "block"}
+        model = smf.mixedlm("y ~ variety", data, groups="block", re_formula="1", vc_formula=parts)
+        fit = model.fit(reml=True)
+        print(json.dumps({"seconds": time.perf_counter() - start, "objective": -2.0 * fit.llf,
+                          "mb": peak_mb() - before}))  # fmt: skip
+        return
+    from bench_mixed import cold
+
+    from trialkit.mixed import fit_lmm
+
+    fit_lmm("y ~ variety", data.head(200), groups=["plant"])  # imports, not timed
+    before, start = peak_mb(), time.perf_counter()
+    own = fit_lmm("y ~ variety", data, groups=groups)
+    seconds = time.perf_counter() - start
+    rise = peak_mb() - before
+    start = time.perf_counter()
+    cold(own).compare("variety", df="kenward-roger")
+    pairs = time.perf_counter() - start
+    print(json.dumps({"seconds": seconds, "objective": own.objective, "mb": rise, "pairs": pairs,
+                      "with_pairs": peak_mb() - before}))  # fmt: skip
+
+
+def child(command: list[str]) -> dict[str, Any]:
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, check=False,
+                              timeout=PATIENCE, env=os.environ | ONE_THREAD)  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return {"why": f"not done in {PATIENCE} s"}
+    if done.returncode:
+        return {"why": (done.stderr.strip().splitlines() or ["no message"])[-1][:60]}
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
+
+
+def verdict(ratio: float, goal: float) -> str:
+    return f"{ratio:.2g} (goal {goal:g}: {'met' if ratio <= goal else 'MISSED'})"
+
+
+def lines_of(plots: int, with_date: bool) -> list[list[str]]:
+    groups = ["block", "plot", "plant"] + ["date"] * with_date
+    with tempfile.TemporaryDirectory() as folder:
+        path = str(Path(folder) / "nested.csv")
+        nested(plots).to_csv(path, index=False)
+        own = min((child([sys.executable, __file__, "--fit", path, "trialkit", *groups])
+                   for _ in range(2)), key=lambda x: float(x.get("seconds", np.inf)))  # fmt: skip
+        peers = {}
+        if shutil.which("Rscript") and plots <= LARGEST_IN_R:
+            for name in ("lme4", "glmmTMB"):
+                extra = ["date"] * with_date
+                peers[name] = child(["Rscript", str(R_SCRIPT), path, name, *extra])
+        if plots <= LARGEST_ELSEWHERE and not with_date:
+            peers["statsmodels"] = child([sys.executable, __file__, "--fit", path, "statsmodels",
+                                          *groups])  # fmt: skip
+    what = f"{plots:,} plots{', date' if with_date else ''}"
+    if "why" in own:
+        return [[what, "trialkit", own["why"], "", "", ""]]
+    out = [[what, "trialkit", f"{own['seconds']:.2f}", f"{own['mb']:.0f}",
+            f"KR all pairs {own['pairs']:.2f} s ({own['with_pairs']:.0f} MB)",
+            verdict(own["pairs"] / own["seconds"], 3.0)]]  # fmt: skip
+    for name, peer in peers.items():
+        if "why" in peer:
+            out.append([what, name, peer["why"], "", "", ""])
+            continue
+        apart = f"objective apart {own['objective'] - peer['objective']:.1e}"
+        share = own["seconds"] / peer["seconds"]
+        memory = own["mb"] / max(peer["mb"], 1.0)
+        told = (f"{verdict(share, 0.5)}, memory {verdict(memory, 2.0)}" if name == "lme4"
+                else f"{share:.2g}, memory {memory:.2g}")  # fmt: skip
+        out.append([what, name, f"{peer['seconds']:.2f}", f"{peer['mb']:.0f}", apart, told])
+    return out
+
+
+SERIAL_IN_R = """
+suppressPackageStartupMessages(library(nlme))
+d <- read.csv(commandArgs(TRUE)[1], stringsAsFactors = TRUE)
+s <- proc.time()[["elapsed"]]
+m <- lme(y ~ variety, d, random = ~ 1 | plot/plant,
+         correlation = corAR1(form = ~ pick | plot/plant))
+cat(proc.time()[["elapsed"]] - s, -2 * as.numeric(logLik(m)))
+"""
+
+
+def serial_lines(plots: int) -> list[list[str]]:
+    """Serial correlation within plants over 15 picks, beside nlme."""
+    from trialkit.mixed import fit_lmm
+
+    data = nested(plots, dates=15)
+    data["pick"] = data.groupby("plant").cumcount()
+    rng = np.random.default_rng(1)
+    errors = rng.normal(size=(plots * 4, 15))
+    for t in range(1, 15):
+        errors[:, t] = 0.5 * errors[:, t - 1] + np.sqrt(0.75) * errors[:, t]
+    data["y"] += errors.ravel()
+    start = time.perf_counter()
+    fit = fit_lmm("y ~ variety", data, ["plot", "plant"], serial={"plant": "pick"})
+    seconds = time.perf_counter() - start
+    start = time.perf_counter()
+    fit.compare("variety")
+    pairs = time.perf_counter() - start
+    what = f"serial, {len(data):,} records"
+    out = [[what, "trialkit", f"{seconds:.2f}", "", f"KR all pairs {pairs:.2f} s", ""]]
+    if shutil.which("Rscript"):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "serial.csv"
+            data.to_csv(path, index=False)
+            done = subprocess.run(["Rscript", "-e", SERIAL_IN_R, str(path)], capture_output=True,
+                                  text=True, check=False, env=os.environ | ONE_THREAD)  # fmt: skip
+        if done.returncode:
+            return [*out, [what, "nlme", done.stderr.strip()[-60:], "", "", ""]]
+        theirs, objective = (float(x) for x in done.stdout.split())
+        out.append([what, "nlme", f"{theirs:.2f}", "",
+                    f"objective apart {fit.objective - objective:.1e}",
+                    f"{seconds / theirs:.2g}"])  # fmt: skip
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--plots", nargs="+", type=int, default=[500, 2000, 5000])
+    parser.add_argument("--errors", action="store_true", help="serial correlation instead")
+    parser.add_argument("--fit", nargs="+", help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.fit:
+        one_fit(chosen.fit[0], chosen.fit[1], chosen.fit[2:])
+        return
+    table = Table("what", "by", "seconds", "MB", "", "ratio, trialkit to it",
+                  title="Nested layouts, one thread")  # fmt: skip
+    if chosen.errors:
+        rows = [line for plots in (24, 120) for line in serial_lines(plots)]
+    else:
+        rows = [line for plots in chosen.plots for date in (False, True)
+                for line in lines_of(plots, date)]  # fmt: skip
+    for row in rows:
+        table.add_row(*row)
+    Console(width=150).print(table)
+
+
+if __name__ == "__main__":
+    main()
