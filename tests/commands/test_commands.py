@@ -217,7 +217,7 @@ def test_the_lab_has_the_notebooks_ready_on_that_trial_and_leaves_changed_ones(b
         here = str(beans.resolve())
         if "folders" in set_to:
             assert set_to["folders"] == [here], "several trials: this one, others to be added"
-        else:
+        elif not path.stem.endswith("mixed-models"):  # published data, no trial
             assert set_to["folder"] == here
     made[-1].write_text("changed")
     lab.prepare(beans)

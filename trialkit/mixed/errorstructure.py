@@ -336,10 +336,8 @@ class StructuredLMM(LMM):
             "Satterthwaite's are not worked out. Ask for df='kenward-roger'."
         )
 
-    def _error_weights(self) -> Floats:
-        raise MixedModelError(
-            "errors of random effects are not worked out with serial or residual_by."
-        )
+    def _error_weights(self) -> sparse.csr_matrix:  # type: ignore[override]
+        return (self._known.inverse / self.residual_variance).tocsr()
 
     def residuals(self, kind: str = "response") -> Floats:
         """Residuals (n,): ``response`` y - fitted; ``marginal`` y - fixed part; ``pearson``

@@ -6,6 +6,7 @@ import html
 from abc import abstractmethod
 from collections.abc import Sequence
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,8 +14,12 @@ from scipy import sparse, stats
 
 from trialkit.mixed.crossproducts import Dense, RandomPart
 from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.fitplot import plot_fit
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.inference import FixedEffects
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 # ------------------------------------------------------------------------------------------------
 # How well each level's random effect is known.
@@ -33,19 +38,24 @@ MOST = 6000
 
 
 def effect_covariances(
-    random: RandomPart, factors: Sequence[Floats], columns: Floats | None, weight: Floats
+    random: RandomPart,
+    factors: Sequence[Floats],
+    columns: Floats | None,
+    weight: Floats | sparse.csr_matrix,
 ) -> list[Floats]:
     """Covariance of each level's effects, one (levels, k, k) array a grouping.
 
     factors: L, in units of the response.  columns: X (n, p), or None with the fixed effects taken
-    as known.  weight (n,): one over the residual variance, or the working weights.
+    as known.  weight: one over the residual variance, or the working weights, (n,); or the
+    inverse (n, n) of the residuals' covariance.
     """
     total = sum(g.size for g in random.groupings)
     if total > MOST:
         raise MixedModelError(
             f"{total} random effects are too many for errors of each (at most {MOST})."
         )
-    n = len(weight)
+    inverse_of_r = sparse.diags(weight) if isinstance(weight, np.ndarray) else weight
+    n = inverse_of_r.shape[0]
     blocks = []
     for g, f in zip(random.groupings, factors, strict=True):
         own = [np.ones(n) if x is None else x for x in g.values]
@@ -53,11 +63,11 @@ def effect_covariances(
             mixed = sum(own[a] * f[a, b] for a in range(g.k))
             blocks.append(sparse.csr_matrix((mixed, (np.arange(n), g.codes)), (n, g.n_levels)))
     zl = sparse.hstack(blocks).tocsr()
-    weighted = sparse.diags(weight) @ zl
+    weighted = inverse_of_r @ zl
     matrix = np.asarray((zl.T @ weighted).todense()) + np.eye(zl.shape[1])
     if columns is not None:
         side = weighted.T @ columns
-        inner = columns.T @ (columns * weight[:, None])
+        inner = columns.T @ (inverse_of_r @ columns)
         matrix = matrix - side @ np.linalg.solve(inner, side.T)
     inverse = np.linalg.inv(matrix)
     out, start = [], 0
@@ -173,11 +183,12 @@ class MixedFit(FixedEffects):
         }
 
     @abstractmethod
-    def _error_weights(self) -> Floats:
-        """One over the residual variance of each record, or the working weights, (n,)."""
+    def _error_weights(self) -> Floats | sparse.csr_matrix:
+        """One over the residual variance of each record, or the working weights, (n,); or the
+        inverse of the residuals' covariance."""
 
     def random_effect_se(self, *, fixed_known: bool = False) -> dict[str, pd.DataFrame]:
-        """Standard errors of the predicted effects, tables as `random_effects` (`effecterrors.py`).
+        """Standard errors of the predicted effects, tables as `random_effects`.
 
         ``fixed_known`` leaves out what the fixed effects' own error adds.  The variances are taken
         as known.  Raises MixedModelError where there are too many effects."""
@@ -191,6 +202,16 @@ class MixedFit(FixedEffects):
                                  list(g.columns))
             for g, c in zip(self.random.groupings, covariances, strict=True)
         }  # fmt: skip
+
+    def plot(self, kind: str = "residuals", group: str | None = None) -> Figure:
+        """A matplotlib figure.  ``residuals``: standardised residuals over fitted values, and
+        against the normal law; ``effects``: the predicted effects of a grouping (the one with
+        fewest levels unless ``group`` names it) with 95 % limits.  A notebook shows it where it is
+        a cell's last line; elsewhere ``savefig`` writes it.
+
+        Raises MixedModelError for another kind, a grouping the fit lacks, and ordered scores'
+        residuals."""
+        return plot_fit(self, kind, group)
 
     def fixed_part(self) -> Floats:
         """X b of the records, (n,), without offset or random effects."""

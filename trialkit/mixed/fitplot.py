@@ -5,37 +5,58 @@ Plain matplotlib, loaded when a picture is asked for.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 from trialkit.mixed.errors import MixedModelError
+from trialkit.mixed.grouping import Floats
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-    from trialkit.mixed.fit import MixedFit
 
 KINDS = ("residuals", "effects")
 BAND = 0.95
 
 
-def plot_fit(fit: MixedFit, kind: str, group: str | None) -> Figure:
+class Drawn(Protocol):
+    """What a picture asks of a fit."""
+
+    @property
+    def random_effects(self) -> dict[str, pd.DataFrame]: ...
+
+    def random_effect_se(self) -> dict[str, pd.DataFrame]: ...
+
+
+def plot_fit(fit: Drawn, kind: str, group: str | None) -> Figure:
     """A figure of one kind; see `MixedFit.plot`."""
     if kind not in KINDS:
         raise MixedModelError(f"plot kind '{kind}' is not one of: {', '.join(KINDS)}.")
-    from matplotlib.figure import Figure
+    from matplotlib import pyplot
 
-    return _residuals(fit, Figure) if kind == "residuals" else _effects(fit, group, Figure)
+    figure = _residuals(fit) if kind == "residuals" else _effects(fit, group)
+    pyplot.close(figure)  # a notebook shows what a cell returns, and would show it twice
+    return figure
 
 
-def _residuals(fit: MixedFit, make: type[Figure]) -> Figure:
+def _canvas(width: float, height: float) -> Figure:
+    from matplotlib import pyplot
+
+    return pyplot.figure(figsize=(width, height), layout="constrained")
+
+
+def _residuals(fit: Drawn) -> Figure:
     """Left, residuals over fitted values; right, against the normal law they should follow."""
-    figure = make(figsize=(8.0, 3.6), layout="constrained")
+    figure = _canvas(8.0, 3.6)
     left, right = figure.subplots(1, 2)
-    values = fit.residuals("quantile")
-    left.scatter(fit.fitted, values, s=12, alpha=0.5, color="C0", edgecolor="none")
+    residuals = getattr(fit, "residuals", None)
+    if residuals is None:
+        raise MixedModelError("residuals of ordered scores are not drawn; plot('effects') is.")
+    values: Floats = residuals("quantile")
+    fitted: Floats = fit.fitted  # type: ignore[attr-defined]
+    left.scatter(fitted, values, s=12, alpha=0.5, color="C0", edgecolor="none")
     left.axhline(0.0, color="0.4", linewidth=1)
     left.set(xlabel="fitted", ylabel="standardised residual")
     n = len(values)
@@ -53,7 +74,7 @@ def _residuals(fit: MixedFit, make: type[Figure]) -> Figure:
     return figure
 
 
-def _effects(fit: MixedFit, group: str | None, make: type[Figure]) -> Figure:
+def _effects(fit: Drawn, group: str | None) -> Figure:
     """Each level's effects in order of size, with 95% limits, a panel an effect."""
     names = list(fit.random_effects)
     if not names:
@@ -65,7 +86,7 @@ def _effects(fit: MixedFit, group: str | None, make: type[Figure]) -> Figure:
     errors = fit.random_effect_se()[name]
     count, panels = effects.shape
     height = min(12.0, 1.2 + 0.2 * count)
-    figure = make(figsize=(4.0 * panels, height), layout="constrained")
+    figure = _canvas(4.0 * panels, height)
     axes = figure.subplots(1, panels, squeeze=False)[0]
     for axis, column in zip(axes, effects.columns, strict=True):
         order = np.argsort(effects[column].to_numpy())

@@ -168,9 +168,8 @@ class KnownLMM(LMM):
         found = super().group_cov
         return {name: found[name] for name in self.names}
 
-    def _error_weights(self) -> Floats:
-        raise MixedModelError("errors of random effects are not worked out with a known residual "
-                              "covariance.")
+    def _error_weights(self) -> sparse.csr_matrix:  # type: ignore[override]
+        return self.known.inverse
 
     @cached_property
     def boundary(self) -> tuple[str, ...]:
