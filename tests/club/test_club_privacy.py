@@ -21,7 +21,7 @@ from trialkit.models import analyse
 from trialkit.records import Records, read_records
 from trialkit.records.write import plain_cell
 from trialkit.report import pictures
-from trialkit.report.privacy import Showing, public_records
+from trialkit.report.source import Showing, public_records
 
 
 def _files(folder: Path) -> dict[str, bytes]:

@@ -15,7 +15,7 @@ from seasons import bed, day, grown, picked, records
 from test_traits_told import FOLDED, OPEN, dug, full
 
 from trialkit.report import cells
-from trialkit.report.opened import OpenTrial
+from trialkit.report.source import OpenTrial
 
 FIGURE = r"[\u2212-]?\d[\d,]*(?:\.\d+)?"
 WITH_RANGE = re.compile(

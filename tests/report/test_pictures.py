@@ -232,7 +232,7 @@ def test_the_calendar_adds_up_to_what_was_picked():
 
 
 def test_half_the_crop_is_in_by_the_day_the_running_total_says():
-    from trialkit.report.drawn import bearing_days
+    from trialkit.report.figures import bearing_days
 
     days = pd.date_range("2025-07-01", periods=5, freq="7D")
     totals = pd.DataFrame({"North": [0.0, 2, 5, 9, 10], "South": [1.0, 1, 1, 1, 1]}, index=days)

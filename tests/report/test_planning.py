@@ -13,8 +13,8 @@ from trialkit.power import power_of_treatment, setup_of
 from trialkit.power.sizes import power_by_blocks
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
-from trialkit.report import planning, planpower, powerplot
-from trialkit.report.opened import CellStop
+from trialkit.report import planning, planpower
+from trialkit.report.source import CellStop
 from trialkit.wording import day
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
@@ -79,7 +79,7 @@ def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
 
 def test_power_picture_has_the_facts_in_words(plan):
     curve = power_by_blocks(1.5, setup_of(plan.planting), planpower.Spread())
-    picture = powerplot.power_by_blocks(curve, 1.5)
+    picture = planpower.draw_power(curve, 1.5)
     four = curve[(curve["plants"] == 4) & (curve["blocks"] == 12)]["power"].iloc[0]
     assert f"{100 * four:.0f} % with 12" in picture.alt
     assert "80 %" in picture.alt

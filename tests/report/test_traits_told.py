@@ -15,9 +15,9 @@ from seasons import bed, day, grown, picked, records
 from trialkit import wording
 from trialkit.gardens.carryover import proposals
 from trialkit.models import TraitResult
-from trialkit.report import account, cells
+from trialkit.report import cells, method
 from trialkit.report.measures import measure, percent, ratio
-from trialkit.report.opened import OpenTrial
+from trialkit.report.source import OpenTrial
 
 DAYS = [50 + 4 * k for k in range(10)]
 OPEN = ("heading", "answer", "compared", "next_step", "how_sure", "varieties", "since_last",
@@ -76,7 +76,7 @@ def said(trial: OpenTrial, *names: str) -> str:
 
 def test_every_trait_has_a_sentence_figures_with_limits_and_its_method_in_full():
     trial = full()
-    block = account.methods(trial)
+    block = method.methods(trial)
     analysis = trial.conclusion.analysis
     found = [t for t in analysis.traits.values() if isinstance(t, TraitResult)]
     assert len(found) == 9, "all but the harvest"

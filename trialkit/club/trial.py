@@ -19,7 +19,7 @@ from trialkit.records import RecordsError
 from trialkit.records.findings import Findings
 from trialkit.records.folder import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
 from trialkit.records.read import read_ground
-from trialkit.report.privacy import Showing
+from trialkit.report.source import Showing
 
 TRIALS = uuid.UUID("2f6d0ac1-8a6c-5d3a-9b0e-6f1c4e7b2a90")
 """Namespace of the trials' ids (RFC 9562, section 5.5: names within a namespace, by SHA-1)."""

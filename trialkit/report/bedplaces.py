@@ -10,8 +10,7 @@ from trialkit import wording
 from trialkit.models import Missing
 from trialkit.models.position import ACROSS, ALONG, PlaceEffects, PositionResult
 from trialkit.report.blocks import Block
-from trialkit.report.found import limited
-from trialkit.report.measures import Measure, measure, ratio
+from trialkit.report.measures import Measure, limited, measure, ratio
 from trialkit.trial import Trial
 
 ALLOWED = "allowing for varieties and layout"

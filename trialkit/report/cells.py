@@ -4,16 +4,16 @@
     cells.answer(trial)
 
 Every number comes from the `Conclusion` of the trial; nothing is worked out here but how to say it.
-The pictures are in `drawn`, the folded account of the method in `account`; both are called from
+The pictures are in `figures`, the folded account of the method in `method`; both are called from
 here, so that a notebook needs this module only.
 """
 
 from __future__ import annotations
 
-from trialkit.report.account import diagnostics, doubts, files_read, layout, methods, versions
-from trialkit.report.answered import (
+from trialkit.report.answer import (
     answer,
     cannot_tell,
+    further,
     heading,
     how_sure,
     next_step,
@@ -22,21 +22,21 @@ from trialkit.report.answered import (
     varieties,
     words_used,
 )
-from trialkit.report.drawn import (
+from trialkit.report.figures import (
     along,
     answer_grew,
     bed_map,
     calendar,
     compared,
+    events,
     height_and_reach,
     place_in_bed,
     rate_over_season,
     when_bore,
     yield_so_far,
 )
-from trialkit.report.events import events
-from trialkit.report.further import further
-from trialkit.report.opened import CellStop, OpenTrial, RecordsCellStop, open_trial
+from trialkit.report.method import diagnostics, doubts, files_read, layout, methods, versions
+from trialkit.report.source import CellStop, OpenTrial, RecordsCellStop, open_trial
 
 __all__ = [
     "CellStop",

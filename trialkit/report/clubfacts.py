@@ -12,8 +12,8 @@ import pandas as pd
 from trialkit import wording
 from trialkit.gardens.stage_one import Failed, Spreads, TrialMeans, means_of
 from trialkit.report import pictures
-from trialkit.report.drawn import compared_picture
-from trialkit.report.opened import OpenTrial
+from trialkit.report.figures import compared_picture
+from trialkit.report.source import OpenTrial
 
 HOME = "../index.html"
 

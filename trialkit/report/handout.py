@@ -22,9 +22,9 @@ from matplotlib.path import Path as Outline
 from trialkit import cautions, plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.report import sentences
-from trialkit.report.answered import day_of, leader
-from trialkit.report.drawn import bed_plants, compared_rows
-from trialkit.report.opened import OpenTrial
+from trialkit.report.answer import day_of, leader
+from trialkit.report.figures import bed_plants, compared_rows
+from trialkit.report.source import OpenTrial
 
 Paper = Literal["A4", "Letter"]
 PAPERS: dict[str, tuple[float, float]] = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}

@@ -8,20 +8,25 @@ Every number comes from the `SeasonAnswer`; nothing is worked out here but how t
 
 from __future__ import annotations
 
-from trialkit.report.opened import CellStop, RecordsCellStop
-from trialkit.report.season_account import account, trials, versions
-from trialkit.report.season_answered import (
+from trialkit.report.season import (
+    OpenSeason,
+    account,
+    against_gardens,
     answer,
     cannot_tell,
+    garden_by_garden,
+    gardens_and_whole,
     heading,
     left_out,
     next_step,
+    open_season,
     shared,
+    trials,
     turned,
     varieties,
+    versions,
 )
-from trialkit.report.season_drawn import against_gardens, garden_by_garden, gardens_and_whole
-from trialkit.report.season_opened import OpenSeason, open_season
+from trialkit.report.source import CellStop, RecordsCellStop
 
 __all__ = [
     "CellStop",

@@ -16,11 +16,18 @@ from trialkit.models.results import MethodNote
 from trialkit.models.stand import StandResult
 from trialkit.report.bedplaces import position_tables
 from trialkit.report.blocks import Block, isolate, part, tabled, titled
-from trialkit.report.digging import harvest_tables
-from trialkit.report.found import found, joined, shown_as
-from trialkit.report.growing import height_tables, stand_tables, warmth_lines
-from trialkit.report.opened import OpenTrial, told
-from trialkit.report.yields import rate_tables, season_tables, weights_tables, window_tables
+from trialkit.report.measures import found, joined, shown_as
+from trialkit.report.source import OpenTrial, told
+from trialkit.report.trait_tables import (
+    harvest_tables,
+    height_tables,
+    rate_tables,
+    season_tables,
+    stand_tables,
+    warmth_lines,
+    weights_tables,
+    window_tables,
+)
 
 LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
              "papermill", "nbconvert")  # fmt: skip

@@ -1,0 +1,479 @@
+"""Trials of a season opened for the cells of a notebook."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import trialkit
+from trialkit import plots, shipped, wording
+from trialkit.gardens import words
+from trialkit.gardens.answer import SeasonAnswer
+from trialkit.gardens.gathered import GatheredProblem
+from trialkit.gardens.interaction import HOLDS, RISES
+from trialkit.gardens.season import season as work_out
+from trialkit.gardens.workers import ClusterProblem, mapper
+from trialkit.report import pictures
+from trialkit.report.answer import Cell, Row
+from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled, titled
+from trialkit.report.method import LIBRARIES, version_of
+from trialkit.report.source import CellStop, RecordsCellStop
+from trialkit.wording import few
+
+
+@dataclass(frozen=True)
+class OpenSeason:
+    """Trials worked out together."""
+
+    answer: SeasonAnswer
+    until: date | None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Variety names, to be fenced off wherever they stand in a sentence."""
+        return tuple(self.answer.overall["variety"]) if len(self.answer.overall) else ()
+
+    @property
+    def to(self) -> str:
+        """What varieties are set against, in words."""
+        return self.answer.check or words.AVERAGE
+
+    def __repr__(self) -> str:
+        return f"{wording.counted(len(self.answer.trials), 'trial')} together"
+
+
+def open_season(
+    folders: Sequence[str] = (), until: str = "", cluster: str = ""
+) -> OpenSeason:
+    """Work out the trials in `folders` (twelve published barley trials if none are given).
+
+    cluster: address of a running Dask scheduler; else this machine.  Raises RecordsCellStop where
+    no folder gave anything because of its records, CellStop where the cluster is not to be had or
+    gathered records are not whole.
+    """
+    places = [Path(folder) for folder in folders] or shipped.several_trials()
+    try:
+        day = date.fromisoformat(until) if until else None
+    except ValueError:
+        raise CellStop(f"until is {until!r}; write a date such as 2025-07-20, or leave it empty.") \
+            from None
+    try:
+        found = work_out(places, until=day, mapper=mapper(cluster or None))
+    except (ClusterProblem, GatheredProblem, TimeoutError) as problem:
+        raise CellStop(str(problem)) from None
+    if not found.trials:
+        why = "\n".join(f"{one.folder}: {one.reason}" for one in found.failed)
+        raise RecordsCellStop(f"No folder gave a result.\n{why}")
+    return OpenSeason(found, day)
+
+
+# ------------------------------------------------------------------------------------------------
+# The season's answer, its table, what links the gardens and where an order turns round.
+# ------------------------------------------------------------------------------------------------
+
+SHOWN = 40
+"""Trials a table lists; more are counted."""
+TURNED = 8
+"""Gardens named where the order looked reversed."""
+UNTOLD = "too little to say within what limits"
+BEST_HERE = "Chance of being best on average here"
+
+
+def heading(season: OpenSeason) -> Block:
+    """The title, and under it how many trials, where and when."""
+    found = season.answer
+    one = len(found.trials) == 1
+    crop = wording.capital(found.crop)
+    title = f"{crop}: " + ("one garden" if one else "several gardens together")
+    if len({f.place for f in found.trials}) == 1 and not one:
+        title = f"{crop}: one garden, several trials"
+    years = sorted({f.year for f in found.trials})
+    when = (wording.listed([str(y) for y in years]) if len(years) < 4
+            else f"{years[0]} to {years[-1]}")
+    under = " · ".join([wording.capital(words.scope(found)), when])
+    notes = []
+    if any(f.invented for f in found.trials):
+        notes.append("Invented data: made up to show what a report looks like.")
+    sources = {f.source for f in found.trials if f.source and not f.invented}
+    if len(sources) == 1:
+        notes.append(f"Published data: {sources.pop()}.")
+    if season.until is not None:
+        notes.append(f"As of {wording.day(season.until, year=True)}: what was recorded later is "
+                     "left out.")
+    html = part("heading", title=title, under=under, notes=notes)
+    footer = (f"Made with trialkit {trialkit.__version__} from records with the fingerprint "
+              f"{found.fingerprint}.")
+    return Block(html, "\n".join([title, under, *notes]), {"title": title, "footer": footer})
+
+
+def answer(season: OpenSeason) -> Block:
+    """The answer in two sentences, and how sure it is."""
+    found = season.answer
+    html = part("answer", sentence=isolate(found.answer, season.names),
+                sure=isolate(found.how_sure, season.names))
+    facts = {"answer": found.answer, "sure": found.how_sure, "state": found.state}
+    return Block(html, f"{found.answer}\n{found.how_sure}", facts)
+
+
+def varieties(season: OpenSeason) -> Block:
+    """The small table: one line a variety, best first."""
+    found = season.answer
+    columns = _columns(season)
+    lines: list[Row] = []
+    for row in found.overall.itertuples(index=False):
+        lines.append(Row(str(row.variety), bool(row.check), [show(row) for _, show in columns]))
+    heads = [head for head, _ in columns]
+    caption = "Best first. In bold the best estimate"
+    if found.supported:
+        caption += (", below it the range it may well lie in (95 % interval, for all varieties at "
+                    "once)")
+    if found.new_supported:
+        caption += "; for another garden the range alone"
+    caption += "." + _alike(season)
+    html = part("cards", caption=caption, heads=heads, rows=lines)
+    plain = ["  ".join([line.name, *(f"{c.value} {c.range}".strip() for c in line.cells)])
+             for line in lines]
+    return Block(html, "\n".join(["  ".join(["Variety", *heads]), *plain]))
+
+
+def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
+    found = season.answer
+    gardens = len({one.place for one in found.trials})
+    stable = found.stability.set_index("variety")["words"].to_dict()
+    against = "the check" if found.check else "the average"
+    head = f"{wording.capital(found.trials[0].counted)} against {against}"
+    if found.scale == "linear":
+        head = f"More or less than {against}, {found.unit}"
+    columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
+    if found.new_supported:
+        columns.append(("In another garden", lambda row: _elsewhere(season, row)))
+    if found.overall["best"].notna().any():
+        columns.append(("Chance of being best there", lambda row: Cell(_chance(row.best))))
+    elif found.overall["best_here"].notna().any():
+        columns.append((BEST_HERE, lambda row: Cell(_chance(row.best_here))))
+    if not _everywhere(season):
+        columns.append(("Grown in", lambda row: _grown(row, gardens)))
+    if _uneven(season):
+        columns.append(("From garden to garden",
+                        lambda row: Cell("", remark=stable.get(row.variety, wording.NONE))))
+    return columns
+
+
+def _everywhere(season: OpenSeason) -> bool:
+    """Whether every trial grew every variety."""
+    trials = len(season.answer.trials)
+    return bool((season.answer.overall["trials"] == trials).all())
+
+
+def _uneven(season: OpenSeason) -> bool:
+    """Whether a variety takes to good or poor gardens more than the others do."""
+    return season.answer.stability["words"].isin([RISES, HOLDS]).any().item()
+
+
+def _alike(season: OpenSeason) -> str:
+    """What holds for every variety, and so needs no column."""
+    found = season.answer
+    said = ""
+    if _everywhere(season) and len(found.trials) > 1:
+        gardens = len({one.place for one in found.trials})
+        said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
+        said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
+    if not _uneven(season) and found.stability["slope"].notna().any():
+        said += " None shows a liking for good or for poor gardens."
+    return said
+
+
+def _value(season: OpenSeason, row: Any) -> Cell:
+    ratio = season.answer.scale == "log"
+    if row.check:
+        return Cell("1, the check" if ratio else "0, the check")
+    if wording.missing(row.estimate):
+        return Cell(wording.NONE, remark=f"cannot be set against {season.to}: no garden links them")
+    told = words.within(season.answer, row.low, row.high)
+    remark = UNTOLD if season.answer.supported and not told else ""
+    if ratio:
+        span = wording.interval(row.low, row.high) if told else ""
+        return Cell(f"{wording.number(row.estimate)} times", span, remark)
+    return Cell(wording.signed(row.estimate), _between(row.low, row.high), remark)
+
+
+def _elsewhere(season: OpenSeason, row: Any) -> Cell:
+    if not words.within(season.answer, row.new_low, row.new_high):
+        return Cell(wording.NONE)
+    if season.answer.scale == "log":
+        return Cell("", f"{wording.interval(row.new_low, row.new_high)} times")
+    return Cell("", _between(row.new_low, row.new_high))
+
+
+def _between(low: Any, high: Any) -> str:
+    return "" if wording.missing(low) else f"{wording.signed(low)} to {wording.signed(high)}"
+
+
+def _chance(value: Any) -> str:
+    return wording.NONE if wording.missing(value) else wording.percent(float(value))
+
+
+def _grown(row: Any, gardens: int) -> Cell:
+    years = f"{row.trials:.0f} trials" if row.trials > row.gardens else ""
+    return Cell(f"{row.gardens:.0f} of {wording.counted(gardens, 'garden')}", years)
+
+
+def next_step(season: OpenSeason) -> Block:
+    """What to do next."""
+    return paragraphs([season.answer.next_step], season.names)
+
+
+def cannot_tell(season: OpenSeason) -> Block:
+    """What these trials leave open."""
+    return bullets(season.answer.cannot_tell, season.names)
+
+
+def turned(season: OpenSeason) -> Block:
+    """Gardens where a variety looked to be on the other side of the check (or the average)."""
+    found = season.answer
+    if len(found.trials) < 2 or found.flips.empty:
+        return Block("", "")
+    own = found.flips.dropna(subset=["low"])
+    told = [f"{row.garden} ({row.year}): {row.variety}" for row in
+            own[own["supported"]].itertuples()]
+    texts = ["The order truly turns round in " + few(told, TURNED) + "." if told else
+             "No garden shows by itself that the order turns round there."]
+    if len(own) < len(found.flips):
+        texts.append(f"{wording.counted(len(found.flips) - len(own), 'time')} a variety was on the "
+                     f"other side of {season.to} in a garden with one row of each; that can be the "
+                     "row as well as the garden.")
+    block = paragraphs(texts, season.names)
+    items = [
+        f"{row.variety} in {row.garden}, {row.year}: {_size(season, row)}; {row.words} (chance "
+        f"{_chance(row.chance)})." for row in own.head(TURNED).itertuples()
+    ]
+    if len(own) > TURNED:
+        items.append(f"{wording.counted(len(own) - TURNED, 'more case')} like these.")
+    more = bullets(items, season.names)
+    return Block(f"{block.html}\n{more.html}", f"{block.plain}\n{more.plain}")
+
+
+def _size(season: OpenSeason, row: Any) -> str:
+    if season.answer.scale == "log":
+        return (f"{wording.number(row.estimate)} times {season.to} "
+                f"({wording.interval(row.low, row.high)})")
+    return (f"{wording.signed(row.estimate)} {season.answer.unit} against {season.to} "
+            f"({_between(row.low, row.high)})")
+
+
+def shared(season: OpenSeason) -> Block:
+    """Who shares varieties with whom: what links the gardens."""
+    found = season.answer
+    if len(found.trials) < 2:
+        return Block("", "")
+    if _everywhere(season):
+        many = wording.counted(len(found.overall), "variety", "varieties")
+        count = len(found.trials)
+        trials = "Both trials" if count == 2 else f"All {count} trials"
+        return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
+                           "directly in every trial."])
+    if len(found.groups) == 1:
+        lead = "All trials are linked: every two varieties can be compared, some through others."
+    else:
+        lead = ("Not all trials are linked. These can be compared only among themselves: "
+                + "; ".join(wording.listed(list(group)) for group in found.groups) + ".")
+    rows = [(f"{row.garden} {row.year}", str(row.varieties), str(row.shared),
+             *(("yes" if row.check else "no",) if found.check else ()))
+            for row in found.shared.head(SHOWN).itertuples()]
+    more = f"; the first {SHOWN} of {len(found.shared)}" if len(found.shared) > SHOWN else ""
+    heads = ("Garden", "Varieties", "Grown elsewhere too", *(("Check",) if found.check else ()))
+    table = tabled(f"What links the gardens{more}", heads, rows)
+    block = paragraphs([lead], season.names)
+    return Block(f"{block.html}\n{table.html}", f"{block.plain}\n{table.plain}")
+
+
+def left_out(season: OpenSeason) -> Block:
+    """Folders that gave nothing or could not be put together with the others, and why."""
+    gone = [*season.answer.failed, *season.answer.aside]
+    if not gone:
+        return Block("", "")
+    rows = [(one.folder, _reason(one.reason)) for one in gone[:SHOWN]]
+    more = f"; the first {SHOWN} of {len(gone)}" if len(gone) > SHOWN else ""
+    return tabled(f"Left out{more}; trialkit check FOLDER tells more", ("Folder", "Why"), rows)
+
+
+def _reason(text: str) -> str:
+    """A reason on one line, cut where it is a long table."""
+    line = " ".join(text.split())
+    return line if len(line) <= 300 else line[:300].rsplit(" ", 1)[0] + " …"
+
+
+# ------------------------------------------------------------------------------------------------
+# The season's pictures: each garden against the whole, and a variety against the gardens.
+# ------------------------------------------------------------------------------------------------
+
+GARDENS = 24
+"""More trials than this and the drawing of one variety garden by garden is left out."""
+VARIETIES = 16
+
+
+def gardens_and_whole(season: OpenSeason) -> Block:
+    """Every variety: each garden a dot, all together a bar."""
+    found = season.answer
+    rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
+    if rows.empty or len(found.overall) < 2 or len(found.trials) < 2:
+        return Block("", "")
+    note = "Small dots: each trial by itself. Large dot: all together."
+    if found.supported:
+        note += " Thick bar: the range it may well lie in (95 % interval)."
+    if found.new_supported:
+        note += " Thin bar: the range to expect in another garden."
+    note += f" Dashed line: {season.to}."
+    if len(rows) > VARIETIES:
+        note += f" The leading {VARIETIES} varieties are drawn; the others are in the table."
+    shown = _told(season, rows.head(VARIETIES))
+    drawn = plots.gardens_and_whole(shown, found.by_garden, _axis(season), note,
+                                    _none(season), found.scale == "log")
+    return pictures.show(drawn, "gardens-and-whole", season.names)
+
+
+def garden_by_garden(season: OpenSeason) -> Block:
+    """The leading variety, garden by garden, each with its own interval."""
+    found = season.answer
+    rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
+    if rows.empty or not 2 <= len(found.trials) <= GARDENS:
+        return Block("", "")
+    best: Any = rows.iloc[0]
+    alone = found.by_garden[found.by_garden["variety"] == best["variety"]]
+    if alone.empty:
+        return Block("", "")
+    years = alone["year"].nunique() > 1
+    alone = alone.assign(garden=[f"{row.garden[:17]} {row.year}" if years else row.garden
+                                 for row in alone.itertuples()])
+    alone = _told(season, alone)
+    whole = next(_told(season, rows.head(1))[["estimate", "low", "high"]].itertuples(index=False))
+    note = f"{best['variety']}, garden by garden."
+    if alone["low"].notna().any():
+        note += " Bar: the range it may well lie in there (95 % interval)."
+    if alone["low"].isna().any():
+        note += " No bar: one row of each variety, so that chance cannot be told there."
+    drawn = plots.one_by_one(alone, whole, _axis(season, str(best["variety"])), note,
+                             _none(season), found.scale == "log")
+    return pictures.show(drawn, "garden-by-garden", season.names)
+
+
+def against_gardens(season: OpenSeason) -> Block:
+    """What each variety gave against what all varieties gave in that garden."""
+    found = season.answer
+    if len(found.trials) < 3 or found.overall["estimate"].notna().sum() < 2:
+        return Block("", "")
+    ratio = found.scale == "log"
+    means = found.means.merge(found.levels[["trial", "level"]], on="trial")
+    if ratio:
+        means[["level", "y"]] = np.exp(means[["level", "y"]])
+    order = {name: at for at, name in enumerate(found.overall["variety"])}
+    means = means.sort_values("variety", key=lambda v: v.map(order), kind="stable")
+    note = ("Each dot: one trial. Across: what all varieties gave there on average; up: what this "
+            "one gave. Dashed: as the average variety. A steeper line gains most in good gardens.")
+    drawn = plots.against_gardens(means, found.stability, found.unit, note, ratio)
+    return pictures.show(drawn, "against-gardens", season.names)
+
+
+def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows without the intervals that say nothing."""
+    out = rows.copy()
+    for low, high in (("low", "high"), ("new_low", "new_high")):
+        if low in out:
+            wide = [not words.within(season.answer, a, b)
+                    for a, b in zip(out[low], out[high], strict=True)]
+            out.loc[wide, [low, high]] = np.nan
+    return out
+
+
+def _axis(season: OpenSeason, variety: str = "") -> str:
+    found = season.answer
+    to = plots.short([season.to], 20)[season.to]
+    if found.scale == "log":
+        return f"{found.trials[0].counted}, times {to}"
+    return f"{found.unit}, more than {to}"
+
+
+def _none(season: OpenSeason) -> float:
+    return 1.0 if season.answer.scale == "log" else 0.0
+
+
+# ------------------------------------------------------------------------------------------------
+# The folded part of the season's report: the trials, the method, the figures behind the words.
+# ------------------------------------------------------------------------------------------------
+
+TRIALS_SHOWN = 60
+
+
+def account(season: OpenSeason) -> Block:
+    """How the trials were put together, and how evenly each variety does."""
+    found = season.answer
+    note = found.method
+    texts = [note.plain, note.full, *(f"{line}." for line in found.notes)]
+    pairs = {"Model": note.formula, "terms": ", ".join(note.groups),
+             "degrees of freedom": note.df_method}  # fmt: skip
+    pairs |= {key: wording.number(value, 3) for key, value in note.figures.items()}
+    fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value)
+    blocks = [titled("How the trials were put together", texts, season.names)]
+    if fine:
+        scale = " (standard deviations of logarithms)" if found.scale == "log" else ""
+        blocks.append(paragraphs([f"{fine}{scale}."], season.names, "fine"))
+    if len(found.trials) > 2 and found.stability["slope"].notna().any():
+        blocks.append(_evenness(season))
+    return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
+
+
+def _evenness(season: OpenSeason) -> Block:
+    rows = [_even(row) for row in season.answer.stability.itertuples()]
+    scale = "logarithms" if season.answer.scale == "log" else season.answer.unit
+    heads = ("Variety", "Trials", "Slope on the garden's mean", "Spread about that line",
+             "Own spread from garden to garden")
+    return tabled(f"How evenly each does ({scale}); a slope of 1 rises as the average variety",
+                  heads, rows)
+
+
+def _even(row: Any) -> tuple[str, ...]:
+    own = float(row.variance)
+    return (
+        str(row.variety), str(row.trials),
+        f"{wording.number(row.slope)} ({wording.signed(row.slope_low)} to "
+        f"{wording.signed(row.slope_high)})",
+        wording.number(row.deviation),
+        wording.NONE if wording.missing(own) else wording.number(max(own, 0.0) ** 0.5),
+    )
+
+
+def trials(season: OpenSeason) -> Block:
+    """Each trial: what it had, and what is behind it."""
+    rows = []
+    for one in season.answer.trials[:TRIALS_SHOWN]:
+        plots = str(min(one.plots)) if min(one.plots) == max(one.plots) else \
+            f"{min(one.plots)} to {max(one.plots)}"
+        rows.append((one.folder, f"{one.garden}, {one.year}", str(len(one.varieties)), plots,
+                     wording.degrees(one.df), str(one.doubts), one.fingerprint))
+    more = len(season.answer.trials) - TRIALS_SHOWN
+    caption = "The trials" + (f"; the first {TRIALS_SHOWN}, {more} more" if more > 0 else "")
+    heads = ("Folder", "Garden and year", "Varieties", "Plots of each", "Degrees of freedom",
+             "Doubts", "Fingerprint")
+    block = tabled(caption, heads, rows)
+    notes = [f"{one.garden}, {one.year}: {note}." for one in season.answer.trials[:TRIALS_SHOWN]
+             for note in one.notes]
+    if not notes:
+        return block
+    said = paragraphs(notes, season.names)
+    return Block(f"{block.html}\n{said.html}", f"{block.plain}\n{said.plain}")
+
+
+def versions(season: OpenSeason) -> Block:
+    """Fingerprint of the data and versions of the libraries, so that a run can be repeated."""
+    pairs = [("Fingerprint of all records", season.answer.fingerprint),
+             ("Python", platform.python_version()),
+             *((name, version_of(name)) for name in LIBRARIES)]
+    html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
+    return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))

@@ -1,0 +1,460 @@
+"""Tables of growth and stand: heights on some days, treatments, plants standing, warmth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from trialkit import wording
+from trialkit.models.grading import GradeResult
+from trialkit.models.harvest import HarvestResult
+from trialkit.models.height import HeightResult
+from trialkit.models.rate import RateResult, Warmth
+from trialkit.models.season import SeasonResult
+from trialkit.models.stand import StandResult
+from trialkit.models.weights import WeightsResult
+from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
+from trialkit.plots import between_readings
+from trialkit.report.bedplaces import places_tables
+from trialkit.report.blocks import Block, tabled
+from trialkit.report.measures import (
+    Measure,
+    height,
+    limited,
+    means_table,
+    measure,
+    percent,
+    ratio,
+    row_of,
+)
+from trialkit.trial import Trial
+
+DATES = 4
+"""Dates shown of a curve: as many columns as a phone takes with a push."""
+
+
+def height_tables(result: HeightResult, about: Trial) -> list[Block]:
+    """Height on a few days, fastest growth; and treatments given by lot."""
+    shown = measure("cm", about)
+    tables = [_on_dates(result, shown)]
+    if len(result.treatments):
+        tables += _treated(result, shown)
+    return [one for one in tables if one.html]
+
+
+def _on_dates(result: HeightResult, shown: Measure) -> Block:
+    days = _spread(sorted(result.seen["date"].unique()))
+    if not days or result.curve.empty:
+        return Block("", "")
+    curve = between_readings(result.curve, result.seen)
+    at = {
+        (row.variety, row.date): row
+        for row in curve[curve["date"].isin(days)].itertuples(index=False)
+    }
+    growth = between_readings(result.growth, result.seen).dropna(subset=["estimate"])
+    fastest = growth.loc[growth.groupby("variety")["estimate"].idxmax()].set_index("variety")
+    rows = []
+    for variety in result.means.sort_values("estimate", ascending=False)["variety"]:
+        cells = [shown.estimate(at[variety, d].estimate, at[variety, d].low, at[variety, d].high)
+                 if (variety, d) in at else wording.NONE for d in days]
+        quick: Any = fastest.loc[variety] if variety in fastest.index else None
+        cells.append(wording.NONE if quick is None else
+                     f"{shown.number(quick['estimate'])} about {wording.short_day(quick['date'])}")
+        rows.append([str(variety), *cells])
+    heads = ["Variety", *map(wording.short_day, days), "Fastest, a week"]
+    return limited(f"Height on some days, {shown.unit}", heads, rows)
+
+
+def _reached(frame: pd.DataFrame) -> Block:
+    """Each variety under each treatment; over the treatments the varieties' cards say it."""
+    if frame.empty:
+        return Block("", "")
+    rows = []
+    row: Any
+    for row in frame.itertuples(index=False):
+        span = wording.days(row.low, row.high)
+        said = "still within reach" if wording.missing(row.date) else wording.short_day(row.date)
+        rows.append((str(row.variety), str(row.treatment), f"{said} ({span})" if span else said))
+    return limited("Day out of reach", ("Variety", "Treatment", "Out of reach"), rows)
+
+
+def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
+    """How tall each treatment was in the end, and the difference, in two sentences."""
+    if result.treatments.empty:
+        return []
+    last = wording.short_day(result.curve["date"].max())
+    levels = wording.listed([f"{r.treatment} {_height(r.estimate, r.low, r.high, about)}"
+                           for r in result.treatments.itertuples(index=False)])
+    lines = [f"By treatment, over all varieties, on {last}: {levels}."]
+    if len(result.treatment_pairs) == 1:
+        row: Any = result.treatment_pairs.iloc[0]
+        one, other, size, low, high = row[["left", "right", "estimate", "low", "high"]]
+        if size < 0:
+            one, other, size, low, high = other, one, -size, -high, -low
+        lines.append(f"{one}: {_height(size, low, high, about)} more than {other}.")
+    return [wording.capital(line) for line in lines]
+
+
+def _height(value: Any, low: Any, high: Any, about: Trial) -> str:
+    """`183 cm (176 to 190)`, `6'0" (5'9" to 6'3")`."""
+    shown = measure("cm", about)
+    span = shown.span(low, high)
+    return height(value, about.height_unit) + (f" ({span})" if span else "")
+
+
+def stand_lines(result: StandResult) -> list[str]:
+    """How many were lost, and whether varieties differ in that; nothing where none was."""
+    lost, planted = int(result.losses["lost"].sum()), int(result.losses["planted"].sum())
+    if not lost:
+        return []
+    why = result.reasons.groupby("reason", sort=False)["plants"].sum()
+    reasons = "; ".join(f"{reason} {n}" for reason, n in why.items())
+    first = f"{wording.counted(lost, 'plant')} of {planted:,d} lost ({reasons})."
+    if not result.supported:
+        return [f"{first} Losses are not compared: {result.why_not}."]
+    told = result.pairs[result.pairs["p"] < 0.05]
+    if told.empty:
+        return [f"{first} The differences between varieties could be luck."]
+    said = [f"{a} kept more than {b}" if size > 0 else f"{b} kept more than {a}"
+            for a, b, size in told[["left", "right", "estimate"]].itertuples(index=False)]
+    shown = said[:3] + ([f"so in {len(said) - 3} more pairs"] if len(said) > 3 else [])
+    return [f"{first} More than luck: {'; '.join(shown)}."]
+
+
+def _treated(result: HeightResult, shown: Measure) -> list[Block]:
+    """The treatments over all varieties, their differences, and reach under each."""
+    last = wording.short_day(result.curve["date"].max())
+    rows = [(str(r.treatment), shown.estimate(r.estimate, r.low, r.high))
+            for r in result.treatments.itertuples(index=False)]
+    caption = f"Height by treatment on {last}, over all varieties, {shown.unit}"
+    tables = [limited(caption, ("Treatment", "Height"), rows)]
+    pairs = [(f"{r.left} less {r.right}", shown.estimate(r.estimate, r.low, r.high),
+              wording.degrees(r.df)) for r in result.treatment_pairs.itertuples(index=False)]
+    if pairs:
+        heads = ("Treatments", "Difference", "Degrees of freedom")
+        tables.append(limited(f"Differences between treatments, {shown.unit}", heads, pairs))
+    tables.append(_reached(result.treated_reach))
+    if len(result.tests):
+        tables.append(tests_table(result.tests, "Is there any difference in height at all?"))
+    return tables
+
+
+def tests_table(tests: pd.DataFrame, caption: str) -> Block:
+    """F tests of the terms of a model; those that could not be made are left out."""
+    rows = [
+        (str(r.term), wording.number(r.F, 3), f"{wording.degrees(r.num_df)} and "
+         f"{wording.degrees(r.den_df)}", wording.chance(r.p))
+        for r in tests.dropna(subset=["F", "p"]).itertuples(index=False)
+    ]
+    heads = ("Term", "F", "Degrees of freedom", "p")
+    return tabled(caption, heads, rows) if rows else Block("", "")
+
+
+def stand_tables(result: StandResult, about: Trial) -> list[Block]:
+    """Plants standing on a few days, and why the others were lost."""
+    lost = result.losses.set_index("variety")
+    steps = result.curve.sort_values("date")
+    days = _spread(sorted(steps["date"].unique()))
+    rows = []
+    for variety in lost.index:
+        own = steps[steps["variety"] == variety]
+        cells = [_standing(own, day) for day in days]
+        why = result.reasons[result.reasons["variety"] == variety]
+        reasons = "; ".join(f"{r.reason} {r.plants}" for r in why.itertuples(index=False))
+        rows.append([str(variety), *cells, f"{lost.loc[variety, 'lost']} of "
+                     f"{lost.loc[variety, 'planted']}", reasons or wording.NONE])
+    heads = ["Variety", *map(wording.short_day, days), "Lost", "Why"]
+    return [limited("Plants standing on some days, %", heads, rows)]
+
+
+def _standing(steps: pd.DataFrame, day: Any) -> str:
+    before = steps[steps["date"] <= day]
+    if before.empty:
+        return wording.NONE
+    row: Any = before.iloc[-1]
+    shown = Measure("%")
+    if row["low"] == row["high"]:
+        return shown.number(row["estimate"])
+    return shown.estimate(row["estimate"], row["low"], row["high"])
+
+
+def warmth_lines(
+    warmth: Warmth | None, hot: Sequence[tuple[Any, Any]], about: Trial
+) -> list[str]:
+    """Degree days so far, and the hot spells; nothing without weather."""
+    if warmth is None:
+        return []
+    known = warmth.days.dropna(subset=["total"])
+    lines = [warmth.plain]
+    if len(known):
+        last: Any = known.iloc[-1]
+        total = float(last["total"])
+        by = f" ({wording.whole(total * 1.8)} in degrees Fahrenheit)" if about.height_unit in (
+            "ft", "in") else ""
+        lines.insert(0, f"{wording.whole(total)} degree days{by} from planting to "
+                        f"{wording.short_day(last['date'])}.")
+    gaps = [f"{wording.counted(n, 'day')} {said}" for n, said in (
+        (warmth.bridged, "without a reading bridged by a straight line"),
+        (warmth.missing, "left without a value")) if n]
+    lines += [f"{wording.capital('; '.join(gaps))}."] if gaps else []
+    spells = "; ".join(wording.days(a, b) for a, b in hot)
+    lines.append(f"Hot spells: {spells}." if spells else "There was no hot spell.")
+    return lines
+
+
+def _spread(days: Sequence[Any], most: int = DATES) -> list[Any]:
+    """A few of the days, the first and the last among them."""
+    if len(days) <= most:
+        return list(days)
+    return [days[round(i * (len(days) - 1) / (most - 1))] for i in range(most)]
+
+
+# ------------------------------------------------------------------------------------------------
+# Tables of what was picked: season, window, rate, weights; for the folded part of the report.
+# ------------------------------------------------------------------------------------------------
+
+def season_tables(result: SeasonResult, about: Trial) -> list[Block]:
+    """Of a length of row as planted, losses and their chance counted."""
+    metres, row = row_of(about)
+    per, planted = result.metre, f"a {row}"
+    if per.empty or per["estimate"].isna().all():
+        per, planted, metres = result.per_planted, "a plant set out", 1.0
+    lost = result.losses.set_index("variety")
+    one = Measure(f"{result.unit.removesuffix(' a plant')} {planted}", 1.0 / metres)
+    caption = (f"{wording.capital(one.unit)}, season so far: as planted, places of lost plants and "
+               "the chance of losses counted")
+    return [means_table(
+        caption, per, one, result.metre_ratio, "ratio",
+        more=[("Lost", lambda row: f"{lost.loc[row.variety, 'lost']} of "
+                                   f"{lost.loc[row.variety, 'planted']}"),
+              ("Plant-days lived", lambda row: percent(*lost.loc[
+                  row.variety, ["lived", "lived_low", "lived_high"]]))],
+    )]
+
+
+def window_tables(result: WindowResult, about: Trial) -> list[Block]:
+    """From the first pick to what ended it."""
+    rows = [
+        (
+            str(row.variety), wording.short_day(row.start),
+            dated(row.end, row.end_low, row.end_high), window_days(row), ended(row),
+        )
+        for row in result.window.sort_values("days", ascending=False, kind="stable")
+        .itertuples(index=False)
+    ]
+    heads = ("Variety", "First pick", "Last day", "Days", "Ended by")
+    return [limited("Picking season", heads, rows)] if rows else []
+
+
+def window_days(row: Any) -> str:
+    """`22 days (20 to 25)` of a row of `WindowResult.window`."""
+    known = not (wording.missing(row.days_low) or wording.missing(row.days_high))
+    low, high = (wording.whole(row.days_low), wording.whole(row.days_high)) if known else ("", "")
+    span = f" ({low} to {high})" if low != high else ""
+    return f"{wording.counted(int(round(row.days)), 'day')}{span}"
+
+
+def ended(row: Any) -> str:
+    """What ended a window, in a word or two."""
+    if row.ended_by == THRESHOLD:
+        return "too few to be worth picking"
+    return "not yet ended" if row.ended_by == RECORDS else str(row.ended_by)
+
+
+def dated(day: Any, low: Any, high: Any) -> str:
+    """`3 Aug (1 Aug to 6 Aug)`."""
+    if wording.missing(low) or wording.missing(high) or low == high:
+        return wording.short_day(day)
+    return f"{wording.short_day(day)} ({wording.days(low, high)})"
+
+
+def rate_tables(result: RateResult, about: Trial) -> list[Block]:
+    """The slump of every variety after every hot spell."""
+    if result.slumps.empty:
+        return []
+    rows = [
+        (
+            str(row.variety),
+            wording.days(row.hot_from, row.hot_to),
+            wording.number(row.before),
+            f"{wording.number(row.lowest)} on "
+            f"{dated(row.lowest_on, row.lowest_low, row.lowest_high)}",
+            percent(row.depth, row.depth_low, row.depth_high),
+            _recovery(row),
+        )
+        for row in result.slumps.itertuples(index=False)
+    ]
+    heads = ("Variety", "Hot spell", "Rate before", "Lowest", "Share lost", "Recovery")
+    return [limited(f"Slump after heat, {result.unit}", heads, rows)]
+
+
+def _recovery(row: Any) -> str:
+    said = str(row.recovery).removeprefix("which ")
+    span = wording.days(row.recovered_low, row.recovered_high)
+    return f"{said} ({span})" if span and not wording.missing(row.recovered_on) else said
+
+
+def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:
+    """Of one pod."""
+    if result.each.empty:
+        return []
+    each = measure("g", about, result.each["estimate"].max())
+    one = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
+    rows = [(str(r.variety), each.estimate(r.estimate, r.low, r.high))
+            for r in result.each.itertuples(index=False)]
+    caption = (f"Weight of one {one}, {each.unit}; "
+               f"{wording.counted(len(result.weighed), 'pick')} weighed")
+    return [limited(caption, ("Variety", "Estimate"), rows)]
+
+
+# ------------------------------------------------------------------------------------------------
+# Tables of a crop dug or cut once: tests, treatments, a length of row, grades, readiness.
+# ------------------------------------------------------------------------------------------------
+
+def harvest_tables(result: HarvestResult, about: Trial) -> list[Block]:
+    """Everything a single harvest gives beyond the means."""
+    tables = [_metre(result, about)]
+    if not result.tests.empty:
+        tables.append(tests_table(result.tests, "Is there any difference at all?"))
+    shown = measure(result.unit, about)
+    if not result.treatments.empty:
+        rows = [(str(r.treatment), shown.estimate(r.estimate, r.low, r.high, 3))
+                for r in result.treatments.itertuples(index=False)]
+        caption = f"Treatments, {shown.unit}, over all varieties"
+        tables.append(limited(caption, ("Treatment", "Mean"), rows))
+    if result.grading is not None:
+        tables += [shares_table(result.grading), _odds(result.grading)]
+    tables += [_ready(result), *places_tables(result.places, about)]
+    return [one for one in tables if one.html]
+
+
+def _metre(result: HarvestResult, about: Trial) -> Block:
+    if result.metre.empty:
+        return Block("", "")
+    metres, row = row_of(about)
+    plain = measure(result.unit, about)
+    one = Measure(f"{plain.unit} a {row}", plain.scale / metres)
+    share = result.metre.set_index("variety")["share"]
+    return means_table(
+        f"{wording.capital(result.label)}, {one.unit}, as planted", result.metre, one,
+        result.against_check.head(0), "difference",
+        more=[("Plants that gave something", lambda r: percent(share[r.variety]))],
+    )
+
+
+def shares_table(grading: GradeResult) -> Block:
+    """Every variety's share of each grade."""
+    shares = grading.shares.dropna(subset=["share"])
+    if shares.empty:
+        return Block("", "")
+    grades = list(dict.fromkeys(shares["grade"]))
+    at: dict[Any, Any] = {(r.variety, r.grade): r for r in shares.itertuples(index=False)}
+    rows = []
+    for variety in dict.fromkeys(shares["variety"]):
+        own = [at.get((variety, grade)) for grade in grades]
+        pieces = sum(r.count for r in own if r is not None)
+        rows.append([str(variety), *(
+            wording.NONE if r is None else percent(r.share, r.low, r.high) for r in own),
+            wording.whole(pieces)])
+    return limited("Share of the pieces in each grade", ["Variety", *grades, "Pieces"], rows)
+
+
+def grade_lines(grading: GradeResult) -> list[str]:
+    """Which variety's pieces come out better, in sentences; or why that is not said."""
+    if not grading.supported:
+        return [f"Grades are shown as counted: {grading.why_not}."]
+    lines = []
+    one: Any
+    for one in grading.chance_better.itertuples(index=False):
+        odds = grading.against_check
+        odds = odds[(odds["variety"] == one.variety) & (odds["check"] == one.against)]
+        said = ""
+        if len(odds):
+            row: Any = odds.iloc[0]
+            said = f" (odds {ratio(row['estimate'], row['low'], row['high'])})".replace(
+                "times (", "times, ").replace("))", ")")
+        lines.append(
+            f"Take a piece of {one.variety} and one of {one.against}: {one.variety}'s is the "
+            f"better in {100 * one.chance:.0f} of 100 pairs{said}.")
+    if not lines and not wording.missing(grading.p):
+        lines.append(f"Grades by variety: {_more_than_luck(grading.p)}".replace(": The", ": the"))
+    return lines + [f"{wording.capital(note)}." for note in grading.notes]
+
+
+def _odds(grading: GradeResult) -> Block:
+    """Odds of a better grade, of all pairs."""
+    pairs = grading.against_check if len(grading.against_check) else grading.pairs
+    if pairs.empty:
+        return Block("", "")
+    left, right = list(pairs.columns[:2])
+    rows = [(f"{getattr(r, left)} against {getattr(r, right)}", ratio(r.estimate, r.low, r.high),
+             wording.degrees(r.df), wording.chance(r.p)) for r in pairs.itertuples(index=False)]
+    caption = "Odds of a better grade; in brackets intervals that hold all together, 95 %."
+    return tabled(caption, ("Varieties", "Odds", "Degrees of freedom", "p"), rows)
+
+
+def _ready(result: HarvestResult) -> Block:
+    ready = result.ready
+    if ready is None or ready.table.empty:
+        return Block("", "")
+    days = Measure("days")
+    against = ready.against_check.set_index("variety") if len(ready.against_check) else None
+    rows = []
+    row: Any
+    for row in ready.table.itertuples(index=False):
+        cells = [str(row.variety),
+                 "not yet" if wording.missing(row.day) else
+                 f"day {row.day:.0f}, {wording.short_day(row.date)}",
+                 days.estimate(row.mean, row.low, row.high), percent(row.share)]
+        if against is not None:
+            cells.append(
+                days.estimate(*against.loc[row.variety, ["estimate", "low", "high"]])
+                if row.variety in against.index else "the check")
+        rows.append(cells)
+    heads = ["Variety", "Ready", "Mean of its plots, days", "Ready by the last harvest"]
+    heads += ["Days later than the check"] if against is not None else []
+    if ready.table["mean"].isna().all():
+        heads.pop(2)
+        for cells in rows:
+            cells.pop(2)
+    return limited(f"Ready when {ready.rule}, days from planting", heads, rows)
+
+
+def treatment_line(result: HarvestResult, about: Trial) -> list[str]:
+    """What each treatment gave over all varieties, and whether they differ."""
+    if result.treatments.empty:
+        return []
+    shown = measure(result.unit, about)
+    said = wording.listed([f"{r.treatment} {shown.estimate(r.estimate, r.low, r.high)}"
+                         for r in result.treatments.itertuples(index=False)])
+    test = result.tests[result.tests["term"] == "treatment"]
+    luck = f" {_more_than_luck(test['p'].iloc[0])}" if len(test) else ""
+    return [f"Treatments over all varieties, {shown.unit}: {said}.{luck}"]
+
+
+def _more_than_luck(p: float) -> str:
+    """A test's outcome in the open part; the figure itself is in the folded one."""
+    return ("The differences are more than luck would give." if p < 0.05
+            else "The differences could be luck.")
+
+
+def ready_lines(result: HarvestResult) -> list[str]:
+    """When each variety was ready, and how much later than the check."""
+    ready = result.ready
+    if ready is None:
+        return []
+    lines = [str(one) for one in ready.table["words"]]
+    row: Any
+    for row in ready.against_check.itertuples(index=False):
+        days = Measure("days")
+        word = "later" if row.estimate >= 0 else "sooner"
+        size, low, high = row.estimate, row.low, row.high
+        if row.estimate < 0:
+            size, low, high = -size, -high, -low
+        unit = "day" if days.number(size) == "1.0" else "days"
+        span = days.span(low, high)
+        lines.append(f"{row.variety} was ready {days.number(size)} {unit} {word} than {row.check}"
+                     + (f" ({span})." if span else "."))
+    return lines
