@@ -5,6 +5,7 @@ Parsing only; which file it came from matters here for messages alone.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -112,6 +113,9 @@ class Trial:
     invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
     the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
     ready_share : share of the plants that must have given one for the variety to be ready.
+    covariates : columns of plants.csv with a number a plot (a soil test, hours of shade) that a
+    harvest and traits of one's own are adjusted for.  weight_as_written : units.weight is none
+    that is known (it is then the harvest's): picks cannot be weighed in it.
     """
 
     title: str
@@ -142,6 +146,8 @@ class Trial:
     marketable_from_g: float | None = None
     ready_share: float | None = None
     traits: tuple[OwnTrait, ...] = ()
+    covariates: tuple[str, ...] = ()
+    weight_as_written: bool = False
 
     @property
     def check(self) -> str | None:
@@ -173,8 +179,8 @@ class TrialProblems(TrialkitError, ValueError):  # noqa: N818  (a list of proble
 TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
     "worthwhile", "zeros", "question", "bears",
-    "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "dates",
-    "invented", "source", "notes", "units", "layout", "varieties", "traits",
+    "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "covariates",
+    "dates", "invented", "source", "notes", "units", "layout", "varieties", "traits",
 )
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
@@ -187,6 +193,10 @@ TAKEN = frozenset({
     "lost reason", "trait", "value", "unit", "note", "event", "count", "weight", "height", "grade",
     "topped", "harvest", "pods", "season", "stand", "rate", "window", "position", "weights",
 })
+_PLANTS_OWN = frozenset({
+    "plant", "plants", "variety", "block", "plot", "row", "column", "treatment", "lost",
+    "lost reason", "note", "date",
+})
 # Keys people put on top that have a place of their own.
 _ELSEWHERE = {
     **{f"{k}_unit": f"Write it under [units], as {k} = ..." for k in UNITS},
@@ -197,6 +207,10 @@ _ELSEWHERE = {
     "day_order": 'Write dates = "day first" or dates = "month first".',
 }
 _WORDS = '"a few words"'
+_OF_WHAT = re.compile(r"/| (?:a|an|per) |[a-z][-⁻¹]", re.IGNORECASE)
+_WEIGHTS = f"{', '.join(f'{chr(34)}{one}{chr(34)}' for one in WEIGHT.factors)}; a yield that is " \
+           'kept as written names what it is of: "t/ha", "lb/plot"'
+_COVARIATES = 'names of columns of plants.csv with a number a plot, such as ["soil test"]'
 _LENGTHS = 'a length such as "210 cm" or "7 ft"; a bare number is in the unit of heights'
 _GRADES = 'the names in order, best first: ["large", "medium", "small"]'
 SOME_DAY = date(EARLIEST.year, 1, 1)
@@ -225,7 +239,14 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
     r.known(units, UNITS, "units.")
     r.known(layout, LAYOUT, "layout.")
     height = r.take(units, "height", _unit(LENGTH), _names(LENGTH), where="units.") or "cm"
-    weight = r.take(units, "weight", _unit(WEIGHT), _names(WEIGHT), where="units.") or "g"
+    written = r.take(units, "weight", _weight_unit, _WEIGHTS, where="units.") or "g"
+    weight = written if written in WEIGHT.factors else "g"
+    harvest = r.take(units, "harvest", any_text, _WORDS, where="units.") or None
+    if weight != written:
+        if harvest is not None and folded(harvest) != folded(written):
+            r.wrong("units.weight", written, f'The harvest is in "{harvest}".',
+                    f"{_names(WEIGHT)}: what picks are weighed in")
+        harvest = harvest or written
     order = r.take(top, "dates", _order, " or ".join(f'"{o}"' for o in ORDERS))
     habits = Habits(order, height, weight)
     length, day = _length(habits), _day(habits)
@@ -248,7 +269,8 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         height_unit=height,
         rain_unit=("in" if height in ("ft", "in") else "mm") if "height" in units else "",
         weight_unit=weight,
-        harvest_unit=r.take(units, "harvest", any_text, _WORDS, where="units.") or None,
+        harvest_unit=harvest,
+        weight_as_written=weight != written,
         reach_cm=r.take(top, "reach", length, _LENGTHS),
         layout=Layout(
             design=laid("design"),
@@ -279,6 +301,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         marketable_from_g=r.take(top, "marketable_from", _weight(habits), WEIGHT.examples),
         ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
         traits=_traits(r),
+        covariates=r.take(top, "covariates", _covariates, _COVARIATES) or (),
     )
     if trial.ended is not None and trial.ended < trial.planted:
         r.wrong("ended", top["ended"], "It is before the day of planting.",
@@ -429,6 +452,18 @@ def _quoted(words: tuple[str, ...]) -> str:
     return ", ".join(f'"{word}"' for word in words)
 
 
+def _covariates(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise ValueError("not a list")
+    names = tuple(text_of(name) for name in value)
+    if len({folded(name) for name in names}) < len(names):
+        raise Unreadable("A column is named twice.", _COVARIATES)
+    taken = [name for name in names if folded(name.replace("_", " ")) in _PLANTS_OWN]
+    if taken:
+        raise Unreadable(f"The column {taken[0]} of plants.csv says something else.", _COVARIATES)
+    return names
+
+
 def _day(habits: Habits) -> Callable[[Any], date]:
     def convert(value: Any) -> date:
         if isinstance(value, datetime):
@@ -461,6 +496,17 @@ def _unit(measure: Measure) -> Callable[[Any], str]:
         return name
 
     return convert
+
+
+def _weight_unit(value: Any) -> str:
+    """A unit of weight; or, of a yield kept as written, any unit that says what it is of."""
+    said = text_of(value)
+    name = unit_name(said)
+    if name in WEIGHT.factors:
+        return name or said
+    if not _OF_WHAT.search(said):
+        raise ValueError("not a unit")
+    return said
 
 
 def _grades(value: Any) -> tuple[str, ...]:

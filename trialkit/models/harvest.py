@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed import LMM, fit_lmm
+from trialkit.mixed import LMM, MixedModelError, fit_lmm
 from trialkit.mixed.terms import marginal_rows
 from trialkit.models.grading import GRADES, GradeResult, grade_result, poor
 from trialkit.models.pods import difference_means
@@ -24,7 +24,15 @@ from trialkit.models.results import (
     compare,
     empty,
 )
-from trialkit.models.support import Support, behind, complete, design_df, usable_groups
+from trialkit.models.support import (
+    Support,
+    adjusted_for,
+    behind,
+    complete,
+    design_df,
+    usable_groups,
+    with_covariates,
+)
 from trialkit.models.totals import layout_columns
 from trialkit.records.check import recorded
 
@@ -273,38 +281,45 @@ def harvest_trait(
                        extra, planted, a_metre)
     groups, left_out = usable_groups(
         fitted, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
+    fitted, adjusted, unadjusted = with_covariates(records, ground, fitted, fixed)
     formula = " + ".join([
-        "weight ~ variety * treatment" if treated else "weight ~ variety", *fixed])
+        "weight ~ variety * treatment" if treated else "weight ~ variety", *fixed, *adjusted])
+    units = data.drop_duplicates("unit")
+    df = design_df(units, ground.by)
+    df = (df if df >= 1 else ground.df(varieties)) - len(adjusted)
+    if df < 1:
+        raise MixedModelError("the layout has too few plots to adjust for anything besides")
     fit = fit_lmm(formula, fitted, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
-    units = data.drop_duplicates("unit")
-    df = design_df(units, ground.by)
-    df = df if df >= 1 else ground.df(varieties)
     if units["unit"].nunique() == len(data) and treated:
         df = float(len(data) - fit.p - data["block"].nunique() + 1)
     extra["tests"] = pd.DataFrame([fit.f_test(term) for term in
                                    (["variety", "treatment", "variety:treatment"] if treated
-                                    else ["variety"])]).rename_axis("term").reset_index()
+                                    else ["variety"]) + list(adjusted)]).rename(
+        index=adjusted).rename_axis("term").reset_index()
     if treated:
         extra["treatments"] = fit.means("treatment")
     extra["places"] = _places(records, ground, data, varieties, check, unit)
     note = MethodNote(
-        "Weights compared between the plots the varieties were given to.",
+        "Weights compared between the plots the varieties were given to." + adjusted_for(adjusted),
         f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; "
         f"{len(fitted)} {'plots' if 'unit' not in groups else 'records'}; complete blocks fixed; "
         f"F tests by Kenward and Roger 1997; comparisons on the layout's {df:g} df. "
-        + "; ".join(left_out), formula, tuple(groups), f"design, {df:g}",
+        + "; ".join([*left_out, *unadjusted,
+                     *(f"{column}: {name}" for column, name in adjusted.items())]),
+        formula, tuple(groups), f"design, {df:g}",
         {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )
     covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
-    apart = None if treated or groups else own_spreads(fitted, varieties, fixed)
+    apart = None if treated or groups or adjusted else own_spreads(fitted, varieties, fixed)
+    extra["notes"] = tuple(unadjusted)
     if apart is not None:
         covariance, df = apart
         said = ("plots of some varieties differ far more among themselves than plots of others: "
                 f"each comparison uses its own varieties' spread, on {df:g} df")
-        extra["notes"] = (said,)
+        extra["notes"] = (*unadjusted, said)
         note = replace(note, df_method=f"own spreads, {df:g}", full=(
             f"{note.full} {said[0].upper()}{said[1:]} (largest over smallest variance, Hartley "
             "1950, by drawing)."))

@@ -24,7 +24,14 @@ from scipy.special import expit, logit
 from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm, fit_ordered
 from trialkit.models.pods import difference_means, variety_rows
 from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, compare
-from trialkit.models.support import Support, behind, complete, usable_groups
+from trialkit.models.support import (
+    Support,
+    adjusted_for,
+    behind,
+    complete,
+    usable_groups,
+    with_covariates,
+)
 from trialkit.records.check import recorded
 from trialkit.records.owntraits import values_of
 from trialkit.wording import listed
@@ -41,11 +48,15 @@ LINK = {"measure": "difference", "day": "difference", "count": "ratio", "yes or 
 class OwnResult(TraitResult):
     """`scale`: "odds" for scores (of a higher one), yes or no and shares: `against_check` and
     `pairs` are then ratios of odds.  better: "more", "less" or "", which end the gardener wants.
-    kind: of the trait.  by_day: variety, date, mean of the values as written."""
+    kind: of the trait.  by_day: variety, date, mean of the values as written.  level: (v,) and
+    covariance: (v, v), of the rows of `means` on the model's scale; None where nothing is fitted.
+    """
 
     better: str = ""
     kind: str = "measure"
     by_day: pd.DataFrame | None = None
+    level: Floats | None = None
+    covariance: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -89,15 +100,19 @@ def own_trait(
         why = _one_sided(data, seen, trait)
     notes = [f"no {trait.name} of {v} is recorded" for v in order if v not in seen]
     fitted = None
+    adjusted: dict[str, str] = {}
     if not why:
         try:
             repeated = trait.kind != "day" and trait.when == "often"
-            fitted = _FITS[trait.kind](data, ground, repeated)(seen)
+            model = _FITS[trait.kind](data, ground, repeated, records)
+            if ground.df(seen) - len(model.adjusted) < 1:
+                raise MixedModelError("there are too few plots to adjust for anything besides")
+            adjusted, fitted = model.adjusted, model(seen)
             if not (np.isfinite(fitted.level).all() and np.isfinite(fitted.covariance).all()):
                 fitted, why = None, "some block has only the lowest or only the highest value"
         except (MixedModelError, np.linalg.LinAlgError) as error:
             why = f"the model could not be fitted: {str(error).rstrip('.')}"
-    return _result(trait, data, seen, fitted, ground, check, why, notes)
+    return _result(trait, data, seen, fitted, ground, check, why, notes, adjusted)
 
 
 def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
@@ -135,15 +150,18 @@ def _middle_days(data: pd.DataFrame) -> tuple[pd.DataFrame, str]:
 class _Model:
     """One model of plots: its data, fixed blocks and random groupings."""
 
-    def __init__(self, data: pd.DataFrame, ground: Support, repeated: bool) -> None:
+    def __init__(
+        self, data: pd.DataFrame, ground: Support, repeated: bool, records: Records
+    ) -> None:
         units = data.drop_duplicates("unit")
         self.fixed = complete(units, ground.by)
         names = [*(n for n in ground.by if n not in self.fixed), "unit", "plant", "day"]
         if not repeated:  # the date then says nothing of its own, or is what is compared
             names.remove("day")
         self.groups, self.left_out = usable_groups(data, names, ("variety", *self.fixed))
-        self.data = data
-        self.formula = " + ".join(["amount ~ variety", *self.fixed])
+        self.data, self.adjusted, unadjusted = with_covariates(records, ground, data, self.fixed)
+        self.left_out = [*self.left_out, *unadjusted]
+        self.formula = " + ".join(["amount ~ variety", *self.fixed, *self.adjusted])
 
     def _of(self, fit: object, seen: list[str], what: str) -> _Fitted:
         rows = variety_rows(fit, seen)  # type: ignore[arg-type]
@@ -208,13 +226,13 @@ _FITS: dict[str, type[_Linear] | type[_Count] | type[_Share] | type[_Score]] = {
 
 def _result(
     trait: OwnTrait, data: pd.DataFrame, seen: list[str], fitted: _Fitted | None, ground: Support,
-    check: str | None, why: str, notes: list[str],
+    check: str | None, why: str, notes: list[str], adjusted: dict[str, str],
 ) -> OwnResult:
     scale = LINK[trait.kind]
     percent = trait.kind in ("yes or no", "share")
     times = 100.0 if percent else 1.0
     plain = _plain_means(data, seen)
-    df = ground.df(seen) if fitted is not None else float("nan")
+    df = ground.df(seen) - len(adjusted) if fitted is not None else float("nan")
     v = len(seen)
     if fitted is None:
         level, joint = np.full(v, np.nan), np.full((v, v), np.nan)
@@ -230,7 +248,8 @@ def _result(
     return OwnResult(
         trait.name, trait.name, _unit(trait), scale, means.join(behind(data, seen)),
         compared.against_check, compared.pairs, compared.letters if not why else {}, not why, why,
-        _method(trait, fitted, df, why), tuple(notes), trait.better, trait.kind, by_day,
+        _method(trait, fitted, df, why, adjusted), tuple(notes), trait.better, trait.kind, by_day,
+        level if fitted is not None else None, joint if fitted is not None else None,
     )
 
 
@@ -276,7 +295,9 @@ def _unit(trait: OwnTrait) -> str:
     return trait.unit
 
 
-def _method(trait: OwnTrait, fitted: _Fitted | None, df: float, why: str) -> MethodNote:
+def _method(
+    trait: OwnTrait, fitted: _Fitted | None, df: float, why: str, adjusted: dict[str, str]
+) -> MethodNote:
     name = trait.name
     if fitted is None:
         return MethodNote(f"Means of plots' means; no interval: {why}.", "Plain means.")
@@ -286,7 +307,7 @@ def _method(trait: OwnTrait, fitted: _Fitted | None, df: float, why: str) -> Met
         what = ("Scores are ordered steps, not amounts: varieties are compared by the odds of a "
                 "higher score. The mean score is for the eye.")
     return MethodNote(
-        f"{name.capitalize()} compared between plots. {what}",
+        f"{name.capitalize()} compared between plots. {what}{adjusted_for(adjusted)}",
         f"{fitted.what}, {fitted.formula}, random {', '.join(fitted.groups) or 'nothing'}; "
         f"complete blocks fixed; comparisons on the layout's {df:g} df: Dunnett against the check, "
         f"Tukey-Kramer for all pairs. {'; '.join(fitted.left_out)}",

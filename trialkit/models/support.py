@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.records.check import basket_names
+from trialkit.wording import listed
 
 if TYPE_CHECKING:
     from trialkit.design.audit import Audit
@@ -129,6 +130,49 @@ def _same(codes: dict[str, Any], name: str, others: list[str]) -> str | None:
         if pairs == codes[name].max() + 1 == codes[other].max() + 1:
             return other
     return None
+
+
+COVARIATE = "covariate_"
+
+
+def with_covariates(
+    records: Records, ground: Support, data: pd.DataFrame, fixed: tuple[str, ...]
+) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
+    """`data` (a row a record, with unit, variety and `fixed`) with a column for each number a plot
+    that trial.toml says to adjust for; column -> its name; notes on those left out.
+
+    Left out is what cannot be told from varieties and blocks: adjusting for it would take away what
+    is compared.  The slope is one for all varieties (Cochran 1957, Biometrics 13:261).
+    """
+    wanted = records.trial.covariates
+    if not wanted:
+        return data, {}, []
+    plants = records.plants.drop_duplicates("plant")
+    notes = [f"not adjusted for {name}: it was not kept when records were gathered"
+             for name in wanted if name not in plants]
+    names = [name for name in wanted if name in plants]
+    of = plants[names].astype(float).groupby(plants["plant"].map(ground.unit_of)).mean()
+    out, used = data, {}
+    units = data.drop_duplicates("unit")
+    base = np.hstack([pd.get_dummies(units[name]).to_numpy(float) for name in ("variety", *fixed)])
+    for place, name in enumerate(names):
+        values = units["unit"].map(of[name]).to_numpy(float)
+        wider = np.column_stack([base, (values - values.mean()) / (values.std() or 1.0)])
+        alone = np.linalg.matrix_rank(base)
+        if np.isnan(values).any() or np.linalg.matrix_rank(wider, tol=1e-6) <= alone:
+            notes.append(f"not adjusted for {name}: it does not differ between plots of one "
+                         "variety in a block, so that it cannot be told from them")
+            continue
+        base, column = wider, f"{COVARIATE}{place}"
+        used[column] = name
+        out = out.assign(**{column: out["unit"].map(of[name]).astype(float)})
+    return out, used, notes
+
+
+def adjusted_for(used: dict[str, str]) -> str:
+    """` Adjusted for soil test, plot by plot.`; empty where nothing is adjusted for."""
+    return (f" Adjusted for {listed(list(used.values()))}, plot by plot (analysis of covariance): "
+            "right only where the varieties did not bring it about." if used else "")
 
 
 def behind(data: pd.DataFrame, varieties: list[str]) -> pd.DataFrame:

@@ -43,7 +43,7 @@ from trialkit.records.merge import (
     with_losses,
 )
 from trialkit.records.owntraits import check_traits, with_logged
-from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table
+from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table, plants_of
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook
 from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
@@ -54,7 +54,7 @@ class Records:
     """A trial's records, checked.  Lengths in cm, weights in g, temperatures in degrees Celsius.
 
     plants: plant, plants (of a line that stood for several how many), variety, block, plot, row,
-    column, treatment, lost, lost_reason
+    column, treatment, lost, lost_reason; and each of `Trial.covariates`
     picks: date, plant, plot, count (NaN: not looked at; 0: looked, nothing there), weight_g
     heights: date, plant, plot, height_cm;  weather: date, low_c, high_c, rain_mm
     events: date, plant, plot, event, note;  harvest: date, plant, plot, weight_g, count, grade
@@ -153,7 +153,7 @@ def read_ground(folder: str | Path, findings: Findings) -> Ground:
     text = description.content.decode("utf-8", errors="replace")
     trial, wrong = draft_trial(text, DESCRIPTION)
     read: list[tuple[File, int]] = [(description, len(text.splitlines()))]
-    plants = one_line_a_plot(_table(PLANTS, paths, trial, findings, read), findings)
+    plants = one_line_a_plot(_table(plants_of(trial), paths, trial, findings, read), findings)
     plants, plots = tell_plots_apart(check_plants(trial, plants, findings), findings)
     log_file, log = read_log(folder, findings)
     if log_file is not None:

@@ -209,6 +209,13 @@ OWN = Table(
 )
 TABLES = (PLANTS, PICKS, HEIGHTS, WEATHER, EVENTS, HARVEST, OWN)
 
+def plants_of(trial: Trial) -> Table:
+    """plants.csv with the columns that trial.toml says to adjust for, a number on every line."""
+    more = tuple(Column(name, "place", filled=True, offered=False) for name in trial.covariates)
+    return replace(PLANTS, columns=(*PLANTS.columns, *more),
+                   needs=(*PLANTS.needs, *((name,) for name in trial.covariates)))
+
+
 OWN_KIND = "trait:"
 """Before the name of a trait of one's own: its kind in the log and on the phone."""
 

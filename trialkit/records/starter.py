@@ -69,6 +69,23 @@ looks = {looks}
 # The picking rate, a plant a week, below which a variety is not worth picking any more.
 {threshold}
 
+# Of crops dug or cut once, in harvest.csv: the grades, best first; those fit to sell or eat; what
+# a piece of them must weigh; the share of the plants that must have given one for a variety to be
+# ready.
+# grades = ["large", "medium", "small"]
+# marketable = ["large", "medium"]
+# marketable_from = "60 g"
+# ready_share = 0.5
+
+# Columns of plants.csv with a number a plot, known before planting, that harvests and traits of
+# your own are adjusted for. Counts of picks are not.
+# covariates = ["soil test", "hours of shade"]
+
+# Notes for the report; where published records are from; whether they are made up.
+# notes = "a dry spring"
+# source = "who published them, and when"
+# invented = true
+
 # If your tables have dates like 3/7/2026, say which number comes first:
 # dates = "day first"
 # dates = "month first"
@@ -78,6 +95,8 @@ looks = {looks}
 [units]
 height = {height_unit}
 weight = {weight_unit}
+# A yield in any other unit ("t/ha", "bushels an acre", "lb/plot") is kept and shown as written:
+# harvest = "t/ha"
 
 # How the bed lies. Rows of plants, plants along a row, the spacing between them.
 [layout]
@@ -87,6 +106,7 @@ weight = {weight_unit}
 # "measure", "count", "yes or no", "day" (first seen) or "share" (3/20). better: "more" or "less".
 # on: "plant" or "plot". when: "often" or "once". A score has its words, lowest first, as
 # scale = ["none", "some", "much"], or from = 1 and to = 5 (scale is then the words for the ends).
+# unit: of a measure. of: of a share, the spreadsheet column that says how many were looked at.
 # [[traits]]
 # name = "mildew"
 # kind = "score"
@@ -94,7 +114,7 @@ weight = {weight_unit}
 # better = "less"
 
 # One [[varieties]] part for each variety, its name as plants.csv has it. Mark one as the check:
-# the variety you would grow anyway, which the others are compared with.
+# the variety you would grow anyway, which the others are compared with. note: what you like.
 {varieties}
 """
 
@@ -167,6 +187,8 @@ def _layout(said: Description) -> list[str]:
     if said.seed is not None:
         lines += ["# The layout was drawn with this seed; plan.toml holds the rest that was asked.",
                   f"seed = {said.seed}"]
+    else:
+        lines += ["# seed: the number the layout was drawn with; trialkit plan writes it."]
     return lines
 
 

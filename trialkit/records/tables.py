@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -52,17 +52,18 @@ class Match:
 
 
 def match_headings(
-    table: Table, heading: Sequence[str], counted: str = ""
+    table: Table, heading: Sequence[str], counted: str = "", as_written: str = ""
 ) -> tuple[dict[str, Match], dict[int, Match]]:
     """Columns found by name, and, by place, the second and later that say the same.
 
-    counted : what the trial counts; a column of that name is the count.
+    counted : what the trial counts; a column of that name is the count.  as_written : the unit that
+    weights are kept in as written, which a heading may name.
     """
     names = _names(table, counted)
     found: dict[str, Match] = {}
     again: dict[int, Match] = {}
     for place, name in enumerate(heading):
-        match = _match(name, place, table, names)
+        match = _match(_without(name, as_written), place, table, names)
         if match is None:
             continue
         if match.column.name in found:
@@ -350,8 +351,10 @@ def _place(text: str, how: Reading) -> float:
 
 
 def _amount(text: str, how: Reading) -> float:
-    accepted = "a number from 0, without a unit, or nothing"
-    value = number(text, mark=how.mark, accepted=accepted)
+    accepted = (f"a number from 0{f' of {how.unit}' if how.unit else ''}, without another unit, "
+                "or nothing")
+    bare = text.casefold().removesuffix(how.unit.casefold()).strip() if how.unit else text
+    value = number(bare or text, mark=how.mark, accepted=accepted)
     if value < 0:
         raise Unreadable("An amount cannot be below zero.", accepted)
     return value
@@ -431,8 +434,10 @@ def sheet_of(file: File, table: Table, trial: Trial, findings: Findings) -> Shee
 def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Located:
     """The table's frame, with all its columns, and where each row stands."""
     table = table.with_notes
-    found, again = match_headings(table, sheet.heading, trial.counted)
+    as_written = _as_written(table, trial)
+    found, again = match_headings(table, sheet.heading, trial.counted, as_written)
     judge_headings(table, sheet, found, again, trial.counted, findings)
+    _judge_weights(table, sheet, found, trial, findings)
     data: dict[str, pd.Series] = {}
     codes: dict[str, Coded] = {}
     for column in table.columns:
@@ -449,6 +454,40 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
             codes[column.field] = coded
     frame = pd.DataFrame(data, copy=False)
     return Located(frame, sheet.lines, sheet.file, codes=codes, table=table.name)
+
+
+def _as_written(table: Table, trial: Trial) -> str:
+    """The unit that the table's weights are kept in as written; "" where they are weights."""
+    return (trial.harvest_unit or "") if table.name == "harvest" else ""
+
+
+def _without(heading: str, unit: str) -> str:
+    """A heading without the unit weights are kept in: "yield (t/ha)" is "yield", "t/ha" weight."""
+    said = " ".join(heading.split())
+    for end in (f"({unit})", f"[{unit}]", unit) if unit and len(said) <= LONGEST_HEADING else ():
+        if said.casefold().endswith(end.casefold()):
+            return said[: -len(end)].rstrip(" ,_") or "weight"
+    return heading
+
+
+def _judge_weights(
+    table: Table, sheet: Sheet, found: Mapping[str, Match], trial: Trial, findings: Findings
+) -> None:
+    """An error for weights in a unit other than the one trial.toml says is kept as written."""
+    match = found.get("weight")
+    if match is None or sheet.cells[match.place].blank.all():
+        return
+    as_written, heading = _as_written(table, trial), sheet.heading[match.place]
+    if as_written and match.unit and unit_name(as_written) != match.unit:
+        findings.error(sheet.file, sheet.heading_line, heading, heading,
+                       f'It is in {match.unit}; trial.toml has the harvest in "{as_written}". '
+                       "No area is known to turn one into the other.", f"weight ({as_written})",
+                       table.name)
+    elif table.name == "picks" and trial.weight_as_written and not match.unit:
+        findings.error(sheet.file, sheet.heading_line, heading, heading,
+                       f'Picks cannot be weighed in "{trial.harvest_unit}", as units.weight in '
+                       "trial.toml has it.", "weight (kg) or another unit of weight; a yield of "
+                       "an area goes into harvest.csv", table.name)
 
 
 def empty_table(table: Table) -> Located:
@@ -472,7 +511,7 @@ def _reading(
 ) -> tuple[str, Reading]:
     """How a column's cells are read, and as what."""
     if column.kind == "weight" and table.name == "harvest" and trial.harvest_unit and not unit:
-        return "amount", Reading(mark=mark)  # in the published unit, as given
+        return "amount", Reading(trial.harvest_unit, mark=mark)  # in the published unit, as given
     own = {"temperature": "c", "rain": trial.rain_unit}
     if column.kind in QUANTITIES and column.quantity.own:
         own[column.kind] = getattr(trial, column.quantity.own)
