@@ -503,12 +503,12 @@ def test_lots_honestly_drawn_are_seldom_stopped():
     only where row and variety cannot be separated at all."""
     rng = np.random.default_rng(5)
     stopped = 0
-    for _ in range(60):
+    for _ in range(20):
         blocks = [rng.permutation(list("ABCD")) for _ in range(4)]
         rows = ["".join(block[r] for block in blocks) for r in range(4)]
         plants = bed(*rows, blocks=lambda r, c: f"block {c}", plots=lambda r, c, v: f"{r}{c}")
         stopped += not audit_plants(plants, "randomised complete blocks").supports_comparison
-    assert stopped <= 3
+    assert stopped <= 1
 
 
 # --- treatments and factors ------------------------------------------------------------------

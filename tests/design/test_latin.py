@@ -14,6 +14,7 @@ def test_rows_and_columns_hold_every_number(size):
         assert sorted(line) == list(range(size))
 
 
+@pytest.mark.slow
 def test_all_576_squares_of_side_four_come_up_evenly():
     # There are 576 Latin squares of side 4 (Fisher & Yates 1934); Jacobson & Matthews 1996
     # prove their walk is uniform over them in the limit. Chi-squared over all 576.

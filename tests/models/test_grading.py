@@ -215,6 +215,7 @@ def test_wine_entered_by_a_user_keeps_its_proportional_odds():
     assert -np.log(odds["warm yes"]) == pytest.approx(expected["warm yes"], abs=2e-4)
 
 
+@pytest.mark.slow
 def test_true_proportional_odds_with_large_effects_are_seldom_rejected():
     """Each variety five times the odds of the one before, 30 pieces a plot, plots alike."""
     rng = np.random.default_rng(8)

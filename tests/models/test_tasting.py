@@ -71,6 +71,7 @@ def test_two_tasters_can_show_nothing() -> None:
         triangle_test(4, 3)
 
 
+@pytest.mark.slow
 def test_alike_varieties_are_seldom_told_apart() -> None:
     rng = np.random.default_rng(8)
     false = 0
