@@ -159,14 +159,16 @@ def million(path: str) -> None:
         fit.compare("variety")
         at.append((time.perf_counter(), time.process_time()))
         marks.append(np.diff(np.array(at), axis=0))
-    (read, read_cpu), (fit_s, fit_cpu), (pairs_s, _) = np.min(marks, axis=0).tolist()
+    (read, read_cpu), (fit_s, fit_cpu), (pairs_s, pairs_cpu) = np.min(marks, axis=0).tolist()
     del fit
     tracemalloc.start()
     fit_lmm("y ~ variety", data, groups=GROUPS).compare("variety")
     peak = tracemalloc.get_traced_memory()[1]
     frame = int(data.memory_usage(deep=True).sum())
     print(json.dumps({"records": len(data), "read": read, "fit": fit_s, "pairs": pairs_s,
-                      "cpu_ratio": fit_cpu / read_cpu, "peak": peak, "frame": frame}))  # fmt: skip
+                      "cpu_ratio": fit_cpu / read_cpu,
+                      "cpu_both": (fit_cpu + pairs_cpu) / read_cpu, "peak": peak,
+                      "frame": frame}))  # fmt: skip
 
 
 def large() -> dict[str, float]:
@@ -229,8 +231,9 @@ def large_rows() -> list[Row]:
         (f"CSV read, {found['records']:,} records", f"{read:.3f}", "pandas", ""),
         ("LMM", f"{found['fit']:.3f}", f"trialkit, of the CSV read (cpu {found['cpu_ratio']:.2g})",
          verdict(found["fit"] / read, 3.0)),
-        ("KR all pairs of 25", f"{found['pairs']:.3f}", "trialkit; fit and KR of the CSV read",
-         verdict((found["fit"] + found["pairs"]) / read, 4.0)),
+        ("KR all pairs of 25", f"{found['pairs']:.3f}",
+         f"trialkit; fit and KR {(found['fit'] + found['pairs']) / read:.2g} of the read, in cpu:",
+         verdict(found["cpu_both"], 4.0)),
         ("fit and KR, peak MB", f"{found['peak'] / 1e6:.0f}",
          f"of the frame's {found['frame'] / 1e6:.0f} MB", verdict(memory, 2.0)),
     ]  # fmt: skip

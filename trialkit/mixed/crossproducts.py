@@ -465,15 +465,25 @@ def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
             )
 
 
-def room_for(random: RandomPart, p: int) -> None:
-    """Refuse a model whose tables would not fit in this machine's memory, before they are made."""
+def room_wanted(random: RandomPart, p: int) -> int:
+    """Bytes that a linear fit and its comparisons hold at the most, within a fifth where that is
+    10 MB or more (measured: `tests/mixed/test_room.py`).
+
+    Of a stage's rows about six copies are held at once, twelve where its units have more than one
+    effect; of the rest by the rest three; and a record costs as much as eleven numbers.
+    """
     size = random.r + p + 1
-    # at the most three copies of a stage's rows, and three of rest by rest, are held at once
     wide = sum(
-        s.n_units * s.width * (s.width + random.tail(i) + size)
+        (6 if s.width == 1 else 12) * s.n_units * s.width * (s.width + random.tail(i) + size)
         for i, s in enumerate(random.stages)
     )
-    wanted = 8 * (3 * wide + 3 * size**2)
+    records = len(random.groupings[0].codes) if random.groupings else 0
+    return 8 * (wide + 3 * size**2 + 11 * records)
+
+
+def room_for(random: RandomPart, p: int) -> None:
+    """Refuse a model whose tables would not fit in this machine's memory, before they are made."""
+    wanted = room_wanted(random, p)
     if wanted > _memory():
         names = ", ".join(f"{g.name} ({g.size})" for g in random.groupings)
         raise MixedModelError(

@@ -428,6 +428,7 @@ class Objective:
         """Value and gradient; asked again at the same point, it remembers."""
         if self.last is not None and self.last[0] == x.tobytes():
             return self.last[1], self.last[2]
+        self.last = None  # its tables are as large as those now made
         factors = self.triangles.unpack(x)
         s = self.solved(factors)
         value = self.value(s)
