@@ -34,7 +34,7 @@ def codes(folder: Path) -> dict[str, str]:
 def test_names_stand_in_the_key_alone(folder: Path) -> None:
     place = folder / "tasting"
     assert {p.name for p in place.iterdir()} == {"sheets.pdf", "tasting.html", "scores.csv",
-                                                 "key.csv"}
+                                                 "triangle.csv", "key.csv"}
     page = (place / "tasting.html").read_text()
     assert set(codes(folder)) == {"Ambrel", "Costry", "Dunwell"}
     assert not any(name in page for name in codes(folder))
@@ -86,3 +86,20 @@ def test_a_triangle_test() -> None:
 def test_no_tasting_yet(tmp_path: Path) -> None:
     folder = write(tmp_path / "small", picks=1)
     assert run("tasting", folder)[0] == Exit.NO_TRIAL
+
+
+def test_wrong_lines_of_triangles_are_told_with_those_of_scores(folder: Path) -> None:
+    (folder / "tasting" / "triangle.csv").write_text(
+        "first,second,right,tasted\nAmbrel,Costry,16,15\nAmbrel,Costry,some,15\n")
+    code, text = run("tasting", folder)
+    assert code == Exit.RECORDS
+    for word in ("2 problems", "triangle.csv", "It is not of 15 tasters", "some"):
+        assert word in text
+    assert not (folder / "tasting" / "result.html").exists()
+
+
+def test_a_name_that_is_markup_stands_on_the_page_as_text(folder: Path) -> None:
+    (folder / "tasting" / "triangle.csv").write_text(
+        "first,second,right,tasted\n<script>alert(1)</script>,B,9,15\n")
+    assert run("tasting", folder)[0] == Exit.DONE
+    assert "<script" not in (folder / "tasting" / "result.html").read_text()

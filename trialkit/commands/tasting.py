@@ -6,16 +6,14 @@ Heavy libraries are imported inside, so that `--help` answers at once.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from trialkit.commands.terminal import Exit, Folder, command, say, stop, the_trial
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 PLACE, SCORES, KEY = "tasting", "scores.csv", "key.csv"
+TRIANGLES, RESULT = "triangle.csv", "result.html"
 
 
 def tasting(
@@ -35,7 +33,8 @@ def tasting(
     """Lay out a blind tasting of the trial's varieties, or say what came of it.
 
     With --tasters: a sheet a taster, a phone page, an empty table of scores and
-    the key, in FOLDER/tasting. Without: what the scores written there say.
+    the key, in FOLDER/tasting. Without: what the scores written there say,
+    and FOLDER/tasting/result.html with a picture.
     """
     folder = the_trial(folder)
     place = folder / PLACE
@@ -49,6 +48,7 @@ def tasting(
     from trialkit.design.tastingpaper import tasting_sheets
     from trialkit.design.tastingplan import TastingError, plan_tasting
     from trialkit.recording.tasting import tasting_page
+    from trialkit.records.tastings import TRIANGLE
     from trialkit.records.write import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 
@@ -67,6 +67,7 @@ def tasting(
         paper.save_pdf(tasting_sheets(made, traits, title, sheet), place / "sheets.pdf", title)
         write_bytes(place / "tasting.html", tasting_page(made, traits, title).encode("utf-8"))
         write_bytes(place / SCORES, csv_text(["taster", "code", "trait", "score"], []).encode())
+        write_bytes(place / TRIANGLES, csv_text(TRIANGLE, []).encode())
         write_bytes(place / KEY, csv_text(["code", "variety"], [
             [code, name] for name, code in made.codes.items()]).encode("utf-8"))
     except OSError as error:
@@ -80,33 +81,30 @@ def tasting(
 
 
 def _tell(folder: Path, place: Path) -> None:
-    from trialkit.models.tasting import NOTE, tasting_result
     from trialkit.records import RecordsError
+    from trialkit.records.tastings import read_tasting
+    from trialkit.records.write import write_bytes
+    from trialkit.report.tasting import tasting_page
+    from trialkit.trial import TrialProblems, parse_trial
 
     if not (place / KEY).is_file():
         stop(Exit.NO_TRIAL, f"No tasting is laid out in {place}. Begin with: "
                             f"{command('tasting', folder, '--tasters', '12')}")
-    from trialkit.records.tastings import read_scores
-
     try:
-        scores = read_scores(place / SCORES, place / KEY)
-    except RecordsError as problems:
+        trial = parse_trial((folder / "trial.toml").read_text(encoding="utf-8"))
+        tasted = read_tasting(place / SCORES, place / KEY, place / TRIANGLES)
+    except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
-    if not len(scores):
+    if not len(tasted.scores) and not tasted.triangles:
         say(f"{place / SCORES} holds no score yet.")
         return
-    for trait in dict.fromkeys(scores["trait"]):
-        _say_of(scores[scores["trait"] == trait], str(trait), tasting_result)
-    say(NOTE)
-
-
-def _say_of(scores: pd.DataFrame, trait: str, result: object) -> None:
+    page = tasting_page(tasted, trial.title, trial.check)
     try:
-        made = result(scores, trait)  # type: ignore[operator]
-    except ValueError as error:
-        say(str(error))
-        return
-    say(made.text)
+        write_bytes(place / RESULT, page.html.encode("utf-8"))
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
+    say(page.plain)
+    say(f"Page: {place / RESULT}")
 
 
 def triangle(
@@ -114,18 +112,9 @@ def triangle(
     tasted: Annotated[int, typer.Argument(min=1, help="Who tasted.", metavar="TASTED")],
 ) -> None:
     """Can two be told apart at all? Of three cups two are alike; each taster names the odd one."""
-    from trialkit.models.tasting import fewest_right, triangle_test
+    from trialkit.records.tastings import Triangle
+    from trialkit.report.tasting import triangle_words
 
-    try:
-        chance = triangle_test(right, tasted)
-    except ValueError as error:
-        raise typer.BadParameter(str(error)) from None
-    needed = fewest_right(tasted)
-    if chance <= 0.05:
-        say(f"They can be told apart: {right} right of {tasted}. Guessing gives so many at most "
-            "1 time in 20.")
-    elif needed is None:
-        say(f"{tasted} tasters are too few to show anything. Ask at least 3.")
-    else:
-        say(f"Not shown: {right} right of {tasted} could be guessing; {needed} would be needed. "
-            "That doesn't make them alike.")
+    if right > tasted:
+        raise typer.BadParameter(f"{right} right of {tasted} cannot be. Write: 0 to {tasted}.")
+    say(triangle_words(Triangle("", "", right, tasted)))

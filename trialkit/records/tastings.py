@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from trialkit.reading.numbers import is_blank, number
+from trialkit.reading.numbers import is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.records.csvfile import read_csv
 from trialkit.records.entries import texts_of
@@ -15,14 +16,60 @@ from trialkit.records.folder import read_file
 
 LOWEST, HIGHEST = 1, 9
 COLUMNS = ("taster", "code", "trait", "score")
+TRIANGLE = ("first", "second", "right", "tasted")
 
 
-def read_scores(scores: Path, key: Path) -> pd.DataFrame:
-    """Columns taster, variety, trait, score, a row a score; a blank score is left out.
+@dataclass(frozen=True)
+class Triangle:
+    """Of three cups two were of one variety; right : who named the odd one, of so many tasted."""
 
-    Raises RecordsError with every problem of both files.
+    first: str
+    second: str
+    right: int
+    tasted: int
+
+
+@dataclass(frozen=True)
+class Tasted:
+    """scores : taster, variety, trait, score, a row a score.  triangles : triangle tests."""
+
+    scores: pd.DataFrame
+    triangles: tuple[Triangle, ...] = ()
+
+
+def read_tasting(scores: Path, key: Path, triangles: Path) -> Tasted:
+    """All that was written down at a tasting; a blank score is left out.
+
+    triangles : may be missing.  Raises RecordsError with every problem of all files.
     """
     findings = Findings()
+    read = _scores(scores, key, findings)
+    tests = _triangles(triangles, findings) if triangles.is_file() else ()
+    if findings.errors:
+        raise RecordsError(findings.problems)
+    return Tasted(read, tests)
+
+
+def _triangles(path: Path, findings: Findings) -> tuple[Triangle, ...]:
+    out = []
+    for line, (first, second, right, tasted) in _lines(path, TRIANGLE, findings):
+        numbers = []
+        for column, text in (("right", right), ("tasted", tasted)):
+            try:
+                numbers.append(int(whole_number(text, accepted="a whole number of tasters")))
+            except Unreadable as error:
+                findings.error(path.name, line, column, text, error.problem, error.accepted)
+        if len(numbers) < 2:
+            continue
+        if not 0 <= numbers[0] <= numbers[1] or numbers[1] < 1:
+            findings.error(path.name, line, "right", right, f"It is not of {numbers[1]} tasters.",
+                           "how many of those who tasted named the odd cup")
+            continue
+        out.append(Triangle(first, second, numbers[0], numbers[1]))
+    return tuple(out)
+
+
+def _scores(scores: Path, key: Path, findings: Findings) -> pd.DataFrame:
     known: dict[str, str] = {}
     for _, (code, variety) in _lines(key, ("code", "variety"), findings):
         known[code] = variety
@@ -51,8 +98,6 @@ def read_scores(scores: Path, key: Path) -> pd.DataFrame:
                            f"{LOWEST} to {HIGHEST}, or nothing if it was not tasted")
             continue
         out.append((taster, known.get(code, ""), trait, value))
-    if findings.errors:
-        raise RecordsError(findings.problems)
     return pd.DataFrame(out, columns=["taster", "variety", "trait", "score"])
 
 

@@ -1,0 +1,123 @@
+"""The page of a tasting: what was liked better, by how much, and what that cannot show.
+
+One file beside the tasting's own (`tasting/result.html`), with no script and no network.
+"""
+
+from __future__ import annotations
+
+import math
+
+import trialkit
+from trialkit import plots
+from trialkit.cautions import TASTING, deferring_food
+from trialkit.models.tasting import (
+    NOTE,
+    TastingResult,
+    fewest_right,
+    tasting_result,
+    triangle_test,
+)
+from trialkit.records.tastings import HIGHEST, LOWEST, Tasted, Triangle
+from trialkit.report.blocks import Block, bullets, paragraphs, tabled, whole
+from trialkit.report.pictures import show
+from trialkit.wording import chance, number
+
+SCALE = f"{LOWEST} to {HIGHEST} points"
+
+
+def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
+    """The page, and the same in plain words for a terminal."""
+    sections: list[tuple[str, Block, list[str]]] = []
+    method: list[str] = []
+    for trait in dict.fromkeys(tasted.scores["trait"]):
+        scores = tasted.scores[tasted.scores["trait"] == trait]
+        try:
+            result = tasting_result(scores, str(trait))
+        except ValueError as error:
+            sections.append((str(trait), paragraphs([str(error)]), [str(error)]))
+            continue
+        sections.append(_section(result, len(sections), check))
+        method.append(_method(result))
+    if tasted.triangles:
+        said = [triangle_words(one) for one in tasted.triangles]
+        names = [name for one in tasted.triangles for name in (one.first, one.second)]
+        sections.append(("Can they be told apart at all?", paragraphs(said, names), said))
+        method.append("Triangle test: the exact chance of so many right by guessing one in three "
+                      "(binomial).")
+    cautions = [f"{about}: {text}." for about, text in TASTING]
+    html = whole(
+        "tasting",
+        title=f"How they taste: {title}",
+        sections=[(heading, block.html) for heading, block, _ in sections],
+        note=NOTE,
+        method=method,
+        cautions=bullets([*cautions, deferring_food("this page")]).html,
+        footer=f"Made with trialkit {trialkit.__version__}.",
+    )
+    lines = [line for _, _, said in sections for line in said]
+    return Block(html, "\n".join([*lines, NOTE] if lines else []))
+
+
+def _section(result: TastingResult, at: int, check: str | None) -> tuple[str, Block, list[str]]:
+    names = result.means["variety"].tolist()
+    answer = paragraphs(answers(result), names, kind="answer")
+    drawn = show(
+        plots.compared(
+            result.means, f"{result.trait}, {SCALE}",
+            "The line is the likely range: other tasters like these would probably put it there.",
+            check,
+        ),
+        f"tasting-{at}", names,
+    )  # fmt: skip
+    rows = [
+        [row.variety, f"{row.estimate:.1f}", f"{row.low:.1f} to {row.high:.1f}",
+         str(int(row.tasters))]
+        for row in result.means.itertuples()
+    ]  # fmt: skip
+    table = tabled(f"{result.trait.capitalize()}, {SCALE}",
+                   ["Variety", "Points", "Likely range", "Tasters"], rows)
+    html = "\n".join((answer.html, drawn.html, table.html))
+    return result.trait, Block(html, answer.plain), result.text.splitlines()
+
+
+def answers(result: TastingResult) -> list[str]:
+    """Which scored above which, a sentence each, and by how much."""
+    scored = f"{result.tasters} tasters scored {result.trait} from {LOWEST} to {HIGHEST}."
+    out = []
+    ordered = result.pairs.sort_values("estimate", key=abs, ascending=False)
+    for pair in ordered.itertuples():
+        by, low, high = (float(str(v)) for v in (pair.estimate, pair.low, pair.high))
+        if low > 0 or high < 0:
+            better, other = (pair.left, pair.right) if by > 0 else (pair.right, pair.left)
+            least, most = sorted((abs(low), abs(high)))
+            from_ = "just above 0" if least < 0.05 else f"{least:.1f}"
+            out.append(f"{better} scored {abs(by):.1f} points above {other} (likely range "
+                       f"{from_} to {most:.1f}).")  # fmt: skip
+    if not out:
+        out = ["These tasters can't separate the varieties. That doesn't make them equal."]
+    elif len(out) < len(result.pairs):
+        out.append("The other pairs are too close to call.")
+    return [*out, scored]
+
+
+def _method(result: TastingResult) -> str:
+    said = (f"{result.trait}: a linear mixed model with tasters random, means with 95 % intervals, "
+            "pairs by Tukey and Kramer, all held at once at 95 %.")  # fmt: skip
+    if math.isfinite(result.p):
+        return said + (f" As ordered categories (cumulative logit, tasters random), all alike: "
+                       f"chi-squared {number(result.statistic, 3)}, {result.df} df, p "
+                       f"{chance(result.p)}.")  # fmt: skip
+    return f"{said} As ordered categories it could not be fitted: {result.ordered_why}"
+
+
+def triangle_words(test: Triangle) -> str:
+    """What a triangle test of two varieties says."""
+    both = f"{test.first} and {test.second}" if test.first else "They"
+    lead = f"{test.right} of {test.tasted} tasters named the odd cup of three."
+    if triangle_test(test.right, test.tasted) <= 0.05:
+        return (f"{both} can be told apart: {lead} Guessing gives so many at most 1 time in 20.")
+    needed = fewest_right(test.tasted)
+    if needed is None:
+        return f"{test.tasted} tasters are too few to show anything. Ask at least 3."
+    return (f"{both} could not be told apart here: {lead} That could be guessing; {needed} would "
+            "be needed. It doesn't make them alike.")  # fmt: skip
