@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.commands import club, gather, handout, new, plan, record, report, season, tasting
+from trialkit.commands import club, export, handout, new, plan, record, report, season, tasting
 from trialkit.commands.terminal import (
     CODES,
     Exit,
@@ -138,11 +138,15 @@ app.command(epilog=example("trialkit triangle 9 15"))(tasting.triangle)
 app.command(epilog=example("trialkit undo my-beans"))(record.undo)
 app.command(
     epilog=example(
-        "trialkit settle my-beans 2025-07-14 R1-03 count 4",
-        'trialkit settle my-beans 2025-07-14 R1-03 height "5 ft 6"',
-        'trialkit settle my-beans 2025-07-14 R1-03 lost "pulled out"',
+        "trialkit correct my-beans 2025-07-14 R1-03 count 4",
+        'trialkit correct my-beans 2025-07-14 R1-03 height "5 ft 6"',
+        'trialkit correct my-beans 2025-07-14 R1-03 lost "pulled out"',
+        'trialkit correct my-beans 2025-07-14 "plot 2B" count 31',
     )
-)(record.settle)
+)(record.correct)
+# Names these commands had before; scripts may use them still.
+app.command("settle", hidden=True)(record.correct)
+app.command("gather", hidden=True)(export.export)
 
 
 @app.command(epilog=example("trialkit lab my-beans", "trialkit lab my-beans -- --port 9000"))
@@ -192,10 +196,10 @@ app.command(
 )(season.season)
 app.command(
     epilog=example(
-        "trialkit gather trials --out gathered-2025",
-        "trialkit season gathered-2025",
+        "trialkit export trials --out exported-2025",
+        "trialkit season exported-2025",
     )
-)(gather.gather)
+)(export.export)
 app.command(
     epilog=example(
         "trialkit club my-beans my-neighbours-beans --out club",

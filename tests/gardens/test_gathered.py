@@ -177,9 +177,9 @@ def test_the_command_writes_them_and_season_takes_them(tmp_path: Path) -> None:
     from trialkit.gardens.season import season
 
     to = tmp_path / "barley"
-    ran = CliRunner().invoke(app, ["gather", str(DATA / "barley-minnesota"), "--out", str(to)])
+    ran = CliRunner().invoke(app, ["export", str(DATA / "barley-minnesota"), "--out", str(to)])
     assert ran.exit_code == 0, ran.output
-    assert "12 gathered, 0 could not be read" in ran.output
+    assert "12 written, 0 could not be read" in ran.output
     folders = sorted(p.parent for p in (DATA / "barley-minnesota").glob("*/trial.toml"))
     left, right = season(folders), season([to])
     assert left.answer == right.answer

@@ -101,8 +101,8 @@ def test_settling_a_conflict_and_correcting_a_record(folder: Path, tmp_path: Pat
     code, text = run("add", folder, tmp_path / "one.csv", tmp_path / "other.csv", "-y")
     assert code == Exit.DONE
     assert "4 (one.csv), 6 (other.csv)" in text
-    assert "trialkit settle" in text
-    code, text = run("settle", folder, "2025-09-20", "R1-01", "count", "5")
+    assert "trialkit correct" in text
+    code, text = run("correct", folder, "2025-09-20", "R1-01", "count", "5")
     assert code == Exit.DONE
     assert "R1-01, count: 5." in text
     assert "4 (one.csv)" in text, "what was said is shown, and kept in the log"
@@ -113,6 +113,23 @@ def test_settling_a_conflict_and_correcting_a_record(folder: Path, tmp_path: Pat
     assert counted(folder, "R1-01", "2025-09-20") == [5.0]
     kept = (folder / "log.csv").read_text()
     assert [line.split(",")[9] for line in kept.splitlines()[1:4]] == ["4", "6", "5"]
+
+
+def test_the_old_word_works_and_a_trait_may_be_called_as_its_column_is(folder: Path) -> None:
+    for word, trait, value, shown in (
+        ("settle", "pods", "7", "count: 7"), ("correct", "Height (cm)", "92", "height: 92"),
+        ("correct", "wt", "140", "weight: 140"),
+        ("correct", "lost reason", "slugs", "lost: lost, slugs"),
+    ):  # fmt: skip
+        code, text = run(word, folder, "2025-09-20", "R1-01", trait, value)
+        assert code == Exit.DONE, text
+        assert shown in text
+    code, text = run("correct", folder, "2025-09-20", "R1-01", "sugar", "7")
+    assert code == Exit.RECORDS
+    assert "There is no such trait" in text
+    hidden = run("--help")[1]
+    assert "correct" in hidden
+    assert "settle" not in hidden
 
 
 def test_settling_against_the_growers_own_table_says_where_to_change_it(folder: Path) -> None:

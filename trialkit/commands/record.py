@@ -1,4 +1,4 @@
-"""The commands `add`, `undo` and `settle`: records that come in, are taken back, are put right.
+"""The commands `add`, `undo` and `correct`: records that come in, are taken back, are put right.
 
 Heavy libraries are imported inside, so that `--help` answers at once.
 """
@@ -67,7 +67,7 @@ def add(
         report = add_files(folder, seen.files)
     say(report.text)
     if len(report.conflicts):
-        say(f"To say which is right: {command('settle', folder)} DATE PLANT TRAIT VALUE")
+        say(f"To say which is right: {command('correct', folder)} DATE PLANT TRAIT VALUE")
     if report.added:
         say(f"To take this back: {command('undo', folder)}")
 
@@ -101,25 +101,28 @@ def undo(folder: Folder) -> None:
     say(report.text)
 
 
-def settle(
+def correct(
     folder: Folder,
     on: Annotated[
         str, typer.Argument(help="The day: 2025-07-14, or as in your tables.", metavar="DATE")
     ],
-    plant: Annotated[str, typer.Argument(help="The plant, as in plants.csv.", metavar="PLANT")],
+    plant: Annotated[str, typer.Argument(help='The plant, as in plants.csv; or "plot 2B".',
+                                      metavar="PLANT")],
     trait: Annotated[
-        str, typer.Argument(help="count, weight, height, lost, or a trait of your own.",
-                       metavar="TRAIT")
+        str,
+        typer.Argument(help="As its column is called: count, weight, height, lost; or a trait of "
+                            "your own.", metavar="TRAIT"),
     ],
     value: Annotated[
         str,
         typer.Argument(
-            help='What holds: 4, "not looked", 120 g, 5\'6". Of a loss the reason, or "not lost".',
+            help='What is right: 4, "not looked", 120 g, 5\'6". For a lost plant, why; or '
+                 '"not lost".',
             metavar="VALUE",
         ),
     ],
 ) -> None:
-    """Correct a record, or say which of two holds; what was said stays in the log."""
+    """Correct a record, or say which of two is right; what was said stays in the log."""
     from trialkit.records.add import settle as settled
 
     folder = the_trial(folder)

@@ -272,8 +272,11 @@ def is_gathered(path: Path) -> bool:
     return (Path(path) / f"{TRIALS}.parquet").is_file()
 
 
-OTHER_VERSION = "These records were gathered by another version of trialkit; gather them again."
-SPOILT = "{} cannot be read ({}). Gather the trials again: their folders are as they were."
+OTHER_VERSION = (
+    "These records were written by another version of trialkit; write them again with trialkit "
+    "export."
+)
+SPOILT = "{} cannot be read ({}). Export the trials again: their folders are as they were."
 
 
 @dataclass(frozen=True)

@@ -36,10 +36,11 @@ from trialkit.records.log import (
 from trialkit.records.merge import Conflict, conflict_table, losses_of
 from trialkit.records.owntraits import own_of
 from trialkit.records.read import Ground, read_ground, read_tables
-from trialkit.records.schema import OWN_KIND
+from trialkit.records.schema import HEIGHTS, OWN_KIND, PICKS, PLANTS
 from trialkit.records.spreadsheets.reading import SheetReading
+from trialkit.records.tables import match_headings
 from trialkit.records.write import TEMPORARY, only_writer
-from trialkit.trial import TrialProblems
+from trialkit.trial import Trial, TrialProblems
 
 
 @dataclass(frozen=True)
@@ -269,6 +270,7 @@ def _settling(
 ) -> Found:
     """The record that settles; what is wrong with it goes to ``findings``."""
     trial = ground.trial
+    trait = _trait_of(trait, trial)
     base = Found("", 0, SETTLED, "", "", day, plant, trait)
     if not plant.strip():
         findings.error("", None, "plant", plant, "It is blank.", "a plant listed in plants.csv")
@@ -290,6 +292,20 @@ def _settling(
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base
     return replace(base, value=kept, unit=unit, amount=amount)
+
+
+def _trait_of(name: str, trial: Trial) -> str:
+    """The trait that a column of this name holds ("pods", "wt", "weight (g)", "lost reason")."""
+    if own_of(name, trial) is not None:
+        return name
+    for table in (PICKS, HEIGHTS, PLANTS):
+        found, _ = match_headings(table, [name], trial.counted)
+        for match in found.values():
+            if match.column.logged:
+                return match.column.name
+            if match.column.field in ("lost", "lost_reason"):
+                return "lost"
+    return name
 
 
 def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:

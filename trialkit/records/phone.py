@@ -51,7 +51,7 @@ def _whole(sheet: Sheet, findings: Findings) -> None:
         if place != expected or check != check_of(place, total, before, texts):
             findings.error(sheet.file, line, "check", check, "The line, or the one before it, is "
                            "not as the phone wrote it: cut short, changed or lost.",
-                           "the pick sent again by the phone; to correct a record, trialkit settle")
+                           "the pick sent again by the phone; to change a record, trialkit correct")
         before, expected = check, place + 1
     if expected != total + 1:
         findings.error(sheet.file, None, "check", "", f"Only {expected - 1} of {total} lines came.",

@@ -49,7 +49,7 @@ QUANTITIES: dict[str, Quantity] = {
 class Column:
     """One column of a table.
 
-    name : in the file, in the log, on the phone and for `trialkit settle`.  stored : in the frame,
+    name : in the file, in the log, on the phone and for `trialkit correct`.  stored : in the frame,
     with its unit.  filled : must not be blank.  logged : comes in by phone and by other
     spreadsheets too, through the log.  shown : when a club's pages may show what it says: always,
     with names, with notes, or never.  offered : stands in the heading a new trial's file is given.

@@ -1,4 +1,4 @@
-"""The command `gather`: the records of many trials as Parquet tables.
+"""The command `export`: the records of many trials as Parquet tables.
 
 Heavy libraries are imported inside, so that `--help` answers at once.
 """
@@ -14,14 +14,14 @@ from trialkit.commands.report import progress
 from trialkit.commands.terminal import Exit, day, err, say, stop
 
 
-def gather(
+def export(
     folders: Annotated[
         list[Path],
         typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
     ],
     to: Annotated[
         Path, typer.Option("--out", help="The folder of Parquet files to write.", metavar="FOLDER")
-    ] = Path("gathered"),
+    ] = Path("exported"),
     until: Annotated[
         str | None,
         typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
@@ -30,7 +30,7 @@ def gather(
         str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
     ] = None,
 ) -> None:
-    """Gather the records of many trials as Parquet, a table a file, for other programs too.
+    """Write the records of many trials as Parquet, a table a file, for other programs too.
 
     `trialkit season` takes the folder it writes in place of the trials' own. The trials stay as
     they are. Names, places and notes are in it as recorded: look before you pass it on.
@@ -42,7 +42,7 @@ def gather(
 
     trials = trial_folders(folders)
     try:
-        with progress("Gathering the records") as on_progress:
+        with progress("Reading the records") as on_progress:
             done = gather_records(
                 trials, to, day(until, *trials), cluster=cluster, progress=on_progress
             )
@@ -56,7 +56,7 @@ def gather(
         stop(Exit.NOT_WRITTEN, f"Could not write {to}: {error}")
     for one in done.failed:
         err.print(f"{one.folder}: {one.reason}\n", markup=False)
-    say(f"{done.trials - len(done.failed)} gathered, {len(done.failed)} could not be read.")
+    say(f"{done.trials - len(done.failed)} written, {len(done.failed)} could not be read.")
     say(f"Parquet files: {to}")
     say(f"All of them together: trialkit season {to}")
     if done.failed:
