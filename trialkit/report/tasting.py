@@ -69,11 +69,11 @@ def _section(result: TastingResult, at: int, check: str | None) -> tuple[str, Bl
         ),
         f"tasting-{at}", names,
     )  # fmt: skip
+    figures = result.means[["estimate", "low", "high", "tasters"]].to_numpy(dtype=float)
     rows = [
-        [row.variety, f"{row.estimate:.1f}", f"{row.low:.1f} to {row.high:.1f}",
-         str(int(row.tasters))]
-        for row in result.means.itertuples()
-    ]  # fmt: skip
+        [str(name), f"{points:.1f}", f"{low:.1f} to {high:.1f}", f"{tasters:.0f}"]
+        for name, (points, low, high, tasters) in zip(names, figures, strict=True)
+    ]
     table = tabled(f"{result.trait.capitalize()}, {SCALE}",
                    ["Variety", "Points", "Likely range", "Tasters"], rows)
     html = "\n".join((answer.html, drawn.html, table.html))
