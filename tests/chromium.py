@@ -38,8 +38,11 @@ def unfold(page: Any) -> None:
 
 
 def barriers(page: Any) -> list[Any]:
-    """What axe-core finds serious or critical: the WCAG rules of the World Wide Web Consortium
-    made into tests.  The page must have been opened with `bypass_csp=True`."""
+    """What axe-core finds, of any level: the WCAG rules of the World Wide Web Consortium made into
+    tests, and common practice beside them.
+
+    The page must have been opened with `bypass_csp=True`.
+    """
     from axe_playwright_python.sync_playwright import Axe
 
     verdict = Axe().run(page).response
@@ -47,5 +50,4 @@ def barriers(page: Any) -> list[Any]:
     return [
         (rule["id"], rule["impact"], [node["html"][:200] for node in rule["nodes"]])
         for rule in verdict["violations"]
-        if rule["impact"] in ("serious", "critical")
     ]

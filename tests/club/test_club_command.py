@@ -43,7 +43,7 @@ def test_it_says_what_it_did_where_it_lies_and_what_it_left_out(club, tmp_path):
     one = plain_trial(tmp_path / "one")
     result = club(one, "--out", tmp_path / "site")
     assert result.exit_code == 0, result.output
-    assert "1 worked out, 0 unchanged, 0 failed." in result.output
+    assert "1 updated, 0 unchanged, 0 failed." in result.output
     assert str(tmp_path / "site" / "index.html") in result.output.replace("\n", "")
     assert "Left out: names, places, notes." in result.output
     again = club(one, "--out", tmp_path / "site", "--names", "--places", "--notes")

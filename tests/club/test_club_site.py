@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import os
+import struct
 from functools import partial
 from pathlib import Path
 
 import pytest
+from bs4 import BeautifulSoup
 from clubtrials import plain_trial
 from killed import killed_before_move
 
 from trialkit.club import folder as clubfolder
+from trialkit.club import sharing
 from trialkit.club import site as clubsite
 from trialkit.club import trial as clubtrial
 from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
@@ -129,7 +132,7 @@ def test_a_last_good_report_that_shows_more_than_now_asked_is_not_kept(made, two
     make_club(two, site)
     assert not (site / "reports/trial-1.html").exists()
     assert "names" not in (site / "reports/trial-2.html").read_text()
-    assert "shows more than is to be shown now" in (site / "index.html").read_text()
+    assert "has details you now hide" in (site / "index.html").read_text()
 
 
 def test_where_every_trial_fails_nothing_is_written(made, two, tmp_path):
@@ -315,3 +318,103 @@ def test_the_folder_can_be_read_by_a_web_host(made, two, tmp_path):
 def test_a_folder_of_trials_counts_as_its_trials(made, two, tmp_path):
     done = make_club([tmp_path, two[0]], tmp_path.parent / f"{tmp_path.name}-site")
     assert [p.name for p in done.made] == ["one", "two"]
+
+
+FRONT = {
+    "title": "Garden 1: bean, 2026", "under": "Bean, 1 July 2026", "leader": "Costry leads so far",
+    "mark": "Leaning", "means": "it could be luck", "sentence": "Costry gave 9 and Ambrel 7.",
+    "next": "Keep picking.", "label": "pods per plant planted", "check": "Ambrel",
+    "invented": False, "rows": [
+        {"variety": "Costry", "estimate": 9.0, "low": 6.0, "high": 12.0},
+        {"variety": "Ambrel", "estimate": 7.0, "low": None, "high": None}],
+}  # fmt: skip
+
+
+@pytest.fixture
+def drawn(made, monkeypatch):
+    """Such reports with a first screen, and their pictures."""
+
+    def with_front(job):
+        result = made(job)
+        if isinstance(result, NotMade):
+            return result
+        facts = {**result.facts, "front": FRONT, "sentence": FRONT["sentence"],
+                 "leader": FRONT["leader"], "mark": FRONT["mark"]}  # fmt: skip
+        page = f"<head>\n<title>{job.garden}</title></head>{result.html}"
+        return Made(page, facts, sharing.drawn(facts))
+
+    monkeypatch.setattr(clubsite, "make_report", with_front)
+    return made
+
+
+def test_a_picture_of_each_answer_with_its_words_lies_beside_it(drawn, two, tmp_path):
+    """PNG (W3C Recommendation, 10 November 2003, section 5.6): width and height in the header."""
+    site = tmp_path / "site"
+    make_club(two, site)
+    for shape, size in (("square", (1080, 1080)), ("wide", (1200, 630))):
+        content = (site / f"pictures/trial-1-{shape}.png").read_bytes()
+        assert content[:8] == b"\x89PNG\r\n\x1a\n"
+        assert struct.unpack(">II", content[16:24]) == size
+    assert "Costry 9; Ambrel 7." in (site / "pictures/trial-1-words.txt").read_text()
+    index = (site / "index.html").read_text()
+    assert 'href="pictures/trial-1-square.png"' in index
+    before = _files(site)
+    assert make_club(two, site).made == ()
+    assert _files(site) == before, "pictures are kept with their report"
+    (site / "pictures/trial-1-wide.png").write_bytes(b"spoilt")
+    assert [p.name for p in make_club(two, site).made] == ["one"]
+    assert _files(site) == before
+
+
+def test_previews_have_whole_addresses_and_only_where_one_is_given(drawn, two, tmp_path):
+    """The Open Graph protocol (ogp.me): title, type, image and url are required; image:alt goes
+    with an image."""
+    site = tmp_path / "site"
+    make_club(two, site)
+    pages = ("index.html", "reports/trial-1.html", "reports/trial-2.html")
+    assert not any("og:" in (site / page).read_text() for page in pages)
+    at = "https://example.org/club/"
+    done = make_club(two, site, Wanted(look=Look(address=at)))
+    assert done.made == (), "no report is worked out anew for it"
+    for page in pages:
+        soup = BeautifulSoup((site / page).read_text(), "html.parser")
+        found = [(one["property"], one["content"]) for one in soup.find_all("meta", property=True)]
+        tags = dict(found)
+        assert len(tags) == len(found), "each tag once"
+        assert tags["og:url"] == at + ("" if page == "index.html" else page)
+        assert tags["og:image"].startswith(at)
+        assert (site / tags["og:image"].removeprefix(at)).is_file()
+        assert (tags["og:image:width"], tags["og:image:height"]) == ("1200", "630")
+        assert tags["og:image:alt"].startswith("Garden 1: bean, 2026.")
+        assert tags["og:title"]
+        assert tags["og:type"] == ("website" if page == "index.html" else "article")
+        assert "Costry gave 9 and Ambrel 7." in tags["og:description"]
+    first = _files(site)
+    make_club(two, site, Wanted(look=Look(address=at)))
+    assert _files(site) == first, "tags do not pile up"
+    make_club(two, site)
+    assert not any("og:" in (site / page).read_text() for page in pages)
+
+
+def test_the_front_page_shows_the_newest_answers_and_lists_every_trial(drawn, tmp_path):
+    trials = [plain_trial(tmp_path / f"t{n}", f"Garden {n}", n) for n in range(9)]
+    _edit(trials[7])
+    make_club(trials, tmp_path / "site")
+    soup = BeautifulSoup((tmp_path / "site/index.html").read_text(), "html.parser")
+    above = [one.h3.a["href"] for one in soup.find_all("article")]
+    assert above == [f"reports/trial-{n}.html" for n in (8, 1, 2, 3, 4, 5)]
+    article = soup.find("article")
+    assert article.select_one(".leader").get_text() == "Costry leads so far"
+    assert len(article.select(".answer .sentence")) == 1
+    listed = [one.a["href"] for one in soup.select(".lines li")]
+    assert listed == [f"reports/trial-{n}.html" for n in range(1, 10)]
+
+
+def test_a_manifest_names_only_plain_pictures(drawn, two, tmp_path):
+    site = tmp_path / "site"
+    make_club(two, site)
+    whole = json.loads((site / "club.json").read_text())
+    whole["trials"][0]["pictures"] = ["/../../../one/trial.toml"]
+    (site / "club.json").write_text(json.dumps(whole))
+    with pytest.raises(NotAClub):
+        make_club(two, site)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import secrets
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from glob import escape
 from pathlib import Path
@@ -18,7 +19,9 @@ from trialkit.records.write import sync_folder, write_bytes
 MANIFEST = "club.json"
 KIND = "trialkit club"
 REPORTS = "reports"
+PICTURES = "pictures"
 OLD = ".club-before"
+PICTURE = re.compile(r"[a-z]+\.(png|txt)")
 
 
 class NotAClub(FileExistsError):  # noqa: N818  (what is told of a folder, in the words of a refusal)
@@ -30,8 +33,9 @@ class Placed:
     """A trial and its place on the pages.
 
     garden : what its garden is called there.  key : stands for what its report is made of.  html :
-    a report made now; source : one taken over.  facts : `clubfacts.handed_on`, {} without a
-    report.  showing : what its report shows.  reason : why it is not up to date, "" if it is.
+    a report made now; source : one taken over.  pictures : file name -> content of those to share.
+    facts : `clubfacts.handed_on`, {} without a report.  showing : what its report shows.
+    reason : why it is not up to date, "" if it is.
     """
 
     folder: Path
@@ -41,6 +45,7 @@ class Placed:
     key: str = ""
     html: str = ""
     source: Path | None = None
+    pictures: dict[str, bytes] = field(default_factory=dict)
     facts: dict[str, Any] = field(default_factory=dict)
     showing: str = ""
     reason: str = ""
@@ -54,18 +59,30 @@ class Placed:
         """The report's place on the pages."""
         return f"{REPORTS}/trial-{self.number}.html"
 
+    def picture(self, name: str) -> str:
+        """The place of one of its pictures, or of their words."""
+        return f"{PICTURES}/trial-{self.number}-{name}"
+
+    @property
+    def content(self) -> str:
+        """The report itself."""
+        return self.html if self.source is None else self.source.read_text(encoding="utf-8")
+
     @property
     def entry(self) -> dict[str, Any]:
         """What the pages keep of it for the next time."""
         return {
             "number": self.number, "id": self.id, "garden": self.garden_number, "key": self.key,
             "showing": self.showing, "page": self.page, "facts": self.facts,
+            "pictures": sorted(self.pictures),
         }  # fmt: skip
 
     def take_over(self, last: Mapping[str, Any], old: Manifest) -> None:
         """Use the report of an earlier run."""
         self.source = old.site / str(last["page"])
         self.facts, self.showing = dict(last["facts"]), str(last["showing"])
+        self.pictures = {name: (old.site / self.picture(name)).read_bytes()
+                         for name in last.get("pictures", ())}
 
 
 @dataclass
@@ -73,22 +90,28 @@ class Manifest:
     """What lies in the folder.
 
     id : the feed's.  files : path -> SHA-256 of every file written there.  entries : one a trial.
+    seasons : of each season's page, the key of what it was made of.
     """
 
     id: str = ""
     files: dict[str, str] = field(default_factory=dict)
     entries: list[dict[str, Any]] = field(default_factory=list)
     site: Path = Path()
+    seasons: dict[str, str] = field(default_factory=dict)
 
     def entry(self, id_: str) -> dict[str, Any] | None:
         """What is kept of the trial with that id."""
         return next((one for one in self.entries if one["id"] == id_), None)
 
     def sound(self, entry: Mapping[str, Any]) -> bool:
-        """Whether the entry's report lies there as it was written."""
-        page = str(entry["page"])
+        """Whether the entry's report and pictures lie there as they were written."""
+        names = [f"{PICTURES}/trial-{entry['number']}-{one}" for one in entry.get("pictures", ())]
+        return all(map(self.as_written, (str(entry["page"]), *names)))
+
+    def as_written(self, path: str) -> bool:
+        """Whether the file lies there as it was written."""
         try:
-            return _print((self.site / page).read_bytes()) == self.files.get(page, "none")
+            return _print((self.site / path).read_bytes()) == self.files.get(path, "none")
         except OSError:
             return False
 
@@ -115,23 +138,32 @@ def load(site: Path, folders: Sequence[Path]) -> Manifest:
         entries, files = found["trials"], found["files"]
         if found["kind"] != KIND or not all(_usable(one) for one in entries):
             raise refusal
-        return Manifest(str(found["id"]), {str(k): str(v) for k, v in files.items()}, entries, site)
+        return Manifest(str(found["id"]), _texts(files), entries, site,
+                        _texts(found.get("seasons", {})))
     except (OSError, ValueError, LookupError, TypeError, AttributeError):
         raise refusal from None
+
+
+def _texts(plain: Mapping[Any, Any]) -> dict[str, str]:
+    return {str(name): str(value) for name, value in plain.items()}
 
 
 def _usable(entry: Mapping[str, Any]) -> bool:
     kinds = {"number": int, "id": str, "garden": int, "key": str, "showing": str, "page": str,
              "facts": dict}  # fmt: skip
     sound = all(isinstance(entry.get(name), kind) for name, kind in kinds.items())
-    return sound and entry["page"] == f"{REPORTS}/trial-{entry['number']}.html"
+    named = entry.get("pictures", [])
+    plain = isinstance(named, list) and all(
+        isinstance(one, str) and PICTURE.fullmatch(one) for one in named)
+    return sound and plain and entry["page"] == f"{REPORTS}/trial-{entry['number']}.html"
 
 
 def write_site(
-    site: Path, manifest: Manifest, pages: Mapping[str, bytes], reports: Sequence[Placed]
+    site: Path, manifest: Manifest, pages: Iterable[tuple[str, bytes]]
 ) -> None:
     """Write everything to a new folder beside `site`, to the disk, then swap the two.
 
+    pages : path and content of every file, one at a time.
     Files in the old folder that trialkit did not write there are carried over.  Raises OSError;
     then the old folder is as it was.
     """
@@ -139,13 +171,12 @@ def write_site(
     new = site.with_name(f".{site.name[:100]}.{secrets.token_hex(6)}.part")
     files: dict[str, str] = {}
     try:
-        (new / REPORTS).mkdir(parents=True)
-        for one in reports:
-            content = one.html.encode() if one.source is None else one.source.read_bytes()
-            files[one.page] = _put(new / one.page, content)
-        for name, content in pages.items():
+        for folder in (REPORTS, PICTURES):
+            (new / folder).mkdir(parents=True)
+        for name, content in pages:
             files[name] = _put(new / name, content)
-        whole = {"kind": KIND, "id": manifest.id, "trials": manifest.entries, "files": files}
+        whole = {"kind": KIND, "id": manifest.id, "trials": manifest.entries, "files": files,
+                 "seasons": manifest.seasons}
         _put(new / MANIFEST, (json.dumps(whole, ensure_ascii=False, indent=1) + "\n").encode())
         if site.is_dir():
             _carry_over(site, new, set(manifest.files) | {MANIFEST})
@@ -168,7 +199,8 @@ def _print(content: bytes) -> str:
 def _carry_over(site: Path, new: Path, written: set[str]) -> None:
     """What someone else put there: a host's own settings, a picture, a history."""
     for path in sorted(site.iterdir()):
-        inside = path.name == REPORTS and path.is_dir() and not path.is_symlink()
+        ours = path.name in (REPORTS, PICTURES)
+        inside = ours and path.is_dir() and not path.is_symlink()
         for one in sorted(path.iterdir()) if inside else (path,):
             name = one.relative_to(site).as_posix()
             to = new / name

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from markupsafe import Markup
 
 import trialkit
 from trialkit import wording
-from trialkit.club import feed, table
+from trialkit.club import feed, sharing, table
 from trialkit.club.folder import Placed
-from trialkit.club.season import CropSeason
+from trialkit.club.season import CropSeason, picture
 from trialkit.report.blocks import isolate, whole
 
-if TYPE_CHECKING:
-    from trialkit.gardens.answer import SeasonAnswer
-
 NEEDED = ("title", "garden", "crop", "planted", "updated", "invented", "answer", "sure", "state",
-          "names", "results", "picture", "first", "fingerprint")  # fmt: skip
+          "names", "results", "picture", "first", "fingerprint", "front", "leader", "mark",
+          "sentence")
+NEWEST = 6
+"""Answers on the front page with their pictures; every trial has its line below."""
+SHARED = ("square", "wide")
+"""Shapes of the pictures to share, which are their names, too."""
 
 
 @dataclass(frozen=True)
@@ -50,64 +52,83 @@ def pages(
     }
 
 
+def line(one: Placed) -> str:
+    """The answer in one line."""
+    return str(one.facts.get("sentence") or one.facts["answer"])
+
+
+def words(one: Placed) -> str:
+    """What its pictures show."""
+    return one.pictures.get(sharing.WORDS, b"").decode().strip()
+
+
+def season_title(crop: CropSeason) -> str:
+    """What the season's page is called."""
+    return f"{wording.capital(crop.crop)}: all gardens together"
+
+
+def newest(placed: Sequence[Placed]) -> list[Placed]:
+    """The trials of the front page, the one recorded last first."""
+    shown = [one for one in placed if one.facts]
+    return sorted(shown, key=lambda one: (str(one.facts["updated"]), -one.number),
+                  reverse=True)[:NEWEST]
+
+
 def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) -> str:
     shown = [one for one in placed if one.facts]
-    newest = max((str(one.facts["updated"]) for one in shown), default="")
+    first = newest(placed)
     gardens = len({one.garden_number for one in shown})
     under = f"{wording.counted(len(shown), 'trial')} in {wording.counted(gardens, 'garden')}"
-    if newest:
-        under += f", newest record {wording.day(newest, year=True)}"
-    return whole(
+    if first:
+        under += f", newest record {wording.day(first[0].facts['updated'], year=True)}"
+    html = whole(
         "club",
         title=look.title,
         under=under,
         findable=look.findable,
         invented=[one for one in shown if one.facts["invented"]],
         all_invented=all(one.facts["invented"] for one in shown),
-        crops=[_crop(one) for one in crops],
+        newest=[_trial(one) for one in first],
+        crops=[_crop(one, first) for one in crops],
         behind=[_behind(one) for one in placed if one.reason],
         columns=table.COLUMNS,
         files={"table": table.TABLE, "dictionary": table.DICTIONARY,
                "metadata": table.METADATA, "feed": feed.FEED},
         footer=f"Made with trialkit {trialkit.__version__}.",
     )  # fmt: skip
+    if not first:
+        return html
+    picture = first[0].picture("wide.png") if first[0].pictures else ""
+    said = f"{first[0].facts['title']}: {line(first[0])}"
+    return sharing.tagged(html, sharing.tags(look.title, said, look.address, "", picture,
+                                             words(first[0]), "website"))
 
 
-def _crop(one: CropSeason) -> dict[str, Any]:
+def _crop(one: CropSeason, first: Sequence[Placed]) -> dict[str, Any]:
+    """A crop: what its gardens say together, and a line a trial unless all stand above."""
     answer = one.answer
     season: dict[str, Any] | None = None
     if isinstance(answer, str):
-        season = {"answer": answer, "sure": "", "head": "", "rows": []}
+        season = {"answer": answer, "page": "", "picture": ""}
     elif answer is not None:
-        names = [str(name) for name in answer.overall["variety"]]
-        season = {
-            "answer": isolate(answer.answer, names),
-            "sure": isolate(answer.how_sure, names),
-            "head": _season_head(answer),
-            "rows": [_season_row(row) for row in answer.overall.itertuples(index=False)],
-        }
+        season = {"answer": isolate(answer.answer, one.names),
+                  "page": one.page if one.html else "", "picture": Markup(picture(one))}
     if season and one.without:
         season["without"] = (f"{wording.counted(one.without, 'trial')} of the {len(one.placed)} "
-                             "not in it, for want of means to put in.")  # fmt: skip
+                             "left out: no usable averages.")
+    above = {trial.number for trial in first}
+    lines = [] if {trial.number for trial in one.placed} <= above else [
+        _line(trial) for trial in one.placed]
+    return {"name": wording.capital(one.crop), "season": season, "lines": lines}
+
+
+def _line(one: Placed) -> dict[str, Any]:
+    facts = one.facts
+    leader = str(facts.get("leader") or facts["answer"])
     return {
-        "name": wording.capital(one.crop),
-        "season": season,
-        "trials": [_trial(placed) for placed in one.placed],
-    }
-
-
-def _season_head(answer: SeasonAnswer) -> str:
-    """What the season's estimates are of: ratios or differences, and to what."""
-    other = "the average variety" if answer.check is None else "the check"
-    return f"Times {other}" if answer.scale == "log" else wording.capital(
-        f"{answer.unit} more than {other}")
-
-
-def _season_row(row: Any) -> dict[str, Any]:
-    return {
-        "variety": row.variety, "check": bool(row.check), "gardens": int(row.gardens),
-        "value": wording.number(row.estimate), "range": wording.interval(row.low, row.high),
-        "new": wording.interval(row.new_low, row.new_high),
+        "title": facts["title"], "page": one.page, "mark": facts.get("mark", ""),
+        "leader": isolate(leader, [str(name) for name in facts["names"]]),
+        "day": _under(facts), "reason": one.reason,
     }  # fmt: skip
 
 
@@ -116,24 +137,28 @@ def _trial(one: Placed) -> dict[str, Any]:
     names = [str(name) for name in facts["names"]]
     # Several drawings share the page, and an id may stand on it once.
     drawing = str(facts["picture"]).replace("small-", f"trial-{one.number}-")
+    mark = str(facts.get("mark", ""))
     return {
         "anchor": f"trial-{one.number}",
         "title": facts["title"],
         "page": one.page,
-        "answer": isolate(str(facts["answer"]), names),
-        "sure": isolate(str(facts["sure"]), names),
+        "leader": isolate(str(facts.get("leader", "")), names),
+        "mark": mark,
+        "shape": mark.lower().replace(" ", "-"),
+        "line": isolate(line(one), names),
         "picture": Markup(drawing),
+        "label": wording.capital(str((facts.get("front") or {}).get("label", ""))),
+        "share": [(shape, one.picture(f"{shape}.png")) for shape in SHARED
+                  if f"{shape}.png" in one.pictures],
         "under": _under(facts),
         "reason": one.reason,
     }
 
 
 def _under(facts: dict[str, Any]) -> str:
-    """When planted, and how far recorded where the records have days at all."""
-    planted = f"Planted {wording.day(facts['planted'], year=True)}"
-    if facts["updated"] == facts["planted"]:
-        return planted
-    return f"{planted}, newest record {wording.day(facts['updated'], year=True)}"
+    """The day of the newest record; that of planting where no record has one."""
+    day = wording.day(facts["updated"], year=True)
+    return f"Planted {day}" if facts["updated"] == facts["planted"] else day
 
 
 def _behind(one: Placed) -> dict[str, str]:

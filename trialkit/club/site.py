@@ -7,18 +7,19 @@ change is taken over as it is, and one that fails keeps its last good report.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from trialkit.club import pages
+from trialkit.club import pages, sharing
 from trialkit.club.folder import Manifest, NotAClub, Placed, load, write_site
 from trialkit.club.memory import remembered
 from trialkit.club.pages import Look
 from trialkit.club.places import place_all
-from trialkit.club.season import seasons
+from trialkit.club.season import CropSeason, seasons, with_pages
 from trialkit.club.trial import (
+    KERNEL,
     TRIALS,
     Job,
     Made,
@@ -74,15 +75,40 @@ def make_club(
         trials = trial_folders(folders)
         old = load(site, trials)
         placed = place_all(trials, old, memory)
-        failed, made, kept = _work(placed, old, wanted, progress)
-        shown = [one for one in placed if one.facts]
-        if not shown:
-            return Club(None, (), (), tuple(failed))
-        manifest = Manifest(old.id or _feed_id(placed), old.files, [p.entry for p in placed])
-        made_pages = pages.pages(manifest.id, placed, seasons(shown), wanted.look)
-        write_site(site, manifest, made_pages, shown)
+        try:
+            failed, made, kept = _work(placed, old, wanted, progress)
+            shown = [one for one in placed if one.facts]
+            if not shown:
+                return Club(None, (), (), tuple(failed))
+            crops, keys = with_pages(seasons(shown), old)
+        finally:
+            KERNEL.stop()
+        manifest = Manifest(old.id or _feed_id(placed), old.files, [p.entry for p in placed],
+                            seasons=keys)
+        write_site(site, manifest, _files(manifest.id, placed, crops, wanted.look))
         memory.keep({str(one.folder.resolve()): one.entry for one in placed})
     return Club(site / "index.html", tuple(made), tuple(kept), tuple(failed))
+
+
+def _files(
+    id_: str, placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look
+) -> Iterator[tuple[str, bytes]]:
+    """Path and content of every page and picture."""
+    for one in placed:
+        if not one.facts:
+            continue
+        picture = one.picture("wide.png") if one.pictures else ""
+        tags = sharing.tags(str(one.facts["title"]), pages.line(one), look.address, one.page,
+                            picture, pages.words(one))
+        yield one.page, sharing.tagged(one.content, tags).encode()
+        for name, content in sorted(one.pictures.items()):
+            yield one.picture(name), content
+    for crop in crops:
+        if crop.html and not isinstance(crop.answer, str) and crop.answer is not None:
+            title = pages.season_title(crop)
+            tags = sharing.tags(title, crop.answer.answer, look.address, crop.page)
+            yield crop.page, sharing.tagged(crop.html, tags).encode()
+    yield from pages.pages(id_, placed, crops, look).items()
 
 
 def trial_folders(paths: Sequence[Path]) -> list[Path]:
@@ -121,6 +147,7 @@ def _work(
             result = NotMade(f"{result.kind}: {result.message}", "it could not be worked out")
         if isinstance(result, Made):
             one.html, one.facts = result.html, _public(result.facts)
+            one.pictures = result.pictures
             one.showing = wanted.showing.text
         else:
             _failed(one, result, old, wanted, failed)
@@ -141,7 +168,7 @@ def _failed(
         one.take_over(last, old)
         one.key = last["key"]
     else:
-        one.reason += "; its last good report shows more than is to be shown now"
+        one.reason += "; its last good report has details you now hide"
 
 
 def _public(facts: dict[str, Any]) -> dict[str, Any]:

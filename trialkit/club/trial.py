@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import shipped
+from trialkit.club.sharing import drawn
 from trialkit.design.request import PLAN_FILE
 from trialkit.engine import page, run
 from trialkit.records import RecordsError
@@ -20,6 +21,9 @@ from trialkit.records.findings import Findings
 from trialkit.records.folder import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
 from trialkit.records.read import read_ground
 from trialkit.report.source import Showing
+
+KERNEL = run.SharedKernel()
+"""Loading the libraries takes as long as a small trial: one kernel for all trials of a process."""
 
 TRIALS = uuid.UUID("2f6d0ac1-8a6c-5d3a-9b0e-6f1c4e7b2a90")
 """Namespace of the trials' ids (RFC 9562, section 5.5: names within a namespace, by SHA-1)."""
@@ -36,10 +40,11 @@ class Job:
 
 @dataclass(frozen=True)
 class Made:
-    """A report made: the page and what it hands on (`clubfacts.handed_on`)."""
+    """A report made: the page, what it hands on (`clubfacts.handed_on`), pictures to share."""
 
     html: str
     facts: dict[str, Any]
+    pictures: dict[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -59,13 +64,14 @@ def make_report(job: Job) -> Made | NotMade:
         "showing": job.showing.text,
     }
     try:
-        notebook = run.execute(shipped.notebook("report"), parameters)
+        notebook = KERNEL.execute(shipped.notebook("report"), parameters)
     except run.NotebookStopped as stop:
         public = "its report could not be worked out"
         if stop.name == "RecordsCellStop":
             public = "its records have errors, which trialkit check lists"
         return NotMade(stop.message, public)
-    return Made(page.render(notebook), page.facts(notebook))
+    facts = page.facts(notebook)
+    return Made(page.render(notebook), facts, drawn(facts))
 
 
 def read_fingerprint(folder: Path) -> str:

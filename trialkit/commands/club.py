@@ -41,7 +41,8 @@ def club(
         bool, typer.Option("--findable", help="Search engines may list the pages.")
     ] = False,
     address: Annotated[
-        str, typer.Option(help="Where on the web the pages will lie, for the feed.")
+        str, typer.Option(help="Where on the web the pages will be, for the feed and for previews "
+                          "in chats.")
     ] = "",
     cluster: Annotated[
         str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
@@ -50,11 +51,11 @@ def club(
     """Write the pages of several trials: answers, pictures, reports, a table and a feed.
 
     A folder of plain files for a phone, a memory stick or any web host. Gardens get numbers:
-    names, places and notes stay at home unless you ask for them. Varieties, crops, treatments,
+    names, places and notes are left out unless you ask for them. Varieties, crops, treatments,
     dates and results are always shown.
 
-    Run it again after a pick: only trials whose records changed are worked out anew, and one
-    whose records have errors keeps its last good report.
+    Run it again after a pick: only trials whose records changed are updated. One whose records
+    have errors keeps its last good report.
     """
     from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
     from trialkit.commands.report import progress
@@ -77,7 +78,7 @@ def club(
         err.print(f"{why}\n", markup=False)
     if done.index is None:
         stop(Exit.RECORDS, "No trial gave a report, so no page was written.")
-    say(f"{len(done.made)} worked out, {len(done.kept)} unchanged, {len(done.failed)} failed.")
+    say(f"{len(done.made)} updated, {len(done.kept)} unchanged, {len(done.failed)} failed.")
     say(f"Pages: {done.index}")
     if not (names and places and notes):
         left_out = [word for word, shown in

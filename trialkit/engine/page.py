@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import html
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import groupby
@@ -27,6 +28,7 @@ from trialkit.report.blocks import FACTS, TEMPLATES
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+REGION = re.compile(r'(role="region" aria-label=")([^"]*)(")')
 HEADING = re.compile(r"^##\s+(?P<title>.+?)\s*$", re.MULTILINE)
 
 
@@ -59,7 +61,19 @@ def render(notebook: NotebookNode, full: bool = False) -> str:
         enabled=True,
     )
     body, _ = exporter.from_notebook_node(notebook, resources={"full": full})
-    return str(body)
+    return _regions_apart(str(body))
+
+
+def _regions_apart(body: str) -> str:
+    """Regions of one name are numbered: a screen reader lists them by name alone."""
+    seen: Counter[str] = Counter()
+
+    def numbered(match: re.Match[str]) -> str:
+        seen[match[2]] += 1
+        more = f", {seen[match[2]]}" if seen[match[2]] > 1 else ""
+        return f"{match[1]}{match[2]}{more}{match[3]}"
+
+    return REGION.sub(numbered, body)
 
 
 def facts(notebook: NotebookNode) -> dict[str, Any]:

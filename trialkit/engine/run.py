@@ -1,13 +1,16 @@
 """Run a notebook from top to bottom with papermill, in a kernel of this very Python.
 
-`execute` starts a kernel for one run; a `KeptKernel` keeps it for the next.
+`execute` starts a kernel for one run; a `KeptKernel` keeps it for the next, a `SharedKernel` for
+whoever comes next.
 """
 
 from __future__ import annotations
 
 import asyncio
+import atexit
 import logging
 import tempfile
+import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
@@ -146,6 +149,49 @@ class KeptKernel:
     def _stop(self) -> None:
         self._manager = None
         self._held.close()
+
+
+class SharedKernel:
+    """One kernel for whoever in this process asks, one at a time: started when first wanted, and
+    stopped when nothing was asked of it for a while, when told to, or at the end of the process.
+    """
+
+    def __init__(self, first: str = CELLS, idle_s: float = 30.0) -> None:
+        self._first = first
+        self._idle_s = idle_s
+        self._turn = threading.RLock()
+        self._kept: KeptKernel | None = None
+        self._timer: threading.Timer | None = None
+
+    def execute(
+        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+    ) -> NotebookNode:
+        """As the function `execute`, in the shared kernel."""
+        with self._turn:
+            self._wait_no_more()
+            if self._kept is None:
+                self._kept = KeptKernel(self._first).__enter__()
+                atexit.register(self.stop)
+            try:
+                return self._kept.execute(notebook, parameters, on_progress)
+            finally:
+                self._timer = threading.Timer(self._idle_s, self.stop)
+                self._timer.daemon = True
+                self._timer.start()
+
+    def stop(self) -> None:
+        """Stop the kernel, if there is one; the next to ask has a new one."""
+        with self._turn:
+            self._wait_no_more()
+            kept, self._kept = self._kept, None
+            if kept is not None:
+                atexit.unregister(self.stop)
+                kept.__exit__()
+
+    def _wait_no_more(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
 
 
 def _papermill(

@@ -66,10 +66,6 @@ def heading(trial: OpenTrial) -> Block:
     under_text = " · ".join(filter(None, under))
     html = part("heading", title=about.title, under=under_text, notes=notes)
     facts = {"title": about.title, "footer": _footer(trial), "last_pick": _last_pick(trial)}
-    if trial.shared:
-        from trialkit.report.clubfacts import handed_on
-
-        facts |= handed_on(trial)
     return Block(html, "\n".join([about.title, under_text, *notes]), facts)
 
 

@@ -22,6 +22,7 @@ from trialkit.report.answer import (
     varieties,
     words_used,
 )
+from trialkit.report.clubfacts import for_club
 from trialkit.report.figures import (
     along,
     answer_grew,
@@ -53,6 +54,7 @@ __all__ = [
     "doubts",
     "events",
     "files_read",
+    "for_club",
     "further",
     "heading",
     "height_and_reach",

@@ -12,8 +12,10 @@ import pandas as pd
 from trialkit import wording
 from trialkit.gardens.stage_one import Failed, Spreads, TrialMeans, means_of
 from trialkit.report import pictures
+from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
-from trialkit.report.source import OpenTrial
+from trialkit.report.handout import front
+from trialkit.report.source import OpenTrial, told
 
 HOME = "../index.html"
 
@@ -21,6 +23,7 @@ HOME = "../index.html"
 def handed_on(trial: OpenTrial) -> dict[str, Any]:
     """Facts of plain JSON: see `results` for the rows, one a variety, best first.
 
+    front : the first screen, to be drawn as a picture (`handout.Front`).
     picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
     first : the trial's means for the season's answer, None where it has none.
     updated : the day of the last record, the planting day before there is any.
@@ -42,8 +45,21 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
         "names": list(trial.names),
         "results": results(trial),
         "first": to_json(means_of(trial.conclusion.analysis, about.garden)),
+        "front": _plain_front(trial),
         "picture": "" if drawn is None else pictures.vector(drawn, "small"),
     }
+
+
+@told
+def for_club(trial: OpenTrial) -> Block:
+    """Nothing to see: what the club's pages need of this report, where it goes onto them."""
+    return Block("", "", handed_on(trial) if trial.shared else {})
+
+
+def _plain_front(trial: OpenTrial) -> dict[str, Any]:
+    one = front(trial)
+    rows = None if one.rows is None else _without_nan(one.rows.to_dict("records"))
+    return {**one._asdict(), "rows": rows}
 
 
 def last_day(trial: OpenTrial) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,11 +19,13 @@ from trialkit.gardens import words
 from trialkit.gardens.answer import SeasonAnswer
 from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.interaction import HOLDS, RISES
+from trialkit.gardens.season import combine
 from trialkit.gardens.season import season as work_out
 from trialkit.gardens.workers import ClusterProblem, mapper
 from trialkit.report import pictures
 from trialkit.report.answer import Cell, Row
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled, titled
+from trialkit.report.clubfacts import HOME, from_json
 from trialkit.report.method import LIBRARIES, version_of
 from trialkit.report.source import CellStop, RecordsCellStop
 from trialkit.wording import few
@@ -34,6 +37,8 @@ class OpenSeason:
 
     answer: SeasonAnswer
     until: date | None
+    shared: bool = False
+    """The report goes onto a club's pages."""
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -45,19 +50,28 @@ class OpenSeason:
         """What varieties are set against, in words."""
         return self.answer.check or words.AVERAGE
 
+    @property
+    def facts(self) -> dict[str, object]:
+        """What a club's page of it needs beside its own content."""
+        return {"home": HOME, "unlisted": True} if self.shared else {}
+
     def __repr__(self) -> str:
         return f"{wording.counted(len(self.answer.trials), 'trial')} together"
 
 
 def open_season(
-    folders: Sequence[str] = (), until: str = "", cluster: str = ""
+    folders: Sequence[str] = (), until: str = "", cluster: str = "", means: str = ""
 ) -> OpenSeason:
     """Work out the trials in `folders` (twelve published barley trials if none are given).
 
-    cluster: address of a running Dask scheduler; else this machine.  Raises RecordsCellStop where
-    no folder gave anything because of its records, CellStop where the cluster is not to be had or
-    gathered records are not whole.
+    cluster: address of a running Dask scheduler; else this machine.  means: a file of trials' means
+    as a club's pages keep them, in place of the folders.
+    Raises RecordsCellStop where no folder gave anything because of its records, CellStop where the
+    cluster is not to be had or gathered records are not whole.
     """
+    if means:
+        kept = json.loads(Path(means).read_text(encoding="utf-8"))
+        return OpenSeason(combine([from_json(one) for one in kept]), None, True)
     places = [Path(folder) for folder in folders] or shipped.several_trials()
     try:
         day = date.fromisoformat(until) if until else None
@@ -110,7 +124,8 @@ def heading(season: OpenSeason) -> Block:
     html = part("heading", title=title, under=under, notes=notes)
     footer = (f"Made with trialkit {trialkit.__version__} from records with the fingerprint "
               f"{found.fingerprint}.")
-    return Block(html, "\n".join([title, under, *notes]), {"title": title, "footer": footer})
+    facts = {"title": title, "footer": footer, **season.facts}
+    return Block(html, "\n".join([title, under, *notes]), facts)
 
 
 def answer(season: OpenSeason) -> Block:
