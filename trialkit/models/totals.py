@@ -238,7 +238,8 @@ def _baskets_whole(
     basket's name), planted (plants set out), stands (a plant of it); and looks at them under it."""
     plants = plants.assign(planted=1.0, stands=plants["plant"])
     baskets = basket_names(plants)
-    used = {name: plot for name, plot in baskets.items() if name in set(looks["plant"])}
+    named = set(looks["plant"])
+    used = {name: plot for name, plot in baskets.items() if name in named}
     if not used:
         return plants, looks
     inside = plants["plot"].isin(used.values())

@@ -223,8 +223,8 @@ def recorded(records_plants: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """
     plants = records_plants.drop_duplicates("plant").dropna(subset=["variety"])
     about = plants[["plant", "variety", "block", "plot", "row", "column", "treatment", "lost"]]
-    baskets = {name: label for name, label in basket_names(plants).items()
-               if name in set(rows["plant"])}
+    named = set(rows["plant"])
+    baskets = {name: label for name, label in basket_names(plants).items() if name in named}
     if baskets:
         about = pd.concat([about, basket_plots(plants, baskets)], ignore_index=True)
     out = rows.drop(columns=[c for c in ("plot", "block") if c in rows]).merge(
