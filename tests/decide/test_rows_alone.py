@@ -29,7 +29,7 @@ def season():
 def test_a_row_each_is_told_with_the_row_difference_that_would_do_it(season):
     found = conclude(season)
     assert found.verdict.state == "description only"
-    assert "Rows differing by about" in found.verdict.how_sure
+    assert "could explain this on their own" in found.verdict.how_sure
     assert "no replicated trial of yours" in found.verdict.how_sure
     assert "better" not in found.verdict.how_sure
     # by hand: plants' pods over the average plant's on the same dates, two rows, k = 1.96
@@ -63,7 +63,7 @@ def test_a_row_each_that_was_dug():
     within = 2 * np.var(weights[:6] / 100, ddof=1) / 6
     want = np.sqrt(((np.log(2) / 1.95996) ** 2 - within) / 2)
     assert found.rows.sd == pytest.approx(want, rel=1e-3)
-    assert "Rows differing by about" in found.verdict.how_sure
+    assert "could explain this on their own" in found.verdict.how_sure
 
 
 def test_nothing_of_the_kind_where_plots_are_repeated_or_alone():

@@ -91,18 +91,13 @@ def _new_by_hand(folder: Path) -> list[str]:
     names = {"A": "Ambrel", "C": "Costry", "D": "Dunwell"}
     plants, gap = len(seen[days[-1]]), 4
     was, now = (figure(ratio(day, first, "A")) for day in days[-2:])
-    moved = (
-        f"{names[first]} stays at {now} times Ambrel."
-        if was == now
-        else f"{names[first]} stood at {was} times Ambrel before this pick and stands at "
-        f"{now} times now."
-    )
+    moved = f"{names[first]} went from {was} times to {now} times what Ambrel gave."
     paces = [figure(by_day[day] / plants / gap * 7) for day in days[-2:]]
     return [
         f"{by_day[days[-1]]:.0f} pods from {plants} plants, {paces[1]} a plant a week "
         f"({paces[0]} at the pick before).",
-        f"{names[max(rates, key=rates.get)]} gave most at this pick.",
-        moved,
+        f"{names[max(rates, key=rates.get)]} was best on the day.",
+        *([moved] if was != now else []),
     ]
 
 

@@ -374,6 +374,13 @@ def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
 # What a trial cannot tell, in plain sentences.
 # ------------------------------------------------------------------------------------------------
 
+PAIRS = 3
+"""Pairs named of those that are open."""
+
+TOO_MANY = float(np.log(100.0))
+"""Times another's crop that only say that the other bore next to nothing."""
+
+
 def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
     """What is left open: the design's limits first, then the season's, then missing records."""
     return tuple(_design(analysis) + _pairs(looks) + _place(analysis) + _general(analysis)
@@ -396,7 +403,7 @@ def _pairs(looks: Looks | None) -> list[str]:
         names = [a for a, _ in alike]
         verb = "differs" if len(names) == 1 else "differ"
         return [f"Whether {few(names)} {verb} from {alike[0][1]} at all."]
-    return [f"Which is better in {counted(len(alike), 'pair')} of the {len(looks.results)}."]
+    return [f"Which is better: {few([f'{a} or {b}' for a, b in alike], PAIRS)}."]
 
 
 def _place(analysis: Analysis) -> list[str]:
@@ -449,8 +456,8 @@ def _missing(analysis: Analysis) -> list[str]:
 # ------------------------------------------------------------------------------------------------
 
 def since_last(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
-    """Sentences: what was picked, how the leading comparison moved, what is settled or given up,
-    losses.
+    """Sentences: what was picked, and what is new: how the leading comparison moved, what became
+    firm or unlikely to, losses.
 
     Earlier and later figures of a comparison are made in the same way, from plot totals.
     """
@@ -483,7 +490,7 @@ def _picked(analysis: Analysis, last: pd.Timestamp, before: pd.Timestamp) -> str
     by = new.groupby("variety")[["pods", "days"]].sum()
     rate = (by["pods"] / by["days"]).sort_values(ascending=False)
     if len(rate) > 1 and rate.iloc[0] > 0:
-        text += f" {rate.index[0]} gave most at this pick."
+        text += f" {rate.index[0]} was best on the day."
     return text
 
 
@@ -497,9 +504,9 @@ def _moved(looks: Looks) -> list[str]:
     if sign < 0:
         left, right = right, left
     a, b = times(np.exp(sign * old.estimate)), times(np.exp(sign * new.estimate))
-    if a == b:
-        return [f"{left} stays at {b} {right}."]
-    return [f"{left} stood at {a} {right} before this pick and stands at {b} now."]
+    if a == b or abs(new.estimate) > TOO_MANY:
+        return []
+    return [f"{left} went from {a} to {b} what {right} gave."]
 
 
 def _size(looks: Looks, pair: tuple[str, str]) -> float:
@@ -512,10 +519,8 @@ def _size(looks: Looks, pair: tuple[str, str]) -> float:
 def _settled(looks: Looks, last: pd.Timestamp) -> list[str]:
     fresh = [pair for pair, r in looks.results.items()
              if r.state == SETTLED and r.settled_on == last.date()]
-    if not fresh:
-        return ["Nothing was settled by this pick that was not settled before."]
-    said = [f"{a} against {b}" for a, b in fresh]
-    return [f"This pick settled {few(said)}."]
+    said = [f"{a} and {b}" for a, b in fresh]
+    return [f"This pick made the answer firm: {few(said)}."] if said else []
 
 
 def _given_up(looks: Looks) -> list[str]:
@@ -525,8 +530,8 @@ def _given_up(looks: Looks) -> list[str]:
         if r.state == UNSETTLED and r.looks > 1
         and evaluate_looks(looks.totals[pair][:-1], r.planned, r.alpha).state == KEEP
     ]
-    said = [f"{a} against {b}" for a, b in fresh]
-    return [f"Not to be settled this season, as it now looks: {few(said)}."] if said else []
+    said = [f"{a} and {b}" for a, b in fresh]
+    return [f"Unlikely to firm up this season: {few(said)}."] if said else []
 
 
 def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
@@ -534,6 +539,6 @@ def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
     plants = analysis.records.plants
     gone = plants[plants["lost"] > before]
     if gone.empty:
-        return "No plant was lost since the pick before."
+        return ""
     said = [f"{name} {n}" for name, n in gone.groupby("variety").size().items()]
     return f"{counted(len(gone), 'plant')} lost since the pick before: {few(said)}."

@@ -127,15 +127,22 @@ def _others(
     rest = {v: r for v, r in results.items() if v != subject}
     groups = (
         ([v for v, r in rest.items() if r.state == SETTLED and r.direction > 0],
-         f"gave more than {check} too"),
+         "{names} gave more than {check} too"),
         ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0],
-         f"gave less than {check}"),
-        ([v for v, r in rest.items() if r.state == ALIKE], f"came level with {check}"),
-        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)],
-         f"against {check}: still too close to call"),
+         "{names} gave less than {check}"),
+        ([v for v, r in rest.items() if r.state == ALIKE], "{names} came level with {check}"),
+        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)], CLOSE),
     )
-    parts = [f"{few(names)} {what}" for names, what in groups if names]
+    parts = [_sentence(names, what, check) for names, what in groups if names]
     return f" {'; '.join(parts)}." if parts else ""
+
+
+CLOSE = "{names} {verb} too close to {check} to call"
+
+
+def _sentence(names: list[str], said: str, check: str) -> str:
+    """said : a sentence with its parts by name: names, verb (is, are), check."""
+    return said.format(names=few(names), verb="is" if len(names) == 1 else "are", check=check)
 
 
 def _losses(told: _Told, names: list[str]) -> str:
@@ -152,8 +159,7 @@ def _losses(told: _Told, names: list[str]) -> str:
 def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
     """turn: -1 where the answer tells the comparison the other way round."""
     analysis = told.analysis
-    picks = counted(result.looks, "pick")
-    planned = f" of {result.planned} planned" if result.planned else ""
+    picks = _picks(result.looks, result.planned)
     plots = plots_of_each(analysis)
     left, right = result.names if turn > 0 else result.names[::-1]
     ends = sorted(float(np.exp(np.clip(turn * e, -700, 700))) for e in (result.low, result.high))
@@ -166,7 +172,7 @@ def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
                       f"at most {times(ends[1])}")
     elif barren:
         told_range = "too little to say how many times"
-    out = [f"{left} gave {told_range} what {right} gave, after {picks}{planned}, on {plots}."]
+    out = [f"{left} gave {told_range} what {right} gave, after {picks}, on {plots}."]
     if not known and result.state != SETTLED:
         out.append("It is too early to give a likely range.")
     if result.state == SETTLED:
@@ -188,6 +194,14 @@ def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
             out.append("On present form the chance of a firm answer this season is "
                        f"{_percent(result.chance_at_trend)}.")
     return " ".join(out)
+
+
+def _picks(made: int, planned: int | None) -> str:
+    """`all 20 planned picks`, `9 of 20 planned picks`, `12 picks`."""
+    if not planned:
+        return counted(made, "pick")
+    many = counted(planned, "planned pick")
+    return f"all {many}" if made == planned > 1 else f"{made} of {many}"
 
 
 def _to_turn(rest: Rest | None) -> str:
@@ -221,10 +235,12 @@ def _place(
     if abs(row["change"]) > MATTERS:
         turned = bool((row["adjusted"] - 1.0) * (ratio - 1.0) < 0)
         what = "turns the order round" if turned else "matters"
-        return (f" The place in the bed {what}: with it allowed for, {subject} stands at {size} "
-                f"{check}, in a plain interval for one look."), turned
+        return (f" The place in the bed {what}: allowing for it, {subject} gave {size} what "
+                f"{check} gave. That range is for this pick alone."), turned
     where = " and ".join(position.trend["direction"].astype(str))
-    return f" With a trend {where} (sun, shade) allowed for, it is {times(row['adjusted'])}.", False
+    now = times(row["adjusted"])
+    same = "the same" if now == times(ratio) else now
+    return f" Allowing for sun and shade {where}, it is {same}.", False
 
 
 def _percent(chance: float) -> str:
@@ -243,9 +259,9 @@ def _next_step(
         if result.state == SETTLED:
             return f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year."
         if result.state == ALIKE:
-            return "You can stop counting. Choose between them by what else you like in them."
+            return "You can stop counting. Choose by what else you like in them."
         within = grouped_in(told.analysis.ground.units, told.analysis.ground.by)
-        return ("More picks will not answer it. Next year give each variety more plots"
+        return ("More picks won't answer it. Next year give each variety more plots"
                 f"{', in more than ' if within else ''}{within}, rather than more plants in a "
                 "plot.")
     if result.state == UNSETTLED and not undecided:
@@ -310,12 +326,11 @@ def _description(
 ) -> Verdict:
     gave = table.set_index("variety")["gave"].astype(float).dropna().sort_values(
         ascending=False, kind="stable")
-    each = [f"{name} {figure(value / quantity.scale)}" for name, value in gave.items()]
     ranked = tuple(str(name) for name in gave.index[:2])
-    first = f"In this bed the plants gave, in {quantity.what} per plant planted: {few(each, 6)}."
     if totals.zeros_unsure and analysis.ground.supported:
         return Verdict(
-            f"{first} Which variety is better cannot be said until you say what a blank means.",
+            "Say what a blank means first: at some picks plants were passed over, and no zero is "
+            "written. Until then nobody can say which variety is better.",
             "Plants were passed over at some picks, and no zero is written anywhere. If nothing "
             "was there to pick, those blanks are zeros, and they can turn the answer round.",
             'Write zeros = "left out" into trial.toml if a blank means there was nothing to pick, '
@@ -324,14 +339,22 @@ def _description(
             "Say what a blank means first: at some picks plants were passed over, and no zero is "
             "written.", ranked)
     why = analysis.ground.why_not.rstrip(".")
-    second = f"Which variety is better this trial cannot say: {why}."
+    first = _gave_most(analysis, gave / quantity.scale, quantity.what)
     return Verdict(
-        f"{first} {second}",
+        f"{first} {_cannot_say(why, len(gave))}",
         "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
         _fix(analysis), open_questions, DESCRIPTION, "No comparison",
-        _gave_most(analysis, gave / quantity.scale, quantity.what), ranked,
+        first, ranked,
     )
+
+
+def _cannot_say(why: str, varieties: int) -> str:
+    """Why nothing is compared."""
+    said = why.rstrip(".")
+    if varieties < 2:
+        return f"{said[:1].upper()}{said[1:]}."
+    return f"This trial can't say which variety is better: {said}."
 
 
 def _gave_most(analysis: Analysis, gave: pd.Series, what: str) -> str:

@@ -65,28 +65,28 @@ def from_one_trait(
     order = list(means.sort_values("estimate", ascending=asked.less, kind="stable")["variety"])
     told = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted))
     if not result.supported or len(order) < 2:
-        each = few([f"{v} {told.value(v)}" for v in order], 6)
         why = result.why_not.rstrip(".") or "there is only one variety"
+        first = told.first_two(order)
         return Verdict(
-            f"{told.about}: {each}. Which variety is better this trial cannot say: {why}.",
+            f"{first} This trial can't say which variety is better: {why}.",
             "No range is given, as the layout leaves no way to rule out luck."
             + ("" if rows is None else f" {rows.full}"),
             analysis.audit.fix or "Next year give every variety at least three plots, drawn at "
             "random within blocks.",
             open_questions, DESCRIPTION, "No comparison",
-            f"{told.about}: {few([f'{v} {told.value(v)}' for v in order], 2)}, but soil or light "
-            "may explain that.", tuple(order[:2]))
+            first, tuple(order[:2]))
     check = analysis.check if analysis.check in order else None
     pair = _headline_pair(result, order, check, asked)
     band = _band(asked, result, check, pair, analysis.records.trial)
     firm = bool(pair.p < ALPHA)
     alike = not firm and band is not None and _inside(result, pair, band)
     names = (f"{pair.best}, your check," if pair.best == check else pair.best,
-             f"{pair.other}, your check" if pair.other == check else pair.other)
+             f"{pair.other}, your check," if pair.other == check else pair.other)
     same = told.value(pair.best) == told.value(pair.other)
-    first = (f"{told.about}: {names[0].rstrip(',')} and {names[1]} both {told.value(pair.best)}"
-             if same else
-             f"{told.about}: {names[0].rstrip(',')} {told.value(pair.best)} and {names[1]} "
+    at = told.at
+    first = (f"{told.about}: {names[0].rstrip(',')} and {names[1].rstrip(',')} both {at} "
+             f"{told.value(pair.best)}" if same else
+             f"{told.about}: {names[0]} {at} {told.value(pair.best)} and {names[1]} {at} "
              f"{told.value(pair.other)}")
     tail = "" if firm else ": too close to matter" if alike else ": too close to call"
     first += f"{tail}."
@@ -97,7 +97,7 @@ def from_one_trait(
     sure = _how_sure(analysis, told, result, pair, firm, alike, band)
     state = SETTLED if firm else ALIKE if alike else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
-            if firm else "Choose between them by what else you like in them." if alike else
+            if firm else "Choose by what else you like in them." if alike else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     headline = f"{pair.best} {asked.first}" if firm and asked.first != WON else ""
     return Verdict(answer, sure + place, step, open_questions,
@@ -122,6 +122,17 @@ class _Values:
         label = self.result.label.removeprefix("days from planting to ") if self.dated else (
             self.result.label)
         return f"{label[:1].upper()}{label[1:]}"
+
+    @property
+    def at(self) -> str:
+        """Between a variety's name, which may end in a figure, and its value."""
+        return "on" if self.dated else "at"
+
+    def first_two(self, order: Sequence[str]) -> str:
+        """The best two where the layout compares none."""
+        said = [f"{v} {self.at} {self.value(v)}" for v in order[:2]]
+        luck = ", but soil or light may explain that" if len(said) > 1 else ""
+        return f"{self.about}: {few(said)}{luck}."
 
     def value(self, variety: str) -> str:
         value = float(self.result.of(variety)["estimate"])
@@ -217,7 +228,7 @@ def _others(
         parts = [f"{few(names)} {what}" for names, what in (
             (above, f"stood {more} than {check}" if asked.dated else f"stood {more} {check}"),
             (below, f"stood {less} than {check}" if asked.dated else f"stood {less} {check}"),
-            (open_, f"against {check}: too close to call")) if names]
+            (open_, f"{'is' if len(open_) == 1 else 'are'} too close to {check} to call")) if names]
         return f" {'; '.join(parts)}." if parts else ""
     firm = result.pairs[result.pairs["p"] < ALPHA]
     said = [(str(a), str(b)) for a, b in zip(firm["left"], firm["right"], strict=True)
@@ -237,6 +248,12 @@ def _how_sure(
     verb = "was" if told.dated else "stands at"
     than = "" if result.scale == "ratio" else "than "
     lead = f"{pair.best} {verb} {told.difference(pair)} {than}{other}"
+    level = abs(float(result.of(pair.best)["estimate"]))
+    if result.scale != "ratio" and abs(pair.estimate) <= 1e-9 * max(level, 1e-300):
+        unit = "days" if told.dated else result.unit
+        lead = f"{pair.best} and {other} came out the same" + (
+            f" (likely range of the gap {_signed(pair.low)} to {_signed(pair.high)} {unit})"
+            if math.isfinite(pair.low) else "")
     within = grouped_in(analysis.ground.units, analysis.ground.by)
     out = [f"{lead}, on {plots_of_each(analysis)}{' in ' if within else ''}{within}."]
     if firm:
@@ -298,4 +315,4 @@ def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:
 def _signed(value: float) -> str:
     if not math.isfinite(value):
         return figure(value)
-    return f"-{figure(-value)}" if value < 0 else figure(value)
+    return f"\N{MINUS SIGN}{figure(-value)}" if value < 0 else figure(value)

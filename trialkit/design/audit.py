@@ -393,14 +393,15 @@ def _words(
             "Rows need not differ at all to explain this.",
             "The scatter from plant to plant within the rows is enough.",
         )
-    first = f"Rows differing by about {shown(sd)} would explain this without any help from variety."
+    first = (f"Rows that are often {shown(sd)} off the average could explain this on their own, "
+             "whatever the variety.")
     if seen is None or high is None:
         return first, (
-            "That is the standard deviation from row to row at which a difference like this turns "
-            "up one time in twenty between rows of one and the same variety. There is no "
-            "replicated trial of yours yet to say how much your rows do differ."
+            "With rows like that, a gap this wide turns up in 1 trial of 20 between rows of one "
+            "variety. No trial of yours with several plots of each variety has yet shown how much "
+            "your rows differ."
         )
-    own = f"In your own replicated trials rows differed by about {shown(seen)}"
+    own = f"In your own trials with several plots of each, rows were often {shown(seen)} off"
     if sd <= seen:
         return first, f"{own}: ordinary rows explain it."
     if sd <= high:
