@@ -113,7 +113,7 @@ def test_one_row_each_is_described_not_judged():
     picks = picked(plants, {"A": 0.5, "B": 1.5, "C": 0.5}, TWENTY, seed=2)
     found = conclude(records(plants, picks))
     assert found.verdict.state == "description only"
-    assert "cannot say" in found.verdict.answer
+    assert "can't say" in found.verdict.answer
     assert not re.search(r"\bto\b \d", found.verdict.answer)
     assert found.table[["ratio_low", "ratio_high"]].isna().all(axis=None)
     assert found.looks is None

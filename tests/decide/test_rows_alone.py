@@ -30,7 +30,7 @@ def test_a_row_each_is_told_with_the_row_difference_that_would_do_it(season):
     found = conclude(season)
     assert found.verdict.state == "description only"
     assert "could explain this on their own" in found.verdict.how_sure
-    assert "no replicated trial of yours" in found.verdict.how_sure
+    assert "has yet shown how much your rows differ" in found.verdict.how_sure
     assert "better" not in found.verdict.how_sure
     # by hand: plants' pods over the average plant's on the same dates, two rows, k = 1.96
     total = season.picks.groupby("plant")["count"].sum()
