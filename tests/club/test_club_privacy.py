@@ -95,7 +95,9 @@ def test_what_is_compared_is_always_shown(club_sites):
     for name in ("index.html", "results.csv", "feed.xml", "reports/trial-1.html"):
         said = _said(files[name])
         assert ALWAYS.lower().encode() in said, name
-        assert b"<script>alert(1)</script>" in said, name
+        named = [one for one in VARIETIES if one.lower().encode() in said]
+        # The feed's one line names the leading two; a table writes quotes twice.
+        assert len(named) >= 2, name
 
 
 @pytest.mark.parametrize(
