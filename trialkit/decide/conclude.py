@@ -374,13 +374,6 @@ def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
 # What a trial cannot tell, in plain sentences.
 # ------------------------------------------------------------------------------------------------
 
-PAIRS = 3
-"""Pairs named of those that are open."""
-
-TOO_MANY = float(np.log(100.0))
-"""Times another's crop that only say that the other bore next to nothing."""
-
-
 def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
     """What is left open: the design's limits first, then the season's, then missing records."""
     return tuple(_design(analysis) + _pairs(looks) + _place(analysis) + _general(analysis)
@@ -403,7 +396,7 @@ def _pairs(looks: Looks | None) -> list[str]:
         names = [a for a, _ in alike]
         verb = "differs" if len(names) == 1 else "differ"
         return [f"Whether {few(names)} {verb} from {alike[0][1]} at all."]
-    return [f"Which is better: {few([f'{a} or {b}' for a, b in alike], PAIRS)}."]
+    return [f"Which is better: {few([f'{a} or {b}' for a, b in alike], 3)}."]
 
 
 def _place(analysis: Analysis) -> list[str]:
@@ -504,7 +497,7 @@ def _moved(looks: Looks) -> list[str]:
     if sign < 0:
         left, right = right, left
     a, b = times(np.exp(sign * old.estimate)), times(np.exp(sign * new.estimate))
-    if a == b or abs(new.estimate) > TOO_MANY:
+    if a == b or abs(new.estimate) > TOO_WIDE:
         return []
     return [f"{left} went from {a} to {b} what {right} gave."]
 
