@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ import pytest
 from seasons import bed, day, grown, picked, records
 
 from trialkit.decide import conclude, series
+from trialkit.decide.from_picks import _place
 from trialkit.wording import figure, span
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]
@@ -159,10 +161,13 @@ def test_the_place_in_the_bed_is_answered(settled):
     side = settled.analysis.position.side_by_side.set_index("variety").loc["Rich"]
     assert abs(side["change"]) < 0.1
     ratio = figure(side["adjusted"])
-    said = settled.verdict.how_sure
-    told = "the same" if ratio == figure(settled.table.set_index("variety").loc["Rich", "ratio"]) \
-        else f"{ratio} times"
-    assert f"Allowing for sun and shade along the rows, it is {told}." in said
+    position = settled.analysis.position
+    assert not position.told
+    assert "llowing for" not in settled.verdict.how_sure
+    trend = replace(position, told=True)
+    said, turned = _place(SimpleNamespace(position=trend), "Rich", "Plain", 2.0)
+    assert f"Allowing for sun and shade along the rows, it is {ratio} times" in said
+    assert not turned
 
 
 def test_looks_beyond_the_plan_are_judged_by_their_own_interval(settled):

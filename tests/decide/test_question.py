@@ -293,3 +293,17 @@ def test_a_trend_that_turns_the_order_round_stands_in_the_answer():
     verdict = conclude(records(plants, harvest=harvest)).verdict
     assert "turns the order round" in verdict.answer
     assert "turns the order round" not in verdict.how_sure
+
+
+@pytest.mark.parametrize(("slope", "told"), [(0.0, False), (1.0, True)])
+def test_place_is_mentioned_where_its_own_test_tells_and_nowhere_else(slope, told):
+    plants = bed("ABC", blocks=4, plants=1)
+    lots = np.random.default_rng(7)
+    plants["column"] = np.concatenate([lots.permutation(3) + 1.0 for _ in range(4)])
+    picks = bell(plants, dict.fromkeys("ABC", 0), dict.fromkeys("ABC", 40.0), 7)
+    column = plants.set_index("plant")["column"].reindex(picks["plant"]).to_numpy()
+    picks["count"] = np.round(picks["count"] * np.exp(slope * (column - 2.0)))
+    found = conclude(records(plants, picks, looks=len(DAYS)))
+    said = found.verdict.answer + found.verdict.how_sure
+    assert found.analysis.position.told == told
+    assert ("llowing for" in said) == told

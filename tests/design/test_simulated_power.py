@@ -38,9 +38,13 @@ def test_shares_outside_zero_to_one_are_refused():
         simulated_power(1.5, Setup(3, 3), Spread(), lost=1.0)
 
 
-def test_progress_bar_moves(capsys):
+def test_progress_is_told_season_by_season_and_a_bar_takes_it():
+    told = []
+    trial = Setup(2, 3, plants=1, picks=1)
+    simulated_power(2.0, trial, PLOTS, seasons=3, progress=lambda *at: told.append(at))
+    assert told[-1] == (3, 3)
     with progress_bar() as moved:
-        simulated_power(2.0, Setup(2, 3, plants=1, picks=1), PLOTS, seasons=3, progress=moved)
+        moved(1, 3)
 
 
 @pytest.mark.slow

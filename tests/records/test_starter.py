@@ -91,7 +91,7 @@ def test_a_file_in_the_way(tmp_path) -> None:
 @pytest.mark.parametrize("name", ['a "b"', "a\\b", "\u00fc", "a\nb", "\x7f"])
 def test_any_folder_name_gives_a_description_that_can_be_read(tmp_path, name) -> None:
     start_trial(tmp_path / name)
-    tomllib.loads((tmp_path / name / "trial.toml").read_text())
+    assert tomllib.loads((tmp_path / name / "trial.toml").read_text())["title"]
 
 
 @pytest.mark.parametrize("there", [False, True])

@@ -222,10 +222,10 @@ def _to_turn(rest: Rest | None) -> str:
 def _place(
     analysis: Analysis, subject: str, check: str, ratio: float
 ) -> tuple[str, bool]:
-    """Whether place in the bed explains the difference, and whether it turns the order round,
-    which belongs in the answer."""
+    """Where its own test says that place tells: whether it explains the difference, and whether
+    it turns the order round, which belongs in the answer."""
     position = analysis.position
-    if isinstance(position, Missing) or not position.supported:
+    if isinstance(position, Missing) or not position.supported or not position.told:
         return "", False
     side = position.side_by_side.set_index("variety")
     if subject not in side.index:
