@@ -183,3 +183,19 @@ def test_memory_grows_with_the_plots_and_not_with_their_square() -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 40e6
+
+
+def test_slopes_that_do_not_vary_are_settled_in_few_steps() -> None:
+    """Slopes at zero are told by the objective's derivative, not by searches from a saddle."""
+    rng = np.random.default_rng(8)
+    plant = np.repeat(np.arange(800), 5)
+    data = pd.DataFrame({"plant": plant, "plot": plant // 4, "t": np.tile(np.arange(5.0), 800)})
+    data["y"] = rng.normal(0.0, 0.7, 800)[plant] + rng.normal(0.0, 0.6, 200)[data["plot"]]
+    data["y"] += 0.1 * data["t"] + rng.normal(0.0, 1.0, len(data))
+    slopes = {"plant": ["t"], "plot": ["t"]}
+    for uncorrelated in ([], ["plant", "plot"]):
+        fit = fit_lmm("y ~ t", data, slopes=slopes, uncorrelated=uncorrelated)
+        assert fit.boundary
+        assert fit.optimum.evaluations < 80
+        plain = fit_lmm("y ~ t", data, ["plant", "plot"])
+        assert fit.objective <= plain.objective + 1e-8

@@ -126,6 +126,15 @@ def eliminate(rows: Floats, g: Floats) -> Eliminated:
         return Eliminated(g, own * shrink, g * shrink, later * shrink, logdet)
     eye = np.eye(width)
     system = eye + own @ g
+    if width == 2:
+        # an intercept and a slope: by hand, as a call a unit costs more than the work
+        a, b, c, d = system.reshape(-1, 4).T
+        det = a * d - b * c
+        inverse = np.stack([d, -b, -c, a], axis=-1).reshape(-1, 2, 2) / det[:, None, None]
+        done = inverse[:, :, :1] * rows[:, :1] + inverse[:, :, 1:] * rows[:, 1:]
+        k = g @ inverse
+        logdet = float(np.log(det).sum())
+        return Eliminated(g, done[:, :, :2], 0.5 * (k + turned(k)), done[:, :, 2:], logdet)
     both = np.linalg.solve(system, np.concatenate([rows, np.broadcast_to(eye, own.shape)], axis=2))
     k = g @ both[:, :, -width:]
     _, logs = np.linalg.slogdet(system)
@@ -384,6 +393,8 @@ LOG_2PI = float(np.log(2.0 * np.pi))
 # A relative standard deviation this small, against the scale on which the grouping
 # starts to matter, is tried at exactly zero.
 NEAR_ZERO = 3e-2
+# Part of the objective's size that its slopes are rounded to
+ROUNDING = 1e-9
 
 
 @dataclass
@@ -496,6 +507,8 @@ def _search(
 
     count = 0
     last = np.inf
+    # a slope is the difference of sums as large as the value, and cannot be nearer to zero
+    slope = max(slope, ROUNDING * abs(objective(x)[0]))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for _ in range(4):
@@ -514,6 +527,26 @@ def _search(
     return full, count
 
 
+def _curves_up(objective: Objective, x: Floats, cols: list[int]) -> bool:
+    """Whether a column of L that is zero at ``x`` is at a least there: G grows by e^2 v v' as the
+    column becomes e v, so the objective by e^2 v'Dv, D its derivative in G (scaled rows)."""
+    triangles = objective.triangles
+    slopes = objective.slopes(objective.solved_at(x))
+    start = 0
+    for d, scale, shape in zip(slopes, triangles.scales, triangles.shapes, strict=True):
+        own = [shape[at - start] for at in cols if start <= at < start + len(shape)]
+        start += len(shape)
+        if not own:
+            continue
+        if len(own) == 1:  # one variance, of one column or of several
+            rows = own[0][0]
+            return bool(np.sum(np.diagonal(d)[rows] * scale[rows] ** 2) > 0.0)
+        rows = np.array([i[0] for i, _ in own])
+        scaled = d[np.ix_(rows, rows)] * np.outer(scale[rows], scale[rows])
+        return bool(np.linalg.eigvalsh(scaled)[0] > 0.0)
+    return False
+
+
 def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
     """Try exact zeros for columns of L that are nearly zero; leave saddles at zero."""
     count = 0
@@ -525,10 +558,16 @@ def _settle_zeros(objective: Objective, x: Floats) -> tuple[Floats, int]:
         trial = x.copy()
         trial[cols] = 0.0
         free = trial != 0.0
-        trial, more = _search(objective, trial, free)
-        count += more
+        # nothing moves where the column was zero already but for rounding
+        steepest = float(np.abs(objective(x)[1]).max(initial=0.0))
+        if np.abs(objective(trial)[1][free]).max(initial=0.0) > max(1e-6, 1.1 * steepest):
+            trial, more = _search(objective, trial, free)
+            count += more
         at_zero, _ = objective(trial)
         if at_zero > value + 1e-8 * (1.0 + abs(value)):
+            continue
+        if _curves_up(objective, trial, cols):
+            x, value = trial, at_zero
             continue
         # a saddle: at zero, but the variance wants to grow
         lift = trial.copy()
