@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -169,13 +169,24 @@ def season(kind: Setting, rng: np.random.Generator):
     return seen, truth[:, there], block
 
 
-def judged(kind: Setting, rng: np.random.Generator, pooled_only: bool = False):
+def logs_pooled(y: np.ndarray, variety: np.ndarray, block: np.ndarray, left: int, right: int):
+    """The rule before, for whole blocks: logarithms of totals, one error for all varieties."""
+    logs = np.zeros((variety.max() + 1, block.max() + 1))
+    logs[variety, block] = np.log(y + 0.5)
+    away = logs - logs.mean(0) - logs.mean(1, keepdims=True) + logs.mean()
+    df = (logs.shape[0] - 1.0) * (logs.shape[1] - 1)
+    error = float((away**2).sum()) / df
+    return float((logs[left] - logs[right]).mean()), np.sqrt(2 * error / logs.shape[1]), df
+
+
+def judged(kind: Setting, rng: np.random.Generator, before: bool = False):
     """Of each comparison with the check: claims by look (-1, 0, 1), truth, low, high."""
     seen, truth, block = season(kind, rng)
     totals, common, _ = totals_at_looks(seen, kind.zeros, True)
     plots = totals.shape[0]
     variety = np.array([seen.variety[seen.plot == k][0] for k in range(plots)])
-    z = np.eye(kind.blocks)[[block[seen.plot == k][0] for k in range(plots)]]
+    of_block = np.array([block[seen.plot == k][0] for k in range(plots)])
+    z = np.eye(kind.blocks)[of_block]
     z = z[:, 1:] - z[:, :1]
     planted = np.full(plots, float(kind.plants))
     v = len(kind.late)
@@ -185,13 +196,13 @@ def judged(kind: Setting, rng: np.random.Generator, pooled_only: bool = False):
         y = totals[:, j]
         some = np.isfinite(y)
         fit = fit_plots(y[some], planted[some], variety[some], z[some]) if some.all() else None
-        if fit is not None and pooled_only:
-            fit = replace(fit, scatter_p=np.ones_like(fit.scatter_p))
         for left, right in series:
             r = (np.nan,) * 3 if fit is None else fit.ratio(left, right, in_all=kind.check)
+            if before and np.isfinite(r[0]):
+                r = logs_pooled(y, variety, of_block, left, right)
             series[left, right].append(Look(ORIGIN[j], *r))
-    each = alpha_each(v, kind.check, 0.05, "dunnett" if kind.check else "tukey",
-                      (kind.blocks - 1.0) * (v - 1))
+    how = "bonferroni" if before else "dunnett" if kind.check else "tukey"
+    each = alpha_each(v, kind.check, 0.05, how, (kind.blocks - 1.0) * (v - 1))
     day = seen.day[common]
     gap = np.median(np.diff(day)) if len(day) > 1 else 1.0
     out = []
@@ -220,10 +231,10 @@ from datetime import date, timedelta  # noqa: E402
 ORIGIN = [date(2025, 6, 1) + timedelta(days=k) for k in range(400)]
 
 
-def tally(kind: Setting, seasons: int, seed: int = 1, pooled_only: bool = False) -> Tally:
+def tally(kind: Setting, seasons: int, seed: int = 1, before: bool = False) -> Tally:
     out = Tally()
     for rng in np.random.default_rng([seed, len(kind.name)]).spawn(seasons):
-        found = judged(kind, rng, pooled_only)
+        found = judged(kind, rng, before)
         out.seasons += 1
         wrong = wrong_end = right = False
         season_wrong, season_said = dict.fromkeys(BOUNDS, False), dict.fromkeys(BOUNDS, False)
@@ -251,14 +262,16 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("seasons", nargs="?", type=int, default=1000)
     arguments.add_argument("--only", default="")
-    arguments.add_argument("--pooled", action="store_true", help="one error for all varieties")
+    arguments.add_argument("--before", action="store_true",
+                           help="logarithms of totals, one error for all, Bonferroni")
+    arguments.add_argument("--power", action="store_true", help="only true leads of 1.5 times")
     given = arguments.parse_args()
     print("| season | seasons | false at any look % | at the end % | for the season % | "
           "covered % |")
     print("|---|---|---|---|---|---|")
-    for kind in SETTINGS:
+    for kind in [] if given.power else SETTINGS:
         if given.only in kind.name:
-            t = tally(kind, given.seasons, pooled_only=given.pooled)
+            t = tally(kind, given.seasons, before=given.before)
             print(f"| {kind.name} | {t.seasons} | {100 * t.false / t.seasons:.1f} | "
                   f"{100 * t.false_end / t.seasons:.1f} | "
                   f"{' '.join(f'{100 * n / t.seasons:.1f}' for n in t.false_season.values())} | "
@@ -268,7 +281,7 @@ def main() -> None:
           "|---|---|---|---|")
     for kind in POWER:
         if given.only in kind.name:
-            t = tally(kind, given.seasons, pooled_only=given.pooled)
+            t = tally(kind, given.seasons, before=given.before)
             said = " ".join(f"{100 * n / t.seasons:.1f}" for n in t.season_said.values())
             print(f"| {kind.name} | {t.seasons} | {100 * t.right_end / t.seasons:.1f} | {said} |")
             sys.stdout.flush()
