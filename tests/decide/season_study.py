@@ -20,11 +20,12 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
+from scipy.stats import norm
 
 from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH, needed_to_turn
-from trialkit.decide.spending import alpha_each
+from trialkit.decide.spending import alpha_each, on_normal_scale
 from trialkit.models.totals import Sightings, totals_at_looks
 
 FIRST, LENGTH = 45, 60
@@ -179,8 +180,10 @@ def logs_pooled(y: np.ndarray, variety: np.ndarray, block: np.ndarray, left: int
     return float((logs[left] - logs[right]).mean()), np.sqrt(2 * error / logs.shape[1]), df
 
 
-def judged(kind: Setting, rng: np.random.Generator, before: bool = False):
-    """Of each comparison with the check: claims by look (-1, 0, 1), truth, low, high."""
+def judged(kind: Setting, rng: np.random.Generator, before: bool = False, *,
+           whole: bool = True):
+    """Of each comparison with the check: claims by look (-1, 0, 1), truth, low, high. whole: limits
+    are worked out even where nothing can be claimed and every interval covers (then infinite)."""
     seen, truth, block = season(kind, rng)
     totals, common, _ = totals_at_looks(seen, kind.zeros, True)
     plots = totals.shape[0]
@@ -197,9 +200,9 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False):
         some = np.isfinite(y)
         fit = fit_plots(y[some], planted[some], variety[some], z[some]) if some.all() else None
         for left, right in series:
-            r = (np.nan,) * 3 if fit is None else fit.ratio(left, right, in_all=kind.check)
+            r = (np.nan,) * 4 if fit is None else fit.ratio(left, right, in_all=kind.check)
             if before and np.isfinite(r[0]):
-                r = logs_pooled(y, variety, of_block, left, right)
+                r = (*logs_pooled(y, variety, of_block, left, right), fit.df)
             series[left, right].append(Look(ORIGIN[j], *r))
     how = "bonferroni" if before else "dunnett" if kind.check else "tukey"
     each = alpha_each(v, kind.check, 0.05, how, (kind.blocks - 1.0) * (v - 1))
@@ -209,8 +212,18 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False):
     for (left, right), looks in series.items():
         if not any(one.usable for one in looks):
             continue
-        h = evaluate_looks(looks, kind.planned, each, last=True).history
         true = np.log(truth[left, common] / truth[right, common])
+        season_true = float(np.log(truth[left, -1] / truth[right, -1]))
+        if not whole:
+            got = np.array([(one.estimate, one.se, one.df) for one in looks]).T
+            beside = np.abs(on_normal_scale(np.stack([got[0], got[0] - true]) / got[1], got[2]))
+            if not (beside > norm.isf(each / 2.0) - 0.01).any():
+                # No boundary is below this: nothing is claimed, and every interval covers.
+                known = np.where(np.isfinite(got[0]), np.inf, np.nan)
+                none = np.zeros(len(looks))
+                out.append((none, true, -known, known, none + np.nan, season_true))
+                continue
+        h = evaluate_looks(looks, kind.planned, each, last=True).history
         zs, edge = h["z"].to_numpy(float), h["z_boundary"].to_numpy(float)
         said = np.where(np.abs(zs) >= edge, np.sign(zs), 0.0)
         low, high = h["low"].to_numpy(float), h["high"].to_numpy(float)
@@ -221,7 +234,6 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False):
                 least = np.exp(low[j] if said[j] > 0 else -high[j])
                 needed[j] = (needed_to_turn(max(least, 1.0), day[j] - day[0] + gap, to_come)
                              if to_come > 0 else np.nan)
-        season_true = float(np.log(truth[left, -1] / truth[right, -1]))
         out.append((said, true, low, high, needed, season_true))
     return out
 
@@ -231,10 +243,12 @@ from datetime import date, timedelta  # noqa: E402
 ORIGIN = [date(2025, 6, 1) + timedelta(days=k) for k in range(400)]
 
 
-def tally(kind: Setting, seasons: int, seed: int = 1, before: bool = False) -> Tally:
+def tally(kind: Setting, seasons: int, seed: int = 1, before: bool = False,
+          start: int = 0) -> Tally:
+    """start: number of the first season, of those with this seed."""
     out = Tally()
-    for rng in np.random.default_rng([seed, len(kind.name)]).spawn(seasons):
-        found = judged(kind, rng, before)
+    for rng in np.random.default_rng([seed, len(kind.name)]).spawn(start + seasons)[start:]:
+        found = judged(kind, rng, before, whole=False)
         out.seasons += 1
         wrong = wrong_end = right = False
         season_wrong, season_said = dict.fromkeys(BOUNDS, False), dict.fromkeys(BOUNDS, False)
@@ -243,7 +257,7 @@ def tally(kind: Setting, seasons: int, seed: int = 1, before: bool = False) -> T
             wrong |= bool(bad.any())
             wrong_end |= bool(bad[-1])
             right |= bool(said[-1] * true[-1] > 1e-9)
-            known = np.isfinite(low)
+            known = ~np.isnan(low)
             out.covered.append(float(((low <= true) & (true <= high))[known].mean()))
             for bound in BOUNDS:
                 claim = needed >= bound

@@ -215,9 +215,9 @@ def test_the_figures_told_are_those_of_the_study():
     cells = [[cell.strip() for cell in line.strip("| ").split("|")] for line in text.splitlines()
              if line.startswith("| ")]
     false = {row[0]: float(row[2]) for row in cells if len(row) == 9 and row[1].isdigit()}
-    named = {row[0]: float(row[2]) for row in cells if len(row) == 4 and row[1].isdigit()}
+    named = {row[0]: float(row[2]) for row in cells if len(row) == 5 and row[1].isdigit()}
     assert len(false) >= 10
-    allowed = 5 + 2 * 100 * np.sqrt(0.05 * 0.95 / 300)
+    allowed = 5 + 2 * 100 * np.sqrt(0.05 * 0.95 / 1000)
     assert max(false.values()) <= allowed
     assert f"{max(false.values()):.0f}" == series.FALSE
     assert " and ".join(

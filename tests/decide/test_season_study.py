@@ -169,6 +169,37 @@ def test_the_fit_is_statsmodels_quasi_poisson():
     assert fit.df == peer.df_resid
 
 
+def test_without_blocks_the_error_is_welchs():
+    """Two varieties in plots drawn anywhere: variance s1^2 / n1 + s2^2 / n2, and degrees of freedom
+    with fourth powers estimated without bias (Welch 1947), at most those of both together."""
+    rng = np.random.default_rng(6)
+    a, b = 100 * np.exp(rng.normal(0, 0.3, 4)), 100 * np.exp(rng.normal(0, 0.1, 6))
+    pods, variety = np.concatenate([a, b]), np.repeat([0, 1], [4, 6])
+    found = fit_plots(pods, np.ones(10), variety, np.zeros((10, 0))).ratio(1, 0)
+    mean = a.sum() + 0.5, b.sum() + 0.5
+    each = [np.var((one + 0.5 / len(one)) / (total / len(one)), ddof=1) / len(one)
+            for one, total in zip((a, b), mean, strict=True)]
+    assert found.se**2 == pytest.approx(sum(each), rel=1e-9)
+    assert found.df == pytest.approx(
+        sum(each) ** 2 / (each[0] ** 2 / (3 + 2) + each[1] ** 2 / (5 + 2)) - 2, rel=1e-9)
+
+
+def test_in_blocks_the_check_has_an_error_of_its_own():
+    """From how the check differs from the mean of the others from block to block, and how those
+    differ among themselves; where plots are alike in the mean, as the formula for whole blocks."""
+    pods = 100 * np.exp(np.random.default_rng(8).normal(0, 0.001, (4, 3)) * [30, 10, 10])
+    variety, block = np.tile(np.arange(3), 4), np.repeat(np.arange(4), 3)
+    z = np.eye(4)[block]
+    found = fit_plots(pods.ravel(), np.ones(12), variety, z[:, 1:] - z[:, :1]).ratio(1, 0)
+    away = pods / np.outer(pods.sum(1), pods.sum(0)) * pods.sum() - 1.0
+    check = np.var(away[:, 0] - away[:, 1:].mean(1), ddof=1)
+    rest = np.var(away[:, 1] - away[:, 2], ddof=1) / 2.0
+    assert found.se**2 == pytest.approx((check + rest / 2) / 4, rel=0.02)
+    assert found.df == pytest.approx(
+        (check + rest / 2) ** 2 / (check**2 / 5 + (rest / 2) ** 2 / 5) - 2, rel=0.03)
+    assert found.plots_df == 6
+
+
 def test_two_varieties_are_the_paired_t_test_on_relative_yields():
     """With two varieties in blocks the error is that of differences within blocks: near the
     paired t test of the logarithms where plots differ by a few per cent."""

@@ -43,7 +43,7 @@ def named(
     variety = np.repeat(np.arange(v), b)
     block = np.tile(np.arange(b), v)
     columns = np.eye(b)[block][:, :-1] - np.eye(b)[block][:, -1:]
-    each = alpha_each(v, claims.against_check)
+    each = alpha_each(v, claims.against_check, how="dunnett", df=(v - 1.0) * (b - 1))
     looks = claims.looks or k
     hits = 0
     for _ in range(seasons):
@@ -57,9 +57,9 @@ def named(
         for one in at:
             fit = fit_plots(totals[:, one], np.full(v * b, float(n)), variety, columns)
             results.append(fit.ratio(v - 1, 0))
-        estimate, se, df = (np.array([r[i] for r in results]) for i in range(3))
+        estimate, se, df, of_plots = (np.array([r[i] for r in results]) for i in range(4))
         information = np.interp(np.arange(k), at, 1.0 / se**2)
-        z = boundary_z(information, np.arange(1.0, k + 1), float(df.max()), looks, each,
+        z = boundary_z(information, np.arange(1.0, k + 1), float(of_plots.max()), looks, each,
                        claims.ended)[-1]  # fmt: skip
         hits += abs(estimate[-1] / se[-1]) > on_t_scale(z, df[-1])
     return hits / seasons

@@ -64,13 +64,15 @@ class Look:
     """One analysis of one comparison after a pick.
 
     estimate: difference (log ratio for counts and yields), all picks so far; se: its standard
-    error; df: degrees of freedom of se. NaN where there was nothing to compare yet.
+    error; df: degrees of freedom of se. NaN where there was nothing to compare yet. plots_df: what
+    all plots together leave for error, which does not change from look to look; None for df.
     """
 
     date: date
     estimate: float
     se: float
     df: float
+    plots_df: float | None = None
 
     @property
     def usable(self) -> bool:
@@ -98,7 +100,7 @@ class LooksResult:
     chance_at_trend, chance_if_worthwhile: conditional power; None once settled, once over, and
         while it is too early to judge.
     alike: the newest look's interval leaves no room for a worthwhile difference, `alike_within`.
-    history: DataFrame[number, date, estimate, se, df, statistic, boundary, low, high,
+    history: DataFrame[number, date, estimate, se, df, plots_df, statistic, boundary, low, high,
         anytime_low, anytime_high, naive_low, naive_high, z, z_boundary], one row a look.
     """
 
@@ -236,7 +238,8 @@ def evaluate_family(
     method of Dunnett or of Tukey (`spending`), on the most degrees of freedom any look has, also
     when some of them have no looks yet. Other arguments as `evaluate_looks`.
     """
-    df = max((look.df for looks in series.values() for look in looks if look.usable), default=1.0)
+    df = max((look.plots_df or look.df for looks in series.values() for look in looks
+              if look.usable), default=1.0)
     how = "dunnett" if against_check else "tukey"
     each = alpha_each(varieties, against_check, alpha, how, df)
     return {
@@ -262,9 +265,11 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
     number = np.arange(1, len(looks) + 1)
     good = np.flatnonzero([look.usable for look in looks])
     values = np.array([(look.estimate, look.se, look.df) for look in looks], dtype=float)
+    of_plots = np.array([look.plots_df or look.df for look in looks], dtype=float)
     columns: dict[str, Any] = {
         "number": number, "date": [look.date for look in looks],
         "estimate": values[:, 0], "se": values[:, 1], "df": values[:, 2],
+        "plots_df": of_plots,
     }
     estimate, se, df = values[good].T
     information = 1.0 / se**2
@@ -273,7 +278,8 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
     if good.size:
         at = number[good].astype(float)
         edges["anytime_"] = always_z(information, alpha)
-        edges[""] = boundary_z(information, at, float(df.max()), planned, alpha, last)
+        edges[""] = boundary_z(
+            information, at, float(of_plots[good].max()), planned, alpha, last)
         if planned is not None:
             edges[""] = np.where(at > planned, edges["anytime_"], edges[""])
 
@@ -385,8 +391,9 @@ def chances(
 ) -> tuple[float | None, float | None]:
     """Chance of settling at a later look: at the current trend, and if worthwhile.
 
-    history: DataFrame[number, se, df, z], one row a look, z on the normal scale. worthwhile: a
-    true difference in units of the estimate. None where it is too early to judge, or too late.
+    history: DataFrame[number, se, df, plots_df, z], one row a look, z on the normal scale.
+    worthwhile: a true difference in units of the estimate. None where it is too early to judge, or
+    too late.
 
     Information to come follows se^2 = a + b / k. Without a plan HORIZON more looks are assumed.
     A true difference of size d gives the t statistic the mean d sqrt(I); it is put on the
@@ -404,7 +411,7 @@ def chances(
     now = 1.0 / se[-1] ** 2
     coming = now * (a + b / number[-1]) / (a + b / ahead)
     path = growing(np.concatenate([1.0 / se**2, coming]))
-    first_df = float(seen["df"].iloc[0])
+    first_df = float(seen["plots_df"].iloc[0])
     edges = boundary_z(path, np.concatenate([number, ahead]), first_df, planned, alpha)
     k = len(seen)
     z, df = float(seen["z"].iloc[-1]), float(seen["df"].iloc[-1])

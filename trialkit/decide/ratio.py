@@ -20,13 +20,13 @@ Welch (1938, Biometrika 29:350-362).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy.special import fdtrc, stdtrit
 
 Array = npt.NDArray[np.float64]
 
@@ -54,21 +54,23 @@ FEWEST_ALONE = 1.5
 error does not stand by itself: the wider range is taken. Own choice."""
 
 SEPARATE = 1e-3
-"""Groups of varieties whose sums of squares are nearer than this to being one and the same are not
-told apart, as in a Latin square, whose plots hardly show which variety scatters."""
+"""One variety and the rest whose sums of squares are nearer than this to being one and the same are
+not told apart, as in a Latin square, whose plots hardly show which variety scatters."""
 
 STEPS, CLOSE = 50, 1e-10
 
 
 class Ratio(NamedTuple):
-    """log(left / right), its standard error and degrees of freedom; NaN where there is none."""
+    """log(left / right), its standard error and degrees of freedom, and what all plots together
+    leave for error; NaN where there is none."""
 
     estimate: float
     se: float
     df: float
+    plots_df: float
 
 
-NONE = Ratio(np.nan, np.nan, np.nan)
+NONE = Ratio(np.nan, np.nan, np.nan, np.nan)
 
 
 @dataclass(frozen=True)
@@ -104,30 +106,44 @@ class FittedPlots:
         weights = step @ self.use
         if np.abs(weights @ self.x - step).max() > 1e-6:
             return NONE  # no block holds the two together
-        squares = _by_variety(self.variety, weights**2, len(self.pods))
-        variance, df = self._error(left, right, squares, in_all)
+        variance, df = map(float, self.pair_error(left, right, self.squared, in_all=in_all))
         chance = 1.0 / (self.pods[[left, right]] + 0.5)
         least = np.where(self.pods[[left, right]] < FEW_PODS, 1.0, LEAST_SHARE)
         floor = float((least * chance).sum())
-        return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df)
+        return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df,
+                     self.df)
 
-    def _error(
-        self, left: int, right: int, squares: Array, in_all: bool
-    ) -> tuple[float, float]:
-        """Variance and degrees of freedom of a sum over varieties of squares x variance."""
-        for_all = self.even * float(squares.sum()), self.df
-        apart = {v: self._apart[v] for v in (left, right) if v in self._apart}
-        if not apart:
-            return for_all
-        found = [for_all]
-        if in_all and right in apart:
-            found = [self._own(apart[right], squares)]
-            if apart[right].alone < FEWEST_ALONE:
-                found.append(for_all)
-        level = UNEVEN_OTHER if in_all else UNEVEN_PAIR
-        found += [self._own(one, squares) for v, one in apart.items()
-                  if one.p < level and not (in_all and v == right)]
-        return max(found, key=lambda error: _reach(*error))
+    def pair_error(
+        self, left: int, right: int, squared: Array, *, in_all: bool = True
+    ) -> tuple[Array, Array]:
+        """Variance of log(left / right) and its degrees of freedom, shape (...,) each.
+
+        squared: (..., varieties) sums of squared residuals, of this or of other trials laid out
+        alike."""
+        step = np.zeros(self.x.shape[1])
+        step[left], step[right] = 1.0, -1.0
+        squares = _by_variety(self.variety, (step @ self.use) ** 2, len(self.pods))
+        common = squared.sum(axis=-1) * (squares.sum() / self.spread.sum())
+        for_all = common, np.full_like(common, self.df)
+        found = for_all
+        if in_all and right in self._apart:
+            found = self._own(right, squares, squared, common)
+            if self._apart[right].alone < FEWEST_ALONE:
+                found = _wider(found, for_all, np.ones(common.shape, dtype=bool))
+        for variety in (left,) if in_all else (left, right):
+            if variety in self._apart:
+                uneven = self._apart[variety].p(squared) < (
+                    UNEVEN_OTHER if in_all else UNEVEN_PAIR)
+                found = _wider(found, self._own(variety, squares, squared, common), uneven)
+        return found
+
+    def _own(
+        self, variety: int, squares: Array, squared: Array, common: Array
+    ) -> tuple[Array, Array]:
+        """The error with one variety apart; `common` where that comes out at nothing."""
+        variance, df = self._apart[variety].error(squares, squared)
+        some = variance > 0
+        return np.where(some, variance, common), np.where(some, np.clip(df, 1.0, self.df), self.df)
 
     @cached_property
     def _apart(self) -> dict[int, _Apart]:
@@ -136,69 +152,82 @@ class FittedPlots:
         return {v: one for v, one in each.items() if one is not None}
 
     def _set_apart(self, variety: int) -> _Apart | None:
-        """The variances of one variety's plots and of all others'; None where the layout does not
-        tell them from one another."""
         number = len(self.pods)
         group = np.zeros((number, 2))
         group[variety, 0] = 1.0
         group[:, 1] = 1.0 - group[:, 0]
         spread = group.T @ self.spread @ group
-        if self.df < 2 or np.linalg.cond(spread) > 1.0 / SEPARATE:
+        if self.df < 2 or spread[0, 0] * spread[1, 1] - spread[0, 1] * spread[1, 0] < (
+                SEPARATE * np.trace(spread) ** 2):
             return None
-        squared = group.T @ self.squared
         of_group = group[self.variety]
         form = np.array([self.rest.T @ (of_group[:, g][:, None] * self.rest) for g in (0, 1)])
-        # joint[g, h, k, l]: of the covariance of two sums of squares, the part of variances k, l.
+        # Of the covariance of two sums of squares g, h (halved), the part of variances k, l.
         joint = np.einsum("gij,hij,ik,jl->ghkl", form, form, of_group, of_group)
-        own = np.linalg.solve(spread, squared)
-        inverse = np.linalg.inv(spread)
-        # How one variety's mean differs from that of all others, and those among themselves.
-        top = inverse[0] + inverse[1] / (number - 1.0)
-        above, below = float(top @ squared), float(own[1])
-        equal = np.ones((2, 2))
-        out = _Apart(group, inverse, squared, joint, 1.0, 0.0)
-        out = replace(out, alone=out.df(top, equal))
-        if below <= 0:
-            return out
-        ratio = max(above / ((1.0 + 1.0 / (number - 1.0)) * below), 0.0)
-        return replace(out, p=float(stats.f.sf(ratio, out.alone, out.df(inverse[1], equal))))
-
-    def _own(self, apart: _Apart, squares: Array) -> tuple[float, float]:
-        """The error with one variety apart."""
-        part = apart.group.T @ squares @ apart.inverse
-        variance = float(part @ apart.squared)
-        if not variance > 0:
-            return self.even * float(squares.sum()), self.df
-        return variance, float(np.clip(apart.df(part), 1.0, self.df))
+        inverse: Array = np.asarray(np.linalg.inv(spread), dtype=np.float64)
+        # The product of two estimates is that of the variances and their covariance on top.
+        on_top = 2.0 * np.einsum("ag,bh,ghkl->abkl", inverse, inverse, joint)
+        products = np.linalg.inv(np.eye(4) + on_top.reshape(4, 4))
+        return _Apart(group, inverse, joint, products, number - 1.0)
 
 
 @dataclass(frozen=True)
 class _Apart:
-    """One variety against all others. group: (varieties, 2). inverse: (2, 2), from sums of
-    squares to variances. squared: (2,) sums of squares. joint: (2, 2, 2, 2). p: of the F
-    test that the variety scatters no more. alone: degrees of freedom of how it differs from the
-    mean of the others."""
+    """The variance of one variety's plots and that of all others'.
+
+    group: (varieties, 2). inverse: (2, 2), from sums of squares to variances. joint:
+    (2, 2, 2, 2), of the sums' covariance. products: (4, 4), from products of estimated variances
+    to estimates of their products. others: how many other varieties.
+    """
 
     group: Array
     inverse: Array
-    squared: Array
     joint: Array
-    p: float
-    alone: float
+    products: Array
+    others: float
 
-    def df(self, part: Array, variances: Array | None = None) -> float:
-        """Degrees of freedom of part @ squared: 2 mean^2 / variance. variances: (2, 2) products
-        of the groups' variances where they are known; else estimated without bias."""
-        if variances is not None:
-            mean = float(part @ np.linalg.inv(self.inverse) @ np.sqrt(np.diagonal(variances)))
-            return mean**2 / float(np.einsum("g,h,ghkl,kl", part, part, self.joint, variances))
-        own = self.inverse @ self.squared
-        # The product of two estimates is that of the variances and their covariance on top.
-        on_top = 2.0 * np.einsum("ag,bh,ghkl->abkl", self.inverse, self.inverse, self.joint)
-        lift = np.eye(4) + on_top.reshape(4, 4)
-        products = np.linalg.solve(lift, np.outer(own, own).ravel()).reshape(2, 2)
-        below = float(np.einsum("g,h,ghkl,kl", part, part, self.joint, products))
-        return float(part @ self.squared) ** 2 / below - 2.0 if below > 0 else np.inf
+    def error(self, squares: Array, squared: Array) -> tuple[Array, Array]:
+        """Variance of a sum with weights squared (`squares`, by variety), and its df."""
+        part = self.group.T @ squares @ self.inverse
+        sums = squared @ self.group
+        own = sums @ self.inverse.T
+        both = (own[..., :, None] * own[..., None, :]).reshape(*own.shape[:-1], 4)
+        form = np.einsum("g,h,ghkl->kl", part, part, self.joint).ravel()
+        below = both @ self.products.T @ form
+        variance = sums @ part
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return variance, np.where(below > 0, variance**2 / below - 2.0, np.inf)
+
+    def p(self, squared: Array) -> Array:
+        """p of the F test that the variety scatters no more than the others."""
+        sums = squared @ self.group
+        above, below = sums @ self._differs, sums @ self.inverse[1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = above / ((1.0 + 1.0 / self.others) * below)
+        p = fdtrc(self.alone, self._even_df(self.inverse[1]), np.maximum(ratio, 0.0))
+        return np.asarray(np.where(below > 0, p, 1.0))
+
+    @cached_property
+    def alone(self) -> float:
+        """Degrees of freedom of how the variety differs from the mean of the others."""
+        return self._even_df(self._differs)
+
+    @property
+    def _differs(self) -> Array:
+        return np.asarray(self.inverse[0] + self.inverse[1] / self.others)
+
+    def _even_df(self, part: Array) -> float:
+        """Degrees of freedom of part @ sums of squares, were all varieties alike."""
+        mean = float((part @ np.linalg.inv(self.inverse)).sum())
+        return mean**2 / float(np.einsum("g,h,ghkl->", part, part, self.joint))
+
+
+def _wider(
+    one: tuple[Array, Array], other: tuple[Array, Array], where: npt.NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """The first, or where said the other, if it makes the wider range."""
+    take = where & (_reach(*other) > _reach(*one))
+    return np.where(take, other[0], one[0]), np.where(take, other[1], one[1])
 
 
 def fit_plots(
@@ -239,9 +268,9 @@ def fit_plots(
     return FittedPlots(variety, x, coefficient, use, totals, df, even, squared, spread, rest)
 
 
-def _reach(variance: float, df: float) -> float:
+def _reach(variance: Array, df: Array) -> Array:
     """Half of a range with this error, to compare two of them."""
-    return float(np.sqrt(variance) * stats.t.isf(0.0125, df))
+    return np.asarray(np.sqrt(variance) * -stdtrit(df, 0.0125))
 
 
 def _by_variety(variety: npt.NDArray[np.int64], value: Array, number: int) -> Array:

@@ -15,9 +15,10 @@ Balakrishnan 1995, chapters 30 and 31). `simulated_power` fits the mixed model i
 the rest; `sizes` sets layouts of several sizes side by side.
 
 What the report will name (`Claims`) is judged pick after pick on the totals of the plots, with the
-error shared among the varieties: the noncentral t with the critical value of the last look's
-interval. The ratio is that of totals, so that what counts is how much a plot's total over k picks
-of n plants varies in proportion to its mean, squared:
+error shared among the varieties: the critical value of the last look's interval, with the error and
+degrees of freedom of `decide.ratio`, averaged over made-up residuals of the layout (a difference
+of means is independent of them). The ratio is that of totals, so that what counts is how much a
+plot's total over k picks of n plants varies in proportion to its mean, squared:
 
     exp(s2_plot) (1 + r / n) - 1,   r = exp(s2_plant) (1 + (exp(s2_pick) - 1) / k) - 1
 
@@ -37,6 +38,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from trialkit.decide.looks import always_z, boundary_z
+from trialkit.decide.ratio import fit_plots
 from trialkit.decide.spending import alpha_each, dunnett_quantile, on_t_scale
 from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
@@ -227,10 +229,8 @@ def power_to_see(
     if df < 1:
         return float("nan")
     if isinstance(test, Claims):
-        critical = claim_boundary(setup, spread, test, alpha)
-        if not np.isfinite(critical):
-            return 0.0
-    elif test == PAIR:
+        return _claimed(ratio, setup, spread, test, alpha)
+    if test == PAIR:
         critical = float(stats.t.isf(alpha / 2, df))
     elif test == WITH_CHECK:
         critical = dunnett_quantile(setup.varieties - 1, df, alpha)
@@ -239,8 +239,6 @@ def power_to_see(
     else:
         raise ValueError(f"No test is called {test!r}; choose {', '.join(TESTS)}.")
     variance = difference_variance(setup, spread)
-    if isinstance(test, Claims):
-        variance = float(look_variances(setup, spread)[-1])
     if variance == 0:
         return 1.0 if ratio != 1 else alpha
     shift = float(abs(np.log(ratio)) / np.sqrt(variance))
@@ -258,7 +256,6 @@ def look_variances(setup: Setup, spread: Spread) -> npt.NDArray[np.float64]:
     return np.asarray(2.0 * plot / (setup.blocks * setup.efficiency))
 
 
-@lru_cache(maxsize=4096)
 def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 0.05) -> float:
     """|t| that the difference must pass after the last pick to be named; infinite if it cannot.
 
@@ -266,6 +263,60 @@ def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 
     comparisons (`decide.spending`). Picks beyond the planned looks are judged by the interval
     that needs no plan (`decide.spending`).
     """
+    z = _claim_z(setup, spread, claims, alpha)
+    return float(on_t_scale(z, error_df(setup))) if np.isfinite(z) else float("inf")
+
+
+def _claimed(ratio: float, setup: Setup, spread: Spread, claims: Claims, alpha: float) -> float:
+    """Chance that the report names the difference after the last pick, in either direction."""
+    z = _claim_z(setup, spread, claims, alpha)
+    if not np.isfinite(z):
+        return 0.0
+    variance = float(look_variances(setup, spread)[-1])
+    if variance == 0:
+        return 1.0 if ratio != 1 else alpha
+    error, df = _errors(replace(setup, plants=1, picks=1), claims.against_check)
+    critical = on_t_scale(z, df) * np.sqrt(error)
+    shift = abs(np.log(ratio)) / np.sqrt(variance)
+    return float(np.mean(stats.norm.sf(critical - shift) + stats.norm.cdf(-critical - shift)))
+
+
+RESIDUALS = 60_000
+"""Made-up residuals of plots that a chance is averaged over, in 500 to 4000 trials: the chance is
+known to half a point."""
+
+
+@lru_cache(maxsize=512)
+def _errors(
+    setup: Setup, against_check: bool
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Variance of a difference over its true one, and degrees of freedom, in made-up trials.
+
+    A layout whose blocks are not complete is taken as complete blocks with as many df.
+    """
+    v, b = setup.varieties, setup.blocks
+    if setup.design in (ROW_COLUMN, INCOMPLETE_BLOCKS):
+        b = max(round(error_df(setup) / (v - 1)) + 1, 2)
+    variety, place = np.tile(np.arange(v), b), np.repeat(np.arange(b), v)
+    columns = [] if setup.design == COMPLETELY_RANDOMISED else [place]
+    if setup.design == LATIN_SQUARE:
+        columns.append((np.tile(np.arange(v), b) + place) % v)
+    taken = [np.eye(one.max() + 1)[one] for one in columns]
+    out = np.hstack([np.zeros((v * b, 0)), *(one[:, 1:] - one[:, :1] for one in taken)])
+    fit = fit_plots(np.full(v * b, 1e6), np.ones(v * b), variety, out)
+    assert fit is not None
+    trials = int(np.clip(RESIDUALS // (v * b), 500, 4000))
+    away = np.random.default_rng(1).standard_normal((trials, v * b)) @ fit.rest.T
+    squared = away**2 @ np.eye(v)[variety]
+    variance, df = fit.pair_error(1, 0, squared, in_all=against_check)
+    # Sums of squares at their expectation give the true variance.
+    true, _ = fit.pair_error(1, 0, fit.spread.sum(axis=1), in_all=against_check)
+    return variance / true, df
+
+
+@lru_cache(maxsize=4096)
+def _claim_z(setup: Setup, spread: Spread, claims: Claims, alpha: float) -> float:
+    """The boundary of the last look on the normal scale."""
     df = error_df(setup)
     information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
     how = "dunnett" if claims.against_check else "tukey"
@@ -276,7 +327,7 @@ def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 
     else:
         number = np.arange(1.0, setup.picks + 1)
         z = boundary_z(information, number, float(df), looks, each, claims.ended)[-1]
-    return float(on_t_scale(z, df)) if np.isfinite(z) else float("inf")
+    return float(z)
 
 
 def power_of_pairs(
