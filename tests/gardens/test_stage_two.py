@@ -45,7 +45,7 @@ def test_one_garden_with_one_row_of_each_has_no_interval_at_all():
     assert not answer.supported
     assert answer.overall.loc[~answer.overall["check"], ENDS].isna().all(axis=None)
     assert answer.overall[["best", "best_here"]].isna().all(axis=None)
-    assert "No interval can be given" in answer.answer
+    assert "No likely range can be given" in answer.answer
 
 
 def test_two_gardens_give_an_interval_but_none_for_a_third():

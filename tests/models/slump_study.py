@@ -86,7 +86,7 @@ def season(blocks: int, rng: np.random.Generator) -> dict[str, float]:
     out: dict[str, float] = {}
     for name, fall in FALL.items():
         row = rows.loc[name]
-        told = row["recovery"] not in ("no slump", "which may be chance")
+        told = row["recovery"] not in ("no slump", "could be luck")
         out[f"a slump is told, {name}"] = float(told)
         if fall:
             out[f"depth held, {name}"] = float(row["depth_low"] <= fall <= row["depth_high"])

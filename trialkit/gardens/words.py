@@ -107,16 +107,15 @@ def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     to = f"{answer.check}, the check" if answer.check else AVERAGE
     name, row = best["variety"], size(answer, best, to)
     if len(answer.overall) == 1:
-        return f"{where} there is only one variety, {name}, so that there is nothing to compare."
+        return f"{where} there is only one variety, {name}: nothing to compare."
     if not answer.supported:
         return f"{where} {name} gave {row}, but there is nothing to judge that by."
     if clear:
         return f"{where} {name} gave {row}."
     if not within(answer, float(best["low"]), float(best["high"])):
-        return (f"{where} {name} gave {row}, too early to say within what limits; that may well "
-                "be chance.")
+        return f"{where} {name} gave {row}. It is too early to give a range; it could be luck."
     if best["estimate"] >= zero:
-        return f"{where} {name} is ahead, at {row}, but that may still be chance."
+        return f"{where} {name} leads with {row}, but it could be luck."
     return f"{where} no variety gave more than {to}; next is {name}, with {row}."
 
 
@@ -148,7 +147,7 @@ def barren(answer: SeasonAnswer) -> str:
 
 def _expectation(answer: SeasonAnswer, best: Any) -> str:
     if not answer.supported:
-        return f"No interval can be given: {answer.why_not}."
+        return f"No likely range can be given: {answer.why_not}."
     if not answer.new_supported:
         return f"What another garden would see cannot be said: {answer.new_why_not}."
     group = answer.overall[answer.overall["group"] == 0]
@@ -158,7 +157,7 @@ def _expectation(answer: SeasonAnswer, best: Any) -> str:
     if pd.isna(best["best"]):
         return f"{where} expect {_expected(answer, best)}."
     rival = group.sort_values("best", ascending=False, kind="stable").iloc[0]
-    chance = (f"with a chance of {percent(float(best['best']))} that it comes out best of the "
+    chance = (f"with a chance of {percent(float(best['best']))} that it finishes first of "
               f"{len(group)}")
     if rival["variety"] != best["variety"]:
         chance += f" (for {rival['variety']} {percent(float(rival['best']))})"
@@ -182,9 +181,8 @@ def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str
     if state == DESCRIPTION:
         return "Not sure at all: these are the figures as they came."
     single = [trial for trial in answer.trials if not trial.replicated]
-    lines = ["Sure enough to say so: the intervals in brackets hold for all varieties at once "
-            "(95 %)." if state == SETTLED else
-            "Not sure: these trials can't separate them."]
+    firm = "Firm: the ranges in brackets hold for all varieties at once (95 %)."
+    lines = [firm if state == SETTLED else "Not sure: these trials can't separate them."]
     if single and len(single) == len(answer.trials):
         lines.append(
             "Each trial counts as one block, as every variety stood in one plot there: "
@@ -207,11 +205,11 @@ def _gardens_differ(answer: SeasonAnswer, variance: float) -> str:
     if answer.scale == "log":
         factor = exp(distance)
         if factor < 1.05:
-            return "From garden to garden the ratios differ no more than chance would have it."
+            return "Gardens made no clear difference to the ratios."
         return (f"In two gardens of three a ratio is within {figure(factor)} times, up or down, "
                 "of what it is overall.")
     if distance < 0.02 * max(abs(float(answer.means["y"].mean())), 1e-12):
-        return "From garden to garden the differences vary no more than chance would have it."
+        return "Gardens made no clear difference to the gaps."
     return (f"In two gardens of three a difference is within {figure(distance)} {answer.unit} of "
             "what it is overall.")
 
@@ -228,7 +226,7 @@ def _next(answer: SeasonAnswer, state: str) -> str:
         return ("Agree on varieties that every garden plants; with two of them in common, gardens "
                 "can repeat each other. " + keep)
     if state == OPEN:
-        return "More gardens settle it sooner than more plots in the same ones. " + keep
+        return "More gardens will answer it sooner than more plots in the same ones. " + keep
     return keep
 
 
@@ -244,7 +242,7 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     known = any(name == YEAR for name in answer.variances)
     if len(years) > 1 and answer.supported and not known:
         out.append("Whether the order of varieties differs from year to year: too little was grown "
-                   "in several years, so that the intervals are for these years alone.")
+                   "in several years, so the ranges are for these years alone.")
     main = answer.groups[0] if answer.groups else ()
     for other in answer.groups[1:]:
         out.append(f"How {few(other)} would do against {answer.check or few(main)}: no garden "
@@ -252,7 +250,7 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     single = [trial for trial in answer.trials if not trial.replicated]
     if single and len(answer.trials) > 1:
         out.append("Whether a garden with one row of each variety differs from the others, or the "
-                   "row does: in such a garden variety and row are the same thing.")
+                   "row does: there, variety and row can't be told apart.")
     if answer.check:
         without = answer.shared[~answer.shared["check"] & (answer.shared["group"] == 0)]["trial"]
         if len(without):
@@ -267,7 +265,7 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     if len(chance) and answer.supported:
         where = listed(list(dict.fromkeys(chance["variety"]))[:4])
         out.append(f"Whether the order of {where} against {answer.check or AVERAGE} was truly the "
-                   "other way round where it looked so: that could be chance.")
+                   "other way round where it looked so: it could be luck.")
     return tuple(out)
 
 

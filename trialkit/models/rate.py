@@ -226,7 +226,7 @@ def rate_trait(
     looks = pods.looks
     dates = int(looks["date"].nunique()) if len(looks) else 0
     if dates < FEWEST:
-        return Missing("rate", f"a curve over the season takes {FEWEST} picks; there are {dates}")
+        return Missing("rate", f"a curve over the season takes {FEWEST} picks; so far {dates}")
     varieties = list(pods.varieties)
     over = frozenset(str(v) for v, own in looks.groupby("variety") if _finished(own))
     looks = pd.concat([_bearing(own) for _, own in looks.groupby("variety")])
@@ -384,7 +384,7 @@ def _slump(
         elif not slumped:
             words = "no slump"
         elif not told:
-            words = "which may be chance"
+            words = "could be luck"
         elif np.isinf(back_at[0]):
             words = "no recovery yet"
         else:

@@ -354,8 +354,8 @@ def _test(fates: pd.DataFrame, ground: Support, seen: list[str]) -> tuple[LossTe
     test = loss_test(units[units["variety"].isin(seen)], pairs)
     if test.smallest > ALPHA:
         return test, (
-            "with this few plots and losses even the most lopsided outcome would come about by "
-            f"chance {100 * test.smallest:.0f} % of the time, so no comparison of losses is made"
+            "with so few plots and losses, luck alone brings even the most lopsided outcome "
+            f"{100 * test.smallest:.0f} % of the time"
         )
     return test, ""
 

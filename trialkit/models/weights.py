@@ -89,15 +89,16 @@ def weighed_looks(records: Records, ground: Support) -> pd.DataFrame:
     looks = with_intervals(
         records,
         picks.assign(weight_g=weight, blank=weight.isna(), scaled=picks["weight_g"].notna()),
-        weight_g=("weight_g", "sum"), count=("count", lambda n: n.sum(min_count=1)),
+        weight_g=("weight_g", "sum"), count=("count", "sum"), counts=("count", "count"),
         blank=("blank", "any"), scaled=("scaled", "any"))
+    looks["count"] = looks["count"].where(looks["counts"] > 0)
     days_weighed = looks.loc[looks["scaled"], "date"].unique()
     out = looks[looks["date"].isin(days_weighed) & ~looks["blank"]].reset_index(drop=True)
     block = out["block"].astype("object")
     return out.assign(
         unit=out["plant"].map(ground.unit_of).astype(str),
         block=block.where(block.notna(), ONE_BLOCK).astype(str),
-    ).drop(columns=["blank", "scaled", "gap", "plants", "first"])
+    ).drop(columns=["blank", "scaled", "counts", "gap", "plants", "first"])
 
 
 def plot_index(looks: pd.DataFrame) -> pd.DataFrame:

@@ -53,7 +53,7 @@ def history(
     last = known.iloc[-1]
     said = f"After the newest pick {first} had given {rounded(last['ratio'])} times the {what} of "
     said += f"{second}{', the check' if second == check else ''}"
-    if pd.notna(last["low"]):
+    if pd.notna(last["low"]) and last["high"] < 100 * last["low"]:
         said += f", likely range {rounded(last['low'])} to {rounded(last['high'])}"
     since = _since(known)
     told = (f" Clear since {short_day(since)}." if since is not None else

@@ -242,7 +242,7 @@ def varieties(trial: OpenTrial) -> Block:
     if any(cell.range for row in rows for cell in row.cells):
         caption += "; below it the likely range (95 %)"
     if trial.conclusion.looks is not None and trial.conclusion.looks.against_check:
-        caption += "; the range against the check allows for every time you looked"
+        caption += "; the range against the check allows for every pick"
     heads = [head for head, _ in columns]
     html = part("cards", caption=f"{caption}.", heads=heads, rows=rows)
     lines = [
@@ -373,7 +373,8 @@ def _season(trial: OpenTrial) -> list[Column]:
         return []
     led = headline(trial)
     counted = wording.capital(trial.conclusion.analysis.counted)
-    columns = [] if led is season else [
+    none_lost = trial.records.plants["lost"].isna().all()  # then it is the crop per plant planted
+    columns = [] if led is season or none_lost else [
         (f"{counted} a living plant, so far", _cells(season.means, Measure("")))]
     if season.metre["estimate"].notna().any():
         metres, row = row_of(trial.records.trial)
@@ -387,7 +388,8 @@ def _meaning(trial: OpenTrial) -> str:
     season = trial.conclusion.analysis.season
     if isinstance(season, Missing):
         return ""
-    said = " A living plant: one still standing."
+    said = "" if trial.records.plants["lost"].isna().all() else (
+        " A living plant: one still standing.")
     if season.metre["estimate"].notna().any():
         row = row_of(trial.records.trial)[1].split()[0]
         said += f" A {row}: as planted, gaps of lost plants included."

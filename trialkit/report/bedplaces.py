@@ -13,8 +13,6 @@ from trialkit.report.blocks import Block
 from trialkit.report.measures import Measure, limited, measure, ratio
 from trialkit.trial import Trial
 
-ALLOWED = "allowing for varieties and layout"
-
 
 def position_tables(result: PositionResult, about: Trial) -> list[Block]:
     """As counted beside place allowed for: slope of the bed, then edge and shade."""
@@ -118,7 +116,7 @@ def place_lines(places: PlaceEffects | Missing | None, about: Trial) -> list[str
                 lines.append(f"{named(str(row.place))}: {row.note}.")
             continue
         where = wording.capital(str(row.words))
-        lines.append(f"{where}: {_effect(row, places, shown)}, {ALLOWED}.")
+        lines.append(f"{where}: {_effect(row, places, shown)}.")
     return lines
 
 

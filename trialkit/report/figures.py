@@ -17,7 +17,7 @@ from trialkit.models.rate import FINISHED, RateResult
 from trialkit.records.check import recorded
 from trialkit.records.schema import NOTE
 from trialkit.report import pictures
-from trialkit.report.bedplaces import ALLOWED, place_lines, places_tables, slope_table
+from trialkit.report.bedplaces import place_lines, places_tables, slope_table
 from trialkit.report.blocks import Block, bullets, isolate, part
 from trialkit.report.measures import (
     Measure,
@@ -106,6 +106,8 @@ def bed_map(trial: OpenTrial) -> Block:
     else:
         bed, what = position.bed, f"{analysis.counted} a plant"
         remarks = _trend(position) + place_lines(position.places, about)
+    if remarks:
+        remarks.append("All of this allows for varieties and layout.")
     layout = about.layout
     sun = f"Sun: {layout.sun}." if layout.sun else ""
     shade = f" Shade: {layout.shade}." if layout.shade else ""
@@ -122,7 +124,7 @@ def answer_grew(trial: OpenTrial) -> Block:
     first, second = pair
     turn = 1.0 if (first, second) in looks.results else -1.0
     result = looks.results.get((first, second)) or looks.results.get((second, first))
-    if result is None:
+    if result is None or abs(result.estimate) > np.log(100):  # the other bore next to nothing
         return Block("", "")
     past = result.history
     past = past[np.isfinite(past["estimate"].astype(float))]
@@ -289,11 +291,11 @@ def _trend(position: PositionResult) -> list[str]:
         said = ratio(row.ratio, row.low, row.high)
         where = wording.capital(str(row.direction))
         lines.append(
-            f"{where}, the last plants gave {said} what the first did, {ALLOWED}."
+            f"{where}, the last plants gave {said} what the first did."
             if "(" in said else
             f"{where}: these plots can't show how the last plants differ from the first.")
     if lines and not position.differs:
-        lines.append("Allowing for that changes no variety's ratio by more than a tenth.")
+        lines.append("That changes no variety's figure by more than a tenth.")
     return lines
 
 
@@ -359,10 +361,12 @@ def _slumps(rate: RateResult) -> list[str]:
 
 
 def _missing(title: str, reason: str, trial: OpenTrial) -> Block:
-    """A line in place of a picture; none for a crop dug or cut once, nor the same line twice."""
+    """A line in place of a picture; none for a crop dug or cut once, nor where the same is told
+    again: under what the trial cannot tell, or as why nothing was picked."""
     analysis = trial.conclusion.analysis
     told_before = isinstance(analysis.pods, Missing) and analysis.pods.reason == reason
-    if not isinstance(analysis.harvest, Missing) or (told_before and title != YIELD):
+    again = any(reason in line for line in trial.conclusion.verdict.cannot_tell)
+    if not isinstance(analysis.harvest, Missing) or again or (told_before and title != YIELD):
         return Block("", "")
     text = f"{title}: not shown, as {reason}."
     html = part("paragraphs", paragraphs=[isolate(text, trial.names)], kind="missing")

@@ -96,7 +96,7 @@ SHOWN = 40
 """Trials a table lists; more are counted."""
 TURNED = 8
 """Gardens named where the order looked reversed."""
-UNTOLD = "too little to say within what limits"
+UNTOLD = "too early to give a range"
 BEST_HERE = "Chance of being best on average here"
 
 
@@ -147,8 +147,7 @@ def varieties(season: OpenSeason) -> Block:
     heads = [head for head, _ in columns]
     caption = "Best first. In bold the best estimate"
     if found.supported:
-        caption += (", below it the range it may well lie in (95 % interval, for all varieties at "
-                    "once)")
+        caption += "; below it the likely range (95 %, for all varieties at once)"
     if found.new_supported:
         caption += "; for another garden the range alone"
     caption += "." + _alike(season)
@@ -201,7 +200,7 @@ def _alike(season: OpenSeason) -> str:
         said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
         said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
     if not _uneven(season) and found.stability["slope"].notna().any():
-        said += " None shows a liking for good or for poor gardens."
+        said += " Good or poor garden made no clear difference."
     return said
 
 
@@ -258,8 +257,8 @@ def turned(season: OpenSeason) -> Block:
     own = found.flips.dropna(subset=["low"])
     told = [f"{row.garden} ({row.year}): {row.variety}" for row in
             own[own["supported"]].itertuples()]
-    texts = ["The order truly turns round in " + few(told, TURNED) + "." if told else
-             "No garden shows by itself that the order turns round there."]
+    texts = ["The ranking flips in " + few(told, TURNED) + "." if told else
+             "No garden shows by itself that the ranking flips there."]
     if len(own) < len(found.flips):
         texts.append(f"{wording.counted(len(found.flips) - len(own), 'time')} a variety was on the "
                      f"other side of {season.to} in a garden with one row of each; that can be the "
@@ -342,7 +341,7 @@ def gardens_and_whole(season: OpenSeason) -> Block:
         return Block("", "")
     note = "Small dots: each trial by itself. Large dot: all together."
     if found.supported:
-        note += " Thick bar: the range it may well lie in (95 % interval)."
+        note += " Thick bar: its likely range (95 %)."
     if found.new_supported:
         note += " Thin bar: the range to expect in another garden."
     note += f" Dashed line: {season.to}."
@@ -371,9 +370,9 @@ def garden_by_garden(season: OpenSeason) -> Block:
     whole = next(_told(season, rows.head(1))[["estimate", "low", "high"]].itertuples(index=False))
     note = f"{best['variety']}, garden by garden."
     if alone["low"].notna().any():
-        note += " Bar: the range it may well lie in there (95 % interval)."
+        note += " Bar: its likely range there (95 %)."
     if alone["low"].isna().any():
-        note += " No bar: one row of each variety, so that chance cannot be told there."
+        note += " No bar: one row of each variety has no way to rule out luck."
     drawn = plots.one_by_one(alone, whole, _axis(season, str(best["variety"])), note,
                              _none(season), found.scale == "log")
     return pictures.show(drawn, "garden-by-garden", season.names)
