@@ -9,6 +9,9 @@ most 1.5.  A re-run of `trialkit watch`, in the kernel it keeps, is timed in tur
 does to leave that kernel clean included; it should cost at most half of `trialkit report`.  The
 exit code says whether both hold by the clock.  Processor time is printed too: on a busy machine it
 says more than the clock.
+
+Once each, and only printed: `trialkit handout` on the same trial, in floors; and with --big the
+report of an invented trial of 300 plants and 60 picks, in floors.
 """
 
 from __future__ import annotations
@@ -28,6 +31,11 @@ from nbformat.v4 import new_code_cell, new_notebook
 from trialkit import shipped
 from trialkit.engine import run
 from trialkit.engine.publish import publish_latest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "data"))
+
+from invented_records import simulate_trial  # noqa: E402
+from make_invented_trial import write_trial  # noqa: E402
 
 ROUNDS = 5
 LIMIT = 1.5
@@ -89,6 +97,15 @@ def main() -> int:
                 floors.append(_timed(*floor_commands))
                 jobs.append(_timed(job_command))
                 warm.append(_again(kept, folder / "trial"))
+        sheet = _timed([python, "-m", "trialkit.cli", "handout", str(folder / "trial")])[1]
+        print(f"handout, s of processor: {sheet:.2f}, "
+              f"{sheet / statistics.median(one[1] for one in floors):.2f} floors")
+        if "--big" in sys.argv:
+            write_trial(folder / "big", simulate_trial(
+                3, blocks=6, plants_per_plot=10, picks=60, fade_day=240, topped=None))
+            big = _timed([python, "-m", "trialkit.cli", "report", str(folder / "big")])[1]
+            print(f"300 plants x 60 picks, s of processor: {big:.2f}, "
+                  f"{big / statistics.median(one[1] for one in floors):.2f} floors")
         size = (folder / "trial" / "report" / "trial.html").stat().st_size
     print(f"report: {size / 1000:.0f} kB; limits of the ratios: {LIMIT} and {WARM_LIMIT}")
     ratios = []
