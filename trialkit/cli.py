@@ -107,23 +107,23 @@ def phone(
     to: Annotated[
         Path | None, typer.Option("--out", help="The HTML file to write. Else FOLDER/phone.html.")
     ] = None,
-    blind: Annotated[
-        bool, typer.Option("--blind", help="Without variety names, so you can't play favourites.")
-    ] = False,
+    blind: plan.BlindAgain = None,
 ) -> None:
     """Make the page to record a pick with on a phone: one file, no network needed."""
+    from trialkit.design.planfolder import is_blind
     from trialkit.recording.phone import write_phone_page
     from trialkit.records import RecordsError
     from trialkit.trial import TrialProblems
 
     folder = the_trial(folder)
     try:
+        blind = is_blind(folder) if blind is None else blind
         page = write_phone_page(folder, to, blind)
     except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
-    say(f"Phone page: {page}")
+    say(f"Phone page: {page}" + (" (without variety names)" if blind else ""))
     say("Send it to the phone (cable, mail or message) and open it there in a browser.")
     say(f"After the pick, bring the file it sends in: trialkit add {folder} FILE")
 

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 from test_paper import FIVE, overflows, words_of
+from typer.testing import CliRunner
 
+from trialkit.cli import app
 from trialkit.design.bed import Bed, bed_of
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4, LETTER, Paper
@@ -132,6 +134,24 @@ def test_whoever_records_blind_gets_no_name_and_the_key_lies_apart(tmp_path: Pat
     for path in (tmp_path / "paper").iterdir():
         text = path.read_text() if path.suffix == ".svg" else " ".join(words_of(path))
         assert not any(name in text for name in FIVE), path
+
+
+def test_a_trial_planned_blind_stays_blind_on_paper_and_phone(tmp_path: Path) -> None:
+    folder = tmp_path / "t"
+
+    def run(*words: object) -> None:
+        done = CliRunner().invoke(app, [str(word) for word in words])
+        assert done.exit_code == 0, done.output
+
+    run("plan", folder, "-v", "Blue Lantern", "-v", "Copper Bell", "--blocks", "2", "--plants",
+        "1", "--blind")  # fmt: skip
+    sheet = folder / "paper" / "pick-sheet-a4.pdf"
+    run("paper", folder)
+    run("phone", folder)
+    assert "Copper Bell" not in " ".join(words_of(sheet))
+    assert "Copper Bell" not in (folder / "phone.html").read_text()
+    run("paper", folder, "--names")
+    assert "Copper Bell" in " ".join(words_of(sheet))
 
 
 def test_a_crop_dug_once_gets_a_dig_day_sheet_in_place_of_pick_sheets(tmp_path: Path) -> None:

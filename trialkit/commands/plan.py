@@ -24,6 +24,12 @@ _Blind = Annotated[
              "apart, in FOLDER/key.",
     ),
 ]
+BlindAgain = Annotated[
+    bool | None,
+    typer.Option("--blind/--names", show_default=False,
+                 help="Without variety names, or with them. Else without where FOLDER/key has a "
+                      "key."),
+]
 _Days = Annotated[
     int | None,
     typer.Option(min=1, help="Picking days side by side on a sheet; 1: large boxes. Else as many "
@@ -217,12 +223,12 @@ def paper(
     days: _Days = None,
     baskets: _Baskets = False,
     once: _Once = None,
-    blind: _Blind = False,
+    blind: BlindAgain = None,
 ) -> None:
     """Print a trial's bed map, stake labels and record sheets again, as the records stand."""
     from trialkit.design.labels import LabelSize
     from trialkit.design.paper import paper as sheet_named
-    from trialkit.design.planfolder import Printing, bed_of_records, print_paper
+    from trialkit.design.planfolder import Printing, bed_of_records, is_blind, print_paper
     from trialkit.records import RecordsError, read_records
     from trialkit.report.planning import label_mm
     from trialkit.trial import TrialProblems
@@ -234,6 +240,7 @@ def paper(
             stop(Exit.RECORDS, f"{folder} lists no plants in plants.csv yet.")
         sheet = sheet_named(paper_name)
         size = LabelSize(*label_mm(label))
+        blind = is_blind(folder) if blind is None else blind
         how = Printing(size, weigh, blind, days, baskets, once)
         printed = print_paper(bed, folder / "paper", sheet, how)
     except (RecordsError, TrialProblems) as problem:

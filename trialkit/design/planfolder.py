@@ -400,7 +400,12 @@ class Printing:
     once: bool | None = None
 
 
-KEY_PLACE = "key"
+KEY_PLACE, KEY_FILE = "key", "key.csv"
+
+
+def is_blind(folder: Path) -> bool:
+    """Whether the trial is recorded blind: its paper was printed so, and a key lies apart."""
+    return (folder / KEY_PLACE / KEY_FILE).is_file()
 
 
 def print_paper(
@@ -451,8 +456,8 @@ def print_paper(
     if how.blind:
         key = folder.parent / KEY_PLACE
         key.mkdir(exist_ok=True)
-        write_text(key / "key.csv", key_text(bed))
-        made.append((key / "key.csv", "which plot is which variety: keep it apart"))
+        write_text(key / KEY_FILE, key_text(bed))
+        made.append((key / KEY_FILE, "which plot is which variety: keep it apart"))
         if placed:
             print_bed_map(bed, path("bed-map", place=key), sheet)
             made.append((path("bed-map", place=key), "the map with names, for whoever plants"))
