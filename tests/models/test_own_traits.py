@@ -211,3 +211,11 @@ def test_a_row_each_is_described_and_nothing_recorded_is_missing() -> None:
     none = analyse(replace(empty, traits=empty.traits.iloc[:0])).own["width"]
     assert isinstance(none, Missing)
     assert none.reason == "no width is recorded yet"
+
+
+def test_every_plot_stands_behind_its_varietys_mean() -> None:
+    table = pd.DataFrame({"variety": ["A", "A", "B", "B"] * 2, "plot": list("abcdabcd"),
+                          "value": ["1/10", "3/10", "6/10", "4/10", "0/5", "1/5", "3/5", "5/5"]})
+    plots = analyse(_trial(table, OwnTrait("split", "share"))).own["split"].by_plot
+    # 1 of 15, 4 of 15, 9 of 15, 9 of 15: shares of all looked at, in percent.
+    assert sorted(plots["value"]) == pytest.approx([100 / 15, 400 / 15, 60, 60])

@@ -261,3 +261,18 @@ def test_the_bed_carries_the_plots_numbers_beside_the_letters():
     shown = [text.get_text() for text in drawn.figure.axes[0].texts]
     assert "A  10" in shown
     assert "B  11" in shown
+
+
+def test_dots_of_plots_say_every_variety_and_how_many_plots() -> None:
+    table = pd.DataFrame({"variety": NAMES, "estimate": range(1, len(NAMES) + 1),
+                          "low": np.nan, "high": np.nan})
+    each = pd.DataFrame({"variety": np.repeat(NAMES, 3),
+                         "value": np.linspace(0, 9, 3 * len(NAMES))})
+    made = plots.dots(table, each, "mildew, %", "No ranges.", NAMES[0])
+    for name in NAMES:
+        assert name in made.alt
+    assert made.alt.count("3 plots") == len(NAMES)
+    assert "<svg" in pictures.vector(made, "own-0")
+    # A circle a plot: every one is drawn.
+    circles = [line for line in made.figure.axes[0].lines if line.get_marker() == "o"]
+    assert sum(len(line.get_xdata()) for line in circles) == 3 * len(NAMES)

@@ -33,6 +33,7 @@ from trialkit.gardens.workers import Fault
 from trialkit.mixed import MixedModelError
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
+from trialkit.wording import rounded
 
 NEW_GARDEN = 3
 """Gardens from which on it is said what another garden may see."""
@@ -117,8 +118,28 @@ def combine(
         notes=means.notes,
     )
     answer = replace(answer, **words.sentences(answer, differences))
+    if means.trials[0].better is not None:
+        return _own_trait(answer, means.trials[0].better)
     own = means.trials[0].own
     return answer if own is None or len(means.trials) > 1 else _as_reported(answer, own)
+
+
+def _own_trait(answer: SeasonAnswer, better: str) -> SeasonAnswer:
+    """A trait of the gardeners' own: figures, best first where they say which end is better, and
+    no advice on what to grow."""
+    table = answer.overall.sort_values("mean", ascending=better == "less", kind="stable")
+    table = table.assign(best=np.nan, best_here=np.nan).reset_index(drop=True)
+    unit = " times" if answer.scale == "log" else f" {answer.unit}".rstrip()
+    rows: Any = table[~table["check"]].itertuples(index=False)
+    said = [f"{row.variety} {rounded(row.estimate)}{unit}"
+            + (f" ({rounded(row.low)} to {rounded(row.high)})" if pd.notna(row.low) else "")
+            for row in rows]
+    against = answer.check or "the mean of all varieties"
+    return replace(
+        answer, overall=table, next_step="", cannot_tell=(),
+        answer=f"{answer.label.capitalize()}, against {against}: {'; '.join(said)}.",
+        how_sure=f"No ranges: {answer.why_not}." if answer.why_not else
+        "In brackets the likely ranges, holding for all varieties together.")
 
 
 def _as_reported(answer: SeasonAnswer, own: OwnAnswer) -> SeasonAnswer:

@@ -21,6 +21,7 @@ from trialkit.mixed import LMM, MixedModelError
 from trialkit.mixed.terms import marginal_rows
 from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
+from trialkit.models.own import OwnResult
 from trialkit.models.pods import PodsResult
 from trialkit.reading.spelling import folded
 from trialkit.reading.units import own_weight
@@ -77,7 +78,7 @@ class TrialMeans:
     "linear".  estimates: (m,) in the order of `varieties`.  covariance: (m, m), None where the
     layout gives no measure of error.  df: degrees of freedom behind it, NaN without one.  plots:
     (m,) plots a variety was given to.  own: what the trial's own report says, None unless asked
-    for.
+    for.  better: of a trait of the gardener's own "more", "less" or "" for neither; else None.
     notes: what a reader of the season should know of this trial.  barren: varieties that gave
     nothing at all there, which no ratio can show.  weight_unit: what the gardener weighs in
     (estimates of weights are in g all the same; "g" for a harvest in a unit of its own).
@@ -112,6 +113,7 @@ class TrialMeans:
     barren: tuple[str, ...] = ()
     weight_unit: str = "g"
     own: OwnAnswer | None = None
+    better: str | None = None
 
 
 @dataclass(frozen=True)
@@ -142,12 +144,11 @@ def trial_means(
 ) -> TrialMeans | Failed:
     """Work out one trial.  Never raises for what was recorded: the reason comes back instead.
 
-    trait: "pods" (counts, a log scale), "harvest" (dug or cut once, in its own unit), or "auto":
+    trait: "pods" (counts, a log scale), "harvest" (dug or cut once, in its own unit), the name of
+    a trait of the gardener's own (its model's scale: odds and ratios as logarithms), or "auto":
     pods where any were counted.  until: leave out what was recorded later.  words: also word the
     trial's own answer, which takes as long again.
     """
-    if trait not in TRAITS:
-        raise ValueError(f"trait {trait!r} is not one of: {', '.join(TRAITS)}.")
     name = folder.folder if isinstance(folder, StoredTrial) else Path(folder).resolve().name
     try:
         records = read_trial(folder, until)
@@ -196,7 +197,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> Trial
         folder=name, title=about.title, garden=about.garden or name,
         place=folded(about.garden or name), year=about.planted.year, crop=about.crop,
         counted=about.counted, trait=result.trait, label=result.label, unit=result.unit,
-        scale="log" if result.scale == "ratio" else "linear", varieties=varieties,
+        scale="linear" if result.scale == "difference" else "log", varieties=varieties,
         check=about.check, estimates=estimates, covariance=covariance, df=df,
         replicated=covariance is not None, why_not=result.why_not,
         blocks=int(analysis.ground.units["block"].nunique()),
@@ -204,13 +205,21 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> Trial
         doubts=len(records.doubts), fingerprint=records.fingerprint, invented=about.invented,
         source=about.source, notes=tuple(result.notes),
         barren=tuple(str(v) for v in means.index if v not in varieties and means[v] > 0),
-        weight_unit="g" if about.harvest_unit else about.weight_unit, own=own,
+        weight_unit="g" if about.harvest_unit or isinstance(result, OwnResult)
+        else about.weight_unit, own=own,
+        better=result.better if isinstance(result, OwnResult) else None,
     )
 
 
-def _trait(analysis: Analysis, trait: str) -> PodsResult | HarvestResult | Missing:
+def _trait(analysis: Analysis, trait: str) -> PodsResult | HarvestResult | OwnResult | Missing:
     if trait == "harvest":
         return analysis.harvest
+    if trait not in TRAITS:
+        own = {folded(name): result for name, result in analysis.own.items()}
+        none = Missing(trait, f"its trial.toml declares no trait {trait!r}; there are "
+                       + ", ".join((*TRAITS, *analysis.own)))
+        found = own.get(folded(trait), none)
+        return found if isinstance(found, OwnResult | Missing) else none
     pods = analysis.pods
     if trait == "auto" and isinstance(pods, Missing) and not isinstance(analysis.harvest, Missing):
         return analysis.harvest
@@ -218,13 +227,15 @@ def _trait(analysis: Analysis, trait: str) -> PodsResult | HarvestResult | Missi
 
 
 def _means(
-    result: PodsResult | HarvestResult,
+    result: PodsResult | HarvestResult | OwnResult,
 ) -> tuple[tuple[str, ...], Floats, Floats | None, float]:
     """Varieties, their means on the model's scale, full covariance and its df."""
     if isinstance(result, PodsResult):
         joint = result.covariance if result.supported else None
         # A day's rate becomes a week's, the unit the report speaks in.
         return result.varieties, result.log_rate + np.log(7.0), joint, result.df
+    if isinstance(result, OwnResult):
+        return _own_means(result)
     means = result.means.dropna(subset=["estimate"])
     varieties = tuple(str(v) for v in means["variety"])
     estimates = means["estimate"].to_numpy(dtype=np.float64)
@@ -237,7 +248,25 @@ def _means(
     return varieties, estimates, joint, float(means["df"].min())
 
 
-def _spreads(result: PodsResult | HarvestResult) -> Spreads:
+def _own_means(
+    result: OwnResult,
+) -> tuple[tuple[str, ...], Floats, Floats | None, float]:
+    """Of a trait of one's own: on the scale of its model; plain means where none was fitted, which
+    of scores, shares and counts are none to set beside other gardens'."""
+    means = result.means
+    if result.level is not None and result.supported:
+        varieties = tuple(str(v) for v in means["variety"])
+        return varieties, result.level, result.covariance, float(means["df"].min())
+    plain = means.dropna(subset=["estimate"])
+    if result.scale != "difference":
+        return (), np.zeros(0), None, float("nan")
+    return (tuple(str(v) for v in plain["variety"]), plain["estimate"].to_numpy(np.float64), None,
+            float("nan"))
+
+
+def _spreads(result: PodsResult | HarvestResult | OwnResult) -> Spreads:
+    if isinstance(result, OwnResult):
+        return Spreads()
     fit = result.fit
     if fit is None:
         return Spreads()
@@ -252,7 +281,11 @@ def _spreads(result: PodsResult | HarvestResult) -> Spreads:
                    float(fit.dispersion))
 
 
-def _own_answer(analysis: Analysis, result: PodsResult | HarvestResult) -> OwnAnswer:
+def _own_answer(
+    analysis: Analysis, result: PodsResult | HarvestResult | OwnResult
+) -> OwnAnswer | None:
+    if isinstance(result, OwnResult):
+        return None  # the report's answer is about another thing
     from trialkit.decide import Conclusion
     from trialkit.reading.units import own_weight
 

@@ -48,13 +48,15 @@ LINK = {"measure": "difference", "day": "difference", "count": "ratio", "yes or 
 class OwnResult(TraitResult):
     """`scale`: "odds" for scores (of a higher one), yes or no and shares: `against_check` and
     `pairs` are then ratios of odds.  better: "more", "less" or "", which end the gardener wants.
-    kind: of the trait.  by_day: variety, date, mean of the values as written.  level: (v,) and
+    kind: of the trait.  by_day: variety, date, mean of the values as written.  by_plot: variety,
+    unit, value, a row a plot, in the unit of `means`.  level: (v,) and
     covariance: (v, v), of the rows of `means` on the model's scale; None where nothing is fitted.
     """
 
     better: str = ""
     kind: str = "measure"
     by_day: pd.DataFrame | None = None
+    by_plot: pd.DataFrame | None = None
     level: Floats | None = None
     covariance: Floats | None = None
 
@@ -249,17 +251,24 @@ def _result(
         trait.name, trait.name, _unit(trait), scale, means.join(behind(data, seen)),
         compared.against_check, compared.pairs, compared.letters if not why else {}, not why, why,
         _method(trait, fitted, df, why, adjusted), tuple(notes), trait.better, trait.kind, by_day,
+        _by_plot(data, times),
         level if fitted is not None else None, joint if fitted is not None else None,
     )
 
 
-def _plain_means(data: pd.DataFrame, seen: list[str]) -> Floats:
-    """Means of plots' means; of shares n of N all counted."""
+def _by_plot(data: pd.DataFrame, times: float = 1.0) -> pd.DataFrame:
+    """Plots' means: variety, unit, value; of shares n of N all counted."""
     of = data["of"].fillna(1.0) if "of" in data else pd.Series(1.0, index=data.index)
     sums = (data["amount"] * of).groupby([data["variety"], data["unit"]]).sum()
     each = sums / of.where(data["amount"].notna(), 0.0).groupby(
         [data["variety"], data["unit"]]).sum()
-    return each.groupby("variety").mean().reindex(seen).to_numpy(float)
+    return (times * each).rename("value").reset_index()
+
+
+def _plain_means(data: pd.DataFrame, seen: list[str]) -> Floats:
+    """Means of plots' means."""
+    each = _by_plot(data).groupby("variety")["value"]
+    return each.mean().reindex(seen).to_numpy(float)
 
 
 def _means(

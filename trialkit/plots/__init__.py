@@ -10,6 +10,7 @@ from trialkit.plots.along import along
 from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed, bed_on
 from trialkit.plots.calendar import bearing, calendar
 from trialkit.plots.compared import bars, compared, leading
+from trialkit.plots.dots import dots
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.history import history
 from trialkit.plots.panels import PANELS, between_readings, heights, rates, totals
@@ -52,6 +53,7 @@ __all__ = [
     "between_readings",
     "calendar",
     "compared",
+    "dots",
     "gardens_and_whole",
     "heights",
     "leading",

@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
+from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
 from trialkit.records.check import recorded
@@ -32,6 +33,8 @@ from trialkit.report.source import WITHHELD, OpenTrial, told
 from trialkit.report.trait_tables import treatment_lines
 from trialkit.trial import Trial
 
+OWN_DRAWN = 6
+"""Traits of the gardener's own that are drawn; of more there is a line, and the tables."""
 BAND = "Band: the variety's likely range (95 %)."
 SLUMPS_SAID = 8
 YIELD = "Yield so far"
@@ -261,6 +264,35 @@ def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
         return None
     rows = _in_units(rows, shown).sort_values("estimate", ascending=False, kind="stable")
     return rows, label, supported
+
+
+@told
+def own_traits(trial: OpenTrial) -> Block:
+    """Each trait of the gardener's own: a dot a plot, the varieties' means and ranges."""
+    blocks: list[Block] = []
+    names: list[str] = []
+    for place, (name, own) in enumerate(trial.conclusion.analysis.own.items()):
+        if not isinstance(own, OwnResult) or own.by_plot is None or (
+                own.by_plot["value"].isna().all()):
+            continue
+        if len(blocks) == OWN_DRAWN:
+            names.append(name)
+            continue
+        rows = own.means[["variety", "estimate", "low", "high"]].sort_values(
+            "estimate", ascending=own.better == "less", kind="stable", na_position="last")
+        note = "Circle: a plot. Diamond: the variety's mean" + (
+            "; line: its likely range (95 %)." if rows["low"].notna().any() else ".")
+        if not own.supported:
+            note += f" No ranges: {own.why_not}."
+        if own.better:
+            note += " The best first." if own.better == "more" else " The least, the best, first."
+        label = wording.with_unit(own.label, own.unit)
+        drawn = plots.dots(rows, own.by_plot, label, note, trial.records.trial.check)
+        blocks.append(pictures.show(drawn, f"own-{place}", trial.names))
+    if names:
+        blocks.append(bullets([f"Not drawn, but in the tables: {wording.listed(names)}."],
+                              trial.names))
+    return joined(blocks)
 
 
 @told
