@@ -422,7 +422,7 @@ def own_heading(text: str, traits: tuple[OwnTrait, ...]) -> Heading | None:
         unit = rest.strip("()[], ")
         heading = Heading(text, OWN, trait.name, kind=f"{OWN_KIND}{trait.name}",
                           unit="%" if unit in ("%", "percent") else "")
-        if not rest or unit == folded(trait.unit) or heading.unit:
+        if not rest or unit in (folded(trait.unit), trait.kind, "rating") or heading.unit:
             return heading
         if bracketed and trait.kind != "measure":
             return heading  # what it says in brackets is of the scale
