@@ -173,9 +173,9 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         else:
             no_blanks(values, name, "variable")
             _one_kind(values, name)
-    data = plain_columns(data, variables)
     plain = all(_is_lookup(str(f), variables) for term in formula for f in term.factors)
     source, codes = _distinct(data, variables) if plain else (data, None)
+    source = plain_columns(source, variables)
     try:
         with np.errstate(all="ignore"):
             matrix = formula.get_model_matrix(source, na_action="ignore")
@@ -193,14 +193,14 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     if codes is None:
         codes = np.arange(len(data), dtype=np.intp)
     kept, basis, triangle = independent_columns(rows)
-    factors, factor_columns = _factor_levels(spec, data, variables)
+    factors, factor_columns = _factor_levels(spec, source, variables)
     for name, levels in factors.items():
         if len(levels) < 2:
             raise MixedModelError(
                 f"variable '{name}' has one level ('{levels[0]}'): there is nothing to compare. "
                 "Leave it out of the formula."
             )
-    _no_aliases(factors, data)
+    _no_aliases(factors, source)
     covariates = {
         v: float(data[v].to_numpy(dtype=np.float64).mean()) for v in variables if v not in factors
     }
