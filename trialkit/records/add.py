@@ -231,7 +231,7 @@ class Settled:
         ])
         lines += _listed(
             "A table of your own says something else. trialkit never changes it: change it there, "
-            "or it stays open which holds.",
+            "until then neither is used.",
             [f"{r.one_source}: {r.one}" for r in self.still.itertuples()],
         )
         return "\n".join(lines)
