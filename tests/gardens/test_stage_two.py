@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -296,3 +297,14 @@ def test_intervals_hold_the_truth_as_often_as_they_say(gardens, single):
           f"one more garden {seen / runs:.3f}")
     assert hits / runs >= 0.95 - 3 * (0.95 * 0.05 / runs) ** 0.5
     assert seen / runs >= 0.95 - 3 * (0.95 * 0.05 / runs) ** 0.5
+
+
+def test_a_trial_that_asked_another_question_is_told_so():
+    """Yields alone are set side by side: a trial of earliness among them is named."""
+    trials = drawn(3, seed=4)
+    plain = combine(trials)
+    assert not any("earliest" in line for line in plain.cannot_tell)
+    mixed = combine([replace(trials[0], question="early"), *trials[1:]])
+    line = next(line for line in mixed.cannot_tell if "earliest" in line)
+    assert trials[0].garden in line
+    assert trials[1].garden not in line

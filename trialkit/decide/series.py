@@ -215,7 +215,7 @@ def means_so_far(totals: PlotTotals, supported: bool) -> pd.DataFrame:
 
 # Figures of tests/decide/README.md, made by season_study.py.
 FALSE = "6"
-NAMED = "22 and 46"
+NAMED = "22 and 43"
 
 
 def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:

@@ -82,6 +82,7 @@ class TrialMeans:
     notes: what a reader of the season should know of this trial.  barren: varieties that gave
     nothing at all there, which no ratio can show.  weight_unit: what the gardener weighs in
     (estimates of weights are in g all the same; "g" for a harvest in a unit of its own).
+    question: what the trial itself was to answer, as trial.toml says.
     """
 
     folder: str
@@ -114,6 +115,7 @@ class TrialMeans:
     weight_unit: str = "g"
     own: OwnAnswer | None = None
     better: str | None = None
+    question: str = "yield"
 
 
 @dataclass(frozen=True)
@@ -208,6 +210,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> Trial
         weight_unit="g" if about.harvest_unit or isinstance(result, OwnResult)
         else about.weight_unit, own=own,
         better=result.better if isinstance(result, OwnResult) else None,
+        question=about.question,
     )
 
 

@@ -17,6 +17,7 @@ from trialkit.gardens.differences import Differences
 from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
+from trialkit.trial import EARLY, WITHIN_REACH
 from trialkit.wording import counted, few, figure, listed, percent, span, times
 
 AVERAGE = "the average variety"
@@ -230,8 +231,18 @@ def _next(answer: SeasonAnswer, state: str) -> str:
     return keep
 
 
+OTHER_QUESTIONS = {EARLY: "Which variety is earliest",
+                   WITHIN_REACH: "Which variety gives most within reach"}
+
+
 def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     out = []
+    for question, what in OTHER_QUESTIONS.items():
+        asked = [f"{trial.garden} {trial.year}" for trial in answer.trials
+                 if trial.question == question]
+        if asked and len(answer.trials) > 1:
+            out.append(f"{what}: {few(asked)} asked that. Here yields alone are set side by side; "
+                       "each trial's own report answers its question.")
     if not answer.new_supported:
         out.append(f"What another garden would see: {answer.new_why_not}.")
     years = {trial.year for trial in answer.trials}
