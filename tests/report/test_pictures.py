@@ -276,3 +276,14 @@ def test_dots_of_plots_say_every_variety_and_how_many_plots() -> None:
     # A circle a plot: every one is drawn.
     circles = [line for line in made.figure.axes[0].lines if line.get_marker() == "o"]
     assert sum(len(line.get_xdata()) for line in circles) == 3 * len(NAMES)
+
+
+def test_a_range_that_says_nothing_does_not_press_the_curves_flat():
+    days = pd.date_range("2026-06-01", periods=4)
+    curve = pd.DataFrame({
+        "variety": ["A"] * 4 + ["B"] * 4, "date": [*days, *days], "estimate": [1.0, 2, 3, 4] * 2,
+        "low": [0.0] * 8, "high": [2.0, 3, 4, 5, 2, 3, 4, 4633]})
+    drawn = plots.rates(curve, "pods a plant a week", "")
+    assert drawn.figure.axes[0].get_ylim()[1] <= 12
+    assert "4,633" not in drawn.alt
+    assert "A 4 (0 to 5); B 4." in drawn.alt

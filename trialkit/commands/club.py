@@ -22,7 +22,7 @@ def club(
         Path, typer.Option("--out", help="The folder of the pages.", metavar="SITE")
     ] = Path("club"),
     title: Annotated[
-        str, typer.Option(help="What stands on top of the pages.")
+        str, typer.Option(help="The title of the pages.")
     ] = "Side-by-side variety trials",
     names: Annotated[
         bool,
@@ -35,7 +35,7 @@ def club(
     ] = False,
     notes: Annotated[
         bool,
-        typer.Option("--notes", help="Show notes, sources, reasons of losses, doubtful records."),
+        typer.Option("--notes", help="Show notes, sources, why plants were lost, odd records."),
     ] = False,
     findable: Annotated[
         bool, typer.Option("--findable", help="Search engines may list the pages.")

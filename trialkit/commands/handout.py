@@ -22,7 +22,7 @@ def handout(
         Literal["A4", "Letter"], typer.Option(help="The size of the sheet.")
     ] = "A4",
     address: Annotated[
-        str, typer.Option(help="Where the report lies on the web, printed as a code to scan.")
+        str, typer.Option(help="Where to find the report on the web, printed as a code to scan.")
     ] = "",
     until: Annotated[
         str | None,

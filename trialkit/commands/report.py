@@ -27,7 +27,7 @@ def demo(
     ] = Path("trialkit-demo"),
     open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
 ) -> None:
-    """Copy the invented demo trial, report on it, and say where the report lies.
+    """Copy the invented demo trial, report on it, and say where to find the report.
 
     A copy made earlier is reported on again as it is, with whatever you changed in it.
     """

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import seaborn as sns
@@ -28,6 +29,11 @@ from trialkit.wording import capital, rounded, short_day
 
 PANELS = 12
 """More varieties than this and a figure shows the leading ones only; its caption says so."""
+
+
+BEYOND = 3.0
+"""Nothing is drawn above so many times the largest estimate: a range that wide says nothing, and
+would press all curves flat."""
 
 
 def totals(curve: pd.DataFrame, what: str, band: str, check: str | None = None) -> Picture:
@@ -146,9 +152,10 @@ def _panels(
         for spare in grid.flat[len(shown):]:
             spare.set_axis_off()
         _dates(grid, curve["date"], len(shown), abreast)
-        top = axes.get_ylim()[1]
+        most = float(np.nanmax([1e-9, *curve["estimate"].astype(float),
+                                *(() if dots is None else dots["height"].astype(float))]))
         if from_zero:
-            grid.flat[0].set_ylim(0, max(top, 1e-9))
+            grid.flat[0].set_ylim(0, min(max(axes.get_ylim()[1], 1e-9), BEYOND * most))
         grid.flat[0].locator_params(axis="y", nbins=4)
         sns.despine(fig=figure)
     ends, newest = [], curve["date"].max()
@@ -156,7 +163,8 @@ def _panels(
         last = lines[variety].dropna(subset=["estimate"]).tail(1)
         for row in last.itertuples(index=False):
             own = "" if row.date == newest else f" on {short_day(row.date)}"
-            ends.append(f"{variety} {rounded(row.estimate)}{ranged(row.low, row.high)}{own}")
+            said = ranged(row.low, row.high) if not row.high > BEYOND * most else ""
+            ends.append(f"{variety} {rounded(row.estimate)}{said}{own}")
     said = f"On {short_day(newest)}: {'; '.join(ends)}." if ends else "Nothing yet."
     return figure, said
 
