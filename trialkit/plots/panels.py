@@ -163,7 +163,8 @@ def _panels(
         last = lines[variety].dropna(subset=["estimate"]).tail(1)
         for row in last.itertuples(index=False):
             own = "" if row.date == newest else f" on {short_day(row.date)}"
-            said = ranged(row.low, row.high) if not row.high > BEYOND * most else ""
+            high: Any = row.high
+            said = "" if high > BEYOND * most else ranged(row.low, high)
             ends.append(f"{variety} {rounded(row.estimate)}{said}{own}")
     said = f"On {short_day(newest)}: {'; '.join(ends)}." if ends else "Nothing yet."
     return figure, said
