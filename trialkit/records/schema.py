@@ -267,7 +267,7 @@ def column_of(read: str) -> Column:
 TRAITS: tuple[Trait, ...] = (
     Trait("window", ("picks.count",), "window"),
     Trait("pods", ("picks.count",), "pods", "answer"),
-    Trait("picks_per_week", ("picks.count",), "picking", "method"),
+    Trait("picks_per_week", ("picks.count",), "pods", "method"),
     Trait("season", ("picks.count", "plants.lost"), "season", "answer"),
     Trait("height", ("heights.height",), "height", "answer",
           "How tall they grow and when they pass reach"),
