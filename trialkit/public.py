@@ -128,8 +128,8 @@ class TraitView:
     @property
     def why_not(self) -> str:
         """Why there is no figure or no comparison; empty where there is one."""
-        found = self.result
-        return found.reason if isinstance(found, Missing) else found.why_not
+        result = self.result
+        return result.reason if isinstance(result, Missing) else result.why_not
 
     @property
     def unit(self) -> str:
@@ -238,7 +238,7 @@ class TrialAnswer:
     def traits(self) -> dict[str, TraitView]:
         """Every trait by name, those without a figure too."""
         analysis = self.conclusion.analysis
-        missing = {one.trait: one for one in analysis.missing}
+        missing = {gap.trait: gap for gap in analysis.missing}
         return {name: TraitView(name, result) for name, result in
                 {**missing, **analysis.traits}.items()}
 

@@ -512,8 +512,8 @@ def _weight_unit(value: Any) -> str:
 def _grades(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list) or not value:
         raise ValueError("not a list")
-    names = tuple(text_of(one) for one in value)
-    if len({folded(one) for one in names}) < len(names):
+    names = tuple(text_of(grade) for grade in value)
+    if len({folded(grade) for grade in names}) < len(names):
         raise Unreadable("A grade is named twice.", _GRADES)
     return names
 

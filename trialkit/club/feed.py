@@ -42,15 +42,15 @@ def feed_xml(id_: str, title: str, entries: Sequence[Entry], address: str = "") 
     _add(_add(feed, "author"), "name", title)
     _add(feed, "link", rel="self", href=FEED, type="application/atom+xml")
     _add(feed, "link", rel="alternate", href="index.html", type="text/html")
-    for one in sorted(entries, key=lambda e: (e.updated, e.id), reverse=True):
+    for item in sorted(entries, key=lambda e: (e.updated, e.id), reverse=True):
         entry = _add(feed, "entry")
-        _add(entry, "id", one.id)
-        _add(entry, "title", one.title)
-        _add(entry, "updated", _instant(one.updated))
-        _add(entry, "link", rel="alternate", href=one.page, type="text/html")
-        if one.crop:
-            _add(entry, "category", term=one.crop)
-        _add(entry, "summary", one.summary)
+        _add(entry, "id", item.id)
+        _add(entry, "title", item.title)
+        _add(entry, "updated", _instant(item.updated))
+        _add(entry, "link", rel="alternate", href=item.page, type="text/html")
+        if item.crop:
+            _add(entry, "category", term=item.crop)
+        _add(entry, "summary", item.summary)
     ET.indent(feed)
     return bytes(ET.tostring(feed, encoding="utf-8", xml_declaration=True)) + b"\n"
 

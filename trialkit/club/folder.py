@@ -101,7 +101,7 @@ class Manifest:
 
     def entry(self, id_: str) -> dict[str, Any] | None:
         """What is kept of the trial with that id."""
-        return next((one for one in self.entries if one["id"] == id_), None)
+        return next((entry for entry in self.entries if entry["id"] == id_), None)
 
     def sound(self, entry: Mapping[str, Any]) -> bool:
         """Whether the entry's report and pictures lie there as they were written."""
@@ -122,7 +122,7 @@ def load(site: Path, folders: Sequence[Path]) -> Manifest:
     Puts back the pages of a run that was cut off in the middle of the swap.  Raises NotAClub for
     a folder that holds anything else, or a trial.
     """
-    for folder in (one.resolve() for one in folders):
+    for folder in (trial.resolve() for trial in folders):
         if folder == site or site in folder.parents:
             raise NotAClub(f"{site} holds the trial {folder.name}; name another folder.")
     _put_back(site)
@@ -134,12 +134,12 @@ def load(site: Path, folders: Sequence[Path]) -> Manifest:
         return Manifest(site=site)
     refusal = NotAClub(f"{site} holds other files, and no {MANIFEST} of a club; nothing was done.")
     try:
-        found = json.loads((site / MANIFEST).read_text(encoding="utf-8"))
-        entries, files = found["trials"], found["files"]
-        if found["kind"] != KIND or not all(_usable(one) for one in entries):
+        data = json.loads((site / MANIFEST).read_text(encoding="utf-8"))
+        entries, files = data["trials"], data["files"]
+        if data["kind"] != KIND or not all(_usable(trial) for trial in entries):
             raise refusal
-        return Manifest(str(found["id"]), _texts(files), entries, site,
-                        _texts(found.get("seasons", {})))
+        return Manifest(str(data["id"]), _texts(files), entries, site,
+                        _texts(data.get("seasons", {})))
     except (OSError, ValueError, LookupError, TypeError, AttributeError):
         raise refusal from None
 
@@ -201,15 +201,15 @@ def _carry_over(site: Path, new: Path, written: set[str]) -> None:
     for path in sorted(site.iterdir()):
         ours = path.name in (REPORTS, PICTURES)
         inside = ours and path.is_dir() and not path.is_symlink()
-        for one in sorted(path.iterdir()) if inside else (path,):
-            name = one.relative_to(site).as_posix()
+        for entry in sorted(path.iterdir()) if inside else (path,):
+            name = entry.relative_to(site).as_posix()
             to = new / name
             if name in written or to.exists():
                 continue
-            if one.is_dir() and not one.is_symlink():
-                shutil.copytree(one, to, symlinks=True)
+            if entry.is_dir() and not entry.is_symlink():
+                shutil.copytree(entry, to, symlinks=True)
             else:
-                shutil.copy2(one, to, follow_symlinks=False)
+                shutil.copy2(entry, to, follow_symlinks=False)
 
 
 def _swap(new: Path, site: Path) -> None:

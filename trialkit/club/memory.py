@@ -34,12 +34,12 @@ class Memory:
         then known by what was planted."""
         if self.file is None:
             return
-        told = {
+        by_folder = {
             folder: {name: entry[name] for name in ("number", "id", "garden")}
             for folder, entry in entries.items()
         }
         with suppress(OSError):
-            write_text(self.file, json.dumps({**self.known, **told}, indent=1) + "\n")
+            write_text(self.file, json.dumps({**self.known, **by_folder}, indent=1) + "\n")
             self.file.chmod(0o600)
 
 
@@ -68,11 +68,11 @@ def remembered(site: Path) -> Iterator[Memory]:
 
 def _read(file: Path) -> dict[str, dict[str, Any]]:
     with suppress(OSError, ValueError):
-        found = json.loads(file.read_text(encoding="utf-8"))
-        if isinstance(found, dict):
+        content = json.loads(file.read_text(encoding="utf-8"))
+        if isinstance(content, dict):
             needed = {"number": int, "id": str, "garden": int}
             return {
-                folder: entry for folder, entry in found.items() if isinstance(entry, dict)
+                folder: entry for folder, entry in content.items() if isinstance(entry, dict)
                 and all(isinstance(entry.get(k), kind) for k, kind in needed.items())
             }
     return {}

@@ -38,12 +38,12 @@ def pages(
     feed_id: str, placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look
 ) -> dict[str, bytes]:
     """File name -> content of everything but the reports."""
-    shown = [one for one in placed if one.facts]
+    shown = [trial for trial in placed if trial.facts]
     robots = "User-agent: *\n" + ("Allow: /\n" if look.findable else "Disallow: /\n")
     return {
         "index.html": _index(placed, crops, look).encode(),
         feed.FEED: feed.feed_xml(
-            feed_id, look.title, [_entry(one) for one in shown], look.address
+            feed_id, look.title, [_entry(trial) for trial in shown], look.address
         ),
         table.TABLE: table.table_csv(_rows(shown)).encode(),
         table.METADATA: table.metadata_json(look.title).encode(),
@@ -75,9 +75,9 @@ def newest(placed: Sequence[Placed]) -> list[Placed]:
 
 
 def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) -> str:
-    shown = [one for one in placed if one.facts]
+    shown = [entry for entry in placed if entry.facts]
     first = newest(placed)
-    gardens = len({one.garden_number for one in shown})
+    gardens = len({entry.garden_number for entry in shown})
     under = f"{wording.counted(len(shown), 'trial')} in {wording.counted(gardens, 'garden')}"
     if first:
         under += f", newest record {wording.day(first[0].facts['updated'], year=True)}"
@@ -86,11 +86,11 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
         title=look.title,
         under=under,
         findable=look.findable,
-        invented=[one for one in shown if one.facts["invented"]],
-        all_invented=all(one.facts["invented"] for one in shown),
-        newest=[_trial(one) for one in first],
-        crops=[_crop(one, first) for one in crops],
-        behind=[_behind(one) for one in placed if one.reason],
+        invented=[entry for entry in shown if entry.facts["invented"]],
+        all_invented=all(entry.facts["invented"] for entry in shown),
+        newest=[_trial(entry) for entry in first],
+        crops=[_crop(entry, first) for entry in crops],
+        behind=[_behind(entry) for entry in placed if entry.reason],
         columns=table.COLUMNS,
         files={"table": table.TABLE, "dictionary": table.DICTIONARY,
                "metadata": table.METADATA, "feed": feed.FEED},
@@ -104,22 +104,22 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
                                              words(first[0]), "website"))
 
 
-def _crop(one: CropSeason, first: Sequence[Placed]) -> dict[str, Any]:
+def _crop(crop: CropSeason, first: Sequence[Placed]) -> dict[str, Any]:
     """A crop: what its gardens say together, and a line a trial unless all stand above."""
-    answer = one.answer
+    answer = crop.answer
     season: dict[str, Any] | None = None
     if isinstance(answer, str):
         season = {"answer": answer, "page": "", "picture": ""}
     elif answer is not None:
-        season = {"answer": isolate(answer.answer, one.names),
-                  "page": one.page if one.html else "", "picture": Markup(picture(one))}
-    if season and one.without:
-        season["without"] = (f"{wording.counted(one.without, 'trial')} of the {len(one.placed)} "
+        season = {"answer": isolate(answer.answer, crop.names),
+                  "page": crop.page if crop.html else "", "picture": Markup(picture(crop))}
+    if season and crop.without:
+        season["without"] = (f"{wording.counted(crop.without, 'trial')} of the {len(crop.placed)} "
                              "left out: no usable averages.")
     above = {trial.number for trial in first}
-    lines = [] if {trial.number for trial in one.placed} <= above else [
-        _line(trial) for trial in one.placed]
-    return {"name": wording.capital(one.crop), "season": season, "lines": lines}
+    lines = [] if {trial.number for trial in crop.placed} <= above else [
+        _line(trial) for trial in crop.placed]
+    return {"name": wording.capital(crop.crop), "season": season, "lines": lines}
 
 
 def _line(one: Placed) -> dict[str, Any]:
@@ -132,26 +132,26 @@ def _line(one: Placed) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _trial(one: Placed) -> dict[str, Any]:
-    facts = one.facts
+def _trial(trial: Placed) -> dict[str, Any]:
+    facts = trial.facts
     names = [str(name) for name in facts["names"]]
     # Several drawings share the page, and an id may stand on it once.
-    drawing = str(facts["picture"]).replace("small-", f"trial-{one.number}-")
+    drawing = str(facts["picture"]).replace("small-", f"trial-{trial.number}-")
     mark = str(facts.get("mark", ""))
     return {
-        "anchor": f"trial-{one.number}",
+        "anchor": f"trial-{trial.number}",
         "title": facts["title"],
-        "page": one.page,
+        "page": trial.page,
         "leader": isolate(str(facts.get("leader", "")), names),
         "mark": mark,
         "shape": mark.lower().replace(" ", "-"),
-        "line": isolate(line(one), names),
+        "line": isolate(line(trial), names),
         "picture": Markup(drawing),
         "label": wording.capital(str((facts.get("front") or {}).get("label", ""))),
-        "share": [(shape, one.picture(f"{shape}.png")) for shape in SHARED
-                  if f"{shape}.png" in one.pictures],
+        "share": [(shape, trial.picture(f"{shape}.png")) for shape in SHARED
+                  if f"{shape}.png" in trial.pictures],
         "under": _under(facts),
-        "reason": one.reason,
+        "reason": trial.reason,
     }
 
 
@@ -161,30 +161,30 @@ def _under(facts: dict[str, Any]) -> str:
     return f"Planted {day}" if facts["updated"] == facts["planted"] else day
 
 
-def _behind(one: Placed) -> dict[str, str]:
+def _behind(trial: Placed) -> dict[str, str]:
     """A trial that is not up to date, or not there at all."""
-    old = f" Its report of {wording.day(one.facts['updated'], year=True)} is kept." \
-        if one.facts else ""
-    title = str(one.facts.get("title", one.garden))
-    return {"title": title, "text": f"{wording.capital(one.reason)}.{old}"}
+    old = f" Its report of {wording.day(trial.facts['updated'], year=True)} is kept." \
+        if trial.facts else ""
+    title = str(trial.facts.get("title", trial.garden))
+    return {"title": title, "text": f"{wording.capital(trial.reason)}.{old}"}
 
 
-def _entry(one: Placed) -> feed.Entry:
-    facts = one.facts
+def _entry(trial: Placed) -> feed.Entry:
+    facts = trial.facts
     return feed.Entry(
-        one.id, str(facts["title"]), str(facts["updated"]), one.page,
+        trial.id, str(facts["title"]), str(facts["updated"]), trial.page,
         f"{facts['answer']} {facts['sure']}", str(facts["crop"]),
     )  # fmt: skip
 
 
 def _rows(shown: Sequence[Placed]) -> list[dict[str, Any]]:
     rows = []
-    for one in shown:
-        facts = one.facts
+    for trial in shown:
+        facts = trial.facts
         about = {
-            "trial": one.number, "garden": facts["garden"], "crop": facts["crop"],
+            "trial": trial.number, "garden": facts["garden"], "crop": facts["crop"],
             "planted": facts["planted"], "last_record": facts["updated"],
-            "invented": facts["invented"], "report": one.page,
+            "invented": facts["invented"], "report": trial.page,
             "fingerprint": facts["fingerprint"],
         }  # fmt: skip
         rows += [{**about, **row} for row in facts["results"]]

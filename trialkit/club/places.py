@@ -50,16 +50,16 @@ def _known(
     folders: Sequence[Path], ids: Sequence[str], old: Manifest, memory: Memory
 ) -> list[Mapping[str, Any] | None]:
     """What is known of each folder: by its path, then by what was planted, each entry once."""
-    found: list[Mapping[str, Any] | None] = [
+    entries: list[Mapping[str, Any] | None] = [
         memory.known.get(str(folder.resolve())) for folder in folders
     ]
-    used = {str(entry["id"]) for entry in found if entry}
+    used = {str(entry["id"]) for entry in entries if entry}
     for at, id_ in enumerate(ids):
-        entry = None if found[at] is not None else old.entry(id_)
+        entry = None if entries[at] is not None else old.entry(id_)
         if entry is not None and id_ not in used:
-            found[at] = entry
+            entries[at] = entry
             used.add(id_)
-    return found
+    return entries
 
 
 def _unique(id_: str, taken: set[str]) -> str:

@@ -49,14 +49,14 @@ class CropSeason(NamedTuple):
 def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
     """The trials by crop, crops in the order they are first met."""
     crops: dict[str, list[Placed]] = {}
-    for one in placed:
-        crops.setdefault(folded(str(one.facts["crop"])), []).append(one)
+    for trial in placed:
+        crops.setdefault(folded(str(trial.facts["crop"])), []).append(trial)
     return [_together(group) for group in crops.values()]
 
 
 def _together(group: Sequence[Placed]) -> CropSeason:
     crop = str(group[0].facts["crop"])
-    firsts = [first for one in group if (first := _first(one)) is not None]
+    firsts = [first for trial in group if (first := _first(trial)) is not None]
     if len(firsts) < 2:
         return CropSeason(crop, tuple(group), None)
     try:
@@ -68,11 +68,11 @@ def _together(group: Sequence[Placed]) -> CropSeason:
     return CropSeason(crop, tuple(group), answer, len(group) - len(firsts))
 
 
-def _first(one: Placed) -> TrialMeans | None:
+def _first(trial: Placed) -> TrialMeans | None:
     """The trial's means; None where it has none, or they were kept by another trialkit."""
     try:
-        plain = one.facts.get("first")
-        return replace(from_json(plain), folder=f"trial {one.number}") if plain else None
+        plain = trial.facts.get("first")
+        return replace(from_json(plain), folder=f"trial {trial.number}") if plain else None
     except (TypeError, ValueError, LookupError):
         return None
 

@@ -76,8 +76,8 @@ def make_club(
         old = load(site, trials)
         placed = place_all(trials, old, memory)
         try:
-            failed, made, kept = _work(placed, old, wanted, progress)
-            shown = [one for one in placed if one.facts]
+            failed, made, unchanged = _work(placed, old, wanted, progress)
+            shown = [trial for trial in placed if trial.facts]
             if not shown:
                 return Club(None, (), (), tuple(failed))
             crops, keys = with_pages(seasons(shown), old)
@@ -86,8 +86,8 @@ def make_club(
         manifest = Manifest(old.id or _feed_id(placed), old.files, [p.entry for p in placed],
                             seasons=keys)
         write_site(site, manifest, _files(manifest.id, placed, crops, wanted.look))
-        memory.keep({str(one.folder.resolve()): one.entry for one in placed})
-    return Club(site / "index.html", tuple(made), tuple(kept), tuple(failed))
+        memory.keep({str(trial.folder.resolve()): trial.entry for trial in placed})
+    return Club(site / "index.html", tuple(made), tuple(unchanged), tuple(failed))
 
 
 def _files(
@@ -113,12 +113,12 @@ def _files(
 
 def trial_folders(paths: Sequence[Path]) -> list[Path]:
     """Trial folders, each once, in the order given; of a folder of trials, the trials in it."""
-    found: list[Path] = []
+    folders: list[Path] = []
     for path in paths:
         own = (path / "trial.toml").is_file() or not path.is_dir()
-        inside = [] if own else sorted(one.parent for one in path.glob("*/trial.toml"))
-        found += inside or [path]
-    return list({path.resolve(): path for path in found}.values())
+        inside = [] if own else sorted(file.parent for file in path.glob("*/trial.toml"))
+        folders += inside or [path]
+    return list({path.resolve(): path for path in folders}.values())
 
 
 def _work(
@@ -127,48 +127,48 @@ def _work(
     """Take over what is unchanged, make the rest; fills in the `placed`."""
     failed: list[tuple[Path, str]] = []
     todo: list[Placed] = []
-    kept: list[Path] = []
-    for one in placed:
+    unchanged: list[Path] = []
+    for trial in placed:
         try:
-            one.key = key(read_fingerprint(one.folder), one.garden, wanted.showing)
+            trial.key = key(read_fingerprint(trial.folder), trial.garden, wanted.showing)
         except OSError as error:
-            _failed(one, NotMade(str(error), "its folder cannot be read"), old, wanted, failed)
+            _failed(trial, NotMade(str(error), "its folder cannot be read"), old, wanted, failed)
             continue
-        last = old.entry(one.id)
-        if last is not None and last["key"] == one.key and old.sound(last):
-            one.take_over(last, old)
-            kept.append(one.folder)
+        last = old.entry(trial.id)
+        if last is not None and last["key"] == trial.key and old.sound(last):
+            trial.take_over(last, old)
+            unchanged.append(trial.folder)
         else:
-            todo.append(one)
-    jobs = [Job(one.folder.resolve(), one.garden, wanted.showing) for one in todo]
-    found = for_each(make_report, jobs, wanted.cluster, progress=progress)
-    for one, result in zip(todo, found, strict=True):
+            todo.append(trial)
+    jobs = [Job(trial.folder.resolve(), trial.garden, wanted.showing) for trial in todo]
+    results = for_each(make_report, jobs, wanted.cluster, progress=progress)
+    for trial, result in zip(todo, results, strict=True):
         if isinstance(result, Fault):
             result = NotMade(f"{result.kind}: {result.message}", "it could not be worked out")
         if isinstance(result, Made):
-            one.html, one.facts = result.html, _public(result.facts)
-            one.pictures = result.pictures
-            one.showing = wanted.showing.text
+            trial.html, trial.facts = result.html, _public(result.facts)
+            trial.pictures = result.pictures
+            trial.showing = wanted.showing.text
         else:
-            _failed(one, result, old, wanted, failed)
+            _failed(trial, result, old, wanted, failed)
     gone = {path for path, _ in failed}
-    return failed, [one.folder for one in todo if one.folder not in gone], kept
+    return failed, [trial.folder for trial in todo if trial.folder not in gone], unchanged
 
 
 def _failed(
-    one: Placed, why: NotMade, old: Manifest, wanted: Wanted, failed: list[tuple[Path, str]]
+    trial: Placed, why: NotMade, old: Manifest, wanted: Wanted, failed: list[tuple[Path, str]]
 ) -> None:
     """Keep the last good report, unless it shows what is no longer to be shown."""
-    failed.append((one.folder, why.private))
-    one.reason = why.public
-    last = old.entry(one.id)
+    failed.append((trial.folder, why.private))
+    trial.reason = why.public
+    last = old.entry(trial.id)
     if last is None or not last["facts"] or not old.sound(last):
         return
     if set(last["showing"].split()) <= set(wanted.showing.text.split()):
-        one.take_over(last, old)
-        one.key = last["key"]
+        trial.take_over(last, old)
+        trial.key = last["key"]
     else:
-        one.reason += "; its last good report has details you now hide"
+        trial.reason += "; its last good report has details you now hide"
 
 
 def _public(facts: dict[str, Any]) -> dict[str, Any]:
@@ -177,4 +177,4 @@ def _public(facts: dict[str, Any]) -> dict[str, Any]:
 
 
 def _feed_id(placed: Sequence[Placed]) -> str:
-    return uuid.uuid5(TRIALS, "feed " + " ".join(one.id for one in placed)).urn
+    return uuid.uuid5(TRIALS, "feed " + " ".join(trial.id for trial in placed)).urn

@@ -87,10 +87,10 @@ def read_fingerprint(folder: Path) -> str:
     paths = [folder / DESCRIPTION, *table_paths(folder, findings).values()]
     paths += [folder / name for name in (LOG, PLAN_FILE) if (folder / name).exists()]
     files = [read_file(path, findings) for path in paths]
-    found: list[File] = [file for file in files if file is not None]
-    if len(found) < len(paths):
+    present: list[File] = [file for file in files if file is not None]
+    if len(present) < len(paths):
         raise OSError(f"{folder}: {findings.problems['problem'].iloc[0]}")
-    return fingerprint(found)
+    return fingerprint(present)
 
 
 def identity(folder: Path) -> tuple[str, str]:

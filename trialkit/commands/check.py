@@ -30,8 +30,8 @@ def check_records(folder: Path) -> Checked:
     except TrialProblems as error:
         return Checked(False, Text(str(error)))
     except RecordsError as error:
-        found = wording.counted(len(error.problems), "error")
-        return Checked(False, Group(Text(f"{found}; nothing was changed."), _table(error.problems)))
+        count = wording.counted(len(error.problems), "error")
+        return Checked(False, Group(Text(f"{count}; nothing was changed."), _table(error.problems)))
     read = wording.listed([f"{name} ({wording.counted(n, 'line')})" for name, n in records.files])
     lines: list[RenderableType] = [Text(f"Read {read}. No errors.")]
     if records.doubts.empty:

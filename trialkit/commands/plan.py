@@ -254,17 +254,17 @@ def paper(
 
 def _pair(text: str, what: str) -> tuple[float, float]:
     try:
-        one, other = (float(part) for part in text.lower().replace("×", "x").split("x"))
+        first, other = (float(part) for part in text.lower().replace("×", "x").split("x"))
     except ValueError:
         raise ValueError(
             f"The {what} {text!r} is not two figures with an x, such as 60x25."
         ) from None
-    return one, other
+    return first, other
 
 
 def _whole(text: str) -> tuple[int, int]:
-    one, other = _pair(text, "grid")
-    return int(one), int(other)
+    first, other = _pair(text, "grid")
+    return int(first), int(other)
 
 
 def _list(lines: Iterable[str]) -> None:

@@ -48,7 +48,7 @@ def season(
     name = f"season-as-of-{as_of}.html" if as_of else "season.html"
     target = Path(name) if to is None else to / name if to.is_dir() or not to.suffix else to
     if to is None and target.exists() and season_folders(target) != [
-        str(one.resolve()) for one in trials
+        str(trial.resolve()) for trial in trials
     ]:
         stop(Exit.NOT_WRITTEN, f"{target} is there already, and not of these trials; it stays as "
                                "it is. Name another file with --out, or that one to write over it.")

@@ -62,7 +62,7 @@ def say(message: str) -> None:
 
 def command(name: str, *arguments: str | Path) -> str:
     """A command as it is to be typed: a folder with a blank in its name is quoted."""
-    return shlex.join(["trialkit", name, *(str(one) for one in arguments)])
+    return shlex.join(["trialkit", name, *(str(argument) for argument in arguments)])
 
 
 def stop(code: Exit, message: str) -> NoReturn:
@@ -84,7 +84,7 @@ def the_trial(folder: Path) -> Path:
     if not folder.is_dir():
         stop(Exit.NO_TRIAL, f"{folder} is a file, and no {DESCRIPTION} stands beside it. "
                             "Name the trial's folder.")
-    inside = sorted(str(one.parent) for one in folder.glob(f"*/{DESCRIPTION}"))
+    inside = sorted(str(file.parent) for file in folder.glob(f"*/{DESCRIPTION}"))
     if inside:
         more = f", and {len(inside) - SHOWN} more" if len(inside) > SHOWN else ""
         stop(Exit.NO_TRIAL, f"{folder} is not a trial but holds some. Name one: "
@@ -137,7 +137,7 @@ def until_day(text: str | None, folder: Path) -> date | None:
 
         described = (folder / DESCRIPTION).read_text(encoding="utf-8", errors="replace")
         trial, problems = draft_trial(described)
-        if until < trial.planted and not any(one.column == "planted" for one in problems):
+        if until < trial.planted and not any(problem.column == "planted" for problem in problems):
             raise typer.BadParameter(
                 f"{until} is before planting, {trial.planted}, and nothing was recorded then. "
                 f"Write: a day from {trial.planted} on."

@@ -414,19 +414,19 @@ def _place(analysis: Analysis) -> list[str]:
 
 
 def _general(analysis: Analysis) -> list[str]:
-    one = ["Whether it would be so in another year or another garden: this is one season in one "
+    lines = ["Whether it would be so in another year or another garden: this is one season in one "
            "garden."]
     if isinstance(analysis.pods, Missing):
-        return one
+        return lines
     counted = analysis.counted
     weights = analysis.weights
     if isinstance(weights, TraitResult):
         if weights.supported:
-            return [*one, "How they taste."]
-        return [*one, f"How they taste, and which gives most by weight: {weights.why_not}."]
+            return [*lines, "How they taste."]
+        return [*lines, f"How they taste, and which gives most by weight: {weights.why_not}."]
     if analysis.records.picks["weight_g"].notna().any():
-        return [*one, f"How they taste, and which gives most by weight: {weights.reason}."]
-    return [*one, f"How they taste, and which gives most by weight: {counted} were counted, not "
+        return [*lines, f"How they taste, and which gives most by weight: {weights.reason}."]
+    return [*lines, f"How they taste, and which gives most by weight: {counted} were counted, not "
             "weighed."]
 
 

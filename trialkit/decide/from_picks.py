@@ -40,10 +40,10 @@ def from_picks(
     """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
     if looks is None:
         return _description(analysis, totals, table, quantity, open_questions, rows)
-    told = _Told(analysis, looks, totals, table.set_index("variety"), quantity)
+    facts = _Told(analysis, looks, totals, table.set_index("variety"), quantity)
     if looks.against_check:
-        return _with_check(told, open_questions)
-    return _without_check(told, open_questions)
+        return _with_check(facts, open_questions)
+    return _without_check(facts, open_questions)
 
 
 @dataclass(frozen=True)
@@ -69,9 +69,9 @@ class _Told:
         return f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
 
 
-def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
-    check = str(told.analysis.check)
-    results = {left: r for (left, _), r in told.looks.results.items()}
+def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    check = str(facts.analysis.check)
+    results = {left: r for (left, _), r in facts.looks.results.items()}
     ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
     behind = [v for v, r in results.items() if r.state == SETTLED and r.direction < 0]
     ratios = pd.Series({v: float(np.exp(r.estimate)) for v, r in results.items()})
@@ -80,21 +80,21 @@ def _with_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
     result = results[subject]
     undecided = [v for v, r in results.items() if r.state == KEEP]
     if not np.isfinite(ratios[subject]):
-        return _too_soon(told, [subject, check], open_questions)
+        return _too_soon(facts, [subject, check], open_questions)
     leads = ratios[subject] >= 1
     pair = (subject, check) if leads else (check, subject)
     firm = result.state == SETTLED
-    rest = told.looks.rest.get((subject, check))
+    rest = facts.looks.rest.get((subject, check))
     mark = _mark(result, rest)
     tail, headline = _tail(result, rest, pair[0], firm)
     state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
-    second = _others(results, ratios, subject, check) + _losses(told, [*results, check])
-    place, turned = _place(told.analysis, subject, check, ratios[subject])
+    second = _others(results, ratios, subject, check) + _losses(facts, [*results, check])
+    place, turned = _place(facts.analysis, subject, check, ratios[subject])
     second += place if turned else ""
-    sure = _how_sure(told, result, 1.0) + ("" if turned else place)
-    first = f"{told.sentence(*pair, check)}{tail}."
-    return Verdict(f"{first}{second}", sure, _next_step(told, pair, result, undecided, rest),
+    sure = _how_sure(facts, result, 1.0) + ("" if turned else place)
+    first = f"{facts.sentence(*pair, check)}{tail}."
+    return Verdict(f"{first}{second}", sure, _next_step(facts, pair, result, undecided, rest),
                    open_questions, state, mark, first, pair, headline)
 
 
@@ -145,25 +145,25 @@ def _sentence(names: list[str], said: str, check: str) -> str:
     return said.format(names=few(names), verb="is" if len(names) == 1 else "are", check=check)
 
 
-def _losses(told: _Told, names: list[str]) -> str:
+def _losses(facts: _Told, names: list[str]) -> str:
     """Lost plants, where one variety lost so many more than another that it could turn the order:
     its plants might have given what its others gave."""
-    share = (told.rows["lost"] / told.rows["planted"]).astype(float)[names]
+    share = (facts.rows["lost"] / facts.rows["planted"]).astype(float)[names]
     if share.max() - share.min() < LOSSES_MATTER:
         return ""
     worst = str(share.idxmax())
-    lost, planted = (int(told.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
+    lost, planted = (int(facts.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
     return f" {worst} lost {lost} of {planted} plants; these gaps count."
 
 
-def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
+def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
     """turn: -1 where the answer tells the comparison the other way round."""
-    analysis = told.analysis
+    analysis = facts.analysis
     picks = _picks(result.looks, result.planned)
     plots = plots_of_each(analysis)
     left, right = result.names if turn > 0 else result.names[::-1]
     ends = sorted(float(np.exp(np.clip(turn * e, -700, 700))) for e in (result.low, result.high))
-    barren = [v for v in (left, right) if float(told.rows["gave"].astype(float)[v]) == 0]
+    barren = [v for v in (left, right) if float(facts.rows["gave"].astype(float)[v]) == 0]
     known = (np.isfinite(result.low) and result.high - result.low < TOO_WIDE) and not barren
     size = times(float(np.exp(turn * result.estimate)))
     told_range = f"{size}{span(*ends)}" if known else size
@@ -178,11 +178,11 @@ def _how_sure(told: _Told, result: LooksResult, turn: float) -> str:
     if result.state == SETTLED:
         out.append("The range leaves out a tie. It allows for every pick you looked at and every "
                    "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
-        if not told.looks.season_over:
+        if not facts.looks.season_over:
             ending = ("the last planned pick; what comes later is not counted." if result.over
                       else "not the whole season's.")
-            out.append(f"This is the crop up to {day(told.looks.as_of)}, {ending}"
-                       + _to_turn(told.looks.rest.get(result.names)))
+            out.append(f"This is the crop up to {day(facts.looks.as_of)}, {ending}"
+                       + _to_turn(facts.looks.rest.get(result.names)))
     elif result.state == ALIKE:
         assert result.alike_within is not None
         small = float(np.exp(result.alike_within))
@@ -250,7 +250,7 @@ def _percent(chance: float) -> str:
 
 
 def _next_step(
-    told: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str],
+    facts: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str],
     rest: Rest | None = None,
 ) -> str:
     left = 0 if result.planned is None else max(result.planned - result.looks, 0)
@@ -260,7 +260,7 @@ def _next_step(
             return f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year."
         if result.state == ALIKE:
             return "You can stop counting. Choose by what else you like in them."
-        within = grouped_in(told.analysis.ground.units, told.analysis.ground.by)
+        within = grouped_in(facts.analysis.ground.units, facts.analysis.ground.by)
         return ("More picks won't answer it. Next year give each variety more plots"
                 f"{', in more than ' if within else ''}{within}, rather than more plants in a "
                 "plot.")
@@ -279,11 +279,11 @@ def _next_step(
     return f"Keep picking, and keep writing down every plant, zeros too.{to_go}"
 
 
-def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
-    counted_ = told.quantity.what
+def _too_soon(facts: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
+    counted_ = facts.quantity.what
     first = (f"It is too early to say: {names[0]} and {names[1]} have given too few {counted_} to "
              "compare.")
-    over = told.looks.season_over
+    over = facts.looks.season_over
     return Verdict(first, "One strong plant can still swap the order.",
                    "Count every plant at each pick, zeros too, and come back in two weeks."
                    if not over else "Next year plant more plots of each variety.",
@@ -291,18 +291,18 @@ def _too_soon(told: _Told, names: list[str], open_questions: tuple[str, ...]) ->
                    tuple(names))
 
 
-def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
-    gave = told.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
+def _without_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
+    gave = facts.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
     if len(gave) < 2:
-        return _too_soon(told, [*map(str, told.rows.index), ""][:2], open_questions)
-    results = told.looks.results
+        return _too_soon(facts, [*map(str, facts.rows.index), ""][:2], open_questions)
+    results = facts.looks.results
     best, second = str(gave.index[0]), str(gave.index[1])
     result = results.get((best, second)) or results[second, best]
     turn = 1.0 if (best, second) in results else -1.0
     if not np.isfinite(result.estimate):
-        return _too_soon(told, [best, second], open_questions)
+        return _too_soon(facts, [best, second], open_questions)
     firm = result.state == SETTLED and turn * result.direction > 0
-    rest = told.looks.rest.get(result.names) if firm else None
+    rest = facts.looks.rest.get(result.names) if firm else None
     tail, headline = _tail(result, rest, best, firm)
     settled = [(a, b) if r.direction > 0 else (b, a) for (a, b), r in results.items()
                if r.state == SETTLED]
@@ -311,11 +311,11 @@ def _without_check(told: _Told, open_questions: tuple[str, ...]) -> Verdict:
     more = f" {best} gave more than {few(beaten)}." if beaten else (
         f" {few(others)}, firmly." if others else "")
     undecided = [a for (a, _), r in results.items() if r.state == KEEP]
-    more += _losses(told, [str(v) for v in gave.index])
-    first = f"{told.sentence(best, second)}{tail}."
+    more += _losses(facts, [str(v) for v in gave.index])
+    first = f"{facts.sentence(best, second)}{tail}."
     return Verdict(
-        f"{first}{more}", _how_sure(told, result, turn),
-        _next_step(told, (best, second), result, undecided, rest)
+        f"{first}{more}", _how_sure(facts, result, turn),
+        _next_step(facts, (best, second), result, undecided, rest)
         + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
         open_questions, result.state, _mark(result, rest), first, (best, second), headline)
 

@@ -310,7 +310,7 @@ def _hopeless(
     for back in range(IN_A_ROW):
         if back:
             outlook = chances(history.iloc[:-back], planned, alpha, worthwhile)
-        known = [one for one in outlook if one is not None]
+        known = [chance for chance in outlook if chance is not None]
         if not known or max(known) >= HOPELESS:
             return False
     return True

@@ -63,10 +63,10 @@ def from_one_trait(
     result = in_own_unit(asked.result, analysis.records.trial)
     means = result.means.dropna(subset=["estimate"])
     order = list(means.sort_values("estimate", ascending=asked.less, kind="stable")["variety"])
-    told = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted))
+    facts = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted))
     if not result.supported or len(order) < 2:
         why = result.why_not.rstrip(".") or "there is only one variety"
-        first = told.first_two(order)
+        first = facts.first_two(order)
         return Verdict(
             f"{first} This trial can't say which variety is better: {why}.",
             "No range is given, as the layout leaves no way to rule out luck."
@@ -82,19 +82,19 @@ def from_one_trait(
     alike = not firm and band is not None and _inside(result, pair, band)
     names = (f"{pair.best}, your check," if pair.best == check else pair.best,
              f"{pair.other}, your check," if pair.other == check else pair.other)
-    same = told.value(pair.best) == told.value(pair.other)
-    at = told.at
-    first = (f"{told.about}: {names[0].rstrip(',')} and {names[1].rstrip(',')} both {at} "
-             f"{told.value(pair.best)}" if same else
-             f"{told.about}: {names[0]} {at} {told.value(pair.best)} and {names[1]} {at} "
-             f"{told.value(pair.other)}")
+    same = facts.value(pair.best) == facts.value(pair.other)
+    at = facts.at
+    first = (f"{facts.about}: {names[0].rstrip(',')} and {names[1].rstrip(',')} both {at} "
+             f"{facts.value(pair.best)}" if same else
+             f"{facts.about}: {names[0]} {at} {facts.value(pair.best)} and {names[1]} {at} "
+             f"{facts.value(pair.other)}")
     tail = "" if firm else ": too close to matter" if alike else ": too close to call"
     first += f"{tail}."
     answer = f"{first}{_others(result, order, check, pair, asked)}"
     place, turned = _place(analysis, result, pair)
     if turned:
         answer, place = f"{answer}{place}", ""
-    sure = _how_sure(analysis, told, result, pair, firm, alike, band)
+    sure = _how_sure(analysis, facts, result, pair, firm, alike, band)
     state = SETTLED if firm else ALIKE if alike else UNSETTLED
     step = ("Grow the best again beside the check to see whether it holds in another year."
             if firm else "Choose by what else you like in them." if alike else
@@ -241,16 +241,16 @@ def _others(
 
 
 def _how_sure(
-    analysis: Analysis, told: _Values, result: TraitResult, pair: _Pair, firm: bool, alike: bool,
+    analysis: Analysis, facts: _Values, result: TraitResult, pair: _Pair, firm: bool, alike: bool,
     band: float | None,
 ) -> str:
     other = pair.other
-    verb = "was" if told.dated else "stands at"
+    verb = "was" if facts.dated else "stands at"
     than = "" if result.scale == "ratio" else "than "
-    lead = f"{pair.best} {verb} {told.difference(pair)} {than}{other}"
+    lead = f"{pair.best} {verb} {facts.difference(pair)} {than}{other}"
     level = abs(float(result.of(pair.best)["estimate"]))
     if result.scale != "ratio" and abs(pair.estimate) <= 1e-9 * max(level, 1e-300):
-        unit = "days" if told.dated else result.unit
+        unit = "days" if facts.dated else result.unit
         lead = f"{pair.best} and {other} came out the same" + (
             f" (likely range of the gap {_signed(pair.low)} to {_signed(pair.high)} {unit})"
             if math.isfinite(pair.low) else "")
@@ -261,7 +261,7 @@ def _how_sure(
                    "varieties were alike, at most 1 such trial in 20 would name a winner.")
     elif alike and band is not None:
         small = (f"{math.exp(band):.3g} times" if result.scale == "ratio" else
-                 f"{figure(band)} {'days' if told.dated else result.unit}")
+                 f"{figure(band)} {'days' if facts.dated else result.unit}")
         out.append(f"A gap under {small} counts as too small to matter, and the whole range lies "
                    "within it.")
     else:

@@ -348,7 +348,7 @@ def _edge(paths: Paths, information: float, share: float, allowed: float) -> flo
 
     if share < 1e-290 or excess(0.0) <= 0:
         return float(np.inf)
-    low, high = (float(-ndtri(one / 2.0)) for one in (allowed, share))
+    low, high = (float(-ndtri(probability / 2.0)) for probability in (allowed, share))
     low, high = low - 1e-3, high + 1e-3
     if not excess(low) > 0 > excess(high):  # what rounding left of a very small share
         low, high = 0.0, 37.0
@@ -392,10 +392,10 @@ def conditional_power(
     Sequential Analysis 1:207-219; Lan & Wittes 1988, Biometrics 44:579-585).
     """
     trend = z / np.sqrt(information) if drift is None else drift
-    found = crossing(
+    exits = crossing(
         later, edges, drift=float(trend), begin=start(information, z * float(np.sqrt(information)))
     )
-    return float(found.above.sum() if trend >= 0 else found.below.sum())
+    return float(exits.above.sum() if trend >= 0 else exits.below.sum())
 
 
 # ------------------------------------------------------------------------------------------------

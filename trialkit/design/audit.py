@@ -206,11 +206,11 @@ def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
 
 def _parts(plants: pd.DataFrame, units: Units) -> int:
     """Levels of treatment within a unit, each in every unit: a split plot; else 1."""
-    given = treatments(plants)
-    if (given == "").all():
+    treatment = treatments(plants)
+    if (treatment == "").all():
         return 1
     owner = plants["plant"].map(units.of)
-    cells = pd.crosstab(owner, given)
+    cells = pd.crosstab(owner, treatment)
     return cells.shape[1] if cells.shape[1] > 1 and bool((cells > 0).all(axis=None)) else 1
 
 
@@ -370,12 +370,12 @@ def plot_sd(units: pd.DataFrame, value: str = "value") -> tuple[float, float]:
     units: one row a plot with variety, block and the plot's mean (log scale for ratios).
     Root of the residual mean square after varieties and blocks; (nan, 0) if nothing is left.
     """
-    kept = units.dropna(subset=[value])
-    design = np.hstack([indicators(kept["variety"]), indicators(kept["block"].astype(str))])
-    df = len(kept) - rank(design)
+    plots = units.dropna(subset=[value])
+    design = np.hstack([indicators(plots["variety"]), indicators(plots["block"].astype(str))])
+    df = len(plots) - rank(design)
     if df < 1:
         return float("nan"), 0.0
-    y = kept[value].to_numpy(float)
+    y = plots[value].to_numpy(float)
     residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
     return float(np.sqrt(residual @ residual / df)), float(df)
 

@@ -107,14 +107,14 @@ def letter(place: int) -> str:
 
 
 def letters_for(
-    names: Iterable[object], check: str | None, kept: Mapping[str, str] | None = None
+    names: Iterable[object], check: str | None, letters: Mapping[str, str] | None = None
 ) -> dict[str, str]:
     """A letter for each variety, A, B, ... Z, AA, ..., in that order.
 
-    Varieties in `kept` have theirs; the rest take those that are free, the check first and the
+    Varieties in `letters` have theirs; the rest take those that are free, the check first and the
     others by the alphabet.
     """
-    known = dict(kept or {})
+    known = dict(letters or {})
     fresh = sorted({str(name) for name in names} - set(known))
     if check in fresh:
         fresh.insert(0, fresh.pop(fresh.index(check)))
@@ -134,10 +134,10 @@ def variety_letters(records: Records) -> dict[str, str]:
     """
     names = {*records.plants["variety"].dropna().astype(str), *records.trial.variety_names}
     try:
-        kept = read_letters(records.folder / PLAN_FILE)
+        letters = read_letters(records.folder / PLAN_FILE)
     except (OSError, ValueError):
-        kept = {}
-    return letters_for(names, records.trial.check, kept)
+        letters = {}
+    return letters_for(names, records.trial.check, letters)
 
 
 def bed_of(

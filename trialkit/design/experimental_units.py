@@ -167,23 +167,23 @@ def strips(plants: pd.DataFrame, owner: pd.Series, drawn: bool) -> Strips | None
         if plants[column].isna().any() or plants[column].nunique() < 2:
             continue
         band = _bands(plants[column].to_numpy(float), codes)
-        kept = _kept(variety, band)
-        every = bool(kept.single.all())
-        if not kept.count or (again and not every):
+        bands = _kept(variety, band)
+        every = bool(bands.single.all())
+        if not bands.count or (again and not every):
             continue
         likely = _chance_of_strips(variety, band, block) > CHANCE
         by_lot = likely and drawn and (again or not every)
-        wide = np.zeros_like(kept.wide) if likely else kept.wide
-        if not (kept.single.any() or wide.any() or (kept.shared and not likely)):
+        wide = np.zeros_like(bands.wide) if likely else bands.wide
+        if not (bands.single.any() or wide.any() or (bands.shared and not likely)):
             continue
-        inside = ((kept.single & (not by_lot)) | wide)[variety][codes]
+        inside = ((bands.single & (not by_lot)) | wide)[variety][codes]
         label = plants["variety"] + f" {along} " + pd.Series(band[codes] + 1).astype(str)
         return Strips(
             along,
-            tuple(str(name) for name, is_one in zip(names, kept.single, strict=True) if is_one),
+            tuple(str(name) for name, is_one in zip(names, bands.single, strict=True) if is_one),
             every,
             tuple(str(name) for name, is_one in zip(names, wide, strict=True) if is_one),
-            tuple(tuple(str(names[v]) for v in sorted(group)) for group in kept.shared
+            tuple(tuple(str(names[v]) for v in sorted(group)) for group in bands.shared
                   if not likely),
             by_lot,
             owner.where(~inside, label.to_numpy()),
@@ -519,8 +519,8 @@ def _joined(
     touching = units_touching(plants, codes, placed)
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
     if basis == "plots":  # plots given different treatments are not each other's repetition
-        given = pd.factorize(plants["given"].groupby(codes).first())[0]
-        like &= given[:, None] == given
+        treatment = pd.factorize(plants["given"].groupby(codes).first())[0]
+        like &= treatment[:, None] == treatment
     if basis == "plants" or not like.any():
         return claimed, {}
     if basis == "plots" and _by_lot(plants, codes, touching, variety, block, placed, drawn):

@@ -225,8 +225,8 @@ def _completely_randomised(request: PlanRequest, rng: np.random.Generator) -> Pa
     arrangement = choose(request, block_candidates(plots, 1))
     grid = rng.permutation(np.arange(plots) % request.count).reshape(arrangement.shape)
     whole = np.zeros_like(grid)
-    kept = efficiency(grid.ravel(), bound=1.0)
-    return Pattern(arrangement, grid, whole, whole, swap_within(whole), kept)
+    efficiencies = efficiency(grid.ravel(), bound=1.0)
+    return Pattern(arrangement, grid, whole, whole, swap_within(whole), efficiencies)
 
 
 def _complete_blocks(request: PlanRequest, rng: np.random.Generator) -> Pattern:
@@ -235,8 +235,8 @@ def _complete_blocks(request: PlanRequest, rng: np.random.Generator) -> Pattern:
     grid = np.full(arrangement.shape, EMPTY, dtype=np.int64)
     for number in range(request.blocks):
         grid[block == number] = rng.permutation(request.count)
-    kept = efficiency(grid.ravel(), block.ravel(), bound=1.0)
-    return Pattern(arrangement, grid, block, block, swap_within(block), kept)
+    efficiencies = efficiency(grid.ravel(), block.ravel(), bound=1.0)
+    return Pattern(arrangement, grid, block, block, swap_within(block), efficiencies)
 
 
 def _latin_square(request: PlanRequest, rng: np.random.Generator) -> Pattern:
@@ -254,8 +254,8 @@ def _row_column(request: PlanRequest, rng: np.random.Generator) -> Pattern:
     shapes = [Arrangement(rows, columns, 1, 1) for rows, columns in sizes]
     arrangement = choose(request, shapes)
     grid = row_column_grid(request.count, *arrangement.shape, rng)
-    kept = grid_efficiency(grid)
-    if kept.average == 0.0:
+    efficiencies = grid_efficiency(grid)
+    if efficiencies.average == 0.0:
         raise PlanProblem(
             [
                 f"{arrangement.shape[0]} rows x {arrangement.shape[1]} columns of plots leave "
@@ -266,7 +266,7 @@ def _row_column(request: PlanRequest, rng: np.random.Generator) -> Pattern:
     grid = grid[rng.permutation(grid.shape[0])][:, rng.permutation(grid.shape[1])]
     rows = np.indices(grid.shape)[0].astype(np.int64)
     whole = np.zeros_like(rows)
-    return Pattern(arrangement, grid, rows, whole, swap_of_lines(grid.shape), kept)
+    return Pattern(arrangement, grid, rows, whole, swap_of_lines(grid.shape), efficiencies)
 
 
 def _grids(plots: int, count: int) -> list[tuple[int, int]]:
@@ -472,8 +472,8 @@ def _plots(
     table["plot"] = (table["hundreds"] * step + number).astype(str)
     table["block"] = _block_names(table, request)
     table["replicate"] = (table["replicate"] + 1).astype(str)
-    kept = ["plot", "variety", "block", "replicate", "plot_row", "plot_column"]
-    return table[kept]
+    fields = ["plot", "variety", "block", "replicate", "plot_row", "plot_column"]
+    return table[fields]
 
 
 def _block_names(table: pd.DataFrame, request: PlanRequest) -> pd.Series:
@@ -512,8 +512,8 @@ def _plants(plots: pd.DataFrame, request: PlanRequest, rng: np.random.Generator)
             frame["treatment"] = parts[part]
         frames.append(frame)
     plants = pd.concat(frames, ignore_index=True)
-    kept = ["plant", "variety", "block", "plot", "row", "column", "treatment"]
-    return walking_order(plants)[kept]
+    fields = ["plant", "variety", "block", "plot", "row", "column", "treatment"]
+    return walking_order(plants)[fields]
 
 
 def walking_order(plants: pd.DataFrame) -> pd.DataFrame:

@@ -149,10 +149,10 @@ def shortened(text: str, room: float, points: float, bold: bool = False) -> str:
     """The text, cut with an ellipsis if it is wider than `room` mm."""
     if text_width(text, points, bold) <= room:
         return text
-    kept = text
-    while kept and text_width(kept + "…", points, bold) > room:
-        kept = kept[:-1]
-    return kept.rstrip() + "…"
+    head = text
+    while head and text_width(head + "…", points, bold) > room:
+        head = head[:-1]
+    return head.rstrip() + "…"
 
 
 def wrapped(text: str, room: float, points: float, bold: bool = False) -> list[str]:
@@ -233,4 +233,4 @@ def boxes(
 
 def clean(text: str) -> str:
     """Text without line breaks or control characters, which no font can print."""
-    return "".join(one if one.isprintable() else " " for one in text)
+    return "".join(character if character.isprintable() else " " for character in text)

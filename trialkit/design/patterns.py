@@ -157,13 +157,13 @@ def search_array(
             improving = False
             for row in range(1, block_size):
                 for column in range(1, replicates):
-                    kept = int(array[row, column])
+                    best_entry = int(array[row, column])
                     for entry in range(cycle):
                         array[row, column] = entry
                         trial = array_efficiency(array, cycle)
                         if trial > value + 1e-12:
-                            value, kept, improving = trial, entry, True
-                    array[row, column] = kept
+                            value, best_entry, improving = trial, entry, True
+                    array[row, column] = best_entry
         if value > best_value + 1e-12:
             best, best_value = array.copy(), value
         if best_value > bound - 1e-9:

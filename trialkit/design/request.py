@@ -328,9 +328,9 @@ def read_request(path: Path) -> PlanRequest:
     """The request a plan.toml holds. Raises ValueError naming the file and what is wrong."""
     table = _table(path)
     known = {key.name for key in fields(PlanRequest)}
-    given = {key: _tuple(value) for key, value in table.items() if key in known}
+    settings = {key: _tuple(value) for key, value in table.items() if key in known}
     try:
-        return PlanRequest(**given)
+        return PlanRequest(**settings)
     except TypeError as error:
         raise ValueError(f"{path.name}: {error}") from None
 

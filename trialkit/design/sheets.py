@@ -158,8 +158,8 @@ def dig_sheets(bed: Bed, sheet: Paper = A4, baskets: bool = False) -> list[Figur
         room = sheet.wide - 2 * MARGIN_MM - NAME_MM - WORDS_MM
         both = len(bed.grades) * (COUNT_MM + MEASURE_MM) <= room
         boxes = tuple(
-            Box(one.heading, one.wide, above=grade)
-            for grade in bed.grades for one in ((count, weight) if both else (weight,))
+            Box(box.heading, box.wide, above=grade)
+            for grade in bed.grades for box in ((count, weight) if both else (weight,))
         )  # fmt: skip
     form = Form("DIG DAY", (*boxes, _NOTES), DIG_RULE, 1, baskets, DIGGING)
     return form_sheets(bed, form, sheet)

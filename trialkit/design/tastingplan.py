@@ -57,8 +57,8 @@ class Tasting:
         at = {name: i for i, name in enumerate(self.codes)}
         out = np.zeros((len(at), len(at)), dtype=int)
         for order in self.orders:
-            for one, other in zip(order, order[1:], strict=False):
-                out[at[one], at[other]] += 1
+            for first, other in zip(order, order[1:], strict=False):
+                out[at[first], at[other]] += 1
         return out
 
     def together(self) -> np.ndarray:
@@ -130,9 +130,9 @@ def _searched(v: int, k: int, squares: int, rng: np.random.Generator) -> list[np
     for _ in range(TRIES):
         tried = [rng.permutation(v)[:k] for _ in range(squares)]
         near = np.bincount(
-            np.concatenate([np.diff(one) % v for one in tried]), minlength=v)[1:]
+            np.concatenate([np.diff(order) % v for order in tried]), minlength=v)[1:]
         pairs = np.bincount(np.concatenate([
-            ((one[:, None] - one[None, :]) % v).ravel() for one in tried]), minlength=v)[1:]
+            ((order[:, None] - order[None, :]) % v).ravel() for order in tried]), minlength=v)[1:]
         uneven = float(near.var() + pairs.var())
         if uneven < least:
             best, least = tried, uneven

@@ -66,7 +66,7 @@ ALLOW_ROOT = "--allow-root"
 def needs_allowing(options: Sequence[str]) -> bool:
     """Whether JupyterLab would refuse, since the superuser runs it and nothing allows that."""
     superuser = hasattr(os, "geteuid") and os.geteuid() == 0
-    return superuser and not any(ALLOW_ROOT in one or "allow_root" in one for one in options)
+    return superuser and not any(ALLOW_ROOT in flag or "allow_root" in flag for flag in options)
 
 
 def open_lab(folder: Path, browser: bool = True, options: Sequence[str] = ()) -> int:

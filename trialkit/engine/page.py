@@ -78,10 +78,10 @@ def _regions_apart(body: str) -> str:
 
 def facts(notebook: NotebookNode) -> dict[str, Any]:
     """Everything the cells handed over under the media type `blocks.FACTS`, later over earlier."""
-    found: dict[str, Any] = {}
+    values: dict[str, Any] = {}
     for output in _outputs(notebook):
-        found.update(output.get("data", {}).get(FACTS, {}))
-    return found
+        values.update(output.get("data", {}).get(FACTS, {}))
+    return values
 
 
 def sections(notebook: NotebookNode) -> list[Section]:
@@ -89,7 +89,7 @@ def sections(notebook: NotebookNode) -> list[Section]:
 
     A heading under which no cell had anything to show is left out.
     """
-    found = [Section()]
+    page_sections = [Section()]
     for cell in notebook.cells:
         tags = cell.metadata.get("tags", [])
         if "lab-only" in tags:
@@ -98,21 +98,21 @@ def sections(notebook: NotebookNode) -> list[Section]:
             text = cell.source
             heading = HEADING.match(text)
             if heading:
-                found.append(Section(heading["title"], "fold" in tags, "front" in tags))
+                page_sections.append(Section(heading["title"], "fold" in tags, "front" in tags))
                 text = text[heading.end() :]
             if text.strip():
-                found[-1].parts.append(_markdown(text))
+                page_sections[-1].parts.append(_markdown(text))
         elif cell.cell_type == "code":
-            found[-1].parts.extend(_shown(output) for output in cell.outputs)
-    for section in found:
+            page_sections[-1].parts.extend(_shown(output) for output in cell.outputs)
+    for section in page_sections:
         section.parts = _figures_together([part for part in section.parts if part.strip()])
-    return [section for section in found if section.parts]
+    return [section for section in page_sections if section.parts]
 
 
 def _figures_together(parts: list[Markup]) -> list[Markup]:
     """Figures that follow one another share one box, which a wide page shows two abreast."""
     together: list[Markup] = []
-    for figures, group in groupby(parts, key=lambda one: one.lstrip().startswith("<figure")):
+    for figures, group in groupby(parts, key=lambda part: part.lstrip().startswith("<figure")):
         if figures:
             together.append(Markup('<div class="pictures">\n{}\n</div>').format(
                 Markup("\n").join(group)

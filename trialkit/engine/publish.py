@@ -122,7 +122,7 @@ def season_folders(page: Path) -> list[str] | None:
             if "injected-parameters" in cell["metadata"].get("tags", []):
                 for line in ast.parse("".join(cell["source"])).body:
                     if isinstance(line, ast.Assign) and ast.unparse(line.targets[0]) == "folders":
-                        return [str(one) for one in ast.literal_eval(line.value)]
+                        return [str(folder) for folder in ast.literal_eval(line.value)]
     except (OSError, ValueError, LookupError, TypeError, AttributeError, SyntaxError):
         pass
     return None
@@ -220,9 +220,9 @@ def _write_both(
 def _write_page(target: Path, html: str, live: bool) -> None:
     """The page, and then the word to an open one that there is a newer."""
     _write(target, made_live(html, target) if live else html)
-    told = beside(target)
-    if live or told.exists():
-        _write(told, line(html))
+    notice = beside(target)
+    if live or notice.exists():
+        _write(notice, line(html))
 
 
 def _partial(target: Path) -> Path:

@@ -54,7 +54,7 @@ def watch(
     """
     done: dict[str, tuple[int, int, int]] = {}
     before = records_in(folder)
-    with _interruptible(), run.KeptKernel() as kept:
+    with _interruptible(), run.KeptKernel() as kernel:
         for changes in watchfiles.watch(
             folder,
             watch_filter=lambda _, path: is_record(Path(path)),
@@ -69,18 +69,18 @@ def watch(
             if now != done and (changes or now == before):
                 done = now
                 with progress() as on_progress:
-                    outcome = _attempt(folder, on_progress, kept, live)
+                    outcome = _attempt(folder, on_progress, kernel, live)
                 tell(outcome)
             before = now
 
 
 def _attempt(
-    folder: Path, on_progress: run.Progress | None, kept: run.KeptKernel, live: bool
+    folder: Path, on_progress: run.Progress | None, kernel: run.KeptKernel, live: bool
 ) -> Outcome:
     if not (folder / "trial.toml").is_file():
         return f"There is no trial in {folder} any more: trial.toml is gone."
     try:
-        return publish_latest(folder, on_progress, kept.execute, live)
+        return publish_latest(folder, on_progress, kernel.execute, live)
     except ReportStopped as stopped:
         return stopped.told
     except OSError as error:
@@ -94,13 +94,13 @@ def is_record(path: Path) -> bool:
 
 def records_in(folder: Path) -> dict[str, tuple[int, int, int]]:
     """Size, time of change and number of every file of records; empty where the folder is gone."""
-    found = {}
+    stamps = {}
     with suppress(OSError):  # the folder itself may be gone
         for path in filter(is_record, folder.iterdir()):
             with suppress(OSError):
                 about = path.stat()
-                found[path.name] = (about.st_size, about.st_mtime_ns, about.st_ino)
-    return found
+                stamps[path.name] = (about.st_size, about.st_mtime_ns, about.st_ino)
+    return stamps
 
 
 @contextmanager

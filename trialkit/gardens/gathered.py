@@ -103,7 +103,7 @@ def gather(
     try:
         failed, fingerprint = _write(new, rows)
         if len(failed) == len(folders):
-            why = "\n".join(f"{one.folder}: {one.reason}" for one in failed)
+            why = "\n".join(f"{failure.folder}: {failure.reason}" for failure in failed)
             raise GatheredProblem(f"No trial could be read.\n{why}")
         _replace(to, new)
     except BaseException:
@@ -431,10 +431,10 @@ def _of_type(kind: Any, value: Any) -> Any:
         return None
     if is_dataclass(kind) and isinstance(kind, type):
         kinds = get_type_hints(kind)
-        return kind(**{name: _of_type(kinds.get(name), one) for name, one in value.items()})
+        return kind(**{name: _of_type(kinds.get(name), item) for name, item in value.items()})
     inside = get_args(kind)
     if get_origin(kind) is tuple:
-        return tuple(_of_type(inside[0], one) for one in value)
+        return tuple(_of_type(inside[0], item) for item in value)
     if get_origin(kind) in (Union, UnionType):
-        return _of_type(next(one for one in inside if one is not NoneType), value)
+        return _of_type(next(item for item in inside if item is not NoneType), value)
     return date.fromisoformat(value) if kind is date else value

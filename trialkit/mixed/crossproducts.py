@@ -310,8 +310,8 @@ class RandomPart:
     @cached_property
     def sums(self) -> dict[tuple[int, int], Floats]:
         """For stages i < j where Z_j = Z_i N: N, (width of i, width of j)."""
-        found = {at: sums_of(self.stages[at[0]], self.stages[at[1]]) for at in self.links}
-        return {at: n for at, n in found.items() if n is not None}
+        matrices = {at: sums_of(self.stages[at[0]], self.stages[at[1]]) for at in self.links}
+        return {at: n for at, n in matrices.items() if n is not None}
 
     @cached_property
     def r(self) -> int:

@@ -156,11 +156,11 @@ class ErrorStructure:
         tuple[int, int], Floats]]:  # fmt: skip
         """Entries of R, of its first derivatives in each group's variance and in rho (last), and
         of its second ones (i <= j, those that are not zero)."""
-        one, two = self.group[self.left], self.group[self.right]
-        sd = np.sqrt(variance[one] * variance[two] / self.weights[self.left]
+        left, right = self.group[self.left], self.group[self.right]
+        sd = np.sqrt(variance[left] * variance[right] / self.weights[self.left]
                      / self.weights[self.right])  # fmt: skip
         r = sd * rho**self.lag
-        part = [((one == g) * 0.5 + (two == g) * 0.5) / v for g, v in enumerate(variance)]
+        part = [((left == g) * 0.5 + (right == g) * 0.5) / v for g, v in enumerate(variance)]
         first = [r * x for x in part]
         second: dict[tuple[int, int], Floats] = {}
         for g, v in enumerate(variance):
@@ -241,12 +241,12 @@ def _steps(
     data: pd.DataFrame, factor: str, time: str, series: Codes, levels: pd.Index
 ) -> Floats:
     """Times as whole numbers of steps, the shortest gap within a plant being one."""
-    given = column(data, time, "serial time")
-    if pd.api.types.is_datetime64_any_dtype(given):
-        no_blanks(given, time, "serial time")
-        at = ((given - given.min()) / pd.Timedelta(days=1)).to_numpy(dtype=np.float64)
+    times = column(data, time, "serial time")
+    if pd.api.types.is_datetime64_any_dtype(times):
+        no_blanks(times, time, "serial time")
+        at = ((times - times.min()) / pd.Timedelta(days=1)).to_numpy(dtype=np.float64)
     else:
-        at = finite_numbers(given, time, "serial time")
+        at = finite_numbers(times, time, "serial time")
     order = np.lexsort((at, series))
     within = series[order][1:] == series[order][:-1]
     gaps = np.diff(at[order])[within]
@@ -257,7 +257,7 @@ def _steps(
     if len(double):
         who = owner[double[0]]
         where = at[order][1:][within][double[0]]
-        where = given.iloc[order[1:][within][double[0]]] if given.dtype.kind == "M" else where
+        where = times.iloc[order[1:][within][double[0]]] if times.dtype.kind == "M" else where
         raise MixedModelError(
             f"serial: {len(double)} records share their '{factor}' and '{time}' with another, the "
             f"first at {factor} '{levels[who]}', {time} {where}. Keep one record a time, or add "

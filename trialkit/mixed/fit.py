@@ -340,12 +340,12 @@ def _groups_within(small: MixedFit, large: MixedFit) -> bool:
 def _errors_within(small: MixedFit, large: MixedFit) -> bool:
     """Whether the small model's errors are those of the large one, or those of equal variance
     without correlation."""
-    one, two = (getattr(fit, "structure", None) for fit in (small, large))
-    if one is None:
+    small_errors, large_errors = (getattr(fit, "structure", None) for fit in (small, large))
+    if small_errors is None:
         return True
-    return two is not None and all(
-        mine in ("", its) for mine, its in ((one.serial, two.serial),
-                                            (one.spread_by, two.spread_by))
+    return large_errors is not None and all(
+        mine in ("", its) for mine, its in ((small_errors.serial, large_errors.serial),
+                                            (small_errors.spread_by, large_errors.spread_by))
     )  # fmt: skip
 
 

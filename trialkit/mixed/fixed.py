@@ -192,7 +192,7 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         raise MixedModelError(f"fixed effects {', '.join(bad)} hold infinite or undefined values.")
     if codes is None:
         codes = np.arange(len(data), dtype=np.intp)
-    kept, basis, triangle = independent_columns(rows)
+    positions, basis, triangle = independent_columns(rows)
     factors, factor_columns = _factor_levels(spec, source, variables)
     for name, levels in factors.items():
         if len(levels) < 2:
@@ -208,7 +208,7 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         rows,
         codes,
         tuple(spec.column_names),
-        kept,
+        positions,
         basis,
         triangle,
         spec,
@@ -268,11 +268,11 @@ def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]
     u, p = rows.shape
     basis = np.empty((u, min(u, p)), order="F")
     triangle = np.zeros((p, p))
-    kept: list[int] = []
+    positions: list[int] = []
     for j in range(p):
         x = rows[:, j].copy()
         length = float(np.linalg.norm(x))
-        r = len(kept)
+        r = len(positions)
         done = basis[:, :r]
         along = np.zeros(r)
         for _ in range(2):
@@ -285,9 +285,9 @@ def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]
         basis[:, r] = x / rest
         triangle[:r, r] = along
         triangle[r, r] = rest
-        kept.append(j)
-    r = len(kept)
-    return np.array(kept, dtype=np.intp), np.ascontiguousarray(basis[:, :r]), triangle[:r, :r]
+        positions.append(j)
+    r = len(positions)
+    return np.array(positions, dtype=np.intp), np.ascontiguousarray(basis[:, :r]), triangle[:r, :r]
 
 
 def _plain(error: Exception) -> str:
@@ -314,11 +314,11 @@ def _one_kind(values: pd.Series, name: str) -> None:
 def _no_aliases(factors: dict[str, pd.Index], data: pd.DataFrame) -> None:
     """Two factors that split the records alike cannot be told apart."""
     names = list(factors)
-    for i, one in enumerate(names):
-        for two in names[i + 1 :]:
-            if len(factors[one]) == len(factors[two]) == len(data[[one, two]].drop_duplicates()):
+    for i, a in enumerate(names):
+        for b in names[i + 1 :]:
+            if len(factors[a]) == len(factors[b]) == len(data[[a, b]].drop_duplicates()):
                 raise MixedModelError(
-                    f"variables '{one}' and '{two}' are aliased: they split the records in "
+                    f"variables '{a}' and '{b}' are aliased: they split the records in "
                     "exactly the same way. Keep one of them in the formula."
                 )
 

@@ -74,10 +74,10 @@ def column(data: pd.DataFrame, name: str, role: str) -> pd.Series:
         raise MixedModelError(
             f"{role} '{name}' is not a column of the data.{hint} Columns: {have}."
         )
-    found = data[name]
-    if isinstance(found, pd.DataFrame):
-        raise MixedModelError(f"{role} '{name}' stands for {found.shape[1]} columns; rename one.")
-    return found
+    values = data[name]
+    if isinstance(values, pd.DataFrame):
+        raise MixedModelError(f"{role} '{name}' stands for {values.shape[1]} columns; rename one.")
+    return values
 
 
 def no_blanks(values: pd.Series, name: str, role: str) -> None:
@@ -113,14 +113,14 @@ def finite_numbers(values: pd.Series, name: str, role: str) -> Floats:
 
 
 def numbers_of(
-    given: str | Floats | None, data: pd.DataFrame, role: str
+    source: str | Floats | None, data: pd.DataFrame, role: str
 ) -> tuple[Floats | None, str]:
     """A column by name, or one number a record, as floats; and what to call it in messages."""
-    if given is None:
+    if source is None:
         return None, role
-    if isinstance(given, str):
-        return finite_numbers(column(data, given, role), given, role), f"{role} '{given}'"
-    values = pd.Series(np.asarray(given).reshape(-1))
+    if isinstance(source, str):
+        return finite_numbers(column(data, source, role), source, role), f"{role} '{source}'"
+    values = pd.Series(np.asarray(source).reshape(-1))
     if len(values) != len(data):
         raise MixedModelError(f"{role} has {len(values)} values for {len(data)} records.")
     return finite_numbers(values, role, role), role
@@ -142,8 +142,8 @@ def factor_codes(data: pd.DataFrame, name: str) -> tuple[Codes, pd.Index]:
         both = codes * len(part_index) + part_codes
         seen, packed = np.unique(both, return_inverse=True)
         left, right = np.divmod(seen, len(part_index))
-        one, two = levels.tolist(), part_index.tolist()
-        levels = pd.Index([f"{one[i]}:{two[j]}" for i, j in zip(left, right, strict=True)])
+        outer, inner = levels.tolist(), part_index.tolist()
+        levels = pd.Index([f"{outer[i]}:{inner[j]}" for i, j in zip(left, right, strict=True)])
         codes = packed.astype(np.intp).reshape(-1)
     if codes is None:
         raise MixedModelError(f"grouping factor '{name}' names no column.")
@@ -179,9 +179,9 @@ def make_groupings(
     that the residual already stands for, and two factors that group records alike.
     """
     slopes = dict(slopes or {})
-    for given, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
-        if isinstance(given, str):
-            raise MixedModelError(f"{what} must be a list of names: write ['{given}'].")
+    for terms, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
+        if isinstance(terms, str):
+            raise MixedModelError(f"{what} must be a list of names: write ['{terms}'].")
     if isinstance(uncorrelated, str):
         raise MixedModelError(f"uncorrelated must be a list of names: write ['{uncorrelated}'].")
     names = list(dict.fromkeys([*nested(groups, data), *slopes]))
@@ -226,11 +226,11 @@ def make_groupings(
     return tuple(made)
 
 
-def _same_partition(one: Grouping, two: Grouping) -> bool:
-    if one.n_levels != two.n_levels:
+def _same_partition(left: Grouping, right: Grouping) -> bool:
+    if left.n_levels != right.n_levels:
         return False
-    pairs = np.unique(one.codes * two.n_levels + two.codes)
-    return len(pairs) == one.n_levels
+    pairs = np.unique(left.codes * right.n_levels + right.codes)
+    return len(pairs) == left.n_levels
 
 
 # ------------------------------------------------------------------------------------------------

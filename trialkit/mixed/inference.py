@@ -86,14 +86,14 @@ def _fewest(
 
 
 def _sweep(
-    kept: list[int], covers: list[set[frozenset[str]]], wanted: set[frozenset[str]]
+    cliques: list[int], covers: list[set[frozenset[str]]], wanted: set[frozenset[str]]
 ) -> list[int]:
     """Drop cliques that the others make needless, smallest first."""
-    for i in sorted(kept, key=lambda k: len(covers[k])):
-        rest = [k for k in kept if k != i]
+    for i in sorted(cliques, key=lambda k: len(covers[k])):
+        rest = [k for k in cliques if k != i]
         if set().union(*(covers[k] for k in rest)) >= wanted if rest else not wanted:
-            kept = rest
-    return kept
+            cliques = rest
+    return cliques
 
 
 # ------------------------------------------------------------------------------------------------
@@ -196,14 +196,14 @@ class FixedEffects(ABC):
     ) -> pd.DataFrame:
         method = self.default_df if df is None else df
         check_level(level)
-        kept, ok = self._estimable(rows)
+        contrasts, ok = self._estimable(rows)
         count = len(rows)
         estimate, se, dof = (np.full(count, np.nan) for _ in range(3))
         if ok.any():
-            estimate[ok] = kept[ok] @ self._beta
-            covariance = self._rows_covariance(kept[ok], method)
+            estimate[ok] = contrasts[ok] @ self._beta
+            covariance = self._rows_covariance(contrasts[ok], method)
             se[ok] = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
-            dof[ok] = self._row_df(kept[ok], method)
+            dof[ok] = self._row_df(contrasts[ok], method)
         t, p, low, high = t_table(estimate, se, dof, level)
         empty = np.abs(rows).max(axis=1, initial=0.0) == 0.0
         why = np.where(
@@ -212,15 +212,15 @@ class FixedEffects(ABC):
             "not estimable: these records hold no data on this combination",
         )
         reason = np.where(ok, "", why).astype(object)
-        far = np.where(ok, self._far(kept), 0.0)
+        far = np.where(ok, self._far(contrasts), 0.0)
         for i in np.flatnonzero(far != 0.0):
             estimate[i], se[i] = at_infinity(far[i : i + 1])[0], np.nan
-            t[i] = self._far_statistic(kept[i], far[i], dof[i])
+            t[i] = self._far_statistic(contrasts[i], far[i], dof[i])
             p[i] = 2.0 * stats.t.sf(abs(t[i]), dof[i])
             reason[i] = self._far_reason(far[i])
             if limits:
                 half = float(stats.t.ppf(0.5 + level / 2.0, dof[i]))
-                low[i], high[i] = self._far_limits(kept[i], far[i], half, dof[i])
+                low[i], high[i] = self._far_limits(contrasts[i], far[i], half, dof[i])
         return pd.DataFrame(
             {
                 "estimate": estimate,
@@ -237,8 +237,8 @@ class FixedEffects(ABC):
 
     def _estimable(self, rows: Floats) -> tuple[Floats, np.ndarray]:
         """L over the kept columns, and which rows can be estimated."""
-        full, kept = len(self.part.names), self.part.p
-        if rows.shape[1] == kept and kept != full:
+        full, rank = len(self.part.names), self.part.p
+        if rows.shape[1] == rank and rank != full:
             return rows, np.ones(len(rows), dtype=bool)
         if rows.shape[1] != full:
             raise MixedModelError(
@@ -263,18 +263,18 @@ class FixedEffects(ABC):
         them.  Returns F, num_df, den_df, p and reason: why num_df is less than the term's own.
         """
         method = self.default_df if df is None else df
-        kept, reason = self._hypothesis(term, df, at)
-        scaling, den = self._f_moments(kept, method)
-        middle = self._rows_covariance(kept, method)
-        value = kept @ self._beta
-        f = scaling * float(value @ np.linalg.solve(middle, value)) / len(kept)
+        rows, reason = self._hypothesis(term, df, at)
+        scaling, den = self._f_moments(rows, method)
+        middle = self._rows_covariance(rows, method)
+        value = rows @ self._beta
+        f = scaling * float(value @ np.linalg.solve(middle, value)) / len(rows)
         p = (
-            stats.f.sf(f, len(kept), den)
+            stats.f.sf(f, len(rows), den)
             if np.isfinite(den)
-            else stats.chi2.sf(f * len(kept), len(kept))
+            else stats.chi2.sf(f * len(rows), len(rows))
         )
         return pd.Series(
-            {"F": f, "num_df": float(len(kept)), "den_df": den, "p": float(p), "reason": reason},
+            {"F": f, "num_df": float(len(rows)), "den_df": den, "p": float(p), "reason": reason},
             name=term,
         )
 
@@ -288,18 +288,18 @@ class FixedEffects(ABC):
             successive = successive_rows(self.part, term)
             rows = rows if successive is None else successive
         own = len(_independent_rows(rows))
-        kept = _independent_rows(rows[:, self.part.kept][self._estimable(rows)[1]])
+        basis = _independent_rows(rows[:, self.part.kept][self._estimable(rows)[1]])
         if self.dropped:
-            kept = self.part.estimable_span(rows)
-        if not len(kept):
+            basis = self.part.estimable_span(rows)
+        if not len(basis):
             raise MixedModelError(f"term '{term}' cannot be tested: none of it is estimable.")
         reason = ""
-        if len(kept) < own:
+        if len(basis) < own:
             reason = (
-                f"{own - len(kept)} of the term's {own} contrasts cannot be estimated: no data on "
+                f"{own - len(basis)} of the term's {own} contrasts cannot be estimated: no data on "
                 f"some combination, or columns that others say already ({', '.join(self.dropped)})"
             )
-        return kept, reason
+        return basis, reason
 
     def summary(self, df: str | float | None = None, level: float = 0.95) -> pd.DataFrame:
         """The fixed effects with their tests: estimate, se, df, t, p, low, high, reason."""
@@ -487,22 +487,22 @@ def compare_means(
             members = len({m for i in np.flatnonzero(groups == group) for m in pairs[i]})
             p[here], half[here] = _tukey(t[here], dof[here], members, level)
         else:
-            kept, _ = fit._estimable(contrast[here])
-            correlation = _correlation(fit._rows_covariance(kept, method))
+            reduced, _ = fit._estimable(contrast[here])
+            correlation = _correlation(fit._rows_covariance(reduced, method))
             p[here], half[here] = _dunnett(t[here], dof[here], correlation, level)
     low, high = estimate - half * se, estimate + half * se
-    kept, ok = fit._estimable(contrast)
-    far = np.where(ok, fit._far(kept), 0.0)
+    reduced, ok = fit._estimable(contrast)
+    far = np.where(ok, fit._far(reduced), 0.0)
     for i in np.flatnonzero(far != 0.0):
-        low[i], high[i] = fit._far_limits(kept[i], far[i], half[i], dof[i])
+        low[i], high[i] = fit._far_limits(reduced[i], far[i], half[i], dof[i])
     out["ratio" if ratio else "estimate"] = np.exp(estimate) if ratio else estimate
     out["se"] = se * np.exp(estimate) if ratio else se
     out["df"], out["statistic"], out["p"] = dof, t, p
     out["low"], out["high"] = (np.exp(low), np.exp(high)) if ratio else (low, high)
     out["reason"] = table["reason"].to_numpy()
-    kept, ok = fit._estimable(rows)
-    level_at = np.where(ok, kept @ fit._beta, np.nan)
-    far = np.where(ok, fit._far(kept), 0.0)
+    reduced, ok = fit._estimable(rows)
+    level_at = np.where(ok, reduced @ fit._beta, np.nan)
+    far = np.where(ok, fit._far(reduced), 0.0)
     means = labels.assign(estimate=np.where(far == 0.0, level_at, at_infinity(far)))
     return Comparison(out, name, "tukey" if against is None else "dunnett", level, means)
 

@@ -39,13 +39,13 @@ class KnownCovariance:
     blocks: Codes
 
 
-def read_covariance(given: object, n: int) -> KnownCovariance:
+def read_covariance(covariance: object, n: int) -> KnownCovariance:
     """Check and factor a covariance matrix (n, n), dense or sparse.
 
     Raises MixedModelError if it is not n x n, not finite, not symmetric or not positive
     definite, naming the records.
     """
-    matrix: Any = sparse.csr_matrix(cast(Any, given), dtype=np.float64)
+    matrix: Any = sparse.csr_matrix(cast(Any, covariance), dtype=np.float64)
     if matrix.shape != (n, n):
         rows, columns = matrix.shape
         raise MixedModelError(
@@ -165,8 +165,8 @@ class KnownLMM(LMM):
     @cached_property
     def group_cov(self) -> dict[str, pd.DataFrame]:
         """Variance of the effects of each grouping, (1, 1): squared units of the response."""
-        found = super().group_cov
-        return {name: found[name] for name in self.names}
+        covariances = super().group_cov
+        return {name: covariances[name] for name in self.names}
 
     def _error_weights(self) -> sparse.csr_matrix:  # type: ignore[override]
         return self.known.inverse

@@ -190,17 +190,17 @@ def _between(s: Solved, f: int, i: int) -> Floats:
     for j in range(i + 1, last):
         w = batched(s.between(f, j), links[f, j].down(s.stages[j].k))
         common += batched(w, turned(above.down(s.between(i, j))))
-    given = batched(s.between(f, i), above.down(high.k))
-    return np.asarray(low.g @ (common @ high.g - given))
+    cross = batched(s.between(f, i), above.down(high.k))
+    return np.asarray(low.g @ (common @ high.g - cross))
 
 
-def _summed(block: Floats, cells: np.ndarray, one: Grouping, two: Grouping) -> Floats:
+def _summed(block: Floats, cells: np.ndarray, left: Grouping, right: Grouping) -> Floats:
     """Sum over a and b of block[., a, ., b] times the values of the two columns, (n,)."""
     out = np.zeros(len(cells))
-    for a in range(one.k):
-        for b in range(two.k):
+    for a in range(left.k):
+        for b in range(right.k):
             value = np.ascontiguousarray(block[:, a, :, b]).reshape(-1)[cells]
-            out += _times(value, one.values[a], two.values[b])
+            out += _times(value, left.values[a], right.values[b])
     return out
 
 
@@ -448,9 +448,9 @@ class CountFit:
             )
         factors, k, beta = self._unpack(x)
         mode = self.laplace.mode(factors, k, beta)
-        kept = np.linalg.solve(self.part.triangle, mode.beta)
+        coefficients = np.linalg.solve(self.part.triangle, mode.beta)
         optimum = CountOptimum(
-            self._constant(value), tuple(factors), k, mode, kept, self.count,
+            self._constant(value), tuple(factors), k, mode, coefficients, self.count,
             lambda: self._of_columns(self._covariance(x, mode)),
         )
         if self.method == "ml" and covariance:
@@ -575,8 +575,8 @@ class CountFit:
                 moves[row] = (sides[0][1] - sides[1][1]) / (2.0 * step)
         inverse = 2.0 * np.linalg.inv(0.5 * (hessian + hessian.T)) if len(at) else hessian
         if self.method == "reml":
-            given = np.linalg.inv(mode.solved.xvx)
-            return np.asarray(given + moves.T @ inverse @ moves if len(at) else given)
+            at_mode = np.linalg.inv(mode.solved.xvx)
+            return np.asarray(at_mode + moves.T @ inverse @ moves if len(at) else at_mode)
         block = inverse[-self.part.p :, -self.part.p :]
         if (np.diagonal(block) <= 0).any():
             raise MixedModelError(

@@ -512,18 +512,18 @@ def _search(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for _ in range(4):
-            found = minimize(
+            optimum = minimize(
                 over_free,
                 full[free],
                 jac=True,
                 method="BFGS",
                 options={"gtol": slope, "maxiter": 200},
             )
-            count += int(found.nfev)
-            full[free] = found.x
-            if np.abs(found.jac).max() < 10.0 * slope or last - found.fun < 1e-9:
+            count += int(optimum.nfev)
+            full[free] = optimum.x
+            if np.abs(optimum.jac).max() < 10.0 * slope or last - optimum.fun < 1e-9:
                 break
-            last = float(found.fun)
+            last = float(optimum.fun)
     return full, count
 
 

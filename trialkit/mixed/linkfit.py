@@ -184,8 +184,8 @@ def without(part: FixedPart, random: RandomPart, records: NDArray[np.bool_]) -> 
     """The model of the records (n,) that are not left out; levels without a record go."""
     used, codes = np.unique(part.codes[records], return_inverse=True)
     rows = part.rows[used]
-    kept, basis, triangle = independent_columns(rows)
-    smaller = replace(part, rows=rows, codes=codes.astype(np.intp).reshape(-1), kept=kept,
+    positions, basis, triangle = independent_columns(rows)
+    smaller = replace(part, rows=rows, codes=codes.astype(np.intp).reshape(-1), kept=positions,
                       basis=basis, triangle=triangle)  # fmt: skip
     groupings, levels = {}, {}
     for g in random.groupings:

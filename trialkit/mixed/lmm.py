@@ -59,11 +59,11 @@ def starting_point(objective: Objective) -> Floats:
             target, matrix = observed[:-1] - expected[:-1, -1], expected[:-1, :-1]
         else:
             target, matrix = observed, expected
-        found, *_ = np.linalg.lstsq(matrix, target, rcond=1e-10)
+        variances, *_ = np.linalg.lstsq(matrix, target, rcond=1e-10)
         least = 1e-3 * observed[-1] / objective.n
-        unit = 1.0 if objective.known_residual else max(float(found[-1]), least)
+        unit = 1.0 if objective.known_residual else max(float(variances[-1]), least)
         for at, scale in enumerate(objective.triangles.scales):
-            relative = max(float(found[at]) / unit, 0.1 * float(scale[0]) ** 2)
+            relative = max(float(variances[at]) / unit, 0.1 * float(scale[0]) ** 2)
             start[at] = np.array([[np.sqrt(relative)]])
     return objective.triangles.pack(start)
 
@@ -503,8 +503,8 @@ def fit_prepared(
 def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
     """A search whose parameters grew large (a residual far below the groupings' spread) goes on in
     units of what it found: slopes are small there long before the least is reached."""
-    found = objective.triangles.pack(optimum.solved.factors)
-    if not len(found) or np.abs(found).max() < LARGE:
+    parameters = objective.triangles.pack(optimum.solved.factors)
+    if not len(parameters) or np.abs(parameters).max() < LARGE:
         return optimum
     scales = []
     for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,

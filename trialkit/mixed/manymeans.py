@@ -92,8 +92,8 @@ class LargestT:
     """
 
     def __init__(self, correlation: Floats, *, nearest: bool = False) -> None:
-        kept = _distinct(correlation)
-        self.correlation = correlation = correlation[np.ix_(kept, kept)]
+        distinct = _distinct(correlation)
+        self.correlation = correlation = correlation[np.ix_(distinct, distinct)]
         self.loadings = product_form(correlation)
         if self.loadings is None and nearest:
             self.loadings = nearest_product_form(correlation)
@@ -170,11 +170,11 @@ class LargestT:
 
 def _distinct(correlation: Floats) -> list[int]:
     """The comparisons that are not one and the same, up to sign, as another before them."""
-    kept: list[int] = []
+    distinct: list[int] = []
     for i in range(len(correlation)):
-        if all(abs(correlation[i, j]) < 1.0 - SAME for j in kept):
-            kept.append(i)
-    return kept
+        if all(abs(correlation[i, j]) < 1.0 - SAME for j in distinct):
+            distinct.append(i)
+    return distinct
 
 
 def _steep(edges: Floats, loadings: Floats) -> Floats:
@@ -190,8 +190,8 @@ def _steep(edges: Floats, loadings: Floats) -> Floats:
     z = mid[:, :, None] + half[:, :, None] * x
     inside = half[:, :, None] * weight * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
     edge = edges[:, None, None]
-    for one, sd in zip(loadings, spread, strict=True):
-        inside *= special.ndtr((edge - one * z) / sd) - special.ndtr((-edge - one * z) / sd)
+    for loading, sd in zip(loadings, spread, strict=True):
+        inside *= special.ndtr((edge - loading * z) / sd) - special.ndtr((-edge - loading * z) / sd)
     return np.asarray(inside.sum(axis=(1, 2)))
 
 

@@ -556,8 +556,8 @@ class OrderedFit(LinkFit):
                 f"({'; '.join(self.separated)}): leave it out."
             )
         named = [t for t in self.part.terms if t != "1"] if terms is None else list(terms)
-        kept = self.part.kept[1:]
-        rows = self.part.rows[:, kept]
+        positions = self.part.kept[1:]
+        rows = self.part.rows[:, positions]
         rows = rows - rows[self.part.codes].mean(axis=0)
         out = {}
         codes = self.y.astype(np.intp)
@@ -566,7 +566,7 @@ class OrderedFit(LinkFit):
             if term not in self.part.terms:
                 raise MixedModelError(f"'{term}' is not a term of the formula; its terms: "
                                       f"{', '.join(self.part.terms)}.")
-            own = np.isin(kept, self.part.terms[term])
+            own = np.isin(positions, self.part.terms[term])
             df = int(own.sum()) * (count - 2)
             if not df:
                 out[term] = {"statistic": np.nan, "df": 0, "p": np.nan}

@@ -87,9 +87,9 @@ class VarianceInformation:
 
 def parameters_of(s: Solved) -> tuple[list[Parameter], Floats]:
     """The groupings' parameters, and their values relative to the residual variance."""
-    found = [Parameter(f, e) for f, g in enumerate(s.random.groupings) for e in g.parameters]
-    values = [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.filled[0]] for q in found]
-    return found, np.array(values)
+    parameters = [Parameter(f, e) for f, g in enumerate(s.random.groupings) for e in g.parameters]
+    values = [(s.factors[q.grouping] @ s.factors[q.grouping].T)[q.filled[0]] for q in parameters]
+    return parameters, np.array(values)
 
 
 def variance_information(s: Solved, *, known_residual: bool, n: int) -> VarianceInformation:
@@ -160,12 +160,12 @@ def traces(s: Solved, *, known_residual: bool, n: int) -> Floats:
     t = np.zeros((m, m))
     for i, q in enumerate(parameters):
         for j, o in enumerate(parameters[: i + 1]):
-            one, two = (q, o) if q.grouping <= o.grouping else (o, q)
+            left, right = (q, o) if q.grouping <= o.grouping else (o, q)
             # tr(E_i M E_j M') = sum E_i[a, b] E_j[c, d] <M[b, c], M[a, d]>
             t[i, j] = t[j, i] = sum(
-                blocks.inner(one.grouping, two.grouping, (b, c), (a, d))
-                for a, b in one.entries
-                for c, d in two.entries
+                blocks.inner(left.grouping, right.grouping, (b, c), (a, d))
+                for a, b in left.entries
+                for c, d in right.entries
             )
     if known_residual:
         return t
@@ -215,8 +215,8 @@ class _Blocks:
         return np.asarray(block.reshape(-1, gf.k, gg.n_levels, gg.k))
 
     def _parted(self, block: Floats, f: int, g: int) -> Floats:
-        one, two = self.random.stages[f], self.random.stages[g]
-        return block.reshape(-1, one.slots, one.k, two.slots, two.k)
+        left, right = self.random.stages[f], self.random.stages[g]
+        return block.reshape(-1, left.slots, left.k, right.slots, right.k)
 
     def _pattern(self, f: int, g: int) -> Floats:
         """U_fg, (units, slots_f, k_f, slots_g, k_g)."""
@@ -260,12 +260,12 @@ class _Blocks:
     def _met(self, f: int, i: int, j: int, a: int, b: int) -> Floats:
         """Sum over the levels of f in each unit of i of column a's way to i times column b's way
         to j, (units_i, width_i, width_j); i or j = the number of stages: the rest, one unit."""
-        one, two = self._way(f, i, a), self._way(f, j, b)
+        left, right = self._way(f, i, a), self._way(f, j, b)
         if i == self.c:
             return np.asarray(
-                one.reshape(-1, one.shape[2]).T @ two.reshape(-1, two.shape[2])
+                left.reshape(-1, left.shape[2]).T @ right.reshape(-1, right.shape[2])
             )[None]
-        return self.random.links[f, i].up(np.matmul(turned(one), two))
+        return self.random.links[f, i].up(np.matmul(turned(left), right))
 
     def _way(self, f: int, i: int, a: int) -> Floats:
         """Column a of W_fi, or of Y_f, (units_f, slots_f, width_i or r + p)."""

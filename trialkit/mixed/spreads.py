@@ -189,11 +189,11 @@ def _count_value_of(fit: GLMM, sized: bool) -> Value:
     beta = fit.part.triangle @ fit.optimum.beta
 
     def value(x: Floats) -> tuple[float, Floats]:
-        factors = [np.array([[one]]) for one in x[: len(fit.factors)]]
+        factors = [np.array([[entry]]) for entry in x[: len(fit.factors)]]
         size = float(x[-1]) if sized else fit.log_size
         mode = laplace.mode(factors, size, beta)
         in_factors, in_law, _ = laplace.gradient(mode, factors, size)
-        slope = [float(one[0, 0]) for one in in_factors] + ([float(in_law[0])] if sized else [])
+        slope = [float(entry[0, 0]) for entry in in_factors] + ([float(in_law[0])] if sized else [])
         return laplace.value(mode), np.array(slope)
 
     return value
@@ -218,7 +218,7 @@ def _profile(i: int, x: Floats, hessian: Floats, value: Value) -> Profile:
     others = np.flatnonzero(np.arange(len(x)) != i)
     inner = np.linalg.inv(hessian[np.ix_(others, others)])
     least, _ = value(x)
-    found = {float(x[i]): 0.0}
+    rises = {float(x[i]): 0.0}
 
     def follow(sds: Sequence[float]) -> None:
         """The rise at one standard deviation after the other, each from where the last ended."""
@@ -226,8 +226,8 @@ def _profile(i: int, x: Floats, hessian: Floats, value: Value) -> Profile:
         for sd in sds:
             at[i] = sd
             at, low = _settled(at, others, inner, value)
-            found[sd] = max(low - least, 0.0)
-            if found[sd] > FAR:
+            rises[sd] = max(low - least, 0.0)
+            if rises[sd] > FAR:
                 return
 
     start = max(float(x[i]), SMALLEST * STEP)
@@ -235,8 +235,8 @@ def _profile(i: int, x: Floats, hessian: Floats, value: Value) -> Profile:
     follow([sd for sd in start * STEP**ladder if sd < LARGEST])
     down = [sd for sd in start / STEP**ladder if SMALLEST < sd < x[i]]
     follow([*down, 0.0] if x[i] > 0 else [])
-    points = np.array(sorted(found))
-    return Profile(points, np.array([found[one] for one in points]))
+    points = np.array(sorted(rises))
+    return Profile(points, np.array([rises[point] for point in points]))
 
 
 def _settled(at: Floats, others: npt.NDArray[np.intp], inverse: Floats, value: Value) -> tuple[

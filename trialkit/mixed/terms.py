@@ -262,8 +262,8 @@ def _columns(part: FixedPart) -> list[Column]:
                 for name in structure.columns:
                     out[place[str(name)]] = Column(np.full(len(cells), float(scoped.scale)), {})
                 continue
-            found = [(c, pattern.fullmatch(str(c))) for c in structure.columns]
-            matches = [(c, m.groups()) for c, m in found if m is not None]
+            candidates = [(c, pattern.fullmatch(str(c))) for c in structure.columns]
+            matches = [(c, m.groups()) for c, m in candidates if m is not None]
             # a piece's column number is the order in which its names turn up
             orders = [
                 list(dict.fromkeys(groups[i] for _, groups in matches)) for i in range(len(factors))

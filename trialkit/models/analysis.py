@@ -225,11 +225,11 @@ class Analysis:
         headline = None
         if len(against):
             headline = str(against["variety"].iloc[int(against["estimate"].to_numpy().argmax())])
-        found = _tried("diagnostics", lambda: diagnose(
+        diagnosis = _tried("diagnostics", lambda: diagnose(
             self.records, pods, self.ground, headline, self.check))
-        if isinstance(found, Missing):
-            return Diagnostics(remarks=(f"Of the diagnostics, {found.reason}.",))
-        return found
+        if isinstance(diagnosis, Missing):
+            return Diagnostics(remarks=(f"Of the diagnostics, {diagnosis.reason}.",))
+        return diagnosis
 
     @property
     def traits(self) -> dict[str, TraitResult | Missing]:

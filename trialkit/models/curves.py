@@ -178,14 +178,14 @@ class MeanCurves:
 
     @property
     def supported(self) -> bool:
-        return bool(self.strata) and all(one.df >= 1 for one in self.strata)
+        return bool(self.strata) and all(stratum.df >= 1 for stratum in self.strata)
 
     @property
     def _variances(self) -> Floats:
         """(strata, v, d)"""
         return np.array([
-            np.outer(np.diagonal(one.joins), (one.sides**2).sum(axis=1)) * one.scale**2
-            for one in self.strata])
+            np.outer(np.diagonal(stratum.joins), (stratum.sides**2).sum(axis=1)) * stratum.scale**2
+            for stratum in self.strata])
 
     @property
     def se(self) -> Floats:
@@ -199,7 +199,7 @@ class MeanCurves:
         """(v, d)"""
         if not self.supported:
             return np.full(self.value.shape, np.nan)
-        of = np.array([one.df for one in self.strata])
+        of = np.array([stratum.df for stratum in self.strata])
         each = self._variances
         if len(of) == 1:
             return np.full(self.value.shape, of[0])
@@ -218,20 +218,22 @@ class MeanCurves:
         if not self.supported:
             return np.full((len(self.names),) * 2, np.nan)
         return np.asarray(sum(
-            one.joins * (one.sides[at] ** 2).sum() * np.outer(one.scale[:, at], one.scale[:, at])
-            for one in self.strata))
+            stratum.joins * (stratum.sides[at] ** 2).sum()
+            * np.outer(stratum.scale[:, at], stratum.scale[:, at])
+            for stratum in self.strata))
 
     def draws(self, count: int, seed: int) -> Floats:
         """Curves drawn from the estimates' distribution, (count, v, d): each error's part a
         multivariate t on its df.  The estimates over and over where unsupported."""
         rng = np.random.default_rng(seed)
         out = np.repeat(self.value[None], count, axis=0)
-        for one in self.strata if self.supported else ():
-            values, vectors = np.linalg.eigh(one.joins)
+        for stratum in self.strata if self.supported else ():
+            values, vectors = np.linalg.eigh(stratum.joins)
             root = vectors * np.sqrt(np.maximum(values, 0.0))
-            z = rng.standard_normal((count, len(self.names), one.sides.shape[1]))
-            z = z / np.sqrt(rng.chisquare(one.df, size=(count, 1, 1)) / one.df)
-            out += np.einsum("vw,nwm,dm->nvd", root, z, one.sides, optimize=True) * one.scale
+            z = rng.standard_normal((count, len(self.names), stratum.sides.shape[1]))
+            z = z / np.sqrt(rng.chisquare(stratum.df, size=(count, 1, 1)) / stratum.df)
+            part = np.einsum("vw,nwm,dm->nvd", root, z, stratum.sides, optimize=True)
+            out += part * stratum.scale
         return out
 
 
@@ -274,7 +276,7 @@ def relative(heights: Floats, average: Floats, proportional: bool) -> Floats:
 
 def indicators(labels: pd.Series, levels: list[str]) -> Floats:
     """One 0/1 column a level, (n, levels)."""
-    return np.array([labels.to_numpy() == one for one in levels], dtype=float).T
+    return np.array([labels.to_numpy() == level for level in levels], dtype=float).T
 
 
 def centred(labels: pd.Series, levels: list[str]) -> Floats:
@@ -359,8 +361,8 @@ def whole_plots(
     named = tuple((one, level) for one in varieties for level in levels)
     x = np.hstack([of_v, both, places])
     fit = fitted(curves.value, x, _wide(rows, places))
-    given = indicators(units["treatment"], levels)
-    of_units = _products(of_v, given) @ fit.value
+    of_treatment = indicators(units["treatment"], levels)
+    of_units = _products(of_v, of_treatment) @ fit.value
 
     def mean_of(average: Floats, names: tuple[str, ...]) -> MeanCurves:
         own = fitted(curves.value, x, _wide(average @ rows, places))

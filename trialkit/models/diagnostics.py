@@ -114,7 +114,7 @@ def refitted(
         for unit in influence["unit"].head(count)
     ]
     ratio = np.full(len(influence), np.nan)
-    ratio[: len(again)] = [_model_ratio(one, (headline, check), headline, check) for one in again]
+    ratio[: len(again)] = [_model_ratio(rate, (headline, check), headline, check) for rate in again]
     out = influence.assign(refitted=ratio, refitted_change=ratio / whole - 1.0)
     first = out.head(count).sort_values("refitted_change", key=np.abs, ascending=False)
     return pd.concat([first, out.iloc[count:]], ignore_index=True)
@@ -148,8 +148,8 @@ def without_doubtful(
     doubtful = doubtful_picks(records)
     if not len(doubtful):
         return pd.DataFrame()
-    kept = records.picks.drop(index=doubtful)
-    looks = counted_looks(_Picks(records.plants, kept))  # type: ignore[arg-type]
+    picks = records.picks.drop(index=doubtful)
+    looks = counted_looks(_Picks(records.plants, picks))  # type: ignore[arg-type]
     looks = prepared(looks[looks["variety"].isin(pods.varieties)], ground)
     names = list(pods.varieties)
     without = _again(looks, ground, names, pods.fit)

@@ -110,15 +110,15 @@ def fit_odds(counts: Floats, variety: Floats, nuisance: Floats, df: float) -> Od
     x = x if q == x.shape[1] else x[:, independent(x)]
     pieces = counts.astype(int)
     rows = np.repeat(np.arange(len(counts)), pieces.sum(axis=1))
-    grade = np.concatenate([np.repeat(np.arange(counts.shape[1]), one) for one in pieces])
+    grade = np.concatenate([np.repeat(np.arange(counts.shape[1]), tally) for tally in pieces])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         model = OrderedModel(pd.Series(pd.Categorical(grade, ordered=True)), x[rows],
                              distr=_Logistic())
         try:
-            found = model.fit(method="bfgs", disp=False, gtol=1e-7, maxiter=500)
-            parameters = np.asarray(found.params, dtype=float)
-            joint = np.asarray(found.cov_params(), dtype=float)
+            fit = model.fit(method="bfgs", disp=False, gtol=1e-7, maxiter=500)
+            parameters = np.asarray(fit.params, dtype=float)
+            joint = np.asarray(fit.cov_params(), dtype=float)
         except (np.linalg.LinAlgError, ValueError) as error:
             raise OddsError("the grades have no finite odds") from error
     if not np.isfinite(joint).all() or np.abs(parameters[: x.shape[1]]).max(initial=0.0) > 15:
@@ -131,16 +131,16 @@ def fit_odds(counts: Floats, variety: Floats, nuisance: Floats, df: float) -> Od
     covariance[1:, 1:] = spread * joint[: v - 1, : v - 1]
     log_odds = np.concatenate([[0.0], parameters[: v - 1]])
     return OddsFit(log_odds, covariance, spread, df, thresholds, parameters, spread * joint,
-                   float(found.llf))
+                   float(fit.llf))
 
 
 def independent(x: Floats) -> list[int]:
     """The columns that add something, first come."""
-    kept: list[int] = []
+    columns: list[int] = []
     for j in range(x.shape[1]):
-        if np.linalg.matrix_rank(x[:, [*kept, j]]) > len(kept):
-            kept.append(j)
-    return kept
+        if np.linalg.matrix_rank(x[:, [*columns, j]]) > len(columns):
+            columns.append(j)
+    return columns
 
 
 def _spread(counts: Floats, x: Floats, beta: Floats, thresholds: Floats, df: float) -> float:
@@ -176,10 +176,10 @@ def parallel_p(
     if counts.shape[1] < 3 or df < 1:
         return float("nan")
     x = np.hstack([np.ones((len(counts), 1)), variety[:, 1:], nuisance])
-    kept = independent(x)
-    tested = [k for k, j in enumerate(kept[1:]) if 1 <= j < variety.shape[1]]
+    columns = independent(x)
+    tested = [k for k, j in enumerate(columns[1:]) if 1 <= j < variety.shape[1]]
     try:
-        test = odds_test(counts, x[:, kept[1:]], tested)
+        test = odds_test(counts, x[:, columns[1:]], tested)
     except (MixedModelError, np.linalg.LinAlgError):
         return float("nan")
     if not np.isfinite(test.statistic) or test.df < 1:
@@ -297,7 +297,7 @@ def grade_order(grades: Iterable[str]) -> tuple[str, ...]:
     Classes Extra, I, II as in the UNECE standards for fresh fruit and vegetables.  A grade whose
     name says it is waste comes last.
     """
-    names = list(dict.fromkeys(str(one) for one in grades))
+    names = list(dict.fromkeys(str(grade) for grade in grades))
     places = {name: _place(name) for name in names}
     kinds = {place[0] for name, place in places.items() if place and not poor(name)}
     if len(kinds) > 1 or any(place is None and not poor(name) for name, place in places.items()):
@@ -306,8 +306,8 @@ def grade_order(grades: Iterable[str]) -> tuple[str, ...]:
         return ()
     keys = {name: (1, 0.0) if poor(name) else (0, places[name][1])  # type: ignore[index]
             for name in names}
-    told = len(set(keys.values())) == len(names)
-    return tuple(sorted(names, key=keys.__getitem__)) if told else ()
+    distinct = len(set(keys.values())) == len(names)
+    return tuple(sorted(names, key=keys.__getitem__)) if distinct else ()
 
 
 def _place(name: str) -> tuple[str, float] | None:
@@ -334,8 +334,8 @@ def grade_result(
     trial lists them.  best_first: the grades in order, if the grower gave it.
     """
     graded = table.dropna(subset=["grade"])
-    kept = ["plant", "variety", "unit", "block", *(n for n in ground.by if n != "block")]
-    graded = graded.merge(data[kept].drop_duplicates("plant"), on="plant")
+    plant_columns = ["plant", "variety", "unit", "block", *(n for n in ground.by if n != "block")]
+    graded = graded.merge(data[plant_columns].drop_duplicates("plant"), on="plant")
     several = graded.groupby("plant")["grade"].transform("nunique") > 1
     uncounted = bool((several & graded["count"].isna()).any())
     graded = graded.assign(count=graded["count"].fillna(1.0), grade=graded["grade"].astype(str))
@@ -349,7 +349,7 @@ def grade_result(
     if not ordered and len(names) == 2:
         ordered, by = tuple(sorted(names)), "two grades: the odds are of the first named"
     columns = list(ordered or names)
-    units = graded.groupby("unit")[kept[1:2] + kept[3:]].first()
+    units = graded.groupby("unit")[plant_columns[1:2] + plant_columns[3:]].first()
     counts = graded.pivot_table(index="unit", columns="grade", values="count", aggfunc="sum",
                                 fill_value=0.0)[columns]
     frame = units.join(counts).reset_index()

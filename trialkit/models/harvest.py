@@ -335,8 +335,8 @@ def _result(
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
     means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
-    given = data.groupby("variety")["plants"].sum().reindex(varieties).to_numpy(float)
-    share = given / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
+    harvested = data.groupby("variety")["plants"].sum().reindex(varieties).to_numpy(float)
+    share = harvested / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
     metre = means[["variety", "estimate", "low", "high"]].copy()
     metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
         share * a_metre, axis=0)
@@ -356,8 +356,8 @@ def _as_fitted(
     fixed = complete(fitted, ground.by)
     size = fitted.groupby("unit").size()
     if not treated and size.max() <= LIKE_SIZED * size.min():
-        kept = {n: (n, "first") for n in ("variety", *ground.by)}
-        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **kept).reset_index()
+        firsts = {n: (n, "first") for n in ("variety", *ground.by)}
+        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **firsts).reset_index()
     return fitted, fixed
 
 
@@ -438,8 +438,8 @@ def _places(
     per = pd.crosstab(data["unit"], data["treatment"])
     if len(per.drop_duplicates()) > 1:
         return Missing("position", "the plots differ in treatment as well as in place")
-    kept = ["variety", "block", *(name for name in ground.by if name != "block")]
-    units = data.groupby("unit").agg(value=("weight", "mean"), **{k: (k, "first") for k in kept})
+    columns = ["variety", "block", *(name for name in ground.by if name != "block")]
+    units = data.groupby("unit").agg(value=("weight", "mean"), **{k: (k, "first") for k in columns})
     return place_effects(units.reset_index(), where, words, varieties, check, ratio=False,
                          unit=unit)
 

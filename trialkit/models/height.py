@@ -83,13 +83,13 @@ def _first_topped(records: Records, plants: pd.DataFrame) -> pd.Series:
 
 
 def _levels(plants: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    given = plants["treatment"]
-    levels = tuple(sorted(given.dropna().astype(str).unique()))
+    treatment = plants["treatment"]
+    levels = tuple(sorted(treatment.dropna().astype(str).unique()))
     if len(levels) < 2:
         return (), ()
-    if given.isna().any():
+    if treatment.isna().any():
         return (), ("some plants have no treatment, so that treatments are not compared",)
-    cells = pd.crosstab(plants["variety"], given.astype(str)).to_numpy() > 0
+    cells = pd.crosstab(plants["variety"], treatment.astype(str)).to_numpy() > 0
     # Connected: from any treatment one gets to any other through varieties that had both.
     step = (cells.T.astype(int) @ cells) > 0
     reached = np.linalg.matrix_power(step.astype(int), len(levels)) > 0
@@ -195,7 +195,7 @@ def height_trait(
     supported = ground.supported and len(varieties) > 1
     blocked = supported and _connected(curves.units)
     df = ground.df(varieties)
-    levels = [one for one in topped.levels if (data["treatment"] == one).any()]
+    levels = [level for level in topped.levels if (data["treatment"] == level).any()]
     split = bool(levels) and bool(data.groupby("main")["treatment"].nunique().max() > 1)
     if len(levels) < 2:
         layout = layouts.plain(curves, varieties, df, blocked)

@@ -171,8 +171,8 @@ def pods_trait(
     if result.fit is not None:
         limits, notes = _at_most(data, ground, result, barren, check, counted)
         none = none.assign(low=0.0, high=limits, df=ground.df([*bearing, *barren]))
-        told = tuple(n for n in result.notes if not n.startswith(tuple(barren)))
-        result = replace(result, notes=(*told, *notes))
+        other_notes = tuple(n for n in result.notes if not n.startswith(tuple(barren)))
+        result = replace(result, notes=(*other_notes, *notes))
     means = pd.concat([result.means, none.reindex(columns=MEANS)], ignore_index=True)
     return replace(result, means=means)
 

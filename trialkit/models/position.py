@@ -148,8 +148,8 @@ def place_effects(
                                float(plain.y.mean()), ratio))
     effects = pd.DataFrame(rows, columns=[c for c in EFFECTS if c != "p"])
     effects = effects.assign(p=holm(effects["p_single"].to_numpy(float)))[EFFECTS]
-    told = set(effects.loc[effects["p"] < ALPHA, "place"])
-    sides = [one.assign(differs=one["differs"] & one["place"].isin(told)) for one in sides]
+    clear = set(effects.loc[effects["p"] < ALPHA, "place"])
+    sides = [side.assign(differs=side["differs"] & side["place"].isin(clear)) for side in sides]
     f = plain.f_of_varieties()
     by_place = pd.concat(sides, ignore_index=True) if sides else empty(BY_PLACE)
     return PlaceEffects(scale, unit, effects, by_place, f,
@@ -393,15 +393,15 @@ def _apart_from_varieties(
 ) -> dict[str, list[str]]:
     """The columns that say something the varieties, and the columns before them, do not."""
     base = pd.get_dummies(data["variety"]).to_numpy(float)
-    kept: dict[str, list[str]] = {}
+    columns: dict[str, list[str]] = {}
     for direction, names in terms.items():
         for name in names:
             column = data[name].to_numpy(float)
             left = column - base @ np.linalg.lstsq(base, column, rcond=None)[0]
             if left @ left > 1e-9 * max(float(column @ column), 1e-300):
-                kept.setdefault(direction, []).append(name)
+                columns.setdefault(direction, []).append(name)
                 base = np.column_stack([base, column])
-    return kept
+    return columns
 
 
 def _fitted(

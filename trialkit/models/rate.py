@@ -152,9 +152,9 @@ def hot_spells(
     run = (hot.diff() != pd.Timedelta(days=1)).cumsum()
     spells = hot.groupby(run).agg(["min", "max", "size"])
     return tuple(
-        (pd.Timestamp(one["min"]), pd.Timestamp(one["max"]))
-        for _, one in spells.iterrows()
-        if one["size"] >= days
+        (pd.Timestamp(spell["min"]), pd.Timestamp(spell["max"]))
+        for _, spell in spells.iterrows()
+        if spell["size"] >= days
     )
 
 
@@ -374,30 +374,30 @@ def _slump(
         depth = 1.0 - np.exp(own[:, low_at[0]] - own[:, before])
         band = np.quantile(depth[1:], [0.025, 0.975]) if supported else np.full(2, np.nan)
         slumped = bool(low_at[0] > before and depth[0] > SLUMP)
-        told = slumped and not band[0] <= 0
+        firm = slumped and not band[0] <= 0
         # A slump needs the season to go on: what only falls from the heat to its end is that end.
         ended = np.isinf(back_at[0]) and (
             variety in over or own[0, -1] < own[0, before] + np.log(GONE))
         if (slumped and ended) or (variety in over and before < at):
-            words, told = FINISHED, False
+            words, firm = FINISHED, False
             depth, band = np.full_like(depth, np.nan), np.full(2, np.nan)
         elif not slumped:
             words = "no slump"
-        elif not told:
+        elif not firm:
             words = "could be luck"
         elif np.isinf(back_at[0]):
             words = "no recovery yet"
         else:
             words = f"recovered by {_date(dates, back_at[0]):%-d %B}"
         days: list[Any] = [pd.NaT] * 4
-        if supported and told:
+        if supported and firm:
             limits = [np.quantile(drawn[1:], [0.025, 0.975], method="nearest")
                       for drawn in (low_at.astype(float), back_at)]
             days = [_date(dates, limit) for pair in limits for limit in pair]
         rows.append((
             variety, first, last, np.exp(own[0, before] + shift) * WEEK,
             np.exp(own[0, low_at[0]] + shift) * WEEK, dates[low_at[0]], *days[:2], depth[0],
-            *band, _date(dates, back_at[0]) if told else pd.NaT, *days[2:], words))
+            *band, _date(dates, back_at[0]) if firm else pd.NaT, *days[2:], words))
     return pd.DataFrame(rows, columns=SLUMPS)
 
 

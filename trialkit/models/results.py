@@ -122,8 +122,8 @@ def compare(
     letters: dict[str, str] = {}
     if len(varieties) > 1 and pairs["p"].notna().all():
         order = [varieties[i] for i in np.argsort(-estimate, kind="stable")]
-        told = pairs[pairs["p"] < ALPHA]
-        different = {frozenset((str(a), str(b))) for a, b in zip(told["left"], told["right"],
+        clear = pairs[pairs["p"] < ALPHA]
+        different = {frozenset((str(a), str(b))) for a, b in zip(clear["left"], clear["right"],
                                                                  strict=True)}
         letters = minimal_letters(order, different)
     if ratio:
@@ -180,8 +180,8 @@ def tukey(value: Floats, se: Floats, members: int, df: float) -> tuple[Floats, f
     if not len(value):
         return np.zeros(0), float("nan")
     root = float(np.sqrt(2.0))
-    p = [np.nan if np.isnan(one) else range_sf(min(float(one), 1e3) * root, members, df)
-         for one in t]
+    p = [np.nan if np.isnan(statistic) else range_sf(min(float(statistic), 1e3) * root, members, df)
+         for statistic in t]
     return np.array(p), range_ppf(1.0 - ALPHA, members, df) / root
 
 
@@ -195,5 +195,5 @@ def dunnett(value: Floats, se: Floats, joint: Floats, df: float) -> tuple[Floats
         return np.asarray(2.0 * stats.t.sf(t, df)), np.asarray(stats.t.isf(ALPHA / 2, df) * se)
     correlation = joint / se[:, None] / se[None, :]
     law = LargestT(correlation, nearest=True)
-    p = np.array([law.sf(min(float(one), 1e3), df) for one in t])
+    p = np.array([law.sf(min(float(statistic), 1e3), df) for statistic in t])
     return p, law.isf(ALPHA, df) * se

@@ -227,13 +227,13 @@ def _with_losses(
         return against.copy()
     least, most = lived_limits(shares, 0.05 / len(against))
     at = {v: i for i, v in enumerate(shares["variety"])}
-    one = np.array([at[v] for v in against["variety"]])
-    other = np.full(len(one), at[check])
+    variety = np.array([at[v] for v in against["variety"]])
+    other = np.full(len(variety), at[check])
     lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
     below, above = np.log(least), np.log(most)
     rate = np.log(against[["estimate", "low", "high"]].to_numpy(float)).T
-    ratio = rate[0] + lived[one] - lived[other]
+    ratio = rate[0] + lived[variety] - lived[other]
     low, high = combined(ratio, [
-        (rate[0], rate[1], rate[2]), (lived[one], below[one], above[one]),
+        (rate[0], rate[1], rate[2]), (lived[variety], below[variety], above[variety]),
         (-lived[other], -above[other], -below[other])])
     return against.assign(estimate=np.exp(ratio), low=np.exp(low), high=np.exp(high), p=np.nan)

@@ -157,8 +157,8 @@ def loss_test(units: pd.DataFrame, pairs: list[tuple[str, str]]) -> LossTest:
     extra = 0 if exact else 1
     number = len(totals) + extra
     p = {
-        pair: float((np.sum(largest >= one - 1e-9) + extra) / number)
-        for pair, one in zip(pairs, seen, strict=True)
+        pair: float((np.sum(largest >= value - 1e-9) + extra) / number)
+        for pair, value in zip(pairs, seen, strict=True)
     }
     top = float((np.sum(largest >= largest.max() - 1e-9) + extra) / number) if pairs else 1.0
     return LossTest(p, top, len(totals), exact)
@@ -181,7 +181,7 @@ def _all_totals(
     whole = np.zeros((1, varieties, 2))
     for part in blocks:
         arranged = np.array(_arrangements(list(code[part])))
-        own = np.array([_totals(sums[part], one, varieties) for one in arranged])
+        own = np.array([_totals(sums[part], order, varieties) for order in arranged])
         whole = (whole[:, None] + own[None]).reshape(-1, varieties, 2)
     return whole
 
@@ -192,12 +192,12 @@ def _arrangements(code: list[int]) -> list[tuple[int, ...]]:
         return list(permutations(code))
     if len(code) == 1:
         return [tuple(code)]
-    found = []
+    orders = []
     for first in sorted(set(code)):
         rest = code.copy()
         rest.remove(first)
-        found += [(first, *tail) for tail in _arrangements(rest)]
-    return found
+        orders += [(first, *tail) for tail in _arrangements(rest)]
+    return orders
 
 
 def _drawn_totals(
@@ -316,7 +316,7 @@ def last_day(records: Records) -> pd.Timestamp | None:
     frames = (records.picks, records.heights, records.harvest, records.events)
     days = [frame["date"].dropna().max() for frame in frames if len(frame)]
     days += [records.plants["lost"].dropna().max()]
-    known = [pd.Timestamp(one) for one in days if pd.notna(one)]
+    known = [pd.Timestamp(day) for day in days if pd.notna(day)]
     return max(known) if known else None
 
 
@@ -362,8 +362,8 @@ def _test(fates: pd.DataFrame, ground: Support, seen: list[str]) -> tuple[LossTe
 
 def _means(fates: pd.DataFrame, losses: pd.DataFrame, widened: float) -> pd.DataFrame:
     rows = [
-        (one.variety, *_at_end(fates, str(one.variety), ALPHA, widened), one.plots, one.planted)
-        for one in losses.itertuples(index=False)
+        (row.variety, *_at_end(fates, str(row.variety), ALPHA, widened), row.plots, row.planted)
+        for row in losses.itertuples(index=False)
     ]
     columns = ["variety", "low", "estimate", "high", "se", "plots", "plants"]
     frame = pd.DataFrame(rows, columns=columns)
@@ -376,8 +376,8 @@ def _at_end(
     """Low, estimate, high and se in % on the last day."""
     own = fates[fates["variety"] == variety]
     curve = kaplan_meier(own["time"].to_numpy(), own["lost"].to_numpy(), alpha, widened)
-    found = 100.0 * curve.iloc[-1][["low", "survival", "high", "se"]].to_numpy(float)
-    return float(found[0]), float(found[1]), float(found[2]), float(found[3])
+    figures = 100.0 * curve.iloc[-1][["low", "survival", "high", "se"]].to_numpy(float)
+    return float(figures[0]), float(figures[1]), float(figures[2]), float(figures[3])
 
 
 def _differences(
@@ -406,9 +406,9 @@ def _differences(
 
 def _letters(means: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, str]:
     ranked = means.sort_values("estimate", ascending=False, kind="stable")["variety"].tolist()
-    told = pairs[pairs["p"] < ALPHA]
+    clear = pairs[pairs["p"] < ALPHA]
     different = {
-        frozenset((str(a), str(b))) for a, b in zip(told["left"], told["right"], strict=True)
+        frozenset((str(a), str(b))) for a, b in zip(clear["left"], clear["right"], strict=True)
     }
     return minimal_letters(ranked, different)
 

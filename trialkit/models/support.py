@@ -107,7 +107,7 @@ def usable_groups(
     Left out: one level only, a level for every record, or the same grouping as one before.
     never: columns (fixed factors) no grouping may equal.
     """
-    kept: list[str] = []
+    groups: list[str] = []
     notes: list[str] = []
     codes = {name: pd.factorize(data[name])[0] for name in [*names, *never]}
     for name in names:
@@ -116,11 +116,11 @@ def usable_groups(
             notes.append(f"{name} left out: there is only one")
         elif levels == len(data):
             notes.append(f"{name} left out: one record in each")
-        elif (twin := _same(codes, name, [*kept, *never])) is not None:
+        elif (twin := _same(codes, name, [*groups, *never])) is not None:
             notes.append(f"{name} left out: the same grouping as {twin}")
         else:
-            kept.append(name)
-    return kept, notes
+            groups.append(name)
+    return groups, notes
 
 
 def _same(codes: dict[str, Any], name: str, others: list[str]) -> str | None:

@@ -49,13 +49,13 @@ class TastingResult:
         lines = [f"{self.trait}, {self.tasters} tasters:"]
         lines += [f"  {r.variety}: {r.estimate:.1f} ({r.low:.1f} to {r.high:.1f})"
                   for r in self.means.itertuples()]
-        told = self.pairs[(self.pairs["low"] > 0) | (self.pairs["high"] < 0)]
-        values = told[["estimate", "low", "high"]].to_numpy(dtype=float)
-        for left, right, (by, low, high) in zip(told["left"], told["right"], values, strict=True):
+        clear = self.pairs[(self.pairs["low"] > 0) | (self.pairs["high"] < 0)]
+        values = clear[["estimate", "low", "high"]].to_numpy(dtype=float)
+        for left, right, (by, low, high) in zip(clear["left"], clear["right"], values, strict=True):
             better, other = (left, right) if by > 0 else (right, left)
             least, most = sorted((abs(low), abs(high)))
             lines.append(f"  {better} above {other} by {abs(by):.1f} ({least:.1f} to {most:.1f}).")
-        if not len(told):
+        if not len(clear):
             lines.append("  These tasters can't separate them; that doesn't make them equal.")
         return "\n".join(lines)
 

@@ -384,14 +384,14 @@ def _common(
 ) -> int:
     """The newest date by which every variety had been looked at: at least half of its living
     plants. gap: given once the season is over, when a variety long left alone counts as done."""
-    found = []
+    dates = []
     for v in np.unique(seen.variety):
         mine = last[(seen.variety == v) & ~lost & (last >= 0)]
         if mine.size:
-            found.append(int(np.sort(mine)[(mine.size - 1) // 2]))
+            dates.append(int(np.sort(mine)[(mine.size - 1) // 2]))
     if gap is not None:
-        found = [t for t in found if seen.day[end] - seen.day[t] <= LAPSED * gap]
-    return min(found) if found else end
+        dates = [t for t in dates if seen.day[end] - seen.day[t] <= LAPSED * gap]
+    return min(dates) if dates else end
 
 
 def _each(

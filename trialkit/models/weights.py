@@ -67,7 +67,7 @@ def weights_trait(
         none = behind(seen, barren).assign(variety=barren, estimate=0.0)
         means = pd.concat([means, none.reindex(columns=MEANS)], ignore_index=True)
     compared = compare(bearing, level, joint, df, check, ratio=True)
-    dates = tuple(pd.Timestamp(one) for one in np.sort(seen["date"].unique()))
+    dates = tuple(pd.Timestamp(day) for day in np.sort(seen["date"].unique()))
     return WeightsResult(
         "weights", "weight picked a plant a week", UNIT, "ratio", means, compared.against_check,
         compared.pairs, compared.letters if fit is not None else {}, fit is not None, why,
@@ -161,8 +161,8 @@ def _levels(
 def _each(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> pd.DataFrame:
     """Grams of one pod: plots' weight over plots' pods, compared as the weights are."""
     some = looks[(looks["count"] > 0) & (looks["weight_g"] > 0)]
-    kept = [v for v in varieties if (some["variety"] == v).any()]
-    if not kept:
+    weighed = [v for v in varieties if (some["variety"] == v).any()]
+    if not weighed:
         return empty(EACH)
     index = some.groupby("unit", sort=True).agg(
         variety=("variety", "first"), block=("block", "first"), treatment=("treatment", "first"),
@@ -172,9 +172,9 @@ def _each(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> pd.Data
     if index["log_index"].std() < 1e-9:
         fit, df = None, float("nan")
     else:
-        fit, df, _ = _fit(index, ground, kept)
-    level, joint = _levels(index, fit, kept)
-    return rate_means(kept, level, joint, df, 1.0)[EACH]
+        fit, df, _ = _fit(index, ground, weighed)
+    level, joint = _levels(index, fit, weighed)
+    return rate_means(weighed, level, joint, df, 1.0)[EACH]
 
 
 def _method(

@@ -69,8 +69,8 @@ def window_trait(
         rng = np.random.default_rng(3)
         totals = looks.groupby("variety")["pods"].sum()
         moved = np.array([
-            share[one].drawn(counting[one].draws(rng), scatter / float(totals[one]), rng)
-            for one in varieties]).T
+            share[name].drawn(counting[name].draws(rng), scatter / float(totals[name]), rng)
+            for name in varieties]).T
         rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
         log_within = rates + moved
         # Back from quantiles of draws to the scale of a t interval, which outliers do not move.
@@ -82,8 +82,8 @@ def window_trait(
         pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
         .reset_index(drop=True))
     some = np.isfinite(level) & (np.isfinite(np.diagonal(joint)) | (not pods.supported))
-    kept = [one for one, ok in zip(varieties, some, strict=True) if ok]
-    compared = compare(kept, level[some], joint[np.ix_(some, some)], pods.df, check, ratio=True)
+    usable = [name for name, ok in zip(varieties, some, strict=True) if ok]
+    compared = compare(usable, level[some], joint[np.ix_(some, some)], pods.df, check, ratio=True)
     window = _window(varieties, start, ends, last_day)
     method = MethodNote(
         f"{counted.capitalize()} count while the variety is within reach, over all "
@@ -98,7 +98,7 @@ def window_trait(
         "t factor of the layout.",
         pods.method.formula, pods.method.groups, pods.method.df_method,
         {"weeks": season_weeks, "scatter": scatter,
-         **{f"share {one}": float(s) for one, s in zip(varieties, point, strict=True)}},
+         **{f"share {name}": float(s) for name, s in zip(varieties, point, strict=True)}},
     )
     reach_known = top and isinstance(height, HeightResult) and len(height.reach) > 0
     label = f"{counted} a plant a week{' within reach' if reach_known else ''}"

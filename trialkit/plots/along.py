@@ -76,8 +76,8 @@ def along(
                 axes.set_yticks(range(len(kinds)), [cut[k] for k in kinds])
                 axes.set_ylim(len(kinds) - 0.5, -0.5)
                 axes.tick_params(axis="y", length=0)
-                for line, one in enumerate(kinds):
-                    when = events.loc[events["event"] == one, "date"]
+                for line, event in enumerate(kinds):
+                    when = events.loc[events["event"] == event, "date"]
                     axes.plot(when, [line] * len(when), color=INK, marker=MARKERS[line],
                               linestyle="none", markersize=5)
             day_ticks(axes, dates, 4)
@@ -85,7 +85,7 @@ def along(
             sns.despine(ax=axes)
     title = "Rate, weather and events on the same days"
     said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
-    said += [f"{one} {counted(int((events['event'] == one).sum()), 'time')}" for one in kinds]
+    said += [f"{event} {counted(int((events['event'] == event).sum()), 'time')}" for event in kinds]
     wettest = rain.sort_values("rain").tail(1)
     said += [f"most rain on {short_day(d)}" for d in wettest["date"]]
     caption = f"Top: {what}."

@@ -63,7 +63,7 @@ def bed_on(
     """
     left, right, top, bottom, point, _ = _measured(plants, width)
     height = min((bottom - top) * point / 72, tall)
-    across, down = (float(one) for one in figure.get_size_inches())
+    across, down = (float(inches) for inches in figure.get_size_inches())
     axes = figure.add_axes((corner[0] / across, (corner[1] - height) / down, width / across,
                             height / down))
     shrunk = width * min(1.0, height / ((bottom - top) * point / 72))
@@ -73,7 +73,7 @@ def bed_on(
 
 def _own_letters(plants: pd.DataFrame, letters: Mapping[str, str] | None) -> dict[str, str]:
     seen = {str(name) for name in plants["variety"]}
-    own = {v: one for v, one in (letters or {}).items() if v in seen}
+    own = {v: letter for v, letter in (letters or {}).items() if v in seen}
     return own if seen <= set(own) else _letters(plants["variety"])
 
 

@@ -56,11 +56,11 @@ def history(
     if pd.notna(last["low"]) and last["high"] < 100 * last["low"]:
         said += f", likely range {rounded(last['low'])} to {rounded(last['high'])}"
     since = _since(known)
-    told = (f" Clear since {short_day(since)}." if since is not None else
+    verdict = (f" Clear since {short_day(since)}." if since is not None else
             " Not clear after the newest pick.")
     caption = (f"How many times as much {first} had given as {second}, after each pick. Line up "
                "and down: likely range. Full dot: the range left out a tie. Open dot: it didn't.")
-    return Picture(figure, f"{title}. {said}.{told}", caption + told, title)
+    return Picture(figure, f"{title}. {said}.{verdict}", caption + verdict, title)
 
 
 def _edge(known: pd.DataFrame) -> float:

@@ -20,14 +20,14 @@ def folded(name: str) -> str:
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """The one of the known names that a slip of the pen may have turned into this; or None."""
     by_plain: dict[str, str] = {}
-    for one in known:
-        by_plain.setdefault(plain(one), one)
+    for candidate in known:
+        by_plain.setdefault(plain(candidate), candidate)
     wanted = plain(name)[:80]
     if wanted in by_plain:
         return by_plain[wanted]
     cutoff = 0.6 if len(wanted) > 4 else 0.65
-    found = difflib.get_close_matches(wanted, by_plain, n=1, cutoff=cutoff)
-    return by_plain[found[0]] if found else None
+    matches = difflib.get_close_matches(wanted, by_plain, n=1, cutoff=cutoff)
+    return by_plain[matches[0]] if matches else None
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

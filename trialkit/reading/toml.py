@@ -63,8 +63,8 @@ class TomlReader:
     def _not_toml(self, why: str) -> int | None:
         """Note it; returns the line it stands on, where that is told."""
         self.sound = False
-        found = re.search(r"line (\d+)", why)
-        line = int(found[1]) if found else None
+        match = re.search(r"line (\d+)", why)
+        line = int(match[1]) if match else None
         self.problems.append(Problem(
             self.file, line, "", "",
             f"It is not valid TOML ({shown(why, 200)}).",
@@ -173,7 +173,7 @@ def _as_toml(value: object) -> str:
 
 def _key_lines(text: str) -> dict[str, int]:
     """Paths of keys and the lines they stand on; multi-line texts may add a path too many."""
-    found: dict[str, int] = {}
+    lines: dict[str, int] = {}
     times: dict[str, int] = {}
     here = ""
     for number, line in enumerate(text.split("\n"), start=1):
@@ -184,12 +184,12 @@ def _key_lines(text: str) -> dict[str, int]:
             if line.startswith("[["):
                 times[here] = times.get(here, -1) + 1
                 here = f"{here}{times[here]}."
-            found.setdefault(here.rstrip("."), number)
+            lines.setdefault(here.rstrip("."), number)
             continue
         key = _KEY.match(line)
         if key:
-            found.setdefault(here + key[1].strip("\"'"), number)
-    return found
+            lines.setdefault(here + key[1].strip("\"'"), number)
+    return lines
 
 
 def text_of(value: Any) -> str:

@@ -121,29 +121,29 @@ def _quantity(text: str, unit: str, measure: Measure, mark: Mark | None) -> floa
     both = _TWO.fullmatch(cell)
     if both:
         return _two(both, measure, mark, accepted)
-    one = _ONE.fullmatch(cell)
-    if not one:
+    match = _ONE.fullmatch(cell)
+    if not match:
         # Says so well of words and of numbers that can be read in two ways.
         return number(cell, mark=mark, accepted=accepted) * measure.factors[unit]
-    named = unit if one[2] is None else _unit(one[2], measure, accepted)
-    return _fraction(one[1], mark, accepted) * measure.factors[named]
+    named = unit if match[2] is None else _unit(match[2], measure, accepted)
+    return _fraction(match[1], mark, accepted) * measure.factors[named]
 
 
-def _two(found: re.Match[str], measure: Measure, mark: Mark | None, accepted: str) -> float:
-    large = _unit(found[2], measure, accepted)
+def _two(match: re.Match[str], measure: Measure, mark: Mark | None, accepted: str) -> float:
+    large = _unit(match[2], measure, accepted)
     if large not in _PAIRS:
         raise Unreadable(f"It is not a {measure.name}.", accepted)
     small, in_one = _PAIRS[large]
-    if found[4] is None and large not in _UNSAID:
+    if match[4] is None and large not in _UNSAID:
         raise Unreadable(f"The second number has no unit; {small}?", accepted)
-    if found[4] is not None and _unit(found[4], measure, accepted) != small:
+    if match[4] is not None and _unit(match[4], measure, accepted) != small:
         raise Unreadable(f"Only {small} may follow {large}.", accepted)
-    rest = _fraction(found[3], mark, accepted)
+    rest = _fraction(match[3], mark, accepted)
     if rest >= in_one:
-        raise Unreadable(f"{found[3]} {small} is as much as a whole {large}, or more.", accepted)
-    if large == "m" and found[4] is None and len(found[3]) != 2:
+        raise Unreadable(f"{match[3]} {small} is as much as a whole {large}, or more.", accepted)
+    if large == "m" and match[4] is None and len(match[3]) != 2:
         raise Unreadable("It may mean metres and centimetres or a decimal.", accepted)
-    return int(found[1]) * measure.factors[large] + rest * measure.factors[small]
+    return int(match[1]) * measure.factors[large] + rest * measure.factors[small]
 
 
 def _unit(word: str, measure: Measure, accepted: str) -> str:

@@ -70,8 +70,8 @@ def _bundle(first: str) -> str:
         if name in done:
             return
         text = _part("js", f"{name}.js")
-        for found in _IMPORT.finditer(text):
-            add(found["name"])
+        for match in _IMPORT.finditer(text):
+            add(match["name"])
         done[name] = _EXPORT.sub("", _IMPORT.sub("", text))
 
     add(first)

@@ -58,7 +58,7 @@ def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, A
     plants = [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")]
     plots = _plots(records)
     if blind:
-        plants, plots = ([{**one, "variety": ""} for one in some] for some in (plants, plots))
+        plants, plots = ([{**entry, "variety": ""} for entry in some] for some in (plants, plots))
     return {
         "key": _key(trial),
         "title": trial.title,

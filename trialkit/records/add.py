@@ -115,8 +115,8 @@ def look_over(folder: str | Path, files: Iterable[str | Path]) -> LookOver:
     """Read files as `add_files` does, and write nothing.  Raises as it does."""
     with _writing(folder) as (ground, findings):
         brought = _brought(ground, files, findings)
-        return LookOver(tuple(one.file for one in brought),
-                        tuple(made for one in brought for made in one.made), findings.doubts)
+        return LookOver(tuple(source.file for source in brought),
+                        tuple(made for source in brought for made in source.made), findings.doubts)
 
 
 def add_files(folder: str | Path, files: Iterable[str | Path | File]) -> AddReport:
@@ -131,11 +131,11 @@ def add_files(folder: str | Path, files: Iterable[str | Path | File]) -> AddRepo
         brought = _brought(ground, files, findings)
         merge = Merge(ground.log)
         counts = []
-        for one in brought:
+        for source in brought:
             before = len(merge.new)
-            for record in one.records:
+            for record in source.records:
                 merge.take(record)
-            counts.append((one.file.name, sum(not r.blank for r in one.records),
+            counts.append((source.file.name, sum(not r.blank for r in source.records),
                            len(merge.new) - before))
         conflicts = _judged(ground, merge.new)
         _appended(ground, merge.new)
@@ -152,14 +152,14 @@ def _brought(
 ) -> list[Brought]:
     """What files bring in, checked.  Raises RecordsError with every problem in every file."""
     brought: list[Brought] = []
-    for one in files:
-        file = one if isinstance(one, File) else read_file(Path(one), findings)
+    for item in files:
+        file = item if isinstance(item, File) else read_file(Path(item), findings)
         if file is not None:
             brought.append(read_incoming(file, ground, findings))
-    sound = checked(ground, [one.records for one in brought], findings)
+    sound = checked(ground, [item.records for item in brought], findings)
     if findings.errors:
         raise RecordsError(findings.problems)
-    return [replace(one, records=records) for one, records in zip(brought, sound, strict=True)]
+    return [replace(item, records=records) for item, records in zip(brought, sound, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -287,11 +287,11 @@ def _settling(
     if trait == "count" and plain(value) in ("not_looked", "not_looked_at"):
         return replace(base, kind="not-looked")
     try:
-        kept, unit, amount = measure(base.kind, value, "", trial)
+        text, unit, amount = measure(base.kind, value, "", trial)
     except Unreadable as error:
         findings.error("", None, trait, value, error.problem, error.accepted)
         return base
-    return replace(base, value=kept, unit=unit, amount=amount)
+    return replace(base, value=text, unit=unit, amount=amount)
 
 
 def _trait_of(name: str, trial: Trial) -> str:
@@ -308,15 +308,15 @@ def _trait_of(name: str, trial: Trial) -> str:
     return name
 
 
-def _said_of(log: Log, found: Found) -> tuple[tuple[str, str], ...]:
+def _said_of(log: Log, record: Found) -> tuple[tuple[str, str], ...]:
     """What each source of the log holds of a record's plant, day and trait."""
-    if found.kind in ("lost", "not-lost"):
-        losses = losses_of(log.entries).get(found.plant, {})
+    if record.kind in ("lost", "not-lost"):
+        losses = losses_of(log.entries).get(record.plant, {})
         return tuple((loss.said, loss.source) for loss in losses.values())
-    trait = "count" if found.kind == "not-looked" else found.kind
-    if found.date is None:
+    trait = "count" if record.kind == "not-looked" else record.kind
+    if record.date is None:
         return ()
-    sources = holding(log.entries).get((found.date, found.plant, trait), {})
+    sources = holding(log.entries).get((record.date, record.plant, trait), {})
     return tuple((entry.said, entry.source) for entry in sources.values())
 
 

@@ -329,16 +329,16 @@ def _listed(
     """The rows with the names of a column as they are listed."""
     if not len(rows.frame):
         return rows
-    codes, found = rows.coded(column)
-    names = [str(name) for name in found]
+    codes, levels = rows.coded(column)
+    names = [str(name) for name in levels]
     listed = set(known)
     missing = [i for i, name in enumerate(names) if name not in listed]
     if not missing:
         return rows
     alike: dict[str, str | None] = {}
-    for one in known:
-        key = folded(one)
-        alike[key] = None if alike.get(key, one) != one else one
+    for listed_name in known:
+        key = folded(listed_name)
+        alike[key] = None if alike.get(key, listed_name) != listed_name else listed_name
     right = {names[i]: alike.get(folded(names[i])) for i in missing}
     wrong = np.zeros(len(names) + 1, dtype=bool)  # the last is for blanks, code -1
     wrong[[i for i in missing if right[names[i]] is None]] = True

@@ -91,10 +91,10 @@ def measure(
     return f"{amount:.15g}", quantity.unit, amount
 
 
-def content_id(found: Found) -> str:
+def content_id(record: Found) -> str:
     """An id made of what a spreadsheet's cell says: the same cell, the same id."""
-    said = (found.source, str(found.date), found.plant, found.kind, found.value, found.unit,
-            found.note)
+    said = (record.source, str(record.date), record.plant, record.kind, record.value, record.unit,
+            record.note)
     return hashlib.sha256("\0".join(said).encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
@@ -166,14 +166,14 @@ class Merge:
         self._said: dict[OwnKey, list[Entry]] = all_said(standing(self.log.entries).values())
         self._files = {e.device for e in self.log.entries if e.device.startswith("file ")}
 
-    def take(self, found: Found) -> None:
+    def take(self, record: Found) -> None:
         """One record: add it to ``new``, or count it as known."""
-        if found.record_id:
-            self._phone(found)
-        elif found.blank:
-            self._emptied(found)
+        if record.record_id:
+            self._phone(record)
+        elif record.blank:
+            self._emptied(record)
         else:
-            self._cell(found)
+            self._cell(record)
 
     def corrected(self) -> pd.DataFrame:
         """What sources said before and say now, where that differs."""
@@ -186,51 +186,51 @@ class Merge:
                              now.said if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 
-    def _phone(self, found: Found) -> None:
-        name = found.record_id
-        if name in self._ever and self._ever[name].source != found.source:
-            name = f"{name}@{found.source}"  # another phone had the same idea
-        if name in self._ever and not _alike(self._ever[name], found):
+    def _phone(self, record: Found) -> None:
+        name = record.record_id
+        if name in self._ever and self._ever[name].source != record.source:
+            name = f"{name}@{record.source}"  # another phone had the same idea
+        if name in self._ever and not _alike(self._ever[name], record):
             # One name, two values: which of them holds is for the grower to say.
-            found = replace(found, source=f"{found.source}, same record again")
-            name = f"{name}~{content_id(found)[:8]}"
+            record = replace(record, source=f"{record.source}, same record again")
+            name = f"{name}~{content_id(record)[:8]}"
         if name in self._here:
             self.known += 1
             return
-        target = f"{found.value}@{found.source}"
-        value = target if found.kind == "undo" and target in self._ever else found.value
-        self._add(found, name, value)
+        target = f"{record.value}@{record.source}"
+        value = target if record.kind == "undo" and target in self._ever else record.value
+        self._add(record, name, value)
 
-    def _cell(self, found: Found) -> None:
-        name = content_id(found)
-        if found.kind == "note":
+    def _cell(self, record: Found) -> None:
+        name = content_id(record)
+        if record.kind == "note":
             if name in self._here:
                 self.known += 1
             else:
-                self._add(found, name, found.value)
+                self._add(record, name, record.value)
             return
-        now = self._now(found)
-        if now is not None and same_value(now, found):
+        now = self._now(record)
+        if now is not None and same_value(now, record):
             self.known += 1
-        elif name in self._here and found.device in self._files:
-            self._older(found, found.value, now)
+        elif name in self._here and record.device in self._files:
+            self._older(record, record.value, now)
         else:
-            self._add(found, self._fresh(name), found.value)
+            self._add(record, self._fresh(name), record.value)
 
-    def _emptied(self, found: Found) -> None:
-        now = None if found.kind == "note" else self._now(found)
+    def _emptied(self, record: Found) -> None:
+        now = None if record.kind == "note" else self._now(record)
         if now is None:
             return
-        if found.device in self._files:
-            self._older(found, "nothing", now)
+        if record.device in self._files:
+            self._older(record, "nothing", now)
             return
         # All of them, or an older one would hold again.
-        for said in self._said.pop(_own_key(found)):
-            self._add(found, self._fresh(f"undo-{said.record_id}"), said.record_id, kind="undo")
+        for said in self._said.pop(_own_key(record)):
+            self._add(record, self._fresh(f"undo-{said.record_id}"), said.record_id, kind="undo")
 
-    def _now(self, found: Found) -> Entry | None:
+    def _now(self, record: Found) -> Entry | None:
         """What the record's source holds of its plant, day and trait."""
-        said = self._said.get(_own_key(found))
+        said = self._said.get(_own_key(record))
         return said[-1] if said else None
 
     def _fresh(self, name: str) -> str:
@@ -240,35 +240,38 @@ class Merge:
             fresh, again = f"{name}.{again}", again + 1
         return fresh
 
-    def _older(self, found: Found, said: str, now: Entry | None) -> None:
+    def _older(self, record: Found, said: str, now: Entry | None) -> None:
         self.known += 1
         self.older.append([
-            found.date, found.plant, called(found.kind), f"{said} {found.unit}".strip(),
-            "nothing" if now is None else now.said, found.source,
+            record.date, record.plant, called(record.kind), f"{said} {record.unit}".strip(),
+            "nothing" if now is None else now.said, record.source,
         ])
 
-    def _add(self, found: Found, name: str, value: str, kind: str | None = None) -> None:
+    def _add(self, record: Found, name: str, value: str, kind: str | None = None) -> None:
         entry = self._make.entry(
-            source=found.source, record_id=name, kind=kind or found.kind, day=found.date,
-            plant=found.plant, value=value, unit=found.unit, note=found.note,
-            recorded_at=found.recorded_at, device=found.device, amount=found.amount,
+            source=record.source, record_id=name, kind=kind or record.kind, day=record.date,
+            plant=record.plant, value=value, unit=record.unit, note=record.note,
+            recorded_at=record.recorded_at, device=record.device, amount=record.amount,
         )
         self.new.append(entry)
         self._ever[name] = entry
         self._here.add(name)
-        if entry.trait is not None and found.date is not None:
-            self._said.setdefault(_own_key(found), []).append(entry)
+        if entry.trait is not None and record.date is not None:
+            self._said.setdefault(_own_key(record), []).append(entry)
 
 
-def _own_key(found: Found) -> OwnKey:
-    trait = "count" if found.kind == "not-looked" else found.kind
-    return found.date, found.plant, trait, found.source  # type: ignore[return-value]
+def _own_key(record: Found) -> OwnKey:
+    trait = "count" if record.kind == "not-looked" else record.kind
+    return record.date, record.plant, trait, record.source  # type: ignore[return-value]
 
 
-def _alike(entry: Entry, found: Found) -> bool:
+def _alike(entry: Entry, record: Found) -> bool:
     """Whether a record says what the log has under its name."""
     return (
-        entry.kind == found.kind and entry.date == found.date and entry.plant == found.plant
-        and same_value(entry, found) and entry.note == found.note
-        and (found.kind != "undo" or entry.value.partition("@")[0] == found.value.partition("@")[0])
+        entry.kind == record.kind and entry.date == record.date and entry.plant == record.plant
+        and same_value(entry, record) and entry.note == record.note
+        and (
+            record.kind != "undo"
+            or entry.value.partition("@")[0] == record.value.partition("@")[0]
+        )
     )

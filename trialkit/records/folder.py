@@ -56,24 +56,24 @@ def table_paths(folder: Path, findings: Findings) -> dict[str, Path]:
     files that may have been meant.
     """
     names = {table.name for table in TABLES}
-    found: dict[str, Path] = {}
+    paths: dict[str, Path] = {}
     others: list[Path] = []
     for path in sorted(folder.iterdir()):
         stem, suffix = path.stem.casefold(), path.suffix.casefold()
         if path.name.casefold() == WORKBOOK:
-            found[WORKBOOK] = path
+            paths[WORKBOOK] = path
         elif stem in names and suffix in (".csv", ".xlsx"):
-            if stem in found and _holds_nothing(path):
+            if stem in paths and _holds_nothing(path):
                 continue  # the empty table that a new trial was given gives way
-            if stem in found and not _holds_nothing(found[stem]):
-                findings.error(path.name, None, "", "", f"{found[stem].name} is the same table.",
+            if stem in paths and not _holds_nothing(paths[stem]):
+                findings.error(path.name, None, "", "", f"{paths[stem].name} is the same table.",
                                "one file for each table")
             else:
-                found[stem] = path
+                paths[stem] = path
         else:
             others.append(path)
-    _meant(others, names - found.keys(), findings)
-    return found
+    _meant(others, names - paths.keys(), findings)
+    return paths
 
 
 def _holds_nothing(path: Path) -> bool:

@@ -80,7 +80,7 @@ def _spreadsheet(
 ) -> Brought:
     """The records of all sheets that name plants."""
     listed = Listed(ground.plants.frame)
-    found: list[_Arranged] = []
+    tables: list[_Arranged] = []
     others: list[Grid] = []
     stem = Path(file.name).stem
     for grid in grids:
@@ -95,28 +95,28 @@ def _spreadsheet(
             arranged = arranger.arrangement(part)
             return None if arranged is None else _Arranged(arranged, days, named)
 
-        one = arrange(grid, frozenset())
-        if one is None:
+        table = arrange(grid, frozenset())
+        if table is None:
             others.append(grid)
             continue
-        years = years_in((*(t for _, t in one.arranged.above), grid.title, stem))
-        for block in stacked(one.arranged):
+        years = years_in((*(t for _, t in table.arranged.above), grid.title, stem))
+        for block in stacked(table.arranged):
             again = arrange(block, years)
             if again is None:
                 _not_records(block, listed, findings)
                 continue
-            found.append(again)
+            tables.append(again)
             _nothing_above(again.arranged, listed, findings)
     # Where one sheet has plants, another with the same by plot or variety is worked out from it.
-    by_plants = [one for one in found if one.arranged.subject == "plant"]
+    by_plants = [table for table in tables if table.arranged.subject == "plant"]
     made: list[SheetReading] = []
     records: list[Found] = []
-    for one in found:
-        if by_plants and one not in by_plants:
-            others.append(one.arranged.grid)
+    for table in tables:
+        if by_plants and table not in by_plants:
+            others.append(table.arranged.grid)
             continue
-        reader = SheetReader(one.arranged, file, ground.trial, listed, one.days, findings,
-                             one.named_for)
+        reader = SheetReader(table.arranged, file, ground.trial, listed, table.days, findings,
+                             table.named_for)
         records += reader.read()
         made.append(reader.made)
     for grid in others:

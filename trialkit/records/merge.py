@@ -185,12 +185,12 @@ def _taken(said: list[Loss]) -> tuple[date | None, str]:
 
 def _differing(said: list[Loss]) -> list[Conflict]:
     """The first two that do not agree, side by side; none where all do."""
-    for one in said:
+    for first in said:
         for other in said:
-            if not one.agrees(other):
-                day = min(loss.day for loss in (one, other) if loss.day)
-                return [Conflict(day, one.plant, "lost", one.said, one.source, other.said,
-                                 other.source, max(one.line, other.line))]
+            if not first.agrees(other):
+                day = min(loss.day for loss in (first, other) if loss.day)
+                return [Conflict(day, first.plant, "lost", first.said, first.source, other.said,
+                                 other.source, max(first.line, other.line))]
     return []
 
 
@@ -219,9 +219,9 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
             continue
         against = differing(sources)
         if against:
-            one, other = against[0], next(e for e in against if not same_value(e, against[0]))
-            conflicts.append(Conflict(day, plant, called(trait), one.said, one.source, other.said,
-                                      other.source, other.line))
+            left, right = against[0], next(e for e in against if not same_value(e, against[0]))
+            conflicts.append(Conflict(day, plant, called(trait), left.said, left.source, right.said,
+                                      right.source, right.line))
         if is_own(trait):
             own += [] if against else [list(sources.values())[-1]]
             continue
@@ -312,10 +312,10 @@ def _not_told(own: Located, logged: Located) -> Located:
     """The log's events without plants topped that the grower's own table has topped that day."""
     columns = ["date", "plant", "event"]
     topped = (logged.frame["event"] == "topped").to_numpy()
-    told = pd.MultiIndex.from_frame(logged.frame[columns]).isin(
+    in_own_table = pd.MultiIndex.from_frame(logged.frame[columns]).isin(
         pd.MultiIndex.from_frame(own.frame[columns])
     )
-    return logged.keep(~(topped & told))
+    return logged.keep(~(topped & in_own_table))
 
 
 def joined(own: Located, more: Located) -> Located:

@@ -110,8 +110,8 @@ def sheet_of_rows(
     held_as_numbers: frozenset[str] = frozenset(),
 ) -> Sheet:
     """A sheet from rows of text, each as long as the heading, without those that hold nothing."""
-    kept = [(row, line) for row, line in zip(rows, lines, strict=True) if any(map(str.strip, row))]
-    columns = zip(*(row for row, _ in kept), strict=True) if kept else ((),) * len(heading)
+    pairs = [(row, line) for row, line in zip(rows, lines, strict=True) if any(map(str.strip, row))]
+    columns = zip(*(row for row, _ in pairs), strict=True) if pairs else ((),) * len(heading)
     cells = tuple(Cells(pd.Series(list(column), dtype="str")) for column in columns)
-    at = np.array([line for _, line in kept], dtype=np.int64)
+    at = np.array([line for _, line in pairs], dtype=np.int64)
     return Sheet(file, tuple(heading), heading_line, cells, at, mark, held_as_numbers)

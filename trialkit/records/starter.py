@@ -206,7 +206,7 @@ def toml_value(value: object) -> str:
     if isinstance(value, int | float):
         return repr(value)
     if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml_value(one) for one in value) + "]"
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007F")
 
 

@@ -60,42 +60,42 @@ def match_headings(
     weights are kept in as written, which a heading may name.
     """
     names = _names(table, counted)
-    found: dict[str, Match] = {}
+    matches: dict[str, Match] = {}
     again: dict[int, Match] = {}
     for place, name in enumerate(heading):
         match = _match(_without(name, as_written), place, table, names)
         if match is None:
             continue
-        if match.column.name in found:
+        if match.column.name in matches:
             again[place] = match
         else:
-            found[match.column.name] = match
-    return found, again
+            matches[match.column.name] = match
+    return matches, again
 
 
 def judge_headings(
-    table: Table, sheet: Sheet, found: dict[str, Match], again: dict[int, Match], counted: str,
+    table: Table, sheet: Sheet, matches: dict[str, Match], again: dict[int, Match], counted: str,
     findings: Findings,
 ) -> None:
     """Errors for columns that are missing or there twice; doubts for those that are not read."""
     file, line = sheet.file, sheet.heading_line
     for place, match in again.items():
-        first = sheet.heading[found[match.column.name].place]
+        first = sheet.heading[matches[match.column.name].place]
         findings.error(file, line, sheet.heading[place], "",
                        f"It says the same as the column '{first}': {match.column.name}.",
                        "one column for each", table.name)
-    taken = {m.place for m in found.values()} | again.keys()
+    taken = {m.place for m in matches.values()} | again.keys()
     unknown = [(i, h) for i, h in enumerate(sheet.heading) if i not in taken]
     names = _names(table, counted)
     for group in table.needs:
-        if any(name in found for name in group):
+        if any(name in matches for name in group):
             continue
         near = next((n for name in group if (n := nearest(name, [h for _, h in unknown]))), None)
         hint = f" Is it the one called '{near}'?" if near else ""
         which = " or ".join(group)
         findings.error(file, line, which, "", f"There is no such column.{hint}",
                        f"a first line such as {table.heading}", table.name)
-    missing = {key: c for key, c in names.items() if c.name not in found}
+    missing = {key: c for key, c in names.items() if c.name not in matches}
     for place, name in unknown:
         if not name:
             if not sheet.cells[place].blank.all():
@@ -423,9 +423,9 @@ def sheet_of(file: File, table: Table, trial: Trial, findings: Findings) -> Shee
         return read_workbook(file.name, file.content, table.name, findings)
 
     def plain_numbers(heading: Sequence[str]) -> dict[int, str]:
-        found, _ = match_headings(table, heading, trial.counted)
+        matches, _ = match_headings(table, heading, trial.counted)
         # Of feet the text is needed: 5.10 is hardly five feet and a tenth.
-        return {m.place: m.column.kind for m in found.values() if m.column.kind in NUMBERS
+        return {m.place: m.column.kind for m in matches.values() if m.column.kind in NUMBERS
                 and (m.column.kind != "length" or (m.unit or trial.height_unit) != "ft")}
 
     return read_csv(file.name, file.content, findings, plain_numbers)
@@ -435,13 +435,13 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
     """The table's frame, with all its columns, and where each row stands."""
     table = table.with_notes
     as_written = _as_written(table, trial)
-    found, again = match_headings(table, sheet.heading, trial.counted, as_written)
-    judge_headings(table, sheet, found, again, trial.counted, findings)
-    _judge_weights(table, sheet, found, trial, findings)
+    matches, again = match_headings(table, sheet.heading, trial.counted, as_written)
+    judge_headings(table, sheet, matches, again, trial.counted, findings)
+    _judge_weights(table, sheet, matches, trial, findings)
     data: dict[str, pd.Series] = {}
     codes: dict[str, Coded] = {}
     for column in table.columns:
-        match = found.get(column.name)
+        match = matches.get(column.name)
         if match is None:
             data[column.field] = blank_column(column, len(sheet))
             continue

@@ -238,7 +238,7 @@ def read_grids(file: str, content: bytes, findings: Findings) -> list[Grid]:
                         findings.doubt(label, None, "", "", f"hidden rows ({parts.hidden_rows:,}) "
                                        "are read like the others")
                     cells, held = _texts(parts, book, sheet)
-                    merged = [one for ref in parts.merged if (one := _merged(ref)) is not None]
+                    merged = [area for ref in parts.merged if (area := _merged(ref)) is not None]
                     out.append(grid_of(label, str(sheet.title), cells, mark=None,
                                        held_as_numbers=held, merged=merged))
         finally:
@@ -335,8 +335,8 @@ def _choose(content: bytes, table: str, only_named: bool) -> _Chosen | None:
             visible = [s for s in sheets if s.sheet_state == "visible"]
             named = [s for s in visible if s.title.strip().casefold() == table]
             for sheet in named or ([] if only_named else visible):
-                found = parts(sheet)
-                if not found.rows:
+                pieces = parts(sheet)
+                if not pieces.rows:
                     continue
                 # Other sheets of a workbook that holds one by the table's name are its owner's.
                 others = [] if named else [s for s in sheets if s is not sheet]
@@ -344,24 +344,24 @@ def _choose(content: bytes, table: str, only_named: bool) -> _Chosen | None:
                     s.title: "a sheet" if s in visible else "a hidden sheet"
                     for s in others if parts(s, any_cell=True).holds_any
                 }
-                rows, held = _texts(found, book, sheet)
-                return _Chosen(sheet.title, rows, held, found.merged, found.hidden_rows, left_out)
+                rows, held = _texts(pieces, book, sheet)
+                return _Chosen(sheet.title, rows, held, pieces.merged, pieces.hidden_rows, left_out)
         return None
     finally:
         book.close()
 
 
 def _texts(
-    found: _SheetParts, book: Any, sheet: Any
+    parts: _SheetParts, book: Any, sheet: Any
 ) -> tuple[dict[int, dict[int, str]], frozenset[str]]:
     """Every cell as the text it shows, and the texts of those that hold numbers."""
     styles = [_Style.of(book, i) for i in range(len(book._cell_styles))]
     shared = sheet._shared_strings
     held: set[str] = set()
     rows: dict[int, dict[int, str]] = {}
-    for number in sorted(found.rows):
+    for number in sorted(parts.rows):
         texts = {}
-        for column, cell in found.rows[number].items():
+        for column, cell in parts.rows[number].items():
             style = styles[cell.style] if cell.style < len(styles) else _Style()
             text, is_number = _shown(cell, style, shared, book.epoch)
             if text:
@@ -501,9 +501,9 @@ def _unmerged(
     """Whether no cells of the table are merged: all but the first are empty, whatever is shown."""
     sound = True
     for ref in chosen.merged:
-        one = _merged(ref)
-        if one is not None and one.bottom >= heading_line and one.left <= width:
+        area = _merged(ref)
+        if area is not None and area.bottom >= heading_line and area.left <= width:
             sound = False
-            findings.error(label, one.top, "", ref, "These cells are merged into one.",
+            findings.error(label, area.top, "", ref, "These cells are merged into one.",
                            "a value in each cell (unmerge them, and fill in the others)")
     return sound

@@ -222,8 +222,8 @@ def take_care(trial: OpenTrial) -> Block:
     about = trial.records.trial
     if about.source and not about.invented:
         return Block("", "")
-    which = [one for one in cautions.ALL if about.reach_cm or one is not cautions.LADDER]
-    care = [*(f"{one.about}: {one.text}." for one in which), cautions.deferring("this report")]
+    which = [rule for rule in cautions.ALL if about.reach_cm or rule is not cautions.LADDER]
+    care = [*(f"{rule.about}: {rule.text}." for rule in which), cautions.deferring("this report")]
     return bullets(care, trial.names)
 
 

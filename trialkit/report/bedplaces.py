@@ -17,7 +17,7 @@ from trialkit.trial import Trial
 def position_tables(result: PositionResult, about: Trial) -> list[Block]:
     """As counted beside place allowed for: slope of the bed, then edge and shade."""
     tables = [slope_table(result), *places_tables(result.places, about)]
-    return [one for one in tables if one.html]
+    return [table for table in tables if table.html]
 
 
 def slope_table(result: PositionResult, shown_above: pd.DataFrame | None = None) -> Block:
@@ -82,9 +82,9 @@ def _side_by_side(
     for r in first.itertuples(index=False):
         cells = [_value(places, shown, r.unadjusted, r.unadjusted_low, r.unadjusted_high)]
         for own in adjusted:
-            one = own[r.variety]
+            row = own[r.variety]
             cells.append(
-                _value(places, shown, one.adjusted, one.adjusted_low, one.adjusted_high))
+                _value(places, shown, row.adjusted, row.adjusted_low, row.adjusted_high))
         rows.append([str(r.variety), *cells])
     noted = "counted" if places.scale == "ratio" else "harvested"
     word = "Against" if places.scale == "ratio" else "More than"

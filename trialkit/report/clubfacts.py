@@ -126,8 +126,8 @@ def to_json(first: TrialMeans | Failed) -> dict[str, Any] | None:
     plain = asdict(first)
     plain["estimates"] = first.estimates.tolist()
     plain["covariance"] = None if first.covariance is None else first.covariance.tolist()
-    found: dict[str, Any] = _without_nan(plain)
-    return found
+    facts: dict[str, Any] = _without_nan(plain)
+    return facts
 
 
 def from_json(plain: Mapping[str, Any]) -> TrialMeans:
@@ -148,7 +148,7 @@ def _nan(value: float | None) -> float:
 
 def _without_nan(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key: _without_nan(one) for key, one in value.items()}
+        return {key: _without_nan(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_without_nan(one) for one in value]
+        return [_without_nan(item) for item in value]
     return None if isinstance(value, float) and not np.isfinite(value) else value

@@ -235,10 +235,10 @@ def compared(trial: OpenTrial) -> Block:
 
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     """The drawing of `compared`; None where there is nothing to compare."""
-    found = compared_rows(trial)
-    if found is None:
+    comparison = compared_rows(trial)
+    if comparison is None:
         return None
-    rows, label, supported = found
+    rows, label, supported = comparison
     note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else (
         "" if supported else "No ranges: this layout has no way to rule out luck.")
     return plots.compared(rows, label, note, trial.records.trial.check)

@@ -77,20 +77,21 @@ def front(trial: OpenTrial) -> Front:
                  "" if shown is None else shown[1], about.check, about.invented)
 
 
-def alt_text(one: Front) -> str:
+def alt_text(summary: Front) -> str:
     """A card in words, for who cannot see it."""
-    said = [f"{one.title}. {one.under}.", f"{one.leader}. {one.mark}: {one.means}.", one.sentence]
-    if one.rows is not None:
+    said = [f"{summary.title}. {summary.under}.",
+            f"{summary.leader}. {summary.mark}: {summary.means}.", summary.sentence]
+    if summary.rows is not None:
         figures = "; ".join(
             f"{row.variety} {wording.rounded(row.estimate)}" for row in
-            one.rows.itertuples(index=False))
-        said.append(f"{wording.capital(one.label)}: {figures}.")
-    if one.invented:
+            summary.rows.itertuples(index=False))
+        said.append(f"{wording.capital(summary.label)}: {figures}.")
+    if summary.invented:
         said.append(sentences.INVENTED)
     return " ".join(said)
 
 
-def card(one: Front, kind: str) -> bytes:
+def card(summary: Front, kind: str) -> bytes:
     """The picture as PNG, CARDS[kind] pixels."""
     across, down = CARDS[kind]
     with _style(SMALLEST):
@@ -99,21 +100,22 @@ def card(one: Front, kind: str) -> bytes:
         page.floor = 0.6
         if kind == "wide":
             page.right = across / DPI * 0.54
-        page.text(one.under, SMALLEST, colour=plots.MUTED, most=2)
-        page.text(one.leader, 46 if kind == "square" else 40, bold=True, most=3, colour=LEAF)
-        page.mark(one.mark, one.means, 28 if kind == "square" else SMALLEST)
-        page.text(one.sentence, SMALLEST, most=5 if kind == "square" else 7)
-        note = "trialkit" + (f" · {sentences.INVENTED.rstrip('.')}" if one.invented else "")
-        if one.rows is not None:
+        page.text(summary.under, SMALLEST, colour=plots.MUTED, most=2)
+        page.text(summary.leader, 46 if kind == "square" else 40, bold=True, most=3, colour=LEAF)
+        page.mark(summary.mark, summary.means, 28 if kind == "square" else SMALLEST)
+        page.text(summary.sentence, SMALLEST, most=5 if kind == "square" else 7)
+        note = "trialkit" + (f" · {sentences.INVENTED.rstrip('.')}" if summary.invented else "")
+        if summary.rows is not None:
             if kind == "square":
-                page.chart(one, page.left, page.down, across / DPI - 0.4, 0.75, 8)
+                page.chart(summary, page.left, page.down, across / DPI - 0.4, 0.75, 8)
             else:
-                page.chart(one, across / DPI * 0.56, down / DPI - 0.35, across / DPI - 0.35, 0.7, 8)
+                page.chart(summary, across / DPI * 0.56, down / DPI - 0.35, across / DPI - 0.35,
+                           0.7, 8)
         figure.text(0.45 / (across / DPI), 0.2 / (down / DPI), note, fontsize=SMALLEST * 0.85,
                     color=plots.MUTED, va="bottom")
         out = io.BytesIO()
         figure.savefig(out, format="png", dpi=DPI, facecolor=plots.PAPER,
-                       metadata={"Software": None, "Title": one.title})
+                       metadata={"Software": None, "Title": summary.title})
     return out.getvalue()
 
 
@@ -122,7 +124,7 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
 
     address : of the report on the web, as a code to scan; "" for none.
     """
-    one = front(trial)
+    summary = front(trial)
     across, down = PAPERS[paper]
     with _style(10.5):
         figure = Figure(figsize=(across, down), facecolor="white")
@@ -130,21 +132,21 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
         if address:
             _code(figure, address, across - 0.7 - 1.05, down - 0.65 - 1.05, 1.05)
             page.right = across - 2.0
-        page.text(one.title, 20, bold=True, most=2)
-        page.text(one.under, 11, colour=plots.MUTED, most=1)
-        if one.invented:
+        page.text(summary.title, 20, bold=True, most=2)
+        page.text(summary.under, 11, colour=plots.MUTED, most=1)
+        if summary.invented:
             page.text(sentences.INVENTED, 10, colour=plots.MUTED)
         page.gap(0.12)
-        page.text(one.leader, 30, bold=True, most=2, colour=LEAF)
+        page.text(summary.leader, 30, bold=True, most=2, colour=LEAF)
         page.right = across - 0.7
-        page.mark(one.mark, one.means, 14)
-        page.text(one.sentence, 14, most=3)
-        page.text(sentences.NEXT.format(step=one.next), 11, most=4)
-        if one.rows is not None:
+        page.mark(summary.mark, summary.means, 14)
+        page.text(summary.sentence, 14, most=3)
+        page.text(sentences.NEXT.format(step=summary.next), 11, most=4)
+        if summary.rows is not None:
             page.gap(0.05)
-            page.text(wording.capital(one.label), 11, bold=True, most=2)
-            tall = 0.5 + 0.23 * min(len(one.rows), 12)
-            page.chart(one, page.left, page.down, page.right, page.down - tall, 12, False)
+            page.text(wording.capital(summary.label), 11, bold=True, most=2)
+            tall = 0.5 + 0.23 * min(len(summary.rows), 12)
+            page.chart(summary, page.left, page.down, page.right, page.down - tall, 12, False)
             page.down -= tall
         page.gap(0.15)
         _bed(trial, page)
@@ -161,7 +163,7 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
             page.text(sentences.WHOLE.format(address=address), 9, colour=plots.MUTED, most=2)
         out = io.BytesIO()
         figure.savefig(out, format="pdf", metadata={
-            "Title": one.title, "Subject": one.sentence, "CreationDate": None})
+            "Title": summary.title, "Subject": summary.sentence, "CreationDate": None})
     return out.getvalue()
 
 
@@ -179,7 +181,7 @@ class _Page:
 
     def __init__(self, figure: Figure, edge: float) -> None:
         self.figure = figure
-        self.across, self.tall = (float(one) for one in figure.get_size_inches())
+        self.across, self.tall = (float(inches) for inches in figure.get_size_inches())
         self.left, self.right = edge, self.across - edge
         self.down = self.tall - edge
         self.floor = 0.3
@@ -220,19 +222,19 @@ class _Page:
         self.down -= points / 72 * 0.35
 
     def chart(
-        self, one: Front, left: float, top: float, right: float, bottom: float, most: int,
+        self, summary: Front, left: float, top: float, right: float, bottom: float, most: int,
         titled: bool = True,
     ) -> None:
         """The bars, between these edges in inches."""
-        assert one.rows is not None
+        assert summary.rows is not None
         points = mpl.rcParams["font.size"]
         if titled:
             room = max(int((right - left) / (points / 72 * 0.56)), 8)
-            for line in wrap(wording.capital(one.label), room)[:2]:
+            for line in wrap(wording.capital(summary.label), room)[:2]:
                 top -= points / 72 * 1.25
                 self.figure.text(left / self.across, top / self.tall, line, fontweight="bold")
         fits = int((top - bottom) / (points / 72 * 1.35)) - 2
-        rows = plots.leading(one.rows, one.check, max(min(most, fits), 2))
+        rows = plots.leading(summary.rows, summary.check, max(min(most, fits), 2))
         letters = max(min(max(map(len, rows["variety"])), 14), 3)
         names = letters * points / 72 * 0.6 + 0.12
         figures = 4.2 * points / 72 * 0.6
@@ -241,7 +243,7 @@ class _Page:
             (left + names) / self.across, low / self.tall,
             (right - figures - left - names) / self.across,
             max(top - points / 72 * 1.5 - low, 0.3) / self.tall))
-        plots.bars(axes, rows, one.check, letters, figures * 72)
+        plots.bars(axes, rows, summary.check, letters, figures * 72)
         axes.locator_params(axis="x", nbins=5 if right - left > 7 else 2)
 
 
@@ -256,9 +258,9 @@ def _bed(trial: OpenTrial, page: _Page) -> None:
     tall = plots.bed_on(page.figure, plants, variety_letters(trial.records), width,
                         min(room, 2.6), (page.left, page.down))
     page.down -= tall + 0.05
-    letters = {name: one for name, one in variety_letters(trial.records).items()
+    letters = {name: letter for name, letter in variety_letters(trial.records).items()
                if name in set(plants["variety"].astype(str))}
-    page.text("; ".join(f"{one} {name}" for name, one in letters.items()) + ".", 9,
+    page.text("; ".join(f"{letter} {name}" for name, letter in letters.items()) + ".", 9,
               colour=plots.MUTED, most=3)
 
 
@@ -284,15 +286,15 @@ def _care(trial: OpenTrial) -> list[str]:
     about = trial.records.trial
     if about.source and not about.invented:
         return []
-    which = [one for one in cautions.ALL if about.reach_cm or one is not cautions.LADDER]
-    return [*(f"{one.about}: {one.text}." for one in which), cautions.deferring("this sheet")]
+    which = [rule for rule in cautions.ALL if about.reach_cm or rule is not cautions.LADDER]
+    return [*(f"{rule.about}: {rule.text}." for rule in which), cautions.deferring("this sheet")]
 
 
 def _code(figure: Figure, address: str, left: float, bottom: float, side: float) -> None:
     """The address to scan, with the quiet zone of four modules (ISO/IEC 18004)."""
     import segno
 
-    across, tall = (float(one) for one in figure.get_size_inches())
+    across, tall = (float(inches) for inches in figure.get_size_inches())
     axes = figure.add_axes((left / across, bottom / tall, side / across, side / tall))
     matrix = np.array([list(row) for row in segno.make_qr(address).matrix_iter(border=4)])
     axes.imshow(matrix, cmap="gray_r", interpolation="nearest", vmin=0, vmax=1)

@@ -100,9 +100,9 @@ def measure(unit: str, about: Trial, largest: object = None) -> Measure:
     if unit == about.harvest_unit:
         return Measure(unit)
     if first == "cm":
-        kept = about.height_unit if about.height_unit in CM else "cm"
-        named = "feet and inches" if kept == "ft" else kept
-        return Measure(f"{named} {rest}".strip(), CM[kept], kept)
+        length_unit = about.height_unit if about.height_unit in CM else "cm"
+        named = "feet and inches" if length_unit == "ft" else length_unit
+        return Measure(f"{named} {rest}".strip(), CM[length_unit], length_unit)
     scale, named = own_weight(unit, about.weight_unit)
     if about.weight_unit in SMALLER and named != unit and _known(largest) and (
             float(largest) < FEW * scale):  # type: ignore[arg-type]
@@ -229,10 +229,10 @@ def _columns(
             return "the check"
         if row.variety not in by.index:
             return wording.NONE
-        one = by.loc[row.variety]
+        comparison = by.loc[row.variety]
         if scale != "difference":
-            return ratio(one["estimate"], one["low"], one["high"])
-        return shown.estimate(one["estimate"], one["low"], one["high"])
+            return ratio(comparison["estimate"], comparison["low"], comparison["high"])
+        return shown.estimate(comparison["estimate"], comparison["low"], comparison["high"])
 
     heads = ["Estimate"]
     columns: list[Shown] = [level]
@@ -271,5 +271,6 @@ def limited(
 
 def joined(blocks: Sequence[Block]) -> Block:
     """Several blocks as one; empty ones are left out."""
-    kept = [one for one in blocks if one.html]
-    return Block("\n".join(one.html for one in kept), "\n\n".join(one.plain for one in kept))
+    filled = [block for block in blocks if block.html]
+    return Block("\n".join(block.html for block in filled),
+                 "\n\n".join(block.plain for block in filled))

@@ -115,20 +115,20 @@ def methods(trial: OpenTrial) -> Block:
 @told
 def diagnostics(trial: OpenTrial) -> Block:
     """Whether the model of the counts can be trusted, and how much hangs on single plots."""
-    found = trial.conclusion.analysis.diagnostics
-    blocks = [titled("Can the model be trusted?", found.remarks, trial.names)]
-    if not found.residuals.empty:
+    diagnosis = trial.conclusion.analysis.diagnostics
+    blocks = [titled("Can the model be trusted?", diagnosis.remarks, trial.names)]
+    if not diagnosis.residuals.empty:
         agree = [
             (wording.capital(str(r.check)), wording.number(r.value), wording.number(r.expected))
-            for r in found.residuals.itertuples(index=False)
+            for r in diagnosis.residuals.itertuples(index=False)
         ]
         heads = ("What", "Found", "Expected")
         blocks.append(tabled("Residuals (randomised quantile)", heads, agree))
-    if not found.influence.empty:
+    if not diagnosis.influence.empty:
         without = [
             (str(r.unit), str(r.variety), wording.number(r.ratio, 3),
              f"{r.change:+.1%}".replace("%", " %").replace("-", "−"))
-            for r in found.influence.head(PLOTS_SHOWN).itertuples(index=False)
+            for r in diagnosis.influence.head(PLOTS_SHOWN).itertuples(index=False)
         ]
         caption = "The leading ratio with one plot left out, the plots that matter most"
         blocks.append(
@@ -159,8 +159,8 @@ def _told(result: TraitResult, analysis: Analysis) -> TraitResult:
 def _not_given(missing: Iterable[Missing]) -> list[str]:
     """A line a reason, the traits it keeps back before it."""
     by_reason: dict[str, list[str]] = {}
-    for one in missing:
-        by_reason.setdefault(one.reason, []).append(one.trait.replace("_", " "))
+    for gap in missing:
+        by_reason.setdefault(gap.reason, []).append(gap.trait.replace("_", " "))
     return [f"{wording.capital(wording.listed(traits))}: {reason}."
             for reason, traits in by_reason.items()]
 
@@ -189,7 +189,7 @@ def _worked_out(
     pairs |= {str(key): _figure(value) for key, value in note.figures.items()}
     parts = [f"{key} {value}" for key, value in pairs.items() if value and value != NO_FIGURE]
     fine = wording.capital("; ".join([*parts, *filter(None, [inside])]))
-    sentences = [f"{wording.capital(one.rstrip('. '))}." for one in said if one]
+    sentences = [f"{wording.capital(sentence.rstrip('. '))}." for sentence in said if sentence]
     full = f"{wording.capital(note.full.rstrip('. '))}."
     html = part("full", summary=f"In full: {label[:1].lower()}{label[1:]}",
                 paragraphs=[isolate(full, names)], fine=isolate(f"{fine}." if fine else "", names))

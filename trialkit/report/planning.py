@@ -112,7 +112,7 @@ def described(folder: Path) -> Described | None:
     return Described(folder, trial, content, frozenset(_given(TomlReader(text, DESCRIPTION).top)))
 
 
-def settle(found: Described, asked: Mapping[str, Any]) -> Settled:
+def settle(description: Described, asked: Mapping[str, Any]) -> Settled:
     """Put what was asked beside what trial.toml says.
 
     asked: by the keys of trial.toml ("reach", "units.height", "layout.row_spacing" in cm,
@@ -122,20 +122,20 @@ def settle(found: Described, asked: Mapping[str, Any]) -> Settled:
     values: dict[str, Any] = {}
     differ: list[str] = []
     left_open: dict[str, Any] = {}
-    feet = in_feet(found.trial.height_unit)
-    for key, (own, same) in _settings(found).items():
+    feet = in_feet(description.trial.height_unit)
+    for key, (own, same) in _settings(description).items():
         other = asked.get(key)
         if other in (None, "", ()):
-            if key in found.said:
+            if key in description.said:
                 values[key] = own
-        elif key not in found.said:
+        elif key not in description.said:
             values[key] = left_open[key] = other
         elif same(own, other):
             values[key] = own
         else:
             differ.append(f"{key}: trial.toml says {_shown(own, feet)}, asked for is "
                           f"{_shown(other, feet)}.")
-    differ += _names_differ(found.trial, tuple(asked.get("varieties") or ()))
+    differ += _names_differ(description.trial, tuple(asked.get("varieties") or ()))
     return Settled(values, tuple(differ), left_open)
 
 
@@ -144,18 +144,18 @@ def design_of(words: str) -> str | None:
     return next((d for pattern, d in _WORDS_FOR if re.search(pattern, words, re.I)), None)
 
 
-def not_as_drawn(found: Described, planting: Planting) -> list[str]:
+def not_as_drawn(description: Described, planting: Planting) -> list[str]:
     """Where trial.toml gives the bed other rows or columns than were drawn."""
     drawn = {"rows": "row", "columns": "column"}
     return [
         f"layout.{key}: trial.toml says {said}, the bed drawn has {has}."
         for key, column in drawn.items()
-        if (said := getattr(found.trial.layout, key)) is not None
+        if (said := getattr(description.trial.layout, key)) is not None
         and said != (has := int(planting.plants[column].max()))
     ]
 
 
-def to_add(found: Described, settled: Settled, planting: Planting) -> list[str]:
+def to_add(description: Described, settled: Settled, planting: Planting) -> list[str]:
     """What trial.toml does not say of this plan and something reads, as lines to add to it."""
     request = planting.request
     wanted = {
@@ -167,7 +167,7 @@ def to_add(found: Described, settled: Settled, planting: Planting) -> list[str]:
     # The seed is in plan.toml, and nothing reads it here.
     lines: dict[str, list[str]] = {"": [], "units": [], "layout": []}
     for key, value in wanted.items():
-        if key in found.said or key == "layout.seed":
+        if key in description.said or key == "layout.seed":
             continue
         section, _, name = key.rpartition(".")
         if key == "layout.sun" and "shade" in value.lower():
@@ -181,9 +181,9 @@ def to_add(found: Described, settled: Settled, planting: Planting) -> list[str]:
     return out
 
 
-def _settings(found: Described) -> dict[str, tuple[Any, Callable[[Any, Any], bool]]]:
+def _settings(description: Described) -> dict[str, tuple[Any, Callable[[Any, Any], bool]]]:
     """What trial.toml says under each key, and how it is compared with what was asked."""
-    trial, layout = found.trial, found.trial.layout
+    trial, layout = description.trial, description.trial.layout
 
     def unit(own: str, other: Any) -> bool:
         return own == unit_name(str(other))
@@ -198,8 +198,8 @@ def _settings(found: Described) -> dict[str, tuple[Any, Callable[[Any, Any], boo
         return abs(own - float(other)) < ALIKE_CM
 
     def light(own: str, other: Any) -> bool:
-        known = [one for one in (own, layout.sun, layout.shade) if one]
-        return folded(str(other)) in {folded(one) for one in known}
+        known = [place for place in (own, layout.sun, layout.shade) if place]
+        return folded(str(other)) in {folded(place) for place in known}
 
     def design(own: str, other: Any) -> bool:
         return bool((design_of(own) or own) == other)
@@ -235,7 +235,7 @@ def _names_differ(trial: Trial, asked: tuple[str, ...]) -> list[str]:
         return []
     own = trial.variety_names
     out = []
-    if {folded(one) for one in own} != {folded(one) for one in asked}:
+    if {folded(name) for name in own} != {folded(name) for name in asked}:
         out.append(f"varieties: trial.toml names {', '.join(own)}; asked for are "
                    f"{', '.join(asked)}.")  # fmt: skip
     if trial.check is not None and folded(trial.check) != folded(asked[0]):
@@ -325,7 +325,7 @@ def lay_out(
     asked may add to it and must not differ.  Raises CellStop with all that differs, or with the
     nearest plans that work, RecordsCellStop with all that is wrong with trial.toml.
     """
-    given: dict[str, Any] = {
+    settings: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value
         for key, value in asked.items()
         if value is not None and value != ""
@@ -337,32 +337,32 @@ def lay_out(
     }  # fmt: skip
     if not str(folder) and not varieties:
         said["title"], said["varieties"] = title or EXAMPLE["title"], tuple(EXAMPLE["varieties"])
-        given = {key: EXAMPLE[key] for key in ("sun", "seed")} | given
-    said |= {f"layout.{key}": given.get(name) for key, name in _BED.items()}
-    found = _described(folder)
-    if found is None and not said["varieties"]:
+        settings = {key: EXAMPLE[key] for key in ("sun", "seed")} | settings
+    said |= {f"layout.{key}": settings.get(name) for key, name in _BED.items()}
+    description = _described(folder)
+    if description is None and not said["varieties"]:
         raise CellStop(
             f"Name the varieties: {folder} has no trial.toml that names yours. Fill one in "
             "(trialkit new begins it), or name them, the check first: -v NAME -v NAME on the "
             "command line, varieties in the notebook."
         )
     try:
-        said["planted"] = _planted(planted, found)
+        said["planted"] = _planted(planted, description)
         _check_units(reach, height_unit, weight_unit)
-        settled = settle(found, said) if found else Settled(said, ())
-        if found and settled.differ:
+        settled = settle(description, said) if description else Settled(said, ())
+        if description and settled.differ:
             raise PlanProblem([_DISAGREE, *settled.differ])
-        request = _request(settled.values, given, found)
+        request = _request(settled.values, settings, description)
         planting = lay_out_request(request)
     except (PlanProblem, ValueError, TypeError) as error:
         raise CellStop(str(error)) from None
     about = _about(settled.values, folder)
-    if found is None:
+    if description is None:
         return Plan(planting, about)
-    wrong = not_as_drawn(found, planting)
-    if wrong and not in_the_way(found.folder, described=True):
+    wrong = not_as_drawn(description, planting)
+    if wrong and not in_the_way(description.folder, described=True):
         raise CellStop("\n".join([_DISAGREE, *wrong]))
-    return Plan(planting, about, found, tuple(to_add(found, settled, planting)))
+    return Plan(planting, about, description, tuple(to_add(description, settled, planting)))
 
 
 _DISAGREE = (
@@ -381,12 +381,12 @@ def _described(folder: str | Path) -> Described | None:
         raise CellStop(f"Could not read {folder}: {error}") from None
 
 
-def _planted(text: str, found: Described | None) -> date | None:
+def _planted(text: str, description: Described | None) -> date | None:
     """The day of planting as a table would have it, month first where trial.toml says so."""
     if not text.strip():
         return None
     try:
-        return read_date(text, found.trial.day_order if found else None)
+        return read_date(text, description.trial.day_order if description else None)
     except Unreadable as error:
         raise ValueError(
             f"The day of planting {text!r}: {error.problem} Write: {error.accepted}."
@@ -464,16 +464,16 @@ def _check_units(reach: str, height: str, weight: str) -> None:
 
 
 def _request(
-    values: Mapping[str, Any], given: Mapping[str, Any], found: Described | None
+    values: Mapping[str, Any], settings: Mapping[str, Any], description: Described | None
 ) -> PlanRequest:
     """The bed to lay out.  A layout that trial.toml names in words of its own is looked up."""
     bed = {name: values.get(f"layout.{key}") for key, name in _BED.items()}
-    asked = {**given, **{key: value for key, value in bed.items() if value is not None}}
+    asked = {**settings, **{key: value for key, value in bed.items() if value is not None}}
     asked["feet"] = in_feet(unit_name(values.get("units.height") or "cm") or "cm")
     if asked["feet"]:
         asked = _IN_FEET | asked
     words = values.get("layout.design") or LAYOUTS["blocks"]
-    if found is None:
+    if description is None:
         names = tuple(name.strip() for name in values["varieties"])
         return PlanRequest(names, design=words, **asked)
     design = words if words in DESIGNS else design_of(words)
@@ -482,7 +482,7 @@ def _request(
             f"layout.design: trial.toml says {words!r}, which names no layout to draw; accepted: "
             f"{', '.join(DESIGNS)}."
         )
-    trial = found.trial
+    trial = description.trial
     return PlanRequest(trial.variety_names, design=design, check=trial.check, **asked)
 
 
@@ -593,25 +593,25 @@ def written(
 
     Raises FileExistsError where the folder holds what a plan would write over, OSError.
     """
-    found = plan.described
-    if found is not None and found.folder.resolve() != folder.resolve():
-        found = None
+    description = plan.described
+    if description is not None and description.folder.resolve() != folder.resolve():
+        description = None
     made = planfolder.write_plan(
-        folder, plan.planting, plan.about, found.content if found is not None else None
+        folder, plan.planting, plan.about, description.content if description is not None else None
     )
     printed = planfolder.print_paper(
         _bed(plan), folder / "paper", paper(paper_name), how or Printing()
     )
     files = f"Written to {folder}: {', '.join(path.name for path in made)}"
     sheets = tuple(f"{path.parent.name}/{path.name}: {what}" for path, what in printed)
-    if found is None:
+    if description is None:
         unsaid = (
             f"The day of planting is set to today, {day(date.today(), year=True)}. If the "
             "plants go out on another day, write it in trial.toml: planted = ...",
         )
         return Written(files, sheets, () if plan.about.planted else unsaid)
     notes = ["trial.toml is as you wrote it."]
-    if found.trial.check is None:
+    if description.trial.check is None:
         notes.append(
             "It marks no check: write check = true below the variety you would grow anyway, "
             "before the first pick."

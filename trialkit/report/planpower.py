@@ -120,9 +120,9 @@ def spread(learned: str | Path = "", folder: str | Path = "", **sd: float) -> Sp
         path = Path(learned) if learned else Path(folder) / FILE if str(folder) else None
         if path is None or not (learned or path.is_file()):
             return Spread(**sd, told=()) if sd else GUESS
-        found = read_spread(path)
+        estimate = read_spread(path)
         where = f"Spreads taken from {path / FILE if path.is_dir() else path}."
-        return replace(found, part=sd.get("part", found.part), told=(where, *found.told))
+        return replace(estimate, part=sd.get("part", estimate.part), told=(where, *estimate.told))
     except (ValueError, TypeError, OSError) as error:
         raise CellStop(str(error)) from None
 
@@ -288,7 +288,7 @@ def with_losses(
     if smallest_ratio(setup, spread) == float("inf") or seasons < 1:
         return paragraphs(["Nothing to try out."])
     with _bar() as moved:
-        found = simulated_power(
+        estimate = simulated_power(
             ratio, setup, spread, seasons=seasons, lost=lost, missed=missed, progress=moved,
             planting=plan.planting,
         )
@@ -296,9 +296,9 @@ def with_losses(
         [
             f"With {100 * lost:.0f} % of plants lost and {100 * missed:.0f} % of picks missed, "
             f"{ratio:g} times between two varieties chosen beforehand was "
-            f"seen in {100 * found.power:.0f} % of {found.seasons} made-up seasons (the true "
+            f"seen in {100 * estimate.power:.0f} % of {estimate.seasons} made-up seasons (the true "
             f"chance lies "
-            f"between {100 * found.low:.0f} % and {100 * found.high:.0f} %)."
+            f"between {100 * estimate.low:.0f} % and {100 * estimate.high:.0f} %)."
         ]
     )
 

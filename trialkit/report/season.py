@@ -71,7 +71,7 @@ def open_season(
     """
     if means:
         kept = json.loads(Path(means).read_text(encoding="utf-8"))
-        return OpenSeason(combine([from_json(one) for one in kept]), None, True)
+        return OpenSeason(combine([from_json(failure) for failure in kept]), None, True)
     places = [Path(folder) for folder in folders] or shipped.several_trials()
     try:
         day = date.fromisoformat(until) if until else None
@@ -79,13 +79,13 @@ def open_season(
         raise CellStop(f"until is {until!r}; write a date such as 2025-07-20, or leave it empty.") \
             from None
     try:
-        found = work_out(places, until=day, mapper=mapper(cluster or None))
+        result = work_out(places, until=day, mapper=mapper(cluster or None))
     except (ClusterProblem, GatheredProblem, TimeoutError) as problem:
         raise CellStop(str(problem)) from None
-    if not found.trials:
-        why = "\n".join(f"{one.folder}: {one.reason}" for one in found.failed)
+    if not result.trials:
+        why = "\n".join(f"{failure.folder}: {failure.reason}" for failure in result.failed)
         raise RecordsCellStop(f"No folder gave a result.\n{why}")
-    return OpenSeason(found, day)
+    return OpenSeason(result, day)
 
 
 # ------------------------------------------------------------------------------------------------
@@ -102,20 +102,20 @@ BEST_HERE = "Chance of being best on average here"
 
 def heading(season: OpenSeason) -> Block:
     """The title, and under it how many trials, where and when."""
-    found = season.answer
-    one = len(found.trials) == 1
-    crop = wording.capital(found.crop)
-    title = f"{crop}: " + ("one garden" if one else "several gardens together")
-    if len({f.place for f in found.trials}) == 1 and not one:
+    result = season.answer
+    single = len(result.trials) == 1
+    crop = wording.capital(result.crop)
+    title = f"{crop}: " + ("one garden" if single else "several gardens together")
+    if len({f.place for f in result.trials}) == 1 and not single:
         title = f"{crop}: one garden, several trials"
-    years = sorted({f.year for f in found.trials})
+    years = sorted({f.year for f in result.trials})
     when = (wording.listed([str(y) for y in years]) if len(years) < 4
             else f"{years[0]} to {years[-1]}")
-    under = " · ".join([wording.capital(words.scope(found)), when])
+    under = " · ".join([wording.capital(words.scope(result)), when])
     notes = []
-    if any(f.invented for f in found.trials):
+    if any(f.invented for f in result.trials):
         notes.append("Invented data: made up to show what a report looks like.")
-    sources = {f.source for f in found.trials if f.source and not f.invented}
+    sources = {f.source for f in result.trials if f.source and not f.invented}
     if len(sources) == 1:
         notes.append(f"Published data: {sources.pop()}.")
     if season.until is not None:
@@ -123,32 +123,32 @@ def heading(season: OpenSeason) -> Block:
                      "left out.")
     html = part("heading", title=title, under=under, notes=notes)
     footer = (f"Made with trialkit {trialkit.__version__} from records with the fingerprint "
-              f"{found.fingerprint}.")
+              f"{result.fingerprint}.")
     facts = {"title": title, "footer": footer, **season.facts}
     return Block(html, "\n".join([title, under, *notes]), facts)
 
 
 def answer(season: OpenSeason) -> Block:
     """The answer in two sentences, and how sure it is."""
-    found = season.answer
-    html = part("answer", sentence=isolate(found.answer, season.names),
-                sure=isolate(found.how_sure, season.names))
-    facts = {"answer": found.answer, "sure": found.how_sure, "state": found.state}
-    return Block(html, f"{found.answer}\n{found.how_sure}", facts)
+    result = season.answer
+    html = part("answer", sentence=isolate(result.answer, season.names),
+                sure=isolate(result.how_sure, season.names))
+    facts = {"answer": result.answer, "sure": result.how_sure, "state": result.state}
+    return Block(html, f"{result.answer}\n{result.how_sure}", facts)
 
 
 def varieties(season: OpenSeason) -> Block:
     """The small table: one line a variety, best first."""
-    found = season.answer
+    result = season.answer
     columns = _columns(season)
     lines: list[Row] = []
-    for row in found.overall.itertuples(index=False):
+    for row in result.overall.itertuples(index=False):
         lines.append(Row(str(row.variety), bool(row.check), [show(row) for _, show in columns]))
     heads = [head for head, _ in columns]
     caption = "Best first. In bold the best estimate"
-    if found.supported:
+    if result.supported:
         caption += "; below it the likely range (95 %, for all varieties at once)"
-    if found.new_supported:
+    if result.new_supported:
         caption += "; for another garden the range alone"
     caption += "." + _alike(season)
     html = part("cards", caption=caption, heads=heads, rows=lines)
@@ -158,19 +158,19 @@ def varieties(season: OpenSeason) -> Block:
 
 
 def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
-    found = season.answer
-    gardens = len({one.place for one in found.trials})
-    stable = found.stability.set_index("variety")["words"].to_dict()
-    against = "the check" if found.check else "the average"
-    head = f"{wording.capital(found.trials[0].counted)} against {against}"
-    if found.scale == "linear":
-        head = f"More or less than {against}, {found.unit}"
+    result = season.answer
+    gardens = len({trial.place for trial in result.trials})
+    stable = result.stability.set_index("variety")["words"].to_dict()
+    against = "the check" if result.check else "the average"
+    head = f"{wording.capital(result.trials[0].counted)} against {against}"
+    if result.scale == "linear":
+        head = f"More or less than {against}, {result.unit}"
     columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
-    if found.new_supported:
+    if result.new_supported:
         columns.append(("In another garden", lambda row: _elsewhere(season, row)))
-    if found.overall["best"].notna().any():
+    if result.overall["best"].notna().any():
         columns.append(("Chance of being best there", lambda row: Cell(_chance(row.best))))
-    elif found.overall["best_here"].notna().any():
+    elif result.overall["best_here"].notna().any():
         columns.append((BEST_HERE, lambda row: Cell(_chance(row.best_here))))
     if not _everywhere(season):
         columns.append(("Grown in", lambda row: _grown(row, gardens)))
@@ -193,13 +193,13 @@ def _uneven(season: OpenSeason) -> bool:
 
 def _alike(season: OpenSeason) -> str:
     """What holds for every variety, and so needs no column."""
-    found = season.answer
+    result = season.answer
     said = ""
-    if _everywhere(season) and len(found.trials) > 1:
-        gardens = len({one.place for one in found.trials})
+    if _everywhere(season) and len(result.trials) > 1:
+        gardens = len({trial.place for trial in result.trials})
         said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
         said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
-    if not _uneven(season) and found.stability["slope"].notna().any():
+    if not _uneven(season) and result.stability["slope"].notna().any():
         said += " Good or poor garden made no clear difference."
     return said
 
@@ -210,10 +210,10 @@ def _value(season: OpenSeason, row: Any) -> Cell:
         return Cell("1, the check" if ratio else "0, the check")
     if wording.missing(row.estimate):
         return Cell(wording.NONE, remark=f"cannot be set against {season.to}: no garden links them")
-    told = words.within(season.answer, row.low, row.high)
-    remark = UNTOLD if season.answer.supported and not told else ""
+    plausible = words.within(season.answer, row.low, row.high)
+    remark = UNTOLD if season.answer.supported and not plausible else ""
     if ratio:
-        span = wording.interval(row.low, row.high) if told else ""
+        span = wording.interval(row.low, row.high) if plausible else ""
         return Cell(f"{wording.number(row.estimate)} times", span, remark)
     return Cell(wording.signed(row.estimate), _between(row.low, row.high), remark)
 
@@ -251,17 +251,17 @@ def cannot_tell(season: OpenSeason) -> Block:
 
 def turned(season: OpenSeason) -> Block:
     """Gardens where a variety looked to be on the other side of the check (or the average)."""
-    found = season.answer
-    if len(found.trials) < 2 or found.flips.empty:
+    result = season.answer
+    if len(result.trials) < 2 or result.flips.empty:
         return Block("", "")
-    own = found.flips.dropna(subset=["low"])
-    told = [f"{row.garden} ({row.year}): {row.variety}" for row in
+    own = result.flips.dropna(subset=["low"])
+    reversals = [f"{row.garden} ({row.year}): {row.variety}" for row in
             own[own["supported"]].itertuples()]
-    texts = ["The ranking flips in " + few(told, TURNED) + "." if told else
+    texts = ["The ranking flips in " + few(reversals, TURNED) + "." if reversals else
              "No garden shows by itself that the ranking flips there."]
-    if len(own) < len(found.flips):
-        texts.append(f"{wording.counted(len(found.flips) - len(own), 'time')} a variety was on the "
-                     f"other side of {season.to} in a garden with one row of each; that can be the "
+    if len(own) < len(result.flips):
+        others = wording.counted(len(result.flips) - len(own), "time")
+        texts.append(f"{others} a variety was on the other side of {season.to} in a garden with one row of each; that can be the "
                      "row as well as the garden.")
     block = paragraphs(texts, season.names)
     items = [
@@ -284,25 +284,25 @@ def _size(season: OpenSeason, row: Any) -> str:
 
 def shared(season: OpenSeason) -> Block:
     """Who shares varieties with whom: what links the gardens."""
-    found = season.answer
-    if len(found.trials) < 2:
+    result = season.answer
+    if len(result.trials) < 2:
         return Block("", "")
     if _everywhere(season):
-        many = wording.counted(len(found.overall), "variety", "varieties")
-        count = len(found.trials)
+        many = wording.counted(len(result.overall), "variety", "varieties")
+        count = len(result.trials)
         trials = "Both trials" if count == 2 else f"All {count} trials"
         return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
                            "directly in every trial."])
-    if len(found.groups) == 1:
+    if len(result.groups) == 1:
         lead = "All trials are linked: every two varieties can be compared, some through others."
     else:
         lead = ("Not all trials are linked. These can be compared only among themselves: "
-                + "; ".join(wording.listed(list(group)) for group in found.groups) + ".")
+                + "; ".join(wording.listed(list(group)) for group in result.groups) + ".")
     rows = [(f"{row.garden} {row.year}", str(row.varieties), str(row.shared),
-             *(("yes" if row.check else "no",) if found.check else ()))
-            for row in found.shared.head(SHOWN).itertuples()]
-    more = f"; the first {SHOWN} of {len(found.shared)}" if len(found.shared) > SHOWN else ""
-    heads = ("Garden", "Varieties", "Grown elsewhere too", *(("Check",) if found.check else ()))
+             *(("yes" if row.check else "no",) if result.check else ()))
+            for row in result.shared.head(SHOWN).itertuples()]
+    more = f"; the first {SHOWN} of {len(result.shared)}" if len(result.shared) > SHOWN else ""
+    heads = ("Garden", "Varieties", "Grown elsewhere too", *(("Check",) if result.check else ()))
     table = tabled(f"What links the gardens{more}", heads, rows)
     block = paragraphs([lead], season.names)
     return Block(f"{block.html}\n{table.html}", f"{block.plain}\n{table.plain}")
@@ -313,7 +313,7 @@ def left_out(season: OpenSeason) -> Block:
     gone = [*season.answer.failed, *season.answer.aside]
     if not gone:
         return Block("", "")
-    rows = [(one.folder, _reason(one.reason)) for one in gone[:SHOWN]]
+    rows = [(failure.folder, _reason(failure.reason)) for failure in gone[:SHOWN]]
     more = f"; the first {SHOWN} of {len(gone)}" if len(gone) > SHOWN else ""
     return tabled(f"Left out{more}; trialkit check FOLDER tells more", ("Folder", "Why"), rows)
 
@@ -335,32 +335,32 @@ VARIETIES = 16
 
 def gardens_and_whole(season: OpenSeason) -> Block:
     """Every variety: each garden a dot, all together a bar."""
-    found = season.answer
-    rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
-    if rows.empty or len(found.overall) < 2 or len(found.trials) < 2:
+    result = season.answer
+    rows = result.overall[~result.overall["check"] & result.overall["estimate"].notna()]
+    if rows.empty or len(result.overall) < 2 or len(result.trials) < 2:
         return Block("", "")
     note = "Small dots: each trial by itself. Large dot: all together."
-    if found.supported:
+    if result.supported:
         note += " Thick bar: its likely range (95 %)."
-    if found.new_supported:
+    if result.new_supported:
         note += " Thin bar: the range to expect in another garden."
     note += f" Dashed line: {season.to}."
     if len(rows) > VARIETIES:
         note += f" The leading {VARIETIES} varieties are drawn; the others are in the table."
     shown = _told(season, rows.head(VARIETIES))
-    drawn = plots.gardens_and_whole(shown, found.by_garden, _axis(season), note,
-                                    _none(season), found.scale == "log")
+    drawn = plots.gardens_and_whole(shown, result.by_garden, _axis(season), note,
+                                    _none(season), result.scale == "log")
     return pictures.show(drawn, "gardens-and-whole", season.names)
 
 
 def garden_by_garden(season: OpenSeason) -> Block:
     """The leading variety, garden by garden, each with its own interval."""
-    found = season.answer
-    rows = found.overall[~found.overall["check"] & found.overall["estimate"].notna()]
-    if rows.empty or not 2 <= len(found.trials) <= GARDENS:
+    result = season.answer
+    rows = result.overall[~result.overall["check"] & result.overall["estimate"].notna()]
+    if rows.empty or not 2 <= len(result.trials) <= GARDENS:
         return Block("", "")
     best: Any = rows.iloc[0]
-    alone = found.by_garden[found.by_garden["variety"] == best["variety"]]
+    alone = result.by_garden[result.by_garden["variety"] == best["variety"]]
     if alone.empty:
         return Block("", "")
     years = alone["year"].nunique() > 1
@@ -374,24 +374,24 @@ def garden_by_garden(season: OpenSeason) -> Block:
     if alone["low"].isna().any():
         note += " No bar: one row of each variety has no way to rule out luck."
     drawn = plots.one_by_one(alone, whole, _axis(season, str(best["variety"])), note,
-                             _none(season), found.scale == "log")
+                             _none(season), result.scale == "log")
     return pictures.show(drawn, "garden-by-garden", season.names)
 
 
 def against_gardens(season: OpenSeason) -> Block:
     """What each variety gave against what all varieties gave in that garden."""
-    found = season.answer
-    if len(found.trials) < 3 or found.overall["estimate"].notna().sum() < 2:
+    result = season.answer
+    if len(result.trials) < 3 or result.overall["estimate"].notna().sum() < 2:
         return Block("", "")
-    ratio = found.scale == "log"
-    means = found.means.merge(found.levels[["trial", "level"]], on="trial")
+    ratio = result.scale == "log"
+    means = result.means.merge(result.levels[["trial", "level"]], on="trial")
     if ratio:
         means[["level", "y"]] = np.exp(means[["level", "y"]])
-    order = {name: at for at, name in enumerate(found.overall["variety"])}
+    order = {name: at for at, name in enumerate(result.overall["variety"])}
     means = means.sort_values("variety", key=lambda v: v.map(order), kind="stable")
     note = ("Each dot: one trial. Across: what all varieties gave there on average; up: what this "
             "one gave. Dashed: as the average variety. A steeper line gains most in good gardens.")
-    drawn = plots.against_gardens(means, found.stability, found.unit, note, ratio)
+    drawn = plots.against_gardens(means, result.stability, result.unit, note, ratio)
     return pictures.show(drawn, "against-gardens", season.names)
 
 
@@ -407,11 +407,11 @@ def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _axis(season: OpenSeason, variety: str = "") -> str:
-    found = season.answer
+    result = season.answer
     to = plots.short([season.to], 20)[season.to]
-    if found.scale == "log":
-        return f"{found.trials[0].counted}, times {to}"
-    return f"{found.unit}, more than {to}"
+    if result.scale == "log":
+        return f"{result.trials[0].counted}, times {to}"
+    return f"{result.unit}, more than {to}"
 
 
 def _none(season: OpenSeason) -> float:
@@ -427,18 +427,18 @@ TRIALS_SHOWN = 60
 
 def account(season: OpenSeason) -> Block:
     """How the trials were put together, and how evenly each variety does."""
-    found = season.answer
-    note = found.method
-    texts = [note.plain, note.full, *(f"{line}." for line in found.notes)]
+    result = season.answer
+    note = result.method
+    texts = [note.plain, note.full, *(f"{line}." for line in result.notes)]
     pairs = {"Model": note.formula, "terms": ", ".join(note.groups),
              "degrees of freedom": note.df_method}  # fmt: skip
     pairs |= {key: wording.number(value, 3) for key, value in note.figures.items()}
     fine = "; ".join(f"{key} {value}" for key, value in pairs.items() if value)
     blocks = [titled("How the trials were put together", texts, season.names)]
     if fine:
-        scale = " (standard deviations of logarithms)" if found.scale == "log" else ""
+        scale = " (standard deviations of logarithms)" if result.scale == "log" else ""
         blocks.append(paragraphs([f"{fine}{scale}."], season.names, "fine"))
-    if len(found.trials) > 2 and found.stability["slope"].notna().any():
+    if len(result.trials) > 2 and result.stability["slope"].notna().any():
         blocks.append(_evenness(season))
     return Block("\n".join(b.html for b in blocks), "\n\n".join(b.plain for b in blocks))
 
@@ -466,18 +466,18 @@ def _even(row: Any) -> tuple[str, ...]:
 def trials(season: OpenSeason) -> Block:
     """Each trial: what it had, and what is behind it."""
     rows = []
-    for one in season.answer.trials[:TRIALS_SHOWN]:
-        plots = str(min(one.plots)) if min(one.plots) == max(one.plots) else \
-            f"{min(one.plots)} to {max(one.plots)}"
-        rows.append((one.folder, f"{one.garden}, {one.year}", str(len(one.varieties)), plots,
-                     wording.degrees(one.df), str(one.doubts), one.fingerprint))
+    for trial in season.answer.trials[:TRIALS_SHOWN]:
+        plots = str(min(trial.plots)) if min(trial.plots) == max(trial.plots) else \
+            f"{min(trial.plots)} to {max(trial.plots)}"
+        rows.append((trial.folder, f"{trial.garden}, {trial.year}", str(len(trial.varieties)),
+                     plots, wording.degrees(trial.df), str(trial.doubts), trial.fingerprint))
     more = len(season.answer.trials) - TRIALS_SHOWN
     caption = "The trials" + (f"; the first {TRIALS_SHOWN}, {more} more" if more > 0 else "")
     heads = ("Folder", "Garden and year", "Varieties", "Plots of each", "Degrees of freedom",
              "Doubts", "Fingerprint")
     block = tabled(caption, heads, rows)
-    notes = [f"{one.garden}, {one.year}: {note}." for one in season.answer.trials[:TRIALS_SHOWN]
-             for note in one.notes]
+    notes = [f"{trial.garden}, {trial.year}: {note}."
+             for trial in season.answer.trials[:TRIALS_SHOWN] for note in trial.notes]
     if not notes:
         return block
     said = paragraphs(notes, season.names)

@@ -171,7 +171,7 @@ def _neutral(names: pd.Series, letter: str) -> dict[str, str]:
 
 def _renamed(names: pd.Series, new: dict[str, str]) -> pd.Series:
     """The names replaced; a name that is on no plant becomes blank."""
-    return names.map(lambda one: new.get(str(one), pd.NA), na_action="ignore").astype(names.dtype)
+    return names.map(lambda name: new.get(str(name), pd.NA), na_action="ignore").astype(names.dtype)
 
 
 def _file_name(name: object) -> str:

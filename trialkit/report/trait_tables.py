@@ -41,7 +41,7 @@ def height_tables(result: HeightResult, about: Trial) -> list[Block]:
     tables = [_on_dates(result, shown)]
     if len(result.treatments):
         tables += _treated(result, shown)
-    return [one for one in tables if one.html]
+    return [table for table in tables if table.html]
 
 
 def _on_dates(result: HeightResult, shown: Measure) -> Block:
@@ -90,10 +90,10 @@ def treatment_lines(result: HeightResult, about: Trial) -> list[str]:
     lines = [f"By treatment, over all varieties, on {last}: {levels}."]
     if len(result.treatment_pairs) == 1:
         row: Any = result.treatment_pairs.iloc[0]
-        one, other, size, low, high = row[["left", "right", "estimate", "low", "high"]]
+        first, other, size, low, high = row[["left", "right", "estimate", "low", "high"]]
         if size < 0:
-            one, other, size, low, high = other, one, -size, -high, -low
-        lines.append(f"{one}: {_height(size, low, high, about)} more than {other}.")
+            first, other, size, low, high = other, first, -size, -high, -low
+        lines.append(f"{first}: {_height(size, low, high, about)} more than {other}.")
     return [wording.capital(line) for line in lines]
 
 
@@ -114,11 +114,11 @@ def stand_lines(result: StandResult) -> list[str]:
     first = f"{wording.counted(lost, 'plant')} of {planted:,d} lost ({reasons})."
     if not result.supported:
         return [f"{first} Losses are not compared: {result.why_not}."]
-    told = result.pairs[result.pairs["p"] < 0.05]
-    if told.empty:
+    clear = result.pairs[result.pairs["p"] < 0.05]
+    if clear.empty:
         return [f"{first} The differences between varieties could be luck."]
     said = [f"{a} kept more than {b}" if size > 0 else f"{b} kept more than {a}"
-            for a, b, size in told[["left", "right", "estimate"]].itertuples(index=False)]
+            for a, b, size in clear[["left", "right", "estimate"]].itertuples(index=False)]
     shown = said[:3] + ([f"so in {len(said) - 3} more pairs"] if len(said) > 3 else [])
     return [f"{first} More than luck: {'; '.join(shown)}."]
 
@@ -222,11 +222,11 @@ def season_tables(result: SeasonResult, about: Trial) -> list[Block]:
     if per.empty or per["estimate"].isna().all():
         per, planted, metres = result.per_planted, "a plant set out", 1.0
     lost = result.losses.set_index("variety")
-    one = Measure(f"{result.unit.removesuffix(' a plant')} {planted}", 1.0 / metres)
-    caption = (f"{wording.capital(one.unit)}, season so far: as planted, places of lost plants and "
-               "the chance of losses counted")
+    shown = Measure(f"{result.unit.removesuffix(' a plant')} {planted}", 1.0 / metres)
+    caption = (f"{wording.capital(shown.unit)}, season so far: as planted, places of lost plants "
+               "and the chance of losses counted")
     return [means_table(
-        caption, per, one, result.metre_ratio, "ratio",
+        caption, per, shown, result.metre_ratio, "ratio",
         more=[("Lost", lambda row: f"{lost.loc[row.variety, 'lost']} of "
                                    f"{lost.loc[row.variety, 'planted']}"),
               ("Plant-days lived", lambda row: percent(*lost.loc[
@@ -301,10 +301,10 @@ def weights_tables(result: WeightsResult, about: Trial) -> list[Block]:
     if result.each.empty:
         return []
     each = measure("g", about, result.each["estimate"].max())
-    one = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
+    piece = about.counted.removesuffix("s") if about.counted.endswith("s") else about.counted
     rows = [(str(r.variety), each.estimate(r.estimate, r.low, r.high))
             for r in result.each.itertuples(index=False)]
-    caption = (f"Weight of one {one}, {each.unit}; "
+    caption = (f"Weight of one {piece}, {each.unit}; "
                f"{wording.counted(len(result.weighed), 'pick')} weighed")
     return [limited(caption, ("Variety", "Estimate"), rows)]
 
@@ -327,7 +327,7 @@ def harvest_tables(result: HarvestResult, about: Trial) -> list[Block]:
     if result.grading is not None:
         tables += [shares_table(result.grading), _odds(result.grading)]
     tables += [_ready(result), *places_tables(result.places, about)]
-    return [one for one in tables if one.html]
+    return [table for table in tables if table.html]
 
 
 def _metre(result: HarvestResult, about: Trial) -> Block:
@@ -335,10 +335,10 @@ def _metre(result: HarvestResult, about: Trial) -> Block:
         return Block("", "")
     metres, row = row_of(about)
     plain = measure(result.unit, about)
-    one = Measure(f"{plain.unit} a {row}", plain.scale / metres)
+    shown = Measure(f"{plain.unit} a {row}", plain.scale / metres)
     share = result.metre.set_index("variety")["share"]
     return means_table(
-        f"{wording.capital(result.label)}, {one.unit}, as planted", result.metre, one,
+        f"{wording.capital(result.label)}, {shown.unit}, as planted", result.metre, shown,
         result.against_check.head(0), "difference",
         more=[("Plants that gave something", lambda r: percent(share[r.variety]))],
     )
@@ -366,18 +366,18 @@ def grade_lines(grading: GradeResult) -> list[str]:
     if not grading.supported:
         return [f"Grades are shown as counted: {grading.why_not}."]
     lines = []
-    one: Any
-    for one in grading.chance_better.itertuples(index=False):
+    pair: Any
+    for pair in grading.chance_better.itertuples(index=False):
         odds = grading.against_check
-        odds = odds[(odds["variety"] == one.variety) & (odds["check"] == one.against)]
+        odds = odds[(odds["variety"] == pair.variety) & (odds["check"] == pair.against)]
         said = ""
         if len(odds):
             row: Any = odds.iloc[0]
             said = f" (odds {ratio(row['estimate'], row['low'], row['high'])})".replace(
                 "times (", "times, ").replace("))", ")")
         lines.append(
-            f"Take a piece of {one.variety} and one of {one.against}: {one.variety}'s is the "
-            f"better in {100 * one.chance:.0f} of 100 pairs{said}.")
+            f"Take a piece of {pair.variety} and one of {pair.against}: {pair.variety}'s is the "
+            f"better in {100 * pair.chance:.0f} of 100 pairs{said}.")
     if not lines and not wording.missing(grading.p):
         lines.append(f"Grades by variety: {_more_than_luck(grading.p)}".replace(": The", ": the"))
     return lines + [f"{wording.capital(note)}." for note in grading.notes]
@@ -445,7 +445,7 @@ def ready_lines(result: HarvestResult) -> list[str]:
     ready = result.ready
     if ready is None:
         return []
-    lines = [str(one) for one in ready.table["words"]]
+    lines = [str(line) for line in ready.table["words"]]
     row: Any
     for row in ready.against_check.itertuples(index=False):
         days = Measure("days")

@@ -134,13 +134,13 @@ class Arranger:
     def arrangement(self, grid: Grid) -> Arrangement | None:
         """How the sheet is arranged; None where nothing in it can be taken for records."""
         best: Arrangement | None = None
-        for one in self._ways(grid):
-            turned = best is not None and one.grid.turned != best.grid.turned
-            if best is None or one.worth > best.worth or (
-                turned and one.worth == best.worth and not one.by_heading
-                and one.figures > best.figures
+        for candidate in self._ways(grid):
+            turned = best is not None and candidate.grid.turned != best.grid.turned
+            if best is None or candidate.worth > best.worth or (
+                turned and candidate.worth == best.worth and not candidate.by_heading
+                and candidate.figures > best.figures
             ):
-                best = one
+                best = candidate
         return best
 
     def _ways(self, grid: Grid) -> Iterator[Arrangement]:
@@ -152,9 +152,9 @@ class Arranger:
                 if way.lines[top] - way.lines[0] >= HEADING_LINES:
                     break
                 for depth in (2, 1):
-                    found = self._at(way, top, depth)
-                    if found is not None:
-                        yield found
+                    arrangement = self._at(way, top, depth)
+                    if arrangement is not None:
+                        yield arrangement
                         break
 
     def _at(self, grid: Grid, top: int, depth: int) -> Arrangement | None:

@@ -85,8 +85,8 @@ class Grid:
         at_row = {n: i for i, n in enumerate(self.lines)}
         at_column = {n: i for i, n in enumerate(self.columns)}
         left = []
-        for one in self.merged:
-            lines, columns = range(one.top, one.bottom + 1), range(one.left, one.right + 1)
+        for area in self.merged:
+            lines, columns = range(area.top, area.bottom + 1), range(area.left, area.right + 1)
             if self.turned:
                 lines, columns = columns, lines
             rows = [at_row[n] for n in lines if n in at_row]
@@ -95,7 +95,7 @@ class Grid:
                 continue
             in_labels = len(columns) == 1 and places[0] in labels
             if max(rows) > heading and not in_labels:
-                left.append(one)
+                left.append(area)
                 continue
             for i in rows:
                 for j in places:

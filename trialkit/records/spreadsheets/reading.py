@@ -135,9 +135,9 @@ class SheetReader:
         if names is None or not sound:
             return []
         across = self.arranged.has_days_across
-        found = self._days_across(lines, names) if across else self._table(lines, names)
-        self._say(lines, found)
-        return found
+        records = self._days_across(lines, names) if across else self._table(lines, names)
+        self._say(lines, records)
+        return records
 
     @property
     def _heading_line(self) -> int:
@@ -165,9 +165,9 @@ class SheetReader:
     def _judge_shape(self) -> bool:
         sound = True
         grid = self.grid
-        for one in grid.merged:  # those of the heading and of names are filled in by now
+        for area in grid.merged:  # those of the heading and of names are filled in by now
             sound = False
-            self._error(one.top, "", one.ref, "These cells are merged into one.",
+            self._error(area.top, "", area.ref, "These cells are merged into one.",
                         "a value in each cell (unmerge them, and fill in the others)")
         if grid.lengths:
             sound &= self._judge_lengths()
@@ -352,7 +352,7 @@ class SheetReader:
         """The lines without totals and means of others, known by name or by their sum."""
         arranged = self.arranged
         values = arranged.places("day", *FIGURES, OWN_WHOLE, "value", "summary")
-        kept: list[_Line] = []
+        rows: list[_Line] = []
         since = 0
         own: dict[int, dict[int, float]] = {}
 
@@ -368,22 +368,22 @@ class SheetReader:
             word = None if known else next(
                 (w for i, t in enumerate(texts) if i not in values and t
                  and (w := summary_word(t)) is not None), None)
-            if known or (word is None and len(kept) - since < 2):
-                kept.append(line)
+            if known or (word is None and len(rows) - since < 2):
+                rows.append(line)
                 continue
             cells = {p: (texts[p], v) for p, v in numbers(line).items()}
             mean = word == "mean"
-            others = [o for o in lines[at + 1:] if self._is_named(o)] if not kept else []
-            groups = [kept[since:], kept, others, *self._of_one_variety(kept, line)]
+            others = [o for o in lines[at + 1:] if self._is_named(o)] if not rows else []
+            groups = [rows[since:], rows, others, *self._of_one_variety(rows, line)]
             adds_up = any(
                 is_sum(cells, {p: [numbers(o)[p] for o in group] for p in values}, mean=mean)
                 for group in groups if group
             )
             if not adds_up and word is None:
-                kept.append(line)
+                rows.append(line)
                 continue
             what = {"mean": "means", "other": "worked out from the others"}.get(
-                word or "", "the sum of lines above" if kept else "the sum of lines below")
+                word or "", "the sum of lines above" if rows else "the sum of lines below")
             label = next((t for i, t in enumerate(texts) if i not in values and t), "without name")
             where = (f"line {self.grid.line(line.row, 0)}" if not self.grid.turned
                      else f"column {self.grid.letter(line.row, 0)}")
@@ -393,8 +393,8 @@ class SheetReader:
             ):
                 self.findings.doubt(self.grid.file, self.grid.line(line.row, 0), label, "",
                                     "a total that is not the sum of its lines: check them")
-            since = len(kept)
-        return kept
+            since = len(rows)
+        return rows
 
     def _is_named(self, line: _Line) -> bool:
         """Whether a line names what the others name."""
@@ -755,21 +755,21 @@ class SheetReader:
         if is_own(base.kind):
             text, unit = self._own_text(row, place, text, base.kind, unit), ""
         try:
-            value, kept, amount = measure(base.kind, text, unit, self.trial, mark)
+            value, stored_unit, amount = measure(base.kind, text, unit, self.trial, mark)
         except Unreadable as error:
             self._cell_error(row, place, text, error.problem, error.accepted)
             return replace(base, blank=True)  # so that its plant is judged too
-        return replace(base, value=value, unit=kept, amount=amount)
+        return replace(base, value=value, unit=stored_unit, amount=amount)
 
     # -- what was made of it
 
-    def _say(self, lines: Sequence[_Line], found: Sequence[Found]) -> None:
+    def _say(self, lines: Sequence[_Line], records: Sequence[Found]) -> None:
         made, arranged = self.made, self.arranged
-        here = [f for f in found if not f.blank]
+        here = [f for f in records if not f.blank]
         for record in here:
             made.kinds[record.kind] = made.kinds.get(record.kind, 0) + 1
-        made.blanks = sum(f.blank and (f.kind in LOGGED or is_own(f.kind)) for f in found)
-        made.days = sorted({f.date for f in found if f.date is not None})
+        made.blanks = sum(f.blank and (f.kind in LOGGED or is_own(f.kind)) for f in records)
+        made.days = sorted({f.date for f in records if f.date is not None})
         heading_at = self._heading_line
         above = [shown(t, 40) for _, t in arranged.above]
         over = f"; above it: {' | '.join(above[:NAMED_AT_MOST])}" if above else ""
@@ -829,10 +829,10 @@ def _bare(text: str, trial: Trial) -> str:
     other -= {"height", "weight", "count"}
     out = []
     for word in re.sub(r"[_]+", " ", text).split():
-        one = plain(word)
-        singular = one.removesuffix("s")
+        key = plain(word)
+        singular = key.removesuffix("s")
         if singular in ("height", "weight", "count"):
             out.append(singular)
-        elif singular not in other and not one.isdigit() and not _MONTH.fullmatch(one):
+        elif singular not in other and not key.isdigit() and not _MONTH.fullmatch(key):
             out.append(word)
     return " ".join(out)

@@ -111,8 +111,8 @@ class Listed:
 def _by(key: object, names: Iterable[str]) -> dict[str, str | None]:
     out: dict[str, str | None] = {}
     for name in names:
-        one = key(name)  # type: ignore[operator]
-        out[one] = None if out.get(one, name) != name else name
+        plain_name = key(name)  # type: ignore[operator]
+        out[plain_name] = None if out.get(plain_name, name) != name else name
     return out
 
 

@@ -53,10 +53,10 @@ def is_sum(
 
     cells : by place the text and its number.  parts : by place the numbers that may make it up.
     """
-    told = {place: cell for place, cell in cells.items() if not math.isnan(cell[1])}
-    if not told:
+    figures = {place: cell for place, cell in cells.items() if not math.isnan(cell[1])}
+    if not figures:
         return False
-    for place, (text, value) in told.items():
+    for place, (text, value) in figures.items():
         numbers = [v for v in parts.get(place, ()) if not math.isnan(v)]
         if not numbers:
             return False
