@@ -261,8 +261,8 @@ def turned(season: OpenSeason) -> Block:
              "No garden shows by itself that the ranking flips there."]
     if len(own) < len(result.flips):
         others = wording.counted(len(result.flips) - len(own), "time")
-        texts.append(f"{others} a variety was on the other side of {season.to} in a garden with one row of each; that can be the "
-                     "row as well as the garden.")
+        texts.append(f"{others} a variety was on the other side of {season.to} in a garden with "
+                     "one row of each; that can be the row as well as the garden.")
     block = paragraphs(texts, season.names)
     items = [
         f"{row.variety} in {row.garden}, {row.year}: {_size(season, row)}; {row.words} (chance "
