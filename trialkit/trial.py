@@ -106,10 +106,10 @@ class Trial:
     result is to be looked at.  ended : the day after which nothing more is picked; None while the
     season lasts.  worthwhile : a ratio below which a difference does not matter (1.25 unless
     given).  zeros : whether a blank in the picks is not looked at ("written", as zeros are) or
-    nothing to pick ("left out").  question : what the trial is to answer: "yield", "within reach"
-    or "early".  bears : whether fruit sets at the growing tip ("top") or all along the stem
-    ("along").  threshold_per_week : picked a plant a week below which it
-    is not worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
+    nothing to pick ("left out").  question : what the trial is to answer: "yield", "within reach",
+    "early", or the name of a trait of `traits`.  bears : whether fruit sets at the growing tip
+    ("top") or all along the stem ("along").  threshold_per_week : picked a plant a week below which
+    it is not worth picking.  day_order : which comes first in 3/7/2026, where the trial says so.
     invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
     the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
     ready_share : share of the plants that must have given one for the variety to be ready.
@@ -153,6 +153,12 @@ class Trial:
     def check(self) -> str | None:
         """Name of the check variety; None where none is marked."""
         return next((v.name for v in self.varieties if v.check), None)
+
+    @property
+    def asked_trait(self) -> OwnTrait | None:
+        """The trait of the gardener's own that the question is about; None for any other."""
+        return None if self.question in QUESTIONS else next(
+            (trait for trait in self.traits if trait.name == self.question), None)
 
     @property
     def habits(self) -> Habits:
@@ -258,6 +264,8 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         return r.take(layout, key, any_text, _WORDS, where="layout.") or None
 
     whole = "a whole number from 1, without quotes"
+    traits = _traits(r)
+    questions = ", ".join(f'"{name}"' for name in (*QUESTIONS, *(t.name for t in traits)))
     trial = Trial(
         title=words("title", required=True) or "",
         garden=words("garden") or "",
@@ -286,7 +294,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         ended=r.take(top, "ended", day, "the day, year first: 2026-10-12"),
         worthwhile=r.take(top, "worthwhile", _ratio, "a ratio above 1, such as 1.25"),
         zeros=r.take(top, "zeros", _zeros, '"written" or "left out"'),
-        question=r.take(top, "question", _question, " or ".join(f'"{q}"' for q in QUESTIONS))
+        question=r.take(top, "question", _question(traits), questions)
         or YIELD,
         bears=r.take(top, "bears", _bears, '"top" or "along"'),
         threshold_per_week=r.take(
@@ -300,7 +308,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         marketable=r.take(top, "marketable", _grades, _GRADES) or (),
         marketable_from_g=r.take(top, "marketable_from", _weight(habits), WEIGHT.examples),
         ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
-        traits=_traits(r),
+        traits=traits,
         covariates=r.take(top, "covariates", _covariates, _COVARIATES) or (),
     )
     if trial.ended is not None and trial.ended < trial.planted:
@@ -552,11 +560,21 @@ def _ratio(value: Any) -> float:
     return float(value)
 
 
-def _question(value: Any) -> str:
-    for question in QUESTIONS:
-        if isinstance(value, str) and folded(value) == question:
-            return question
-    raise ValueError("not a question")
+def _question(traits: tuple[OwnTrait, ...]) -> Callable[[Any], str]:
+    def convert(value: Any) -> str:
+        for question in QUESTIONS:
+            if isinstance(value, str) and folded(value) == question:
+                return question
+        for trait in traits:
+            if isinstance(value, str) and folded(value) == folded(trait.name):
+                if not trait.better:
+                    raise Unreadable(
+                        f"Under [[traits]], {trait.name} does not say which end is better.",
+                        f'better = "more" or better = "less" there, below name = "{trait.name}"')
+                return trait.name
+        raise ValueError("not a question")
+
+    return convert
 
 
 def _bears(value: Any) -> Bears:

@@ -43,8 +43,8 @@ COLUMNS = (
     Column("estimate", "number", _OWN, "Best estimate. Empty where there is none."),
     Column("low", "number", _OWN, "Lower end of its 95 % interval. Empty without one."),
     Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without one."),
-    Column("against", "string", "", "What against_check is: ratio (times the check) or "
-           "difference (more than the check, in the row's own unit)."),
+    Column("against", "string", "", "What against_check is: ratio (times the check), "
+           "difference (more than the check, in the row's own unit) or odds (a ratio of odds)."),
     Column("against_check", "number", _TIMES, "Season yield against the check. "
            "Empty without a check."),
     Column("against_low", "number", _TIMES, "Lower end of its interval, which holds however often "

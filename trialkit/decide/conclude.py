@@ -12,12 +12,14 @@ import pandas as pd
 from trialkit.decide.from_picks import TOO_WIDE, from_picks
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
 from trialkit.decide.one_trait import Asked, from_one_trait
+from trialkit.decide.own_question import own_label, own_question
 from trialkit.decide.series import Looks, Quantity, looks_method, looks_so_far, means_so_far
 from trialkit.decide.verdict import DESCRIPTION, NOTHING, Verdict
 from trialkit.design.audit import RowsExplain, row_sd_to_explain
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
+from trialkit.models.own import OwnResult
 from trialkit.models.pods import unit_index
 from trialkit.models.position import MATTERS
 from trialkit.models.results import MethodNote, Missing, TraitResult
@@ -27,7 +29,7 @@ from trialkit.reading.units import own_weight
 from trialkit.records import Records
 from trialkit.records.doubts import stick_length
 from trialkit.records.schema import TRAITS
-from trialkit.trial import EARLY, WITHIN_REACH
+from trialkit.trial import EARLY, WITHIN_REACH, YIELD, OwnTrait
 from trialkit.wording import counted, day, few, figure, times
 
 WORTHWHILE_DAYS = 3.0
@@ -57,13 +59,32 @@ class Conclusion:
 
     @property
     def question(self) -> str:
-        """What the trial is to answer: "yield", "within reach" or "early"."""
+        """What the trial is to answer: "yield", "within reach", "early", or the name of a trait of
+        the gardener's own."""
         return self.records.trial.question
+
+    @property
+    def own(self) -> OwnResult | Missing | None:
+        """The trait of the gardener's own that the question is about; None for any other."""
+        trait = self.records.trial.asked_trait
+        result = None if trait is None else self.analysis.own[trait.name]
+        return result if isinstance(result, OwnResult | Missing) else None
+
+    @cached_property
+    def of_yield(self) -> Conclusion:
+        """The same trial asked for its yield, where a trait of one's own is asked for."""
+        if self.own is None:
+            return self
+        trial = replace(self.records.trial, question=YIELD)
+        return Conclusion(replace(self.records, trial=trial), self.analysis, self.seen)
 
     @property
     def totals(self) -> PlotTotals | None:
         """What each plot had given up to each look (within reach, where that is the question);
-        None where nothing was counted, or where it cannot be told what was within reach."""
+        None where nothing was counted, where it cannot be told what was within reach, or where the
+        question is about no yield at all but a trait of one's own."""
+        if self.own is not None:
+            return None
         if self.question == WITHIN_REACH:
             return self.analysis.totals_within_reach
         return self.analysis.totals
@@ -104,9 +125,9 @@ class Conclusion:
 
         variety, check (bool); gave, gave_low, gave_high: what the question is about, picked a
         plant planted up to `as_of`, losses counted (of the weight or count harvested, for a crop
-        dug once); ratio, ratio_low,
+        dug once; of a trait of one's own its mean); ratio, ratio_low,
         ratio_high: that over the check's, its interval good for looking after every pick (NaN
-        while it is too early for one) (difference for a crop dug once); state: of that
+        while it is too early for one) (difference for a crop dug once: `ratio_is`); state: of that
         comparison at the newest look, "" for the check;
         within_reach (and limits): as gave, without what was picked above reach; NaN unless
         trial.toml says where the crop bears. first_pick, halfway (and limits): dates of the first
@@ -119,7 +140,11 @@ class Conclusion:
     @property
     def quantity(self) -> Quantity | None:
         """What `gave` of the table is; None where nothing was counted, weighed or measured."""
-        harvest, analysis = self.analysis.harvest, self.analysis
+        harvest, analysis, own = self.analysis.harvest, self.analysis, self.own
+        trait = self.records.trial.asked_trait
+        if own is not None and trait is not None:
+            return None if isinstance(own, Missing) else Quantity(
+                own_label(trait), own.unit, own.supported)
         if self.totals is None:
             if isinstance(harvest, TraitResult) and analysis.totals is None:
                 return Quantity(harvest.label, harvest.unit, harvest.supported)
@@ -136,7 +161,10 @@ class Conclusion:
 
     @property
     def ratio_is(self) -> str:
-        """What `ratio` of the table is: "ratio" or "difference"."""
+        """What `ratio` of the table is: "ratio", "difference" or, of some traits of one's own,
+        "odds", a ratio of odds."""
+        if isinstance(self.own, OwnResult):
+            return self.own.scale
         return "difference" if self.analysis.totals is None and isinstance(
             self.analysis.harvest, TraitResult) else "ratio"
 
@@ -152,6 +180,11 @@ def _verdict(of: Conclusion) -> Verdict:
     """The answer to the trial's question, else from whatever was recorded."""
     analysis, trial = of.analysis, of.records.trial
     cannot = cannot_tell(analysis, of.looks)
+    if trial.asked_trait is not None:
+        if isinstance(of.own, OwnResult):
+            own = own_question(of.records, trial.asked_trait, of.own, WORTHWHILE_DAYS)
+            return from_one_trait(analysis, own, cannot)
+        return _not_recorded(trial.asked_trait, of.own, cannot)
     if of.question == EARLY and analysis.totals is not None:
         early = analysis.halfway or analysis.first_pick
         if isinstance(early, TraitResult):
@@ -234,6 +267,16 @@ def _reach_unknown(
     return Verdict(answer, why, step, cannot, DESCRIPTION, "No comparison", answer, (), headline)
 
 
+def _not_recorded(trait: OwnTrait, own: Missing | None, cannot: tuple[str, ...]) -> Verdict:
+    """Nothing yet of the trait of one's own that the trial asks for."""
+    why = f"no {trait.name} is recorded yet" if own is None else own.reason
+    return Verdict(
+        f"There is nothing to compare yet: {why}.", f"Not at all sure: {why}.",
+        f"Write down {trait.name} of every {trait.on} looked at, in traits.csv.", cannot, NOTHING,
+        "Too soon", f"{why[:1].upper()}{why[1:]}.", (), "Nothing to compare yet",
+        "wait for the first records")
+
+
 def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:
     return Verdict(
         f"There is nothing to compare yet. {why.rstrip('.')}.",
@@ -248,8 +291,10 @@ def _table(of: Conclusion) -> pd.DataFrame:
     out = pd.DataFrame({"variety": analysis.order})
     out["check"] = out["variety"] == check
     gave = None if totals is None else means_so_far(totals, looks is not None)
-    dug = analysis.harvest if analysis.totals is None and isinstance(
+    dug: TraitResult | None = analysis.harvest if analysis.totals is None and isinstance(
         analysis.harvest, TraitResult) else None
+    if of.own is not None:
+        dug = of.own if isinstance(of.own, OwnResult) else None
     if dug is not None:
         gave = dug.means
     for column, source in (("gave", "estimate"), ("gave_low", "low"), ("gave_high", "high")):
@@ -270,7 +315,8 @@ def _table(of: Conclusion) -> pd.DataFrame:
             out.loc[at, ["ratio_low", "ratio_high"]] = ends
             out.loc[at, "state"] = result.state
     if dug is not None or (looks is not None and looks.against_check):
-        out.loc[out["check"], "ratio"] = 1.0 if dug is None or dug.scale == "ratio" else 0.0
+        differs = dug is not None and dug.scale == "difference"
+        out.loc[out["check"], "ratio"] = 0.0 if differs else 1.0
     inside = analysis.totals_within_reach
     within = None if inside is None else means_so_far(inside, analysis.ground.supported)
     for column, source in (("within_reach", "estimate"), ("within_low", "low"),
@@ -297,6 +343,9 @@ def _table(of: Conclusion) -> pd.DataFrame:
     by, rising = ("gave" if out["gave"].notna().any() else "ratio"), False
     if of.question == EARLY and out["first_pick"].notna().any():
         by, rising = "halfway" if out["halfway"].notna().any() else "first_pick", True
+    asked = of.records.trial.asked_trait
+    if asked is not None:
+        rising = asked.better == "less"
     return out.sort_values(by, ascending=rising, kind="stable", na_position="last")[
         TABLE].reset_index(drop=True)
 

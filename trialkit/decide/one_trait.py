@@ -33,7 +33,13 @@ class Asked:
     """A trait the answer is read from. less: the smaller figure is the better one. worthwhile:
     the smallest difference that matters, in units of the trait; None for the trial's ratio.
     dated: values are days from planting and are told as dates. first: the headline of the variety
-    that comes first. odds: what a ratio is of, where not of the values themselves."""
+    that comes first. odds: what a ratio is of, where not of the values themselves.
+
+    Of a trait of the gardener's own, own: its name. about: what the answer begins with; "" for the
+    label. unit: that values are told in; None for the result's. gap: the sentence of a ratio, with
+    {best}, {times} and {other}. turned: the ratio is told the other way round (as odds of the lower
+    end). may_be_level: whether a gap may be called too small to matter. compared: sentences on
+    which value is compared."""
 
     result: TraitResult
     less: bool = False
@@ -41,6 +47,13 @@ class Asked:
     dated: bool = False
     first: str = WON
     odds: str = ""
+    own: str = ""
+    about: str = ""
+    unit: str | None = None
+    gap: str = ""
+    turned: bool = False
+    may_be_level: bool = True
+    compared: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,10 +76,13 @@ def from_one_trait(
     result = in_own_unit(asked.result, analysis.records.trial)
     means = result.means.dropna(subset=["estimate"])
     order = list(means.sort_values("estimate", ascending=asked.less, kind="stable")["variety"])
-    facts = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted))
+    facts = _Values(asked, result, pd.Timestamp(analysis.records.trial.planted),
+                    analysis.ground.supported)
     if not result.supported or len(order) < 2:
         why = result.why_not.rstrip(".") or "there is only one variety"
         first = facts.first_two(order)
+        if asked.own and analysis.ground.supported:
+            return _not_told_apart(asked, first, why, order, open_questions)
         return Verdict(
             f"{first} This trial can't say which variety is better: {why}.",
             "No range is given, as the layout leaves no way to rule out luck."
@@ -77,7 +93,7 @@ def from_one_trait(
             first, tuple(order[:2]))
     check = analysis.check if analysis.check in order else None
     pair = _headline_pair(result, order, check, asked)
-    band = _band(asked, result, check, pair, analysis.records.trial)
+    band = _band(asked, result, check, pair, analysis.records.trial) if asked.may_be_level else None
     firm = bool(pair.p < ALPHA)
     alike = not firm and band is not None and _inside(result, pair, band)
     names = (f"{pair.best}, your check," if pair.best == check else pair.best,
@@ -94,15 +110,42 @@ def from_one_trait(
     place, turned = _place(analysis, result, pair)
     if turned:
         answer, place = f"{answer}{place}", ""
-    sure = _how_sure(analysis, facts, result, pair, firm, alike, band)
+    sure = _how_sure(analysis, facts, result, pair, firm, alike, band, asked)
     state = SETTLED if firm else ALIKE if alike else UNSETTLED
-    step = ("Grow the best again beside the check to see whether it holds in another year."
+    beside = " beside the check" if analysis.check is not None else ""
+    step = (f"Grow the best again{beside} to see whether it holds in another year."
             if firm else "Choose by what else you like in them." if alike else
             "To see a difference this size next time, plant more blocks of the same varieties.")
-    headline = f"{pair.best} {asked.first}" if firm and asked.first != WON else ""
+    headline = _headline(asked, pair, check, len(order), firm, alike)
     return Verdict(answer, sure + place, step, open_questions,
                    state, "Firm" if firm else "Level" if alike else "Leaning", first,
                    (pair.best, pair.other), headline)
+
+
+def _headline(
+    asked: Asked, pair: _Pair, check: str | None, varieties: int, firm: bool, alike: bool
+) -> str:
+    """The answer in four words; "" where they follow from the mark, or are those of a yield."""
+    if alike or (asked.first == WON and not asked.own):
+        return ""
+    if not firm:
+        return "Too close to call"
+    if asked.own and pair.other == check and varieties > 2:
+        return f"{pair.best} beat the check"
+    return f"{pair.best} {asked.first}"
+
+
+def _not_told_apart(
+    asked: Asked, first: str, why: str, order: Sequence[str], open_questions: tuple[str, ...]
+) -> Verdict:
+    """A trait of one's own whose records carry no comparison, though the layout would."""
+    return Verdict(
+        f"{first} Which variety is better can't be said: {why}.",
+        f"No range is given: {why}."
+        f"{' ' if asked.compared else ''}{asked.compared}",
+        f"Go on recording {asked.own} in every plot of every variety, or choose by what you saw.",
+        open_questions, DESCRIPTION, "No comparison", first, tuple(order[:2]),
+        "Not comparable yet", "these records can't tell")
 
 
 @dataclass(frozen=True)
@@ -112,6 +155,8 @@ class _Values:
     asked: Asked
     result: TraitResult
     planted: pd.Timestamp
+    ground: bool = True
+    """Whether the layout supports comparisons."""
 
     @property
     def dated(self) -> bool:
@@ -119,6 +164,8 @@ class _Values:
 
     @property
     def about(self) -> str:
+        if self.asked.about:
+            return self.asked.about
         label = self.result.label.removeprefix("days from planting to ") if self.dated else (
             self.result.label)
         return f"{label[:1].upper()}{label[1:]}"
@@ -131,27 +178,46 @@ class _Values:
     def first_two(self, order: Sequence[str]) -> str:
         """The best two where the layout compares none."""
         said = [f"{v} {self.at} {self.value(v)}" for v in order[:2]]
-        luck = ", but soil or light may explain that" if len(said) > 1 else ""
+        explained = len(said) < 2 or (self.asked.own and self.ground)
+        luck = "" if explained else ", but soil or light may explain that"
         return f"{self.about}: {few(said)}{luck}."
 
     def value(self, variety: str) -> str:
         value = float(self.result.of(variety)["estimate"])
         if self.dated:
             return day(self.planted + pd.Timedelta(days=round(value)))
-        return f"{figure(value)} {self.result.unit}"
+        return f"{figure(value)} {self.unit}".rstrip()
+
+    @property
+    def unit(self) -> str:
+        """That values and gaps are told in."""
+        return "days" if self.dated else (
+            self.result.unit if self.asked.unit is None else self.asked.unit)
+
+    def lead(self, pair: _Pair) -> str:
+        """How far the best is from the other, without its full stop."""
+        if self.asked.gap and self.result.scale == "ratio":
+            value, low, high = pair.estimate, pair.low, pair.high
+            if self.asked.turned:
+                value, low, high = _turned(self.result, value, low, high)
+            return self.asked.gap.format(best=pair.best, other=pair.other,
+                                         times=f"{times(value)}{span(low, high)}")
+        verb = "was" if self.dated else "stands at"
+        than = "" if self.result.scale == "ratio" else "than "
+        return f"{pair.best} {verb} {self.difference(pair)} {than}{pair.other}"
 
     def difference(self, pair: _Pair) -> str:
         """The lead, with its range."""
         if self.result.scale == "ratio":
             of = f" {self.asked.odds} of" if self.asked.odds else ""
             return f"{times(pair.estimate)}{span(pair.low, pair.high)}{of}"
-        unit = "days" if self.dated else self.result.unit
         sign = -1.0 if self.asked.less else 1.0
         low, high = sorted((sign * pair.low, sign * pair.high))
-        word = (("earlier" if self.dated else "less") if self.asked.less else "more")
+        less, more = ("earlier", "later") if self.dated else ("less", "more")
+        word = less if self.asked.less else more
         ends = ("" if not math.isfinite(low) else
                 f" (likely range {_signed(low)} to {_signed(high)})")
-        return f"{figure(sign * pair.estimate)} {unit} {word}{ends}"
+        return " ".join(f"{figure(sign * pair.estimate)} {self.unit} {word}{ends}".split())
 
 
 def _headline_pair(
@@ -242,31 +308,42 @@ def _others(
 
 def _how_sure(
     analysis: Analysis, facts: _Values, result: TraitResult, pair: _Pair, firm: bool, alike: bool,
-    band: float | None,
+    band: float | None, asked: Asked,
 ) -> str:
     other = pair.other
-    verb = "was" if facts.dated else "stands at"
-    than = "" if result.scale == "ratio" else "than "
-    lead = f"{pair.best} {verb} {facts.difference(pair)} {than}{other}"
+    lead = facts.lead(pair)
     level = abs(float(result.of(pair.best)["estimate"]))
     if result.scale != "ratio" and abs(pair.estimate) <= 1e-9 * max(level, 1e-300):
-        unit = "days" if facts.dated else result.unit
         lead = f"{pair.best} and {other} came out the same" + (
-            f" (likely range of the gap {_signed(pair.low)} to {_signed(pair.high)} {unit})"
+            f" (likely range of the gap {_signed(pair.low)} to {_signed(pair.high)} "
+            f"{facts.unit}".rstrip() + ")"
             if math.isfinite(pair.low) else "")
     within = grouped_in(analysis.ground.units, analysis.ground.by)
-    out = [f"{lead}, on {plots_of_each(analysis)}{' in ' if within else ''}{within}."]
+    out = [f"{lead}, on {_plots(analysis, asked)}{' in ' if within else ''}{within}."]
     if firm:
         out.append("The range leaves out a tie. It allows for every comparison made: if all "
                    "varieties were alike, at most 1 such trial in 20 would name a winner.")
     elif alike and band is not None:
         small = (f"{math.exp(band):.3g} times" if result.scale == "ratio" else
-                 f"{figure(band)} {'days' if facts.dated else result.unit}")
+                 f"{figure(band)} {facts.unit}".rstrip())
         out.append(f"A gap under {small} counts as too small to matter, and the whole range lies "
                    "within it.")
     else:
         out.append("The gap could be luck.")
+    if asked.compared:
+        out.append(asked.compared)
     return " ".join(out)
+
+
+def _plots(analysis: Analysis, asked: Asked) -> str:
+    """The plots behind the answer: of a trait of one's own those it is recorded of."""
+    each = asked.result.means["plots"] if asked.own else pd.Series(dtype=float)
+    planted = analysis.ground.units.groupby("variety").size()
+    if not len(each) or (each.max() == planted.max() and each.min() == planted.min()):
+        return plots_of_each(analysis)
+    few_, most = int(each.min()), int(each.max())
+    word = analysis.ground.unit if analysis.ground.unit in ("row", "plant") else "plot"
+    return f"{few_ if few_ == most else f'{few_} to {most}'} recorded {word}s of each variety"
 
 
 def _place(analysis: Analysis, result: TraitResult, pair: _Pair) -> tuple[str, bool]:

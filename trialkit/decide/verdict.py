@@ -21,7 +21,8 @@ class Verdict:
     mark: how sure, in a word or two.  sentence: the answer in one sentence of at most 25 words;
     where `answer` begins with it, the rest of it is what more there is to say.  pair: the variety
     ahead and the one it is told beside; empty where there is none.  headline: the answer in at
-    most four words, where they do not follow from the rest; else empty."""
+    most four words, where they do not follow from the rest; else empty. means: what a reader may
+    make of the mark, where the mark alone does not say."""
 
     answer: str
     how_sure: str
@@ -32,6 +33,7 @@ class Verdict:
     sentence: str = ""
     pair: tuple[str, ...] = ()
     headline: str = ""
+    means: str = ""
 
 
 def plots_of_each(analysis: Analysis) -> str:

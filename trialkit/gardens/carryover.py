@@ -215,6 +215,9 @@ def _judgement(conclusion: Conclusion, variety: str) -> Judgement:
     analysis = conclusion.analysis
     if variety == analysis.check:
         return Judgement("check", "the check, which the others are set against")
+    if conclusion.own is not None:
+        return Judgement("no ground", f"no ground to drop it: the trial asked for "
+                         f"{conclusion.question}, which its own report answers")
     main: TraitResult | Missing = analysis.pods
     if isinstance(main, Missing) and isinstance(analysis.harvest, TraitResult):
         main = in_own_unit(analysis.harvest, analysis.records.trial)

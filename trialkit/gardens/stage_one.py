@@ -292,7 +292,8 @@ def _own_answer(
     from trialkit.decide import Conclusion
     from trialkit.reading.units import own_weight
 
-    conclusion = Conclusion(analysis.records, analysis)
+    # A season of yields tells the trial's yield, whatever else the trial asked for.
+    conclusion = Conclusion(analysis.records, analysis).of_yield
     verdict, about = conclusion.verdict, analysis.records.trial
     scale = 1.0  # the report's differences are in g, its page's in the gardener's own unit
     if result.scale != "ratio" and not about.harvest_unit:

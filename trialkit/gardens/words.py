@@ -17,7 +17,7 @@ from trialkit.gardens.differences import Differences
 from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
-from trialkit.trial import EARLY, WITHIN_REACH
+from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH
 from trialkit.wording import counted, few, figure, listed, percent, span, times
 
 AVERAGE = "the average variety"
@@ -243,6 +243,11 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
         if asked and len(answer.trials) > 1:
             out.append(f"{what}: {few(asked)} asked that. Here yields alone are set side by side; "
                        "each trial's own report answers its question.")
+    for trait in sorted({trial.question for trial in answer.trials} - set(QUESTIONS)):
+        asked = [f"{trial.garden} {trial.year}" for trial in answer.trials
+                 if trial.question == trait]
+        out.append(f"Which variety is best for {trait}: {few(asked)} asked that. Here it is "
+                   "yields; each trial's own report answers its question.")
     if not answer.new_supported:
         out.append(f"What another garden would see: {answer.new_why_not}.")
     years = {trial.year for trial in answer.trials}

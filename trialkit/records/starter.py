@@ -52,7 +52,9 @@ looks = {looks}
 # ended = 2026-10-12
 
 # What the trial is to answer: how much each variety gave ("yield"), how much of it hung within
-# your reach ("within reach"), or which bore first ("early"). The rest is shown beside it.
+# your reach ("within reach"), which bore first ("early"), or a trait of your own by its name
+# ("mildew", where a [[traits]] part below has it and says which end is better). The rest is shown
+# beside it.
 # question = "yield"
 
 # Whether the crop sets at the growing tip ("top") or all along the stem ("along"): what was

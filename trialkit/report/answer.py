@@ -9,6 +9,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import cautions, wording
+from trialkit.decide import Conclusion
 from trialkit.models import Missing, TraitResult
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
@@ -129,7 +130,7 @@ def leader(trial: OpenTrial) -> tuple[str, str]:
     conclusion = trial.conclusion
     verdict, looks = conclusion.verdict, conclusion.looks
     if verdict.headline:
-        return verdict.headline, sentences.MEANS[verdict.mark]
+        return verdict.headline, verdict.means or sentences.MEANS[verdict.mark]
     if verdict.mark == "No comparison":
         return _not_compared(trial)
     if verdict.mark == "Level":
@@ -257,7 +258,9 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     conclusion, table = trial.conclusion, trial.conclusion.table
     main, trait = conclusion.quantity, headline(trial)
     columns: list[tuple[str, Callable[[Any], Cell]]] = []
-    if conclusion.totals is not None and main is not None:
+    if conclusion.own is not None:
+        columns = [*_asked(trial), *_yields(conclusion.of_yield, trial.records.trial)]
+    elif conclusion.totals is not None and main is not None:
         shown = measure(main.unit, trial.records.trial)
         columns.append((wording.capital(main.label), lambda row: Cell(
             shown.number(row.gave), shown.span(row.gave_low, row.gave_high))))
@@ -265,7 +268,9 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
         shown = shown_as(trait, trial.records.trial)
         head = wording.capital(wording.with_unit(trait.label, shown.unit))
         columns.append((head, estimates(trait.means, shown)))
-    if table["ratio"].notna().any():
+    if conclusion.own is not None:
+        pass  # beside the trait already
+    elif table["ratio"].notna().any():
         ratio = conclusion.ratio_is == "ratio"
         head = "Times the check" if ratio else "Difference from the check"
         unit = None if ratio or main is None else measure(
@@ -282,6 +287,48 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
         columns.append(("Day out of reach", _reach))
     if not trial.records.picks.empty or table["lost"].any():
         columns.append(("Plants lost", lambda row: Cell(f"{row.lost} of {row.planted}")))
+    return columns
+
+
+def _asked(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
+    """The trait of one's own that the trial asks for, and how it stands to the check's."""
+    conclusion, own = trial.conclusion, trial.conclusion.own
+    main = conclusion.quantity
+    if main is None or own is None or isinstance(own, Missing):
+        return []
+    head = wording.capital(wording.with_unit(main.label, own.unit))
+    columns = [(head, estimates(own.means, Measure(own.unit)))]
+    if own.against_check["estimate"].notna().any():
+        against, odds = {
+            "difference": ("Difference from the check", Measure(own.unit)),
+            "odds": ("Odds of a higher score, times the check's" if own.kind == "score" else
+                     "Times the check, in odds", None),
+        }.get(own.scale, ("Times the check", None))
+        columns.append((against, lambda row: _against(row, odds)))
+    elif own.letters:
+        letters = own.letters
+        columns.append(("Same letter: too close to call",
+                        lambda row: Cell(letters.get(row.variety, wording.NONE))))
+    return columns
+
+
+def _yields(yields: Conclusion, about: Trial) -> list[tuple[str, Callable[[Any], Cell]]]:
+    """What was picked or dug, where the trial asks for something else: with its own standing."""
+    main = yields.quantity
+    if main is None:
+        return []
+    rows: dict[Any, Any] = {row.variety: row for row in _rows(yields.table)}
+    shown, ratio = measure(main.unit, about), yields.ratio_is == "ratio"
+    label = main.label if yields.totals is not None else wording.with_unit(main.label, shown.unit)
+
+    def gave(row: Any) -> Cell:
+        own = rows[row.variety]
+        return Cell(shown.number(own.gave), shown.span(own.gave_low, own.gave_high))
+
+    columns: list[tuple[str, Callable[[Any], Cell]]] = [(wording.capital(label), gave)]
+    if yields.table["ratio"].notna().any():
+        head = "That, times the check" if ratio else "That, more than the check"
+        columns.append((head, lambda row: _against(rows[row.variety], None if ratio else shown)))
     return columns
 
 
@@ -451,7 +498,7 @@ def _others(trial: OpenTrial) -> list[Column]:
         columns.append((wording.capital(wording.with_unit(result.label, shown.unit)),
                         _cells(result.means, shown)))
     for own in trial.conclusion.analysis.own.values():
-        if not isinstance(own, Missing):
+        if not isinstance(own, Missing) and own is not trial.conclusion.own:
             columns.append((wording.capital(wording.with_unit(own.label, own.unit)),
                             _cells(own.means, Measure(own.unit))))
     return columns

@@ -181,7 +181,7 @@ def bearing_days(picked: pd.DataFrame) -> pd.DataFrame:
 
 def _picked(trial: OpenTrial) -> pd.DataFrame | None:
     """Running totals per plant planted, a column a variety, best first; None before two picks."""
-    totals = trial.conclusion.totals
+    totals = trial.conclusion.of_yield.totals
     if totals is None or len(totals.day) < 2:
         return None
     frame = totals.per_plant
@@ -248,6 +248,12 @@ def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
     """What the answer's chart shows: variety, estimate, low, high, best first, in the gardener's
     unit; what it is, with that unit; whether the layout supports ranges."""
     conclusion, main, about = trial.conclusion, headline(trial), trial.records.trial
+    if isinstance(conclusion.own, OwnResult) and conclusion.quantity is not None:
+        rows = conclusion.own.means.set_index("variety").reindex(
+            conclusion.table["variety"]).dropna(subset=["estimate"]).reset_index()
+        label = wording.with_unit(conclusion.quantity.label, conclusion.own.unit)
+        rows = rows[["variety", "estimate", "low", "high"]]
+        return (rows, label, conclusion.own.supported) if len(rows) else None
     rows = conclusion.table.rename(
         columns={"gave": "estimate", "gave_low": "low", "gave_high": "high"})
     rows = rows[["variety", "estimate", "low", "high"]].dropna(subset=["estimate"])
@@ -334,10 +340,13 @@ def _trend(position: PositionResult) -> list[str]:
 def headline(trial: OpenTrial) -> TraitResult | Missing:
     """The trait the table of varieties leads with: the first of these that was recorded.
 
-    Pods within reach; what was dug or cut once; the weight of the picks; height; plants standing.
+    The trait of one's own that the trial asks for; pods within reach; what was dug or cut once; the
+    weight of the picks; height; plants standing.
     Pods picked on one day only are told a plant, not a week: no time lies between two picks.
     """
-    analysis = trial.conclusion.analysis
+    analysis, own = trial.conclusion.analysis, trial.conclusion.own
+    if isinstance(own, OwnResult) and not own.means.empty:
+        return own
     once = trial.records.picks["date"].nunique() == 1
     first = analysis.season if once else analysis.window
     losses = trial.records.plants["lost"].notna().any()
