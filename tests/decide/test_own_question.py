@@ -13,7 +13,7 @@ import pytest
 
 from trialkit.decide import conclude
 from trialkit.gardens.stage_one import trial_means
-from trialkit.report.answer import leader
+from trialkit.report.answer import day_of, further, leader, varieties
 from trialkit.report.figures import compared_rows
 from trialkit.report.source import OpenTrial
 from trialkit.trial import OwnTrait, TrialProblems, parse_trial
@@ -60,7 +60,7 @@ def test_a_score_of_which_less_is_better():
         f"check, at {means['A']:.1f}.")
     assert "The odds of a lower score for mildew were " in verdict.how_sure
     assert "as high for B as for A" in verdict.how_sure
-    assert "recorded on 3 days. Compared is each variety's average over all of them" in (
+    assert "recorded on 3 days. Each variety's average over all of them is compared" in (
         verdict.how_sure)
     assert "one look" in verdict.how_sure
     assert "Scores go from 1 (none) to 3 (much)." in verdict.how_sure
@@ -137,7 +137,7 @@ def test_a_day_is_told_as_a_date(better, first, word):
     assert leads == f"{first} beat the check"
     assert verdict.answer.startswith(f"First bloom, {word} is better: {first} on ")
     assert f"days {word} (likely range " in verdict.how_sure
-    assert "the day it was first seen on each plant" in verdict.how_sure
+    assert "The day it was first seen on each plant is compared." in verdict.how_sure
 
 
 def test_what_could_be_luck_is_too_close_to_call():
@@ -192,6 +192,21 @@ def test_nothing_recorded_yet_says_what_to_write_down():
         "Nothing to compare yet", "Too soon", "nothing yet")
     assert verdict.sentence == "No mildew is recorded yet."
     assert "traits.csv" in verdict.next_step
+    assert compared_rows(OpenTrial(replace(found, traits=found.traits.iloc[:0]), None)) is None
+
+
+def test_days_not_seen_yet_are_compared_by_the_middle_plant_of_each_plot():
+    trait = OwnTrait("first bloom", "day", better="less")
+    plants = bed("ABC", blocks=5, plants=3)
+    found = asking(trait, lambda v, lots: "yes", plants=plants)
+    lots = np.random.default_rng(2)
+    late = {"A": 50, "B": 42, "C": 58}
+    bloom = [day(late[v] + int(lots.integers(0, 3))) for v in plants["variety"]]
+    traits = found.traits.assign(date=bloom)
+    traits.loc[0, ["date", "value"]] = day(65), "no"
+    _, verdict, _ = front(replace(found, traits=traits))
+    assert verdict.pair == ("B", "A")
+    assert "The day by which half of each plot's plants had it is compared" in verdict.how_sure
 
 
 def test_without_a_check_the_two_that_come_first():
@@ -211,6 +226,15 @@ def test_picks_stay_beside_it_and_claim_nothing_of_it():
     assert yields.verdict.answer == conclude(
         replace(found, trial=replace(found.trial, question="yield"))).verdict.answer
     assert not any("gave" in line or "firm" in line for line in trial.conclusion.since_last)
+    heads, first, *_ = varieties(trial).plain.splitlines()
+    asked = heads.index("Mildew (less is better), mean score")
+    assert asked < heads.index("Odds of a lower score, times the check's") < heads.index(
+        "Pods per plant planted") < heads.index("That, times the check")
+    odds = trial.conclusion.table.set_index("variety").loc["B", "ratio"]
+    assert first.startswith("B  ")
+    assert f"{figure(1 / odds)} times" in first
+    assert "Mildew" not in further(trial).plain  # in the table above already
+    assert day_of(trial) == "23 July 2025"
 
 
 def test_a_season_of_yields_tells_the_yield_of_a_trial_that_asked_otherwise(tmp_path):

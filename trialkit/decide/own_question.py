@@ -78,15 +78,15 @@ def _compared(records: Records, trait: OwnTrait, result: OwnResult) -> str:
         plants = rows["plant"].nunique()
         by_plots = result.supported and result.means["records"].sum() == (
             result.means["plots"].sum()) and plants > result.means["plots"].sum()
-        said.append("Compared is the day by which half of each plot's plants had it, as some have "
-                    "not had it." if by_plots else
-                    f"Compared is the day it was first seen on each {trait.on}.")
+        said.append("The day by which half of each plot's plants had it is compared, as some have "
+                    "not had it yet." if by_plots else
+                    f"The day it was first seen on each {trait.on} is compared.")
     elif trait.when == "once":
         if rows["plant"].duplicated().any():
             said.append(f"Of a {trait.on} recorded more than once the last value is compared.")
     elif days > 1:
-        said.append(f"{capital(trait.name)} was recorded on {counted(days, 'day')}. Compared is "
-                    "each variety's average over all of them, not its last value.")
+        said.append(f"{capital(trait.name)} was recorded on {counted(days, 'day')}. Each variety's "
+                    "average over all of them is compared, not its last value.")
     if trait.kind == "score":
         steps = result.unit.removeprefix("mean score, ")
         said.append(f"Scores go from {steps}.")

@@ -71,7 +71,11 @@ def heading(trial: OpenTrial) -> Block:
 
 
 def day_of(trial: OpenTrial) -> str:
-    """The day the report is of: that of the last pick or harvest, else of planting."""
+    """The day the report is of: that of the last pick or harvest (of the last record of a trait of
+    one's own that the trial asks for), else of planting."""
+    asked = _asked_days(trial)
+    if len(asked):
+        return wording.day(asked.max(), year=True)
     last = _last_pick(trial)
     if last:
         return wording.day(last, year=True)
@@ -87,9 +91,17 @@ def _dates(trial: OpenTrial) -> list[str]:
     if len(days):
         last = wording.day(max(days), year=True)
         return [planted, f"{wording.counted(len(days), 'pick')} up to {last}"]
-    if records.harvest.empty:
+    if records.harvest.empty and not len(_asked_days(trial)):
         return [planted, "no picks yet"]
     return [planted] if records.harvest["date"].notna().any() else []
+
+
+def _asked_days(trial: OpenTrial) -> pd.Series:
+    """The days of records of the trait of one's own that the trial asks for."""
+    own = trial.conclusion.own
+    if own is None or isinstance(own, Missing) or own.by_day is None:
+        return pd.Series(dtype="datetime64[ns]")
+    return own.by_day["date"]
 
 
 def _last_pick(trial: OpenTrial) -> str:
@@ -299,12 +311,14 @@ def _asked(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     head = wording.capital(wording.with_unit(main.label, own.unit))
     columns = [(head, estimates(own.means, Measure(own.unit)))]
     if own.against_check["estimate"].notna().any():
-        against, odds = {
-            "difference": ("Difference from the check", Measure(own.unit)),
-            "odds": ("Odds of a higher score, times the check's" if own.kind == "score" else
-                     "Times the check, in odds", None),
-        }.get(own.scale, ("Times the check", None))
-        columns.append((against, lambda row: _against(row, odds)))
+        unit = Measure(own.unit) if own.scale == "difference" else None
+        lower = own.kind == "score" and own.better == "less"  # as the answer tells it
+        against = ("Difference from the check" if unit is not None else "Times the check"
+                   if own.scale == "ratio" else "Times the check, in odds" if own.kind != "score"
+                   else f"Odds of a {'lower' if lower else 'higher'} score, times the check's")
+        columns.append((against, lambda row: _against(
+            row._replace(ratio=1 / row.ratio, ratio_low=1 / row.ratio_high,
+                         ratio_high=1 / row.ratio_low) if lower else row, unit)))
     elif own.letters:
         letters = own.letters
         columns.append(("Same letter: too close to call",

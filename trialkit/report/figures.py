@@ -248,7 +248,9 @@ def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
     """What the answer's chart shows: variety, estimate, low, high, best first, in the gardener's
     unit; what it is, with that unit; whether the layout supports ranges."""
     conclusion, main, about = trial.conclusion, headline(trial), trial.records.trial
-    if isinstance(conclusion.own, OwnResult) and conclusion.quantity is not None:
+    if isinstance(conclusion.own, Missing):
+        return None
+    if conclusion.own is not None and conclusion.quantity is not None:
         rows = conclusion.own.means.set_index("variety").reindex(
             conclusion.table["variety"]).dropna(subset=["estimate"]).reset_index()
         label = wording.with_unit(conclusion.quantity.label, conclusion.own.unit)

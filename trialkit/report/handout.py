@@ -274,7 +274,7 @@ def _how(trial: OpenTrial) -> list[str]:
         varieties=wording.counted(plants["variety"].nunique(), "variety", "varieties"),
         day=wording.day(records.trial.planted, year=True))]
     lines.append(analysis.audit.layout.rstrip(".") + ".")
-    if days:
+    if days and trial.conclusion.own is None:
         lines.append(sentences.PICKED.format(
             counted=analysis.counted, picks=wording.counted(days, "pick")))
     else:
