@@ -13,7 +13,15 @@ from trialkit.plots.compared import bars, compared, leading
 from trialkit.plots.dots import dots
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.history import history
-from trialkit.plots.panels import PANELS, between_readings, heights, rates, totals
+from trialkit.plots.panels import (
+    ALL_PRINTED,
+    PANELS,
+    PRINTED,
+    between_readings,
+    heights,
+    rates,
+    totals,
+)
 from trialkit.plots.style import (
     COLOURS,
     FAINT,
@@ -29,6 +37,7 @@ from trialkit.plots.style import (
 
 __all__ = [
     "ABOUT",
+    "ALL_PRINTED",
     "ALONG",
     "COLOURS",
     "FAINT",
@@ -41,6 +50,7 @@ __all__ = [
     "MUTED",
     "PANELS",
     "PAPER",
+    "PRINTED",
     "Picture",
     "STYLE",
     "WIDTH",

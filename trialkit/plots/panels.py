@@ -28,7 +28,11 @@ from trialkit.plots.style import (
 from trialkit.wording import capital, rounded, short_day
 
 PANELS = 12
-"""More varieties than this and a figure shows the leading ones only; its caption says so."""
+"""More varieties than this and a figure shows the leading ones and the check only; its caption says
+so."""
+
+ALL_PRINTED, PRINTED = 6, 4
+"""Of more varieties than the first, paper has so many panels, as many sheets are not pinned up."""
 
 
 BEYOND = 3.0
@@ -36,17 +40,19 @@ BEYOND = 3.0
 would press all curves flat."""
 
 
-def totals(curve: pd.DataFrame, what: str, band: str, check: str | None = None) -> Picture:
+def totals(
+    curve: pd.DataFrame, what: str, band: str, check: str | None = None, most: int = PANELS
+) -> Picture:
     """Yield so far, one panel a variety, the others behind it in grey.
 
     curve : variety, date, estimate, low, high (`low` and `high` may be missing).
     what : what is counted, as the axis says it ("pods a plant").
-    band : what the band is, as the caption says it.
+    band : what the band is, as the caption says it.  most : panels at most.
     """
-    figure, alt = _panels(curve, check, from_zero=True)
+    figure, alt = _panels(curve, check, most, from_zero=True)
     caption = f"Each panel: one variety in colour, the others in grey. {band}"
     title = f"{capital(what)} so far"
-    return Picture(figure, f"{title}. {alt}", caption + _left_out(curve), title)
+    return Picture(figure, f"{title}. {alt}", caption + _left_out(curve, check, most), title)
 
 
 def rates(
@@ -56,13 +62,15 @@ def rates(
     check: str | None = None,
     hot: Sequence[tuple[Any, Any]] = (),
     enough: float | None = None,
+    most: int = PANELS,
 ) -> Picture:
     """Rate over the season, one panel a variety.
 
     hot : (first day, last day) of each hot spell, shaded.
     enough : the rate below which the grower finds picking not worth while, a dashed line.
+    most : panels at most.
     """
-    figure, alt = _panels(curve, check, from_zero=True, hot=hot, line=enough)
+    figure, alt = _panels(curve, check, most, from_zero=True, hot=hot, line=enough)
     notes = [f"Each panel: one variety in colour, the others in grey. {band}"]
     if len(hot):
         notes.append("Grey columns: hot spells.")
@@ -71,8 +79,8 @@ def rates(
     said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
     heat = f" {capital(', '.join(said))}." if said else ""
     return Picture(
-        figure, f"{capital(what)} over the season. {alt}{heat}", " ".join(notes) + _left_out(curve),
-        capital(what),
+        figure, f"{capital(what)} over the season. {alt}{heat}",
+        " ".join(notes) + _left_out(curve, check, most), capital(what),
     )
 
 
@@ -83,20 +91,22 @@ def heights(
     band: str,
     reach: float | None = None,
     check: str | None = None,
+    most: int = PANELS,
 ) -> Picture:
     """Height over time with the line of an arm's reach.
 
-    curve : variety, date, estimate, low, high; seen : variety, date, height (one dot a plant).
+    curve : variety, date, estimate, low, high; seen : variety, date, height (one dot a plant);
+    most : panels at most.
     A variety's curve runs from its own first reading to its own last one: beyond them it would be
     drawn from the other varieties' dates.
     """
     curve = between_readings(curve, seen)
-    figure, alt = _panels(curve, check, dots=seen, line=reach, from_zero=True)
+    figure, alt = _panels(curve, check, most, dots=seen, line=reach, from_zero=True)
     notes = ["Dots: plants as measured. " + band]
     if reach is not None:
         notes.insert(0, "Dashed line: as high as an arm reaches.")
         alt += f" Reach is {reach:.3g} {unit}."
-    caption = " ".join(notes) + _left_out(curve)
+    caption = " ".join(notes) + _left_out(curve, check, most)
     return Picture(figure, f"Height in {unit}. {alt}", caption, f"Height, {unit}")
 
 
@@ -113,6 +123,7 @@ def between_readings(curve: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
 def _panels(
     curve: pd.DataFrame,
     check: str | None,
+    panels: int,
     *,
     from_zero: bool,
     dots: pd.DataFrame | None = None,
@@ -122,9 +133,11 @@ def _panels(
     """Small multiples on shared axes, two abreast; returns the figure and the ends in words."""
     curve = curve.assign(date=pd.to_datetime(curve["date"]))
     varieties = list(pd.unique(curve["variety"]))
-    shown = varieties[:PANELS]
-    names = short(shown)
+    shown = _leading(varieties, check, panels)
     abreast = 1 if len(shown) == 1 else 2
+    names = short(shown)
+    if check in shown and abreast > 1:  # room for the word behind the name
+        names |= short([check], 12)
     rows = -(-len(shown) // abreast)
     height = 0.4 + (1.9 if abreast == 1 else 1.38) * rows
     with mpl.rc_context(STYLE):
@@ -148,7 +161,7 @@ def _panels(
                     part = lines[other]
                     axes.plot(part["date"], part["estimate"], color=FAINT, linewidth=1)
             _one(axes, lines[variety], place, dots)
-            axes.set_title(names[variety] + (" (check)" if variety == check else ""))
+            axes.set_title(f"{names[variety]} (check)" if variety == check else names[variety])
         for spare in grid.flat[len(shown):]:
             spare.set_axis_off()
         _dates(grid, curve["date"], len(shown), abreast)
@@ -206,8 +219,18 @@ def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: i
         grid.flat[place].tick_params(labelbottom=place + abreast >= shown)
 
 
-def _left_out(curve: pd.DataFrame) -> str:
-    more = curve["variety"].nunique() - PANELS
+def _leading(varieties: list[str], check: str | None, most: int) -> list[str]:
+    """The first varieties, the check among them."""
+    if len(varieties) <= most or check not in varieties[most:]:
+        return varieties[:most]
+    return [*varieties[: most - 1], check]
+
+
+def _left_out(curve: pd.DataFrame, check: str | None, most: int) -> str:
+    varieties = list(pd.unique(curve["variety"]))
+    more = len(varieties) - most
     if more <= 0:
         return ""
-    return f" The leading {PANELS} varieties are drawn; the other {more} are in the table."
+    drawn = f"leading {most - 1} and the check" if check in varieties[most:] else (
+        f"leading {most} varieties")
+    return f" The {drawn} are drawn; the other {more} are in the table."

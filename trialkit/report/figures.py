@@ -4,6 +4,7 @@ missing.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,9 +52,9 @@ def yield_so_far(trial: OpenTrial) -> Block:
         return Block("", "")
     what = f"{trial.conclusion.analysis.counted} a living plant"
     check = trial.records.trial.check
-    curve = _while_picked(trial, season.curve)
-    drawn = plots.totals(_ordered(trial, curve), what, _band(season), check)
-    return pictures.show(drawn, "yield-so-far", trial.names)
+    curve = _ordered(trial, _while_picked(trial, season.curve))
+    return _curves(trial, "yield-so-far", curve, lambda most: plots.totals(
+        curve, what, _band(season), check, most))
 
 
 @told
@@ -64,18 +65,13 @@ def height_and_reach(trial: OpenTrial) -> Block:
         return _missing("Height", height.reason, trial)
     about = trial.records.trial
     scale, unit = height_scale(about.height_unit)
-    curve = height.curve.copy()
+    curve = _ordered(trial, height.curve)
     curve[["estimate", "low", "high"]] /= scale
     seen = height.seen[["variety", "date"]].assign(height=height.seen["height_cm"] / scale)
-    drawn = plots.heights(
-        _ordered(trial, curve),
-        seen,
-        unit,
-        _band(height),
-        reach=about.reach_cm / scale if about.reach_cm else None,
-        check=about.check,
-    )
-    return pictures.show(drawn, "height", trial.names, treatment_lines(height, about))
+    reach = about.reach_cm / scale if about.reach_cm else None
+    return _curves(trial, "height", curve, lambda most: plots.heights(
+        curve, seen, unit, _band(height), reach=reach, check=about.check, most=most,
+    ), treatment_lines(height, about))
 
 
 @told
@@ -85,15 +81,23 @@ def rate_over_season(trial: OpenTrial) -> Block:
     if isinstance(rate, Missing):
         return _missing("Rate over the season", rate.reason, trial)
     about = trial.records.trial
-    drawn = plots.rates(
-        _ordered(trial, _while_picked(trial, rate.curve)),
-        f"{trial.conclusion.analysis.counted} a plant a week",
-        _band(rate),
-        about.check,
-        hot=rate.hot,
-        enough=about.threshold_per_week,
-    )
-    return pictures.show(drawn, "rate", trial.names, _slumps(rate))
+    what = f"{trial.conclusion.analysis.counted} a plant a week"
+    curve = _ordered(trial, _while_picked(trial, rate.curve))
+    return _curves(trial, "rate", curve, lambda most: plots.rates(
+        curve, what, _band(rate), about.check, hot=rate.hot, enough=about.threshold_per_week,
+        most=most,
+    ), _slumps(rate))
+
+
+def _curves(
+    trial: OpenTrial, name: str, curve: pd.DataFrame, drawn: Callable[[int], plots.Picture],
+    remarks: Sequence[str] = (),
+) -> Block:
+    """A panel a variety; of many, paper shows fewer than the page.  drawn : the picture of so many
+    panels at most."""
+    many = curve["variety"].nunique() > plots.ALL_PRINTED
+    return pictures.show(drawn(plots.PANELS), name, trial.names, remarks,
+                         drawn(plots.PRINTED) if many else None)
 
 
 @told
@@ -393,13 +397,18 @@ def _slumps(rate: RateResult) -> list[str]:
     row: Any
     for _, spell in rate.slumps.groupby(["hot_from", "hot_to"], sort=True):
         first, last = spell[["hot_from", "hot_to"]].iloc[0]
-        said = []
-        for row in spell.head(SLUMPS_SAID).itertuples(index=False):
-            fell = "" if row.recovery in ("no slump", FINISHED) else f"down {percent(row.depth)}, "
+        said, steady = [], [str(v) for v in spell.loc[spell["recovery"] == "no slump", "variety"]]
+        slumped = spell[spell["recovery"] != "no slump"]
+        for row in slumped.head(SLUMPS_SAID).itertuples(index=False):
+            fell = "" if row.recovery == FINISHED else f"down {percent(row.depth)}, "
             said.append(f"{row.variety} {fell}{row.recovery}")
-        more = len(spell) - SLUMPS_SAID
-        rest = f"; the other {more} are listed below, under how it was done" if more > 0 else ""
-        lines.append(f"Hot {wording.days(first, last)}: {'; '.join(said)}{rest}.")
+        more = len(slumped) - SLUMPS_SAID
+        if more > 0:
+            said.append(f"the other {more} are listed below, under how it was done")
+        if steady:
+            which = wording.few(steady) if said or len(steady) < 2 else "any variety"
+            said.append(f"no slump in {which}")
+        lines.append(f"Hot {wording.days(first, last)}: {'; '.join(said)}.")
     return lines
 
 

@@ -41,16 +41,18 @@ FONTS = re.compile(r"(font: [^'\";]*|font-family: )'[^\";]*")
 
 
 def show(
-    picture: plots.Picture, name: str, varieties: Iterable[str] = (), remarks: Sequence[str] = ()
+    picture: plots.Picture, name: str, varieties: Iterable[str] = (), remarks: Sequence[str] = (),
+    printed: plots.Picture | None = None,
 ) -> Block:
     """The block that shows `picture`; `name` must differ from picture to picture on a page.
 
-    remarks : sentences to stand under the caption.
+    remarks : sentences to stand under the caption.  printed : what paper shows in its place.
     """
     varieties = list(varieties)
-    drawn = vector(picture, name)
-    if len(drawn.encode()) > LARGEST_VECTOR:
-        drawn = bitmap(picture)
+    drawn = _drawn(picture, name)
+    on_paper = None if printed is None else {
+        "drawn": Markup(_drawn(printed, f"{name}-printed")),
+        "caption": isolate(printed.caption, varieties)}
     html = part(
         "figure",
         name=name,
@@ -58,9 +60,15 @@ def show(
         title=isolate(picture.title, varieties),
         caption=isolate(picture.caption, varieties),
         remarks=[isolate(remark, varieties) for remark in remarks],
+        printed=on_paper,
     )
     said = [picture.title, f"[{picture.alt}]", picture.caption, *remarks]
     return Block(html, "\n".join(filter(None, said)))
+
+
+def _drawn(picture: plots.Picture, name: str) -> str:
+    drawn = vector(picture, name)
+    return drawn if len(drawn.encode()) <= LARGEST_VECTOR else bitmap(picture)
 
 
 def vector(picture: plots.Picture, name: str) -> str:
