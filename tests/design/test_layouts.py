@@ -104,7 +104,7 @@ def test_split_plot_sides_are_drawn_not_fixed():
     ("changes", "says", "offers"),
     [
         ({"design": LATIN_SQUARE, "blocks": 4}, "4 x 4 Latin square", "a 5 x 5 Latin square"),
-        ({"design": LATIN_SQUARE, "blocks": 4}, "as many repeats", "4 complete blocks of 5"),
+        ({"design": LATIN_SQUARE, "blocks": 4}, "as many plots of each", "4 complete blocks of 5"),
         ({"design": ROW_COLUMN, "grid": (3, 5)}, "need 20 plots", "a grid of 4 x 5"),
         ({"design": INCOMPLETE_BLOCKS, "block_size": 7}, "already holds all", "complete blocks"),
         ({"design": INCOMPLETE_BLOCKS}, "need a block size", "blocks of 2"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pandas as pd
 import pytest
 from hostile import NAMES
 
@@ -27,6 +29,54 @@ def hostile_report(tmp_path_factory):
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
     (folder / "plants.csv").write_text(plants, encoding="utf-8")
     return publish(folder)
+
+
+@pytest.fixture(scope="session")
+def thirty_report(tmp_path_factory):
+    """Thirty varieties with names of 60 letters, invented: the names differ in their last letters,
+    so that one cut short would be another's."""
+    folder = tmp_path_factory.mktemp("trials") / "thirty"
+    folder.mkdir()
+    names = [f"Climbing bean, selection of the upper meadow, garden wall {k}"
+             for k in range(10, 40)]
+    assert {len(name) for name in names} == {60}
+    rng = np.random.default_rng(7)
+    plants = pd.DataFrame([
+        {"plant": f"P{block}-{2 * at + n}", "variety": names[kind], "block": block,
+         "plot": f"{block}.{at}", "row": block, "column": 2 * at + n}
+        for block in (1, 2, 3) for at, kind in enumerate(rng.permutation(30)) for n in (1, 2)])
+    level = plants["variety"].map(dict(zip(names, np.linspace(9, 2, 30), strict=True)))
+    plants.to_csv(folder / "plants.csv", index=False)
+    days = pd.date_range("2025-07-10", periods=8, freq="5D")
+    hot = [20.0] * 20 + [36.0] * 6 + [22.0] * 34
+    tables = {
+        "picks": pd.concat([plants[["plant"]].assign(date=day, count=rng.poisson(level))
+                            for day in days]),
+        "heights": pd.concat([
+            plants[["plant"]].assign(date=day, height=60 + 45 * at + rng.integers(0, 20, 180))
+            for at, day in enumerate(pd.date_range("2025-06-15", periods=4, freq="12D"))]),
+        "weather": pd.DataFrame({"date": pd.date_range("2025-07-01", periods=60), "low": 12.0,
+                                 "high": hot}),
+    }
+    for name, table in tables.items():
+        table.to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%d")
+    (folder / "events.csv").write_text("date,plant,plot,event,note\n2025-07-20,,,watered,hose\n")
+    varieties = "\n".join(f'[[varieties]]\nname = "{name}"' + "\ncheck = true" * (name == names[9])
+                          for name in names)
+    (folder / "trial.toml").write_text(f"""title = "Climbing beans, 30 varieties"
+crop = "climbing bean"
+planted = 2025-05-24
+counted = "pods"
+reach = "150 cm"
+looks = 8
+invented = true
+[layout]
+design = "randomised complete blocks"
+row_spacing = "120 cm"
+plant_spacing = "30 cm"
+{varieties}
+""", encoding="utf-8")
+    return publish(folder), names
 
 
 @pytest.fixture

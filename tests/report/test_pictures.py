@@ -135,6 +135,16 @@ def test_thirty_varieties_draw_the_leading_ones_and_say_so():
     assert len(pictures.vector(drawn, "t")) < pictures.LARGEST_VECTOR
 
 
+@pytest.mark.parametrize("most", [plots.PANELS, plots.PRINTED])
+def test_the_check_is_drawn_however_far_down_it_comes(most):
+    names = [f"Row {n}" for n in range(30)]
+    drawn = plots.totals(_curve(names), "pods a plant", "", "Row 20", most)
+    titles = [axes.get_title(loc="left") for axes in drawn.figure.axes]
+    assert [title for title in titles if title] == [
+        *(f"Row {n}" for n in range(most - 1)), "Row 20 (check)"]
+    assert f"leading {most - 1} and the check are drawn; the other {30 - most}" in drawn.caption
+
+
 @pytest.mark.parametrize("n", [1, 2, 3, 4])
 def test_few_varieties_and_a_single_day(n):
     curve = _curve(NAMES[:n])

@@ -36,7 +36,7 @@ def plan():
 
 def test_heading_tells_the_size_and_the_seed(plan):
     block = planning.heading(plan)
-    assert "5 varieties, 4 plots of each, 20 plots, 40 plants" in block.plain
+    assert "5 varieties, 4 plots of each, 20 plots in all, 40 plants" in block.plain
     assert "Seed 3." in block.plain
 
 
@@ -60,7 +60,7 @@ def test_chance_says_what_was_assumed_and_what_helps(plan):
 
 def test_one_plot_of_each_is_told_plainly():
     alone = planning.lay_out(varieties=FIVE, blocks=1, seed=1)
-    assert "can compare nothing" in planpower.chance(alone).plain
+    assert "can't compare anything" in planpower.chance(alone).plain
     assert "Nothing to try out" in planpower.with_losses(alone).plain
     assert "cannot be told apart" in planning.heading(alone).plain
 

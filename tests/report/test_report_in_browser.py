@@ -183,6 +183,31 @@ def test_the_open_part_prints_on_three_sheets_and_the_method_where_it_was_opened
     assert len(texts) <= 12
 
 
+@pytest.mark.parametrize("sheet", ["A4", "Letter"])
+def test_thirty_long_names_print_on_three_sheets_and_nothing_is_lost(
+    sheet, thirty_report, opened, tmp_path
+):
+    report, names = thirty_report
+    page = opened(report, width=1100)
+    texts = _printed(page, tmp_path / "report.pdf", sheet)
+    assert len(texts) <= 3, len(texts)
+    whole = re.sub(r"\s+", "", " ".join(texts))
+    for name in names:  # in full in both tables
+        assert whole.count(name.replace(" ", "")) >= 2, name
+    assert "Theleading3andthecheckaredrawn" in whole
+    assert "leading11andthecheck" not in whole
+    # The page has all its panels; those of the paper are not on it.
+    assert page.locator("#height figcaption").inner_text().count("leading 11 and the check") == 1
+    assert page.locator("#height .unprinted").first.is_visible()
+    assert not page.locator(".printed").first.is_visible()
+    page.emulate_media(media="print")
+    assert not page.locator("#height .unprinted").first.is_visible()
+    assert page.locator("#height .printed").first.is_visible()
+    small = page.evaluate("""Math.min(...[...document.querySelectorAll('.cards *')]
+        .filter(e => e.textContent.trim()).map(e => parseFloat(getComputedStyle(e).fontSize)))""")
+    assert small >= 6 * 96 / 72, "letters of 6 points at least"
+
+
 def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opened):
     page = opened(hostile_report, width=1100)
     unfold(page)

@@ -1,4 +1,4 @@
-"""The records of a trial, checked: every error and every doubt as a table for the terminal."""
+"""The records of a trial, checked: every error and every query as a table for the terminal."""
 
 from __future__ import annotations
 
@@ -37,15 +37,16 @@ def check_records(folder: Path) -> Checked:
     if records.doubts.empty:
         lines.append(Text("Nothing looks odd."))
     else:
-        doubts = wording.counted(len(records.doubts), "doubt")
-        lines.append(Text(f"{doubts}: hard to believe, but kept and used as they are."))
+        doubts = wording.counted(len(records.doubts), "query", "queries")
+        lines.append(Text(f"{doubts}: odd, but used as written. Fix any that are wrong."))
         lines.append(_table(records.doubts))
     return Checked(True, Group(*lines))
 
 
 def _table(problems: pd.DataFrame) -> Table:
     """As a reader finds them: by file and line, without the places a program goes by."""
-    frame = problems.drop(columns=["table", "row"])
+    frame = problems.drop(columns=["table", "row"]).rename(
+        columns={"doubt": "query", "accepted": "write"})
     table = Table(show_edge=False, pad_edge=False)
     for column in frame.columns:
         table.add_column(str(column), overflow="fold")

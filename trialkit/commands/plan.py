@@ -52,7 +52,7 @@ _Weigh = Annotated[bool, typer.Option(help="A box for the weight beside that for
 def plan(
     folder: Annotated[
         Path,
-        typer.Argument(help="The trial's folder: a new one, or one that trialkit new began.",
+        typer.Argument(help="The trial's folder: a new one, or one that trialkit new started.",
                        metavar="FOLDER"),
     ],
     variety: Annotated[
@@ -66,7 +66,7 @@ def plan(
         str, typer.Option(help="The day of planting: 2026-05-24, 24 May 2026.")
     ] = "",
     layout: Annotated[str, typer.Option(help=f"The layout: {LAYOUTS}; else blocks.")] = "",
-    blocks: Annotated[int, typer.Option(help="Repeats of each variety.")] = 4,
+    blocks: Annotated[int, typer.Option(help="Plots of each variety, one a block.")] = 4,
     plants: Annotated[
         int, typer.Option(help="Plants in a plot (in each part of a split one).")
     ] = 4,
@@ -118,7 +118,9 @@ def plan(
                           "Else the spread.toml in FOLDER, where there is one."),
     ] = None,
     seed: Annotated[int | None, typer.Option(help="The same seed draws the same bed.")] = None,
-    neighbours: Annotated[bool, typer.Option(help="Even out who stands beside whom.")] = True,
+    neighbours: Annotated[
+        bool, typer.Option(help="Even out which varieties are neighbours.")
+    ] = True,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what the bed can show, and write nothing.")
     ] = False,
@@ -134,8 +136,8 @@ def plan(
 
     Where FOLDER has a trial.toml that you filled in, the varieties and all
     else it says are taken from it, and it stays as you wrote it. Options add
-    what it leaves open; where one says something else than the file, both are
-    told and nothing is written.
+    what it leaves open; where an option and the file disagree, you see both and
+    nothing is written.
     """
     from trialkit.design.labels import LabelSize, labels_on
     from trialkit.design.paper import paper as sheet_named
@@ -212,7 +214,8 @@ def plan(
     for note in done.notes:
         say(note)
     _list(done.to_add)
-    say(f"Plant by the map, then record; look at any time with: {command('check', folder)}")
+    say("Plant by the map and write down what you pick. To check the records at any time: "
+        f"{command('check', folder)}")
 
 
 def paper(
@@ -225,7 +228,7 @@ def paper(
     once: _Once = None,
     blind: BlindAgain = None,
 ) -> None:
-    """Print a trial's bed map, stake labels and record sheets again, as the records stand."""
+    """Print a trial's bed map, stake labels and record sheets again, from today's records."""
     from trialkit.design.labels import LabelSize
     from trialkit.design.paper import paper as sheet_named
     from trialkit.design.planfolder import Printing, bed_of_records, is_blind, print_paper

@@ -82,7 +82,7 @@ def the_trial(folder: Path) -> Path:
         say(f"{folder} is part of the trial in {above}, which is used.")
         return above
     if not folder.is_dir():
-        stop(Exit.NO_TRIAL, f"{folder} is a file, and no {DESCRIPTION} stands beside it. "
+        stop(Exit.NO_TRIAL, f"{folder} is a file, with no {DESCRIPTION} beside it. "
                             "Name the trial's folder.")
     inside = sorted(str(file.parent) for file in folder.glob(f"*/{DESCRIPTION}"))
     if inside:
@@ -92,7 +92,7 @@ def the_trial(folder: Path) -> Path:
     stop(
         Exit.NO_TRIAL,
         f"{folder} has no {DESCRIPTION}, so it is not a trial yet.\n"
-        f"Begin one with: {command('new', folder)}",
+        f"Start one with: {command('new', folder)}",
     )
 
 

@@ -372,4 +372,4 @@ def _fix(analysis: Analysis) -> str:
     """The audit's own advice where it gives one."""
     return analysis.audit.fix or (
         "Next year give every variety at least three plots, set in different places of the bed "
-        "and drawn by lot within each block.")
+        "and drawn at random within each block.")

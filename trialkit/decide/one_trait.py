@@ -202,7 +202,7 @@ class _Values:
                 value, low, high = _turned(self.result, value, low, high)
             return self.asked.gap.format(best=pair.best, other=pair.other,
                                          times=f"{times(value)}{span(low, high)}")
-        verb = "was" if self.dated else "stands at"
+        verb = _verb(self.result, self.dated)
         than = "" if self.result.scale == "ratio" else "than "
         return f"{pair.best} {verb} {self.difference(pair)} {than}{pair.other}"
 
@@ -290,10 +290,10 @@ def _others(
         above = [str(v) for v in firm.loc[firm["estimate"] > none, "variety"]]
         below = [str(v) for v in firm.loc[firm["estimate"] < none, "variety"]]
         open_ = [str(v) for v in rest.loc[~(rest["p"] < ALPHA), "variety"]]
-        more, less = ("later", "earlier") if asked.dated else ("above", "below")
+        more, less = ("later", "earlier") if asked.dated else ("more", "less")
         parts = [f"{few(names)} {what}" for names, what in (
-            (above, f"stood {more} than {check}" if asked.dated else f"stood {more} {check}"),
-            (below, f"stood {less} than {check}" if asked.dated else f"stood {less} {check}"),
+            (above, f"{_verb(result, asked.dated, len(above))} {more} than {check}"),
+            (below, f"{_verb(result, asked.dated, len(below))} {less} than {check}"),
             (open_, f"{'is' if len(open_) == 1 else 'are'} too close to {check} to call")) if names]
         return f" {'; '.join(parts)}." if parts else ""
     firm = result.pairs[result.pairs["p"] < ALPHA]
@@ -304,6 +304,13 @@ def _others(
     place = {v: k for k, v in enumerate(order)}
     named = [f"{min(p, key=place.__getitem__)} and {max(p, key=place.__getitem__)}" for p in said]
     return f" These differ: {few(named, 4)}."
+
+
+def _verb(result: TraitResult, dated: bool, many: int = 1) -> str:
+    """What a variety did, before `12 cm more than` another."""
+    if dated:
+        return "was" if many == 1 else "were"
+    return {"height": "grew", "harvest": "gave"}.get(result.trait, "had")
 
 
 def _how_sure(
@@ -365,11 +372,14 @@ def _place(analysis: Analysis, result: TraitResult, pair: _Pair) -> tuple[str, b
         return "", False
     row: Any = rows.iloc[0]
     unit = result.unit
-    with_place = f"{_signed(float(row['adjusted']) / scale)} {unit}"
-    plain = f"{_signed(float(row['unadjusted']) / scale)} {unit}"
+
+    def than(value: float) -> str:
+        return f"{figure(abs(value) / scale)} {unit} {'less' if value < 0 else 'more'}"
+
     what = "turns the order round" if len(turned) else "matters"
     return (f" The place in the bed ({row['place']}) {what}: with it allowed for, {row['variety']} "
-            f"stands at {with_place} against {row['against']}, not {plain}."), bool(len(turned))
+            f"gave {than(float(row['adjusted']))} than {row['against']}, not "
+            f"{than(float(row['unadjusted']))}."), bool(len(turned))
 
 
 def in_own_unit(result: TraitResult, about: Trial) -> TraitResult:

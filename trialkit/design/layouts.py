@@ -560,7 +560,7 @@ def _notes(
     notes = [neighbours.in_words()]
     if request.blocks == 1:
         notes.append(
-            "One plot of each variety: variety and plot cannot be told apart, so this plan can "
+            "One plot of each variety: variety and plot can't be separated, so this plan can "
             "describe but not compare. Give each at least 2 plots; 4 or more are better."
         )
     if request.design in (INCOMPLETE_BLOCKS, ROW_COLUMN, LATIN_SQUARE):

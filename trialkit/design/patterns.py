@@ -351,7 +351,8 @@ class NeighbourMix:
         if self.own:
             own = f"a variety is its own neighbour in {self.own} places"
         times = f"{self.fewest}" if self.fewest == self.most else f"{self.fewest} to {self.most}"
-        return f"Neighbours: {own}; each pair of varieties meets {times} times."
+        often = "once" if times == "1" else f"{times} times"
+        return f"Neighbours: {own}; each two varieties stand side by side {often}."
 
 
 def edges(

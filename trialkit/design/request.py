@@ -185,7 +185,7 @@ def _refuse_latin(request: PlanRequest) -> None:
     if blocks == count:
         return
     instead = [
-        f"a {count} x {count} Latin square: {count} repeats, {count * count} plots",
+        f"a {count} x {count} Latin square: {count} plots of each, {count * count} plots",
         f"{blocks} complete blocks of {count}: {count * blocks} plots",
     ]
     if blocks < count and (count * blocks) and blocks > 1:
@@ -198,7 +198,7 @@ def _refuse_latin(request: PlanRequest) -> None:
     raise PlanProblem(
         [
             f"{count} varieties do not fit a {blocks} x {blocks} Latin square: "
-            "it needs as many repeats as varieties."
+            "it needs as many plots of each variety as there are varieties."
         ],
         instead,
     )
@@ -209,7 +209,7 @@ def _refuse_grid(request: PlanRequest) -> None:
     if request.blocks < 2:
         raise PlanProblem(
             ["One plot of each variety cannot be freed of both rows and columns."],
-            [f"2 repeats: {2 * request.count} plots"],
+            [f"2 plots of each: {2 * request.count} plots"],
         )
     if request.grid is None:
         return
@@ -223,14 +223,14 @@ def _refuse_grid(request: PlanRequest) -> None:
         )
     if rows * columns != plots:
         problems.append(
-            f"{request.count} varieties repeated {request.blocks} times need {plots} plots; "
+            f"{request.count} varieties with {request.blocks} plots of each need {plots} plots; "
             f"a grid of {rows} x {columns} has {rows * columns}."
         )
     fits = [f"a grid of {a} x {plots // a}" for a in range(2, plots // 2 + 1) if plots % a == 0]
     close = sorted(fits, key=lambda text: abs(int(text.split()[3]) - rows))[:3]
     if rows * columns % request.count == 0 and min(rows, columns) >= 2:
         times = rows * columns // request.count
-        close.append(f"{rows} x {columns} with every variety repeated {times} times")
+        close.append(f"{rows} x {columns} with {times} plots of every variety")
     raise PlanProblem(problems, close)
 
 
@@ -249,16 +249,18 @@ def _refuse_incomplete(request: PlanRequest) -> None:
     elif size < 2:
         problems.append("A block of one plot compares nothing.")
     elif blocks < 2:
-        problems.append("One replicate of incomplete blocks cannot tell varieties from blocks.")
-        instead.append(f"2 replicates: {2 * count} plots")
+        problems.append("With one plot of each variety, incomplete blocks can't separate varieties "
+                        "from blocks.")
+        instead.append(f"2 plots of each: {2 * count} plots")
     elif count - (-(-count // size)) * (size - 1) < 0:
         # With ceil(v/k) blocks of k or k-1 plots, at least (k-1) * blocks varieties are needed.
         problems.append(f"{count} varieties do not share out into blocks of {size} and {size - 1}.")
     elif blocks == 2 and size == 2:
         problems.append(
-            "Two replicates in blocks of 2 leave some varieties with no way to be compared."
+            "Two plots of each variety in blocks of 2 leave some varieties with no way to be "
+            "compared."
         )
-        instead.append("3 replicates in blocks of 2")
+        instead.append("3 plots of each, in blocks of 2")
     if problems:
         instead.extend(f"blocks of {size}" for size in _block_sizes(count) if size != size)
         raise PlanProblem(problems, instead)

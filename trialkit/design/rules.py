@@ -152,7 +152,7 @@ def neighbours(units: Units, still: bool) -> list[Finding]:
                 f"Plots of one variety side by side ({names}) count as one plot.",
                 f"Several plots of {names} lie next to each other with no other variety between. "
                 "They share the same patch of ground: they are one plot cut in pieces, not "
-                "repetitions, and are counted as one.",
+                "different plots, and are counted as one.",
                 cure,
             )
         ]
@@ -220,8 +220,8 @@ def unknown_places(units: Units, lots: bool = False) -> list[Finding]:
                 STOP,
                 "It is not recorded where the plants stood: no plot, no block, no row.",
                 "plants.csv says which variety a plant is, but not where it stood. If varieties "
-                "stood in blocks of their own, plants are no repetitions; if they were mixed plant "
-                "by plant, they are. Until that is known no comparison is made.",
+                "stood in blocks of their own, plants do not count as plots; if they were mixed "
+                "plant by plant, they do. Until that is known no comparison is made.",
                 "Fill in row and column (or plot and block) in plants.csv; it can be done today.",
             )
         ]
@@ -233,11 +233,11 @@ def unknown_places(units: Units, lots: bool = False) -> list[Finding]:
                 "It is not recorded where the plots stood: they have names, but no place.",
                 "Several plots of a variety are recorded, or several blocks. If those of a variety "
                 "lay side by side, or in one row cut across, they are one plot in pieces; if they "
-                "were scattered by lot, they are repetitions. Until that is known no comparison is "
-                "made.",
+                "were scattered at random, each counts as a plot. Until that is known no "
+                "comparison is made.",
                 "Fill in row and column in plants.csv (it can be done today). Where places were "
-                'drawn by lot, you may say so in trial.toml instead: design = "randomised complete '
-                'blocks" or "completely randomised".',
+                'drawn at random, you may say so in trial.toml instead: design = "randomised '
+                'complete blocks" or "completely randomised".',
             )
         ]
     return []
@@ -313,7 +313,7 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
                 f"{names} {verb} in one {word} only. If that {word} has better soil or light, the "
                 "result shows it as the variety's, and nothing in the records can separate the "
                 "two. A row cut in pieces is still one row, whatever the pieces are called.",
-                f"{fix} If places were drawn by lot and fell out so, say so in trial.toml: "
+                f"{fix} If places were drawn at random and fell out so, say so in trial.toml: "
                 'design = "randomised complete blocks".',
             )
         ]
@@ -442,7 +442,7 @@ def places(units: Units, plants: pd.DataFrame) -> list[Finding]:
                     "Every block has the varieties in the same order, so each has the same "
                     "neighbours and the same end of the bed every time. A slope in soil or shade "
                     "along the block goes straight into the comparison.",
-                    "Draw a fresh order by lot for each block.",
+                    "Draw a fresh order at random for each block.",
                 )
             )
     share = edge_share(plants) if units.placed else None
@@ -537,9 +537,9 @@ def assumptions(units: Units) -> list[Finding]:
                 NOTE,
                 "Each variety under each treatment in one block is taken as one plot.",
                 "No plot or position is recorded; there is one line for each variety and treatment "
-                "in each block, and each is taken as a plot drawn by lot. If treatments were given "
-                'to parts of a plot, write design = "split plot" in trial.toml: varieties are then '
-                "compared between whole plots.",
+                "in each block, and each is taken as a plot drawn at random. If treatments were "
+                'given to parts of a plot, write design = "split plot" in trial.toml: varieties '
+                "are then compared between whole plots.",
             )
         )
     if units.plot_is_block:
@@ -581,7 +581,7 @@ def assumptions(units: Units) -> list[Finding]:
                 "Each line of plants.csv, whether it is one plant or a plot of several, stands by "
                 "itself among other varieties. It is taken as placed on its own, and the "
                 "comparison rests on differences between lines. That holds if places were drawn "
-                "by lot.",
+                "at random.",
             )
         )
     return findings

@@ -94,7 +94,7 @@ def _plants(trial: Trial, rows: Located, findings: Findings) -> None:
     there = set(plants["variety"].dropna().unique())
     without = [name for name in trial.variety_names if name not in there]
     for name in without[:_MOST_NAMED]:
-        findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plant is of it",
+        findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plants listed",
                        rows.table)
     if len(without) > _MOST_NAMED:
         findings.doubt(rows.file, None, "variety", "", f"{len(without) - _MOST_NAMED:,} more "

@@ -248,7 +248,7 @@ log.csv      What trialkit add brings in from phones and other sheets. Not to be
 Dates: year first, 2026-07-03, or the month by name, 3 Jul 2026.
 An .xlsx workbook of the same name does as well as a CSV file.
 
-To have the bed laid out by lot from trial.toml, plants.csv written, and paper to print:
+To have the bed laid out at random from trial.toml, plants.csv written, and paper to print:
                        trialkit plan FOLDER
 Then:                  trialkit check FOLDER
 and after every pick:  trialkit report FOLDER

@@ -242,9 +242,9 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     comparison = compared_rows(trial)
     if comparison is None:
         return None
-    rows, label, supported = comparison
-    note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else (
-        "" if supported else "No ranges: this layout has no way to rule out luck.")
+    rows, label, _ = comparison
+    # Why there are no ranges is told under how sure the answer is.
+    note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else ""
     return plots.compared(rows, label, note, trial.records.trial.check)
 
 

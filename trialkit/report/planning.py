@@ -48,7 +48,7 @@ from trialkit.records.starter import LOOKS, Description, toml_value
 from trialkit.report.blocks import Block, paragraphs, part
 from trialkit.report.source import CellStop, told
 from trialkit.trial import Trial, TrialProblems, draft_trial
-from trialkit.wording import day
+from trialkit.wording import counted, day
 
 # ------------------------------------------------------------------------------------------------
 # A plan of what trial.toml says: what it settles, what was asked against it, what it leaves open.
@@ -522,7 +522,7 @@ def size_words(planting: Planting) -> list[str]:
     long, wide = planting.size_cm
     first = (
         f"{request.design.capitalize()}: {request.count} varieties, "
-        f"{request.blocks} plots of each, {len(planting.plots)} plots, "
+        f"{counted(request.blocks, 'plot')} of each, {len(planting.plots)} plots in all, "
         f"{len(planting.plants)} plants on {said(long)} x {said(wide)}: "
         f"rows {said(request.row_spacing_cm)} apart, plants "
         f"{said(request.plant_spacing_cm)} apart in a row. Seed {planting.seed}."

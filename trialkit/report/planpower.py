@@ -65,7 +65,7 @@ def draw_power(curve: pd.DataFrame, ratio: float, target: float = 0.8) -> plots.
                 label=f"{plants} plant" + ("s" if plants != 1 else ""),
             )
         axes.set_ylim(0, 102)
-        axes.set_xlabel("blocks (repeats of each variety)")
+        axes.set_xlabel("blocks (plots of each variety)")
         axes.set_ylabel(f"chance to see {ratio:g} times, %")
         axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(integer=True))
         axes.legend(title="in a plot", frameon=False, fontsize=8, title_fontsize=8)
@@ -137,7 +137,7 @@ def reach_words(
     rounds = picks or looks
     setup = setup_of(planting, rounds)
     if error_df(setup) < 1:
-        return "This bed can compare nothing: each variety needs a second plot at least."
+        return "This bed can't compare anything: give each variety at least two plots."
     assumed = spread_words(spread, rounds, planting.request.design == SPLIT_PLOT)
     return " ".join([assumed, *_promise(setup, spread, looks)])
 
@@ -153,7 +153,7 @@ def _promise(setup: Setup, spread: Spread, looks: int) -> list[str]:
         return [f"With that, {SMALL_BED}"]
     picks = setup.picks
     out = [
-        f"With that, this bed shows a variety that yields {ratio:.2f} times the check 8 times in "
+        f"A variety that yields {ratio:.2f} times the check would then be named in 8 trials of "
         f"10, judged after {'the pick' if picks == 1 else f'each of {picks} picks'} as the report "
         "does."
     ]
@@ -199,7 +199,7 @@ def chance(
     test = Claims(looks)
     texts = [spread_words(spread, setup.picks, setup.design == SPLIT_PLOT)]
     if error_df(setup) < 1:
-        texts.append("This bed can compare nothing: each variety needs a second plot at least.")
+        texts.append("This bed can't compare anything: give each variety at least two plots.")
     else:
         power = power_to_see(ratio, setup, spread, test=test)
         texts += [
@@ -222,7 +222,7 @@ def treatment_words(
         return []
     what = " and ".join(f'"{name}"' for name in request.treatments[:2])
     if smallest == float("inf"):
-        return [f"Between {what} it can compare nothing: that takes a second repeat at least."]
+        return [f"Between {what} it can't compare anything: that takes at least two plots of each."]
     if smallest > TOO_SMALL:
         return [f"Between {what}, inside the plots, it is too small to compare as well."]
     power = power_of_treatment(ratio, setup, spread)
@@ -237,13 +237,12 @@ def spread_words(spread: Spread, picks: int, parts: bool = False) -> str:
     """What was taken of the spreads, and where it comes from."""
     if spread.told:
         return f"{' '.join(spread.told)} {picks} picks."
-    part = f"parts of one plot by {100 * spread.part:.0f} %, " if parts else ""
+    part = f"parts of one plot {100 * spread.part:.0f} %, " if parts else ""
     return (
-        f"Assumed: plots of one variety differ by {100 * spread.plot:.0f} % (standard "
-        f"deviation), {part}"
-        f"plants of one plot by {100 * spread.plant:.0f} %, one plant from pick to pick by "
-        f"{100 * spread.pick:.0f} %; {picks} picks. A guess until your own report gives "
-        "better figures."
+        f"Our guess, until your own report gives better figures: plots of one variety typically "
+        f"stray {100 * spread.plot:.0f} % from their mean, {part}"
+        f"plants of one plot {100 * spread.plant:.0f} %, and one plant {100 * spread.pick:.0f} % "
+        f"from pick to pick; {picks} picks."
     )
 
 
