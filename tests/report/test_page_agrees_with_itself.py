@@ -166,6 +166,9 @@ def test_a_claim_is_the_tables_line_again(season: str) -> None:
         assert against[name] == (f"{value} times", f"{low} to {high}")
     for names in re.findall(r"Whether ([A-D](?:(?:, | and )[A-D])*) differs? from", said):
         for name in re.findall("[A-D]", names):
+            if not against[name][1]:
+                assert "too early to give a likely range" in said
+                continue
             low, high = map(number, against[name][1].split(" to "))
             assert low <= 1 <= high, (name, against[name])
 
