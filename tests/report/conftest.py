@@ -61,7 +61,7 @@ def thirty_report(tmp_path_factory):
     for name, table in tables.items():
         table.to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%d")
     (folder / "events.csv").write_text("date,plant,plot,event,note\n2025-07-20,,,watered,hose\n")
-    varieties = "\n".join(f'[[varieties]]\nname = "{name}"' + "\ncheck = true" * (name == names[9])
+    varieties = "\n".join(f'[[varieties]]\nname = "{name}"' + "\ncheck = true" * (name == names[19])
                           for name in names)
     (folder / "trial.toml").write_text(f"""title = "Climbing beans, 30 varieties"
 crop = "climbing bean"

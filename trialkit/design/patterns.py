@@ -352,7 +352,7 @@ class NeighbourMix:
             own = f"a variety is its own neighbour in {self.own} places"
         times = f"{self.fewest}" if self.fewest == self.most else f"{self.fewest} to {self.most}"
         often = "once" if times == "1" else f"{times} times"
-        return f"Neighbours: {own}; each two varieties stand side by side {often}."
+        return f"Neighbours: {own}; any two varieties stand side by side {often}."
 
 
 def edges(
