@@ -17,6 +17,7 @@ import pandas as pd
 from trialkit.errors import TrialkitError
 from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order
 from trialkit.reading.habits import Habits
+from trialkit.reading.price import Price, accepted_prices, price_of
 from trialkit.reading.problems import Problem, Unreadable, problem_table, problem_text
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import (
@@ -37,11 +38,15 @@ LONGEST_NAME = 40
 
 @dataclass(frozen=True)
 class Variety:
-    """A variety in the trial; the check is the one the others are compared with."""
+    """A variety in the trial; the check is the one the others are compared with.
+
+    seed_cost : money a plant set out, in the price's currency; None where not given.
+    """
 
     name: str
     check: bool = False
     note: str = ""
+    seed_cost: float | None = None
 
 
 @dataclass(frozen=True)
@@ -116,6 +121,7 @@ class Trial:
     covariates : columns of plants.csv with a number a plot (a soil test, hours of shade) that a
     harvest and traits of one's own are adjusted for.  weight_as_written : units.weight is none
     that is known (it is then the harvest's): picks cannot be weighed in it.
+    price : what the crop is sold at, by weight or by the piece.
     """
 
     title: str
@@ -148,6 +154,7 @@ class Trial:
     traits: tuple[OwnTrait, ...] = ()
     covariates: tuple[str, ...] = ()
     weight_as_written: bool = False
+    price: Price | None = None
 
     @property
     def check(self) -> str | None:
@@ -186,11 +193,11 @@ TOP = (
     "title", "garden", "crop", "planted", "counted", "reach", "looks", "ended",
     "worthwhile", "zeros", "question", "bears",
     "threshold_per_week", "grades", "marketable", "marketable_from", "ready_share", "covariates",
-    "dates", "invented", "source", "notes", "units", "layout", "varieties", "traits",
+    "price", "dates", "invented", "source", "notes", "units", "layout", "varieties", "traits",
 )
 UNITS = ("height", "weight", "harvest")
 LAYOUT = ("design", "rows", "columns", "row_spacing", "plant_spacing", "sun", "shade", "seed")
-VARIETY = ("name", "check", "note")
+VARIETY = ("name", "check", "note", "seed_cost")
 TRAIT = ("name", "kind", "scale", "from", "to", "unit", "of", "better", "on", "when")
 MOST_SCORES = 101
 # What the tables call their own columns; a trait of that name would be two things at once.
@@ -207,6 +214,7 @@ _PLANTS_OWN = frozenset({
 _ELSEWHERE = {
     **{f"{k}_unit": f"Write it under [units], as {k} = ..." for k in UNITS},
     **{k: f"It belongs under [layout]: {k} = ..." for k in LAYOUT},
+    "seed_cost": "Write seed_cost = ... below the name of each variety.",
     "check": "Write check = true below the name of that variety.",
     "variety": "Write [[varieties]] once a variety, with name = below it.",
     "reach_cm": 'Write the unit with the value: reach = "210 cm".',
@@ -217,6 +225,8 @@ _OF_WHAT = re.compile(r"/| (?:a|an|per) |[a-z][-⁻¹]", re.IGNORECASE)
 _WEIGHTS = f"{', '.join(f'{chr(34)}{one}{chr(34)}' for one in WEIGHT.factors)}; a yield that is " \
            'kept as written names what it is of: "t/ha", "lb/plot"'
 _COVARIATES = 'names of columns of plants.csv with a number a plot, such as ["soil test"]'
+_SEED_COST = ("money a plant set out, a number without quotes, such as 0.12 (a packet's price over "
+              "the plants it gave)")
 _LENGTHS = 'a length such as "210 cm" or "7 ft"; a bare number is in the unit of heights'
 _GRADES = 'the names in order, best first: ["large", "medium", "small"]'
 SOME_DAY = date(EARLIEST.year, 1, 1)
@@ -266,6 +276,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
     whole = "a whole number from 1, without quotes"
     traits = _traits(r)
     questions = ", ".join(f'"{name}"' for name in (*QUESTIONS, *(t.name for t in traits)))
+    counted = words("counted") or "pods"
     trial = Trial(
         title=words("title", required=True) or "",
         garden=words("garden") or "",
@@ -273,7 +284,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         planted=r.take(top, "planted", day, "the day, year first: 2026-05-24", required=True)
         or SOME_DAY,
         varieties=_varieties(r),
-        counted=words("counted") or "pods",
+        counted=counted,
         height_unit=height,
         rain_unit=("in" if height in ("ft", "in") else "mm") if "height" in units else "",
         weight_unit=weight,
@@ -310,6 +321,7 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         ready_share=r.take(top, "ready_share", _share, "a share such as 0.5: above 0, at most 1"),
         traits=traits,
         covariates=r.take(top, "covariates", _covariates, _COVARIATES) or (),
+        price=r.take(top, "price", _price(counted), accepted_prices(counted)),
     )
     if trial.ended is not None and trial.ended < trial.planted:
         r.wrong("ended", top["ended"], "It is before the day of planting.",
@@ -347,6 +359,7 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
         name = r.take(row, "name", text_of, '"the name"', where=at, required=True)
         check = r.take(row, "check", flag_of, "true or false, without quotes", where=at) or False
         note = r.take(row, "note", any_text, _WORDS, where=at) or ""
+        seed_cost = r.take(row, "seed_cost", _cost, _SEED_COST, where=at)
         if name is None:
             continue
         if folded(name) in named:
@@ -355,7 +368,7 @@ def _varieties(r: TomlReader) -> tuple[Variety, ...]:
             r.wrong(f"{at}check", name, "Another variety is the check already.", "one at most")
         named.add(folded(name))
         checked = checked or check
-        out.append(Variety(name, check, note))
+        out.append(Variety(name, check, note, seed_cost))
     return tuple(out)
 
 
@@ -541,6 +554,21 @@ def _weight(habits: Habits) -> Callable[[Any], float]:
         return grams
 
     return convert
+
+
+def _price(counted: str) -> Callable[[Any], Price]:
+    def convert(value: Any) -> Price:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            raise Unreadable("It does not say of how much: a kg, a lb, each.",
+                             accepted_prices(counted))
+        return price_of(text_of(value), counted)
+
+    return convert
+
+
+def _cost(value: Any) -> float:
+    """Money, which may be 0: saved seed."""
+    return 0.0 if value == 0 and not isinstance(value, bool) else number_of(value)
 
 
 def _length(habits: Habits) -> Callable[[Any], float]:

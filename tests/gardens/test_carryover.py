@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tomllib
 from pathlib import Path
 
@@ -214,3 +215,19 @@ def test_plain_new_is_as_it_was(tmp_path: Path):
     result = CliRunner().invoke(app, ["new", str(tmp_path / "plain")])
     assert result.exit_code == 0
     assert not (tmp_path / "plain" / "spread.toml").exists()
+
+
+def test_price_and_seed_costs_are_kept(tmp_path):
+    shutil.copytree(shipped.demo(), tmp_path / "beans")
+    described = tmp_path / "beans" / "trial.toml"
+    text = described.read_text(encoding="utf-8")
+    head, first, rest = text.partition("[[varieties]]\n")
+    described.write_text('price = "€0.20 a pod"\n' + head + first + "seed_cost = 0.15\n" + rest,
+                         encoding="utf-8")
+    old = read_records(tmp_path / "beans").trial
+    carry_over(tmp_path / "next", [tmp_path / "beans"])
+    new = parse_trial(_filled((tmp_path / "next" / "trial.toml").read_text(encoding="utf-8")))
+    assert new.price == old.price
+    assert new.price is not None
+    assert {v.name: v.seed_cost for v in new.varieties} == {
+        v.name: v.seed_cost for v in old.varieties}

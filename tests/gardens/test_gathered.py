@@ -20,6 +20,7 @@ from trialkit import __version__
 from trialkit.gardens import gathered
 from trialkit.gardens.gathered import GatheredProblem, gather, is_gathered, read_gathered, trials_of
 from trialkit.gardens.stage_one import Failed, TrialMeans, trial_means
+from trialkit.reading.price import price_of
 from trialkit.records import Records, read_records
 from trialkit.trial import Layout
 
@@ -60,6 +61,7 @@ def test_every_line_of_a_description_comes_back(tmp_path: Path, gardens: list[Pa
         "looks": 20, "ended": date(2026, 9, 1), "threshold_per_week": 1.5, "reach_cm": 210.5,
         "day_order": "day first", "source": "a\u2028b", "notes": 'two\n"lines"',
         "harvest_unit": "bushels an acre", "grades": ("large", "small"), "marketable": ("large",),
+        "price": price_of("€2.50 a lb", "pods"),
         "marketable_from_g": 150.0, "ready_share": 0.5, "height_unit": "in", "weight_unit": "oz",
     }
     layout = Layout("blocks", 90.0, 30.0, 2, 6, "south", "west", 18)

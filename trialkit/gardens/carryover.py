@@ -119,7 +119,9 @@ def trial_text(
                "and above each stands what the records say of it. Delete those that go."),
         *(_note(f"{FILE} holds how much plots, plants and picks differed; trialkit plan reads it "
                 "to say what the bed can show.") if learned else []), "", ""])  # fmt: skip
-    return head + "\n".join(_part(proposal) for proposal in proposed) + "\n" + _NEW
+    seed = {variety.name: variety.seed_cost for variety in about.varieties}
+    parts = [_part(proposal, seed.get(proposal.variety)) for proposal in proposed]
+    return head + "\n".join(parts) + "\n" + _NEW
 
 
 def _described(title: str, about: Trial, proposed: Sequence[Proposal]) -> Description:
@@ -136,21 +138,26 @@ def _described(title: str, about: Trial, proposed: Sequence[Proposal]) -> Descri
 
 
 def _with_settings(head: str, about: Trial) -> str:
-    """Two settings that a new trial seldom needs: the harvest's own unit, the order of dates."""
+    """Settings that few trials have: the harvest's own unit, the order of dates, the price."""
     if about.harvest_unit:
         line = f"weight = {toml_value(about.weight_unit)}\n"
         head = head.replace(line, f"{line}harvest = {toml_value(about.harvest_unit)}\n", 1)
     if about.day_order:
         line = f'# dates = "{about.day_order}"\n'
         head = head.replace(line, line.removeprefix("# "), 1)
+    if about.price:
+        line = f"price = {toml_value(about.price.text)}\n"
+        head = head.replace('# price = "3.50 a kg"\n', line, 1)
     return head
 
 
-def _part(proposal: Proposal) -> str:
+def _part(proposal: Proposal, seed_cost: float | None) -> str:
     proposed = "Proposed to stay" if proposal.keep else "Proposed to leave out; it is your choice"
     lines = _note(f"{proposed}: {'; '.join(proposal.reasons)}.")
     lines += ["[[varieties]]", f"name = {toml_value(proposal.variety)}"]
-    return "\n".join([*lines, *(["check = true"] if proposal.check else []), ""])
+    lines += ["check = true"] if proposal.check else []
+    lines += [] if seed_cost is None else [f"seed_cost = {toml_value(seed_cost)}"]
+    return "\n".join([*lines, ""])
 
 
 def _note(text: str) -> list[str]:

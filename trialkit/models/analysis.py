@@ -30,6 +30,7 @@ from trialkit.models.support import Support, support
 from trialkit.models.totals import PlotTotals, plot_totals
 from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import WindowResult, window_trait
+from trialkit.models.worth import Worth, worth_of
 from trialkit.records import Records
 from trialkit.records.schema import TRAITS, Trait
 
@@ -214,6 +215,12 @@ class Analysis:
     def weights(self) -> WeightsResult | Missing:
         return _tried("weights", lambda: weights_trait(
             self.records, self.ground, self.order, self.check, self.counted))
+
+    @cached_property
+    def worth(self) -> Worth | Missing | None:
+        """Money a metre of row; None where trial.toml gives no price."""
+        return _tried("worth", lambda: worth_of(
+            self.records, self.ground, self.season, self.weights, self.harvest))
 
     @cached_property
     def diagnostics(self) -> Diagnostics:

@@ -129,13 +129,13 @@ def season_trait(
     behind = pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
     means = means.join(behind.reset_index(drop=True))
     shares = lived_shares(records, looks, varieties, ground)
-    planted = _planted(means, shares)
+    low, high = lived_limits(shares)
+    planted = losses_joined(means, shares, (low, high))
     spacing = records.trial.layout.plant_spacing_cm
     a_metre = 100.0 / spacing if spacing else np.nan
     metre = planted.copy()
     metre[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]] * a_metre
     lived = shares.set_index("variety")["lived"]
-    low, high = lived_limits(shares)
     bounded = pods.supported
     losses = shares[["variety", "planted", "lost", "lived"]].assign(
         lived_low=low if bounded else np.nan, lived_high=high if bounded else np.nan)
@@ -160,11 +160,15 @@ def season_trait(
     )
 
 
-def _planted(means: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
-    """A plant set out: variety, estimate, low, high; losses' limits joined to the rates'."""
+def losses_joined(
+    means: pd.DataFrame, shares: pd.DataFrame, limits: tuple[Floats, Floats]
+) -> pd.DataFrame:
+    """A plant set out: variety, estimate, low, high; losses' limits joined to those of `means`,
+    of a plant that stood the whole season.  shares, limits: as `lived_shares`, `lived_limits`."""
     lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
-    least, most = lived_limits(shares)
-    log = np.log(means[["estimate", "low", "high"]].to_numpy(float)).T
+    least, most = limits
+    with np.errstate(divide="ignore"):
+        log = np.log(means[["estimate", "low", "high"]].to_numpy(float)).T
     low, high = combined(log[0] + lived, [(log[0], log[1], log[2]),
                                           (lived, np.log(least), np.log(most))])
     return pd.DataFrame({"variety": means["variety"], "estimate": np.exp(log[0] + lived),

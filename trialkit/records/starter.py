@@ -83,6 +83,10 @@ looks = {looks}
 # your own are adjusted for. Counts of picks are not.
 # covariates = ["soil test", "hours of shade"]
 
+# What the crop is sold at, by weight or by the piece, with the currency if you like: "3.50 a kg",
+# "€2 per lb", "0.20 each", "3 USD a dozen". The report then says what a metre of row is worth.
+# price = "3.50 a kg"
+
 # Notes for the report; where published records are from; whether they are made up.
 # notes = "a dry spring"
 # source = "who published them, and when"
@@ -117,6 +121,8 @@ weight = {weight_unit}
 
 # One [[varieties]] part for each variety, its name as plants.csv has it. Mark one as the check:
 # the variety you would grow anyway, which the others are compared with. note: what you like.
+# With a price, seed_cost: money a plant set out, such as seed_cost = 0.12 (a packet's price over
+# the plants it gave).
 {varieties}
 """
 

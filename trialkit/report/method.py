@@ -27,6 +27,7 @@ from trialkit.report.trait_tables import (
     warmth_lines,
     weights_tables,
     window_tables,
+    worth_block,
 )
 
 LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
@@ -106,6 +107,9 @@ def methods(trial: OpenTrial) -> Block:
     if looked is not None:
         blocks.append(
             _worked_out("Looking after every pick", [looked.plain], [], looked, trial.names))
+    worth = worth_block(analysis.worth, trial.records.trial, trial.names)
+    if worth.html:
+        blocks.append(worth)
     missing = _not_given(analysis.missing)
     if missing:
         blocks.append(titled("What the records do not give", missing, trial.names))

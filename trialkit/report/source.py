@@ -146,7 +146,9 @@ def _public_trial(trial: Trial, showing: Showing, title: str, garden: str) -> Tr
             shade=layout.shade if showing.places else _light(layout.shade),
             seed=None,
         ),
-        varieties=tuple(v if showing.notes else replace(v, note="") for v in trial.varieties),
+        varieties=tuple(v if showing.notes else replace(v, note="", seed_cost=None)
+                        for v in trial.varieties),
+        price=trial.price if showing.notes else None,
         source=trial.source if showing.notes else "",
         notes=trial.notes if showing.notes else "",
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pandas as pd
@@ -12,16 +12,20 @@ from trialkit.models.grading import GradeResult
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
 from trialkit.models.rate import RateResult, Warmth
+from trialkit.models.results import Missing
 from trialkit.models.season import SeasonResult
 from trialkit.models.stand import StandResult
 from trialkit.models.weights import WeightsResult
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
+from trialkit.models.worth import Worth
 from trialkit.plots import between_readings
 from trialkit.report.bedplaces import places_tables
-from trialkit.report.blocks import Block, tabled
+from trialkit.report.blocks import Block, tabled, titled
 from trialkit.report.measures import (
+    WIDEST,
     Measure,
     height,
+    joined,
     limited,
     means_table,
     measure,
@@ -457,4 +461,70 @@ def ready_lines(result: HarvestResult) -> list[str]:
         span = days.span(low, high)
         lines.append(f"{row.variety} was ready {days.number(size)} {unit} {word} than {row.check}"
                      + (f" ({span})." if span else "."))
+    return lines
+
+
+# ------------------------------------------------------------------------------------------------
+# What a harvest is worth, in the money of trial.toml.
+# ------------------------------------------------------------------------------------------------
+
+WORTH_TITLE = "What a harvest is worth"
+TOO_WIDE = "too early to give a range"
+CENTS = 3
+"""Figures of money shown."""
+
+
+def worth_block(
+    worth: Worth | Missing | None, about: Trial, names: Iterable[str]
+) -> Block:
+    """Money a length of row with its interval, less the seed where its cost is given; why not,
+    where it cannot be said; nothing without a price."""
+    if worth is None:
+        return Block("", "")
+    names = list(names)
+    if isinstance(worth, Missing):
+        return titled(WORTH_TITLE, [f"Not worked out: {worth.reason}."], names)
+    metres, row = row_of(about) if worth.metres else (1.0, "plant set out")
+    seeds = bool(worth.table["seed"].notna().any())
+    shown = Measure("", 1.0 / metres)
+    whole = bool(worth.table["seed"].notna().all())
+    by = worth.table.sort_values("net" if whole else "gross", ascending=False, kind="stable")
+    rows = [[str(r.variety), *_money(r, shown, seeds)] for r in by.itertuples(index=False)]
+    heads = ["Variety", "Gross return",
+             *(("Seed", "Return above seed") if seeds else ())]
+    currency = about.price.currency if about.price else ""
+    caption = f"Worth a {row}{f', {currency}' if currency else ''}, as planted"
+    return joined([titled(WORTH_TITLE, _worth_lines(worth, about, row), names),
+                   limited(caption, heads, rows)])
+
+
+def _money(row: Any, shown: Measure, seeds: bool) -> list[str]:
+    if 0 < row.low < row.high / WIDEST:
+        return [TOO_WIDE, *([wording.NONE] * 2 if seeds else [])]
+    gross = shown.estimate(row.gross, row.low, row.high, CENTS)
+    if not seeds:
+        return [gross]
+    if wording.missing(row.seed):
+        return [gross, "not given", wording.NONE]
+    return [gross, shown.number(row.seed),
+            shown.estimate(row.net, row.net_low, row.net_high, CENTS)]
+
+
+def _worth_lines(worth: Worth, about: Trial, row: str) -> list[str]:
+    """What was priced, what was taken off, and what the ranges do not hold."""
+    sold = about.price.text if about.price else ""
+    seeds = worth.table.set_index("variety")["seed"]
+    lines = [f"At {sold}, a {row} as planted.", *worth.basis]
+    if seeds.notna().any():
+        lines.append("Seed: its cost a plant set out, times the plants in that length of row."
+                     if worth.metres else "Seed: its cost a plant set out.")
+        without = [str(v) for v in seeds.index[seeds.isna()]]
+        if without:
+            lines.append(f"No seed cost is given for {wording.listed(without)}.")
+    lines.append("One price is used for all varieties, and labour, water and the like are not "
+                 "taken off. Each range is one variety's own and does not compare varieties; the "
+                 "yields do.")
+    if worth.left_out:
+        names = wording.listed(list(worth.left_out))
+        lines.append(f"No range can be given for {names}, so no figure is shown.")
     return lines
