@@ -15,7 +15,7 @@ from trialkit.models.worth import Worth
 from trialkit.reading.price import price_of
 from trialkit.records import Records
 from trialkit.report import method
-from trialkit.report.source import OpenTrial
+from trialkit.report.source import OpenTrial, Showing, public_records
 
 DAYS = [50 + 4 * k for k in range(10)]
 RATES = {"A": 0.6, "B": 1.0, "C": 0.5}
@@ -248,3 +248,13 @@ def test_a_range_too_wide_to_use_is_not_shown():
     block = method.worth_block(wide, made.trial, ())
     assert block.plain.count("too early to give a range") == 3
     assert "50" not in block.plain
+
+
+def test_money_stays_off_a_club_page_unless_notes_are_shown():
+    made = priced(season(), "0.20 each", {"A": 0.1})
+    hidden = public_records(made, Showing(), "Garden 1: bean", "Garden 1").trial
+    assert hidden.price is None
+    assert {v.seed_cost for v in hidden.varieties} == {None}
+    shown = public_records(made, Showing.of("notes"), "Garden 1: bean", "Garden 1").trial
+    assert shown.price == made.trial.price
+    assert {v.name: v.seed_cost for v in shown.varieties}["A"] == 0.1
