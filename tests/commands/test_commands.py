@@ -163,7 +163,7 @@ def test_check_lists_doubts_and_is_content(run, beans):
     assert "No errors" in result.output
     n = len(read_records(beans).doubts)
     assert n > 0
-    assert f"{n} doubts" in result.output
+    assert f"{n} queries" in result.output
 
 
 def test_a_new_trial_reads_without_an_error_once_plants_are_listed(run, tmp_path):
