@@ -150,7 +150,7 @@ def test_plan_command_writes_a_sound_trial_and_paper(tmp_path):
     )
     assert done.exit_code == 0, done.output
     assert "Seed 4." in done.output
-    assert "8 times in 10" in done.output
+    assert "in 8 trials of 10" in done.output
     records = read_records(folder)
     assert records.doubts.empty
     assert len(records.plants) == 18
@@ -243,7 +243,7 @@ def test_past_tenfold_a_bed_is_too_small_to_compare(tmp_path):
         app, ["plan", str(tmp_path / "t"), *options("A", "B"), "--blocks", "2", "--plants", "2"]
     )
     assert "too small to compare" in done.output
-    assert "times another 8 times in 10" not in done.output
+    assert "in 8 trials of 10" not in done.output
     small = planning.lay_out(varieties=["A", "B"], blocks=2, plants=2, seed=1)
     told = planpower.chance(small).plain
     assert "too small to compare" in told
@@ -263,7 +263,7 @@ def test_picks_and_looks_are_asked_for_together_and_what_few_looks_cost_is_told(
         words[name] = CliRunner().invoke(app, arguments).output
 
     def promised(text):
-        return float(re.search(r"yields ([\d.]+) times the check 8 times in 10", text)[1])
+        return float(re.search(r"yields ([\d.]+) times the check would then be named", text)[1])
 
     assert "ended" not in words["same"]
     assert "You plan 1 look for 10 picks; with looks = 10 in trial.toml" in words["one look"]
@@ -296,7 +296,7 @@ def test_a_dry_run_says_what_the_bed_can_show_and_writes_nothing(tmp_path):
     dry = CliRunner().invoke(app, [*arguments, "--dry-run"])
     assert dry.exit_code == 0, dry.output
     assert list(tmp_path.iterdir()) == []
-    assert "8 times in 10" in dry.output
+    assert "in 8 trials of 10" in dry.output
     assert "Nothing was written" in dry.output
     wet = CliRunner().invoke(app, arguments)
     assert dry.output.splitlines()[0] == wet.output.splitlines()[0]
