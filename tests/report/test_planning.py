@@ -73,7 +73,7 @@ def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):
     assert found
     expected = power_of_treatment(1.2, setup_of(halves.planting, 20), spread)
     assert int(found[1]) == round(100 * expected)
-    assert "parts of one plot by 10 %" in text
+    assert "parts of one plot 10 %" in text
     assert "Between" not in planpower.chance(plan, 1.5).plain
 
 
