@@ -125,6 +125,7 @@ def test_a_fault_in_a_cell_keeps_the_partial_notebook_and_the_last_report(
     assert "this far" in good.with_suffix(".partial.ipynb").read_text()
 
 
+@pytest.mark.slow
 def test_as_of_a_past_day_the_report_is_what_it_would_have_been(run, beans, tmp_path):
     result = run("report", beans, "--until", "2025-08-10", "--out", tmp_path / "out")
     assert result.exit_code == Exit.DONE, result.output

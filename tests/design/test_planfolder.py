@@ -358,6 +358,7 @@ def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
     assert left >= 4
 
 
+@pytest.mark.slow
 def test_paper_that_is_killed_part_way_is_tidied_by_the_next_printing(tmp_path, monkeypatch):
     """kill -9 before some of the sheets' moves; the next is on other paper, whose files have
     other names."""

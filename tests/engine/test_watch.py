@@ -211,6 +211,7 @@ def _printed(notebook) -> str:
     return "".join(o.text for c in notebook.cells for o in c.outputs if o.output_type == "stream")
 
 
+@pytest.mark.slow
 def test_a_warm_run_gives_the_same_page_as_a_cold_one(tmp_path):
     """After another trial, a run that failed and a notebook that left things about."""
     book = shipped.notebook("report")
@@ -242,6 +243,7 @@ def test_nothing_a_notebook_named_is_there_in_the_next_run(tmp_path):
     assert _printed(second).split() == ["False", "1", "4"]
 
 
+@pytest.mark.slow
 def test_a_kernel_that_dies_after_its_first_run_is_replaced_and_the_run_repeated(tmp_path):
     flag = tmp_path / "died"
     once = f"import os, pathlib\nif not pathlib.Path({str(flag)!r}).exists():\n"

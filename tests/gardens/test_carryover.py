@@ -133,7 +133,7 @@ def test_the_planning_notebook_takes_the_learned_spreads(beans):
     words = planpower.spread_words(spread, 10)
     assert "Learned from beans." in words
     assert "guess" not in words
-    assert "A guess" in planpower.spread_words(planpower.spread(plot=0.2), 10)
+    assert "Our guess" in planpower.spread_words(planpower.spread(plot=0.2), 10)
     with pytest.raises(CellStop):
         planpower.spread(str(folder / "nothing.toml"))
 

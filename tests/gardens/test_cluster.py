@@ -32,6 +32,7 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealCluster]:
         yield cluster
 
 
+@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_loses_nothing(
     cluster: RealCluster, gardens: list[Path], tmp_path: Path
 ) -> None:
@@ -78,6 +79,7 @@ def test_gathered_records_on_a_cluster(
         same_stage(work(folder), there)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("unlike", "said"),
     [
@@ -114,6 +116,7 @@ def test_a_scheduler_without_workers(tmp_path: Path, monkeypatch: pytest.MonkeyP
         list(for_each(working.root, [1], empty.address))
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_stops(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "CONNECT", 3.0)
     with real_cluster(tmp_path) as ending:

@@ -71,6 +71,7 @@ def test_processes_of_this_machine_give_the_same_and_listen_to_it_alone(at_once:
             ] == []
 
 
+@pytest.mark.slow
 def test_an_item_that_kills_its_worker_is_a_fault_and_the_rest_is_done(at_once: None) -> None:
     import dask
 

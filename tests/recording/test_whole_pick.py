@@ -89,6 +89,7 @@ class Thumb:
             self.page.tap(f"[data-reason='{done.lost}']")
 
 
+@pytest.mark.slow
 def test_a_whole_pick_killed_in_the_middle_comes_out_as_it_was_meant(
     phone: Any, tmp_path: Path
 ) -> None:

@@ -392,7 +392,7 @@ def test_from_new_to_a_planned_bed_by_the_commands_as_printed(tmp_path):
     path.write_text(text.replace('planted = ""', "planted = 2031-03-04"))
     done = run(*printed(begin.output, "plan"))
     assert done.exit_code == Exit.DONE, done.output
-    assert "A guess" in done.output
+    assert "Our guess" in done.output
     assert run(*printed(begin.output, "check")).exit_code == Exit.DONE
 
 

@@ -62,7 +62,7 @@ def test_one_plot_of_each_is_told_plainly():
     alone = planning.lay_out(varieties=FIVE, blocks=1, seed=1)
     assert "can't compare anything" in planpower.chance(alone).plain
     assert "Nothing to try out" in planpower.with_losses(alone).plain
-    assert "cannot be told apart" in planning.heading(alone).plain
+    assert "can't be separated" in planning.heading(alone).plain
 
 
 def test_a_split_plot_is_told_what_it_shows_between_its_treatments(plan):

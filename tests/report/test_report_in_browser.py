@@ -183,6 +183,7 @@ def test_the_open_part_prints_on_three_sheets_and_the_method_where_it_was_opened
     assert len(texts) <= 12
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sheet", ["A4", "Letter"])
 def test_thirty_long_names_print_on_three_sheets_and_nothing_is_lost(
     sheet, thirty_report, opened, tmp_path
