@@ -54,7 +54,7 @@ def watch(
     """
     done: dict[str, tuple[int, int, int]] = {}
     before = records_in(folder)
-    with _interruptible() as interrupted, run.KeptKernel() as kernel:
+    with _interruptible(), run.KeptKernel() as kernel:
         for changes in watchfiles.watch(
             folder,
             watch_filter=lambda _, path: is_record(Path(path)),
@@ -64,8 +64,6 @@ def watch(
             yield_on_timeout=True,
             recursive=False,
         ):
-            if interrupted.is_set():  # while something ran that lets no exception through
-                raise KeyboardInterrupt
             now = records_in(folder)
             # Where no change was told of, wait for two looks to agree: it may be half copied.
             if now != done and (changes or now == before):
@@ -106,12 +104,10 @@ def records_in(folder: Path) -> dict[str, tuple[int, int, int]]:
 
 
 @contextmanager
-def _interruptible() -> Iterator[threading.Event]:
-    """Let the polite ways to end a process end it as Ctrl-C does; what is given is set then."""
-    interrupted = threading.Event()
+def _interruptible() -> Iterator[None]:
+    """Let the polite ways to end a process end it as Ctrl-C does."""
 
     def interrupt(number: int, frame: object) -> None:
-        interrupted.set()
         raise KeyboardInterrupt
 
     old = {}
@@ -122,7 +118,7 @@ def _interruptible() -> Iterator[threading.Event]:
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
                 old[number] = signal.signal(number, interrupt)
     try:
-        yield interrupted
+        yield
     finally:
         for number, handler in old.items():
             signal.signal(number, handler)
