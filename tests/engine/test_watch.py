@@ -110,6 +110,8 @@ def watched(tmp_path):
         process = subprocess.Popen(
             [sys.executable, "-m", "trialkit.cli", "watch", str(folder)],
             stdout=said, stderr=said, env={**os.environ, "TMPDIR": str(tmp_path)},
+            # A shell's background job ignores Ctrl-C and hands that on to what it starts.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )  # fmt: skip
     yield folder, process, lambda: log.read_text(encoding="utf-8")
     if process.poll() is None:
