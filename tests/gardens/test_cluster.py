@@ -79,7 +79,6 @@ def test_gathered_records_on_a_cluster(
         same_stage(work(folder), there)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("unlike", "said"),
     [
@@ -116,7 +115,6 @@ def test_a_scheduler_without_workers(tmp_path: Path, monkeypatch: pytest.MonkeyP
         list(for_each(working.root, [1], empty.address))
 
 
-@pytest.mark.slow
 def test_a_scheduler_that_stops(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "CONNECT", 3.0)
     with real_cluster(tmp_path) as ending:
