@@ -32,7 +32,6 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealCluster]:
         yield cluster
 
 
-@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_loses_nothing(
     cluster: RealCluster, gardens: list[Path], tmp_path: Path
 ) -> None:
