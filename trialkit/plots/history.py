@@ -57,7 +57,8 @@ def history(
         said += f", likely range {rounded(last['low'])} to {rounded(last['high'])}"
     since = _since(known)
     verdict = (f" Clear since {short_day(since)}." if since is not None else
-            " Not clear after the newest pick.")
+               " After the newest pick a tie is still within the range."
+               if pd.notna(last["low"]) else "")
     caption = (f"How many times as much {first} had given as {second}, after each pick. Line up "
                "and down: likely range. Full dot: the range left out a tie. Open dot: it didn't.")
     return Picture(figure, f"{title}. {said}.{verdict}", caption + verdict, title)
