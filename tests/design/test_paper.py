@@ -5,13 +5,15 @@ import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import pytest
+from matplotlib.figure import Figure
 
 from trialkit.design.bed import Bed, bed_of, letter
 from trialkit.design.bedmap import bed_map, bed_map_svg, bed_map_words, print_bed_map
-from trialkit.design.labels import LabelSize, labels_on, print_labels, stake_labels
+from trialkit.design.labels import LabelSize, labels_on, stake_labels
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import (
     A4,
@@ -24,11 +26,19 @@ from trialkit.design.paper import (
     wrapped,
 )
 from trialkit.design.request import INCOMPLETE_BLOCKS, SPLIT_PLOT, PlanRequest
-from trialkit.design.sheets import CAUTIONS, height_sheets, pick_sheets, print_sheets
+from trialkit.design.sheets import CAUTIONS, form_sheets, height_form, pick_form, print_sheets
 
 FIVE = ("Blue Lantern", "Copper Bell", "Dawn Fiddle", "Evening Kite", "Frost Drum")
 # ISO 216 and ANSI Y14.1, in points of 1/72 inch.
 POINTS = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}
+
+
+def pick_sheets(bed: Bed, sheet: Paper = A4, **how: Any) -> list[Figure]:
+    return form_sheets(bed, pick_form(bed, **how), sheet)
+
+
+def height_sheets(bed: Bed, sheet: Paper = A4, **how: Any) -> list[Figure]:
+    return form_sheets(bed, height_form(bed, **how), sheet)
 
 
 def bed(**changes: object) -> Bed:
@@ -42,7 +52,9 @@ def printed(tmp_path_factory) -> Callable[[str, Paper], Path]:
     """The PDF of that bed, each kind and paper printed once."""
     place = tmp_path_factory.mktemp("printed")
     prints = {
-        "labels": lambda path, sheet: print_labels(bed(plants=2), path, sheet),
+        "labels": lambda path, sheet: print_sheets(
+            stake_labels(bed(plants=2), sheet), path, "labels"
+        ),
         "pick": lambda path, sheet: print_sheets(pick_sheets(bed(), sheet), path, "pick"),
         "heights": lambda path, sheet: print_sheets(height_sheets(bed(), sheet), path, "heights"),
         "map": lambda path, sheet: print_bed_map(bed(), path, sheet),
@@ -192,7 +204,7 @@ def test_every_page_of_a_sheet_carries_the_zero_rule_and_the_first_the_cautions(
 def test_blind_prints_name_no_variety(tmp_path):
     path = tmp_path / "blind.pdf"
     hidden = bed(blocks=1).nameless()
-    print_labels(hidden, path)
+    print_sheets(stake_labels(hidden), path, "labels")
     assert not any(name in page for page in words_of(path) for name in FIVE)
     print_sheets([*pick_sheets(hidden), *height_sheets(hidden)], path, "pick")
     assert not any(name in page for page in words_of(path) for name in FIVE)
@@ -255,7 +267,7 @@ def test_odd_names_are_printed_as_they_are_and_never_run(tmp_path):
     svg = bed_map_svg(named)
     ET.fromstring(svg)
     assert "<script" not in svg
-    print_labels(named, tmp_path / "l.pdf")
+    print_sheets(stake_labels(named), tmp_path / "l.pdf", "labels")
     words = " ".join(" ".join(words_of(tmp_path / "l.pdf")).split())
     for name in ("$x^2$", "<script>", "M & S"):
         assert name in words, name

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower
 
+from trialkit.decide.spending import on_t_scale
 from trialkit.design.request import (
     COMPLETELY_RANDOMISED,
     INCOMPLETE_BLOCKS,
@@ -30,7 +31,7 @@ from trialkit.power import (
     smallest_ratio,
     smallest_treatment_ratio,
 )
-from trialkit.power.exact import claim_boundary, look_variances
+from trialkit.power.exact import _claim_z, look_variances
 from trialkit.power.sizes import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
 
 # Only plots vary: then a plot mean has the spread of a plot and textbook cases apply.
@@ -204,11 +205,15 @@ def test_latin_square_of_the_wrong_size_is_refused():
         error_df(Setup(5, 4, design=LATIN_SQUARE))
 
 
+def boundary_on_t_scale(setup, spread):
+    return on_t_scale(_claim_z(setup, spread, Claims(), 0.05), error_df(setup))
+
+
 def test_one_look_of_one_comparison_is_a_t_test_with_the_charge_for_few_degrees_of_freedom():
     """t quantile of scipy; alpha df / (df + 0.6) is the rule's own charge."""
     setup = Setup(2, 4, plants=3, picks=1)
     alpha = 0.05 * 3 / 3.6
-    assert claim_boundary(setup, Spread(), Claims()) == pytest.approx(
+    assert boundary_on_t_scale(setup, Spread()) == pytest.approx(
         stats.t.isf(alpha / 2, 3), rel=1e-6
     )
 
@@ -220,7 +225,7 @@ def test_the_boundary_of_the_last_of_five_looks_is_the_published_one():
     many degrees of freedom, information rises evenly."""
     setup = Setup(2, 4000, plants=1, picks=5)
     even = Spread(plot=0.0, plant=0.0, pick=0.01)
-    assert claim_boundary(setup, even, Claims()) == pytest.approx(2.031, abs=0.004)
+    assert boundary_on_t_scale(setup, even) == pytest.approx(2.031, abs=0.004)
 
 
 def test_variance_of_totals_by_simulation():

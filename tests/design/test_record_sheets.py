@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from test_paper import FIVE, overflows, words_of
+from test_paper import FIVE, height_sheets, overflows, pick_sheets, words_of
 from typer.testing import CliRunner
 
 from trialkit.cli import app
@@ -17,8 +17,6 @@ from trialkit.design.planfolder import Printing, print_paper
 from trialkit.design.request import PlanRequest
 from trialkit.design.sheets import (
     dig_sheets,
-    height_sheets,
-    pick_sheets,
     print_sheets,
     trait_forms,
     trait_sheets,

@@ -36,14 +36,18 @@ Wrong = Callable[..., pd.DataFrame]
 
 @pytest.fixture
 def make(tmp_path: Path) -> Make:
-    """Writes a trial: make(picks="date,plant,count\\n...", trial=..., plants=...)."""
+    """Writes a trial: make(picks="date,plant,count\\n...", trial=..., plants=..., own=...).
+
+    own : tables that stand below the description, such as [[traits]].
+    """
 
     def made(
-        trial: str | bytes = DESCRIPTION, plants: str | bytes | None = PLANTS, **tables: str | bytes
+        trial: str | bytes = DESCRIPTION, plants: str | bytes | None = PLANTS, own: str = "",
+        **tables: str | bytes,
     ) -> Path:
         folder = tmp_path / "trial"
         folder.mkdir(exist_ok=True)
-        (folder / "trial.toml").write_bytes(_bytes(trial))
+        (folder / "trial.toml").write_bytes(_bytes(trial) + _bytes(own))
         for name, content in {"plants": plants, **tables}.items():
             if content is not None:
                 (folder / f"{name}.csv").write_bytes(_bytes(content))

@@ -15,14 +15,7 @@ from trialkit.records.add import add_files
 from trialkit.trial import TrialProblems
 
 T = TypeVar("T")
-DESCRIPTION = """\
-title = "Two beans"
-crop = "climbing bean"
-planted = 2026-05-20
-[[varieties]]
-name = "Ambrel"
-[[varieties]]
-name = "Costry"
+TRAITS = """
 [[traits]]
 name = "mildew"
 kind = "score"
@@ -42,7 +35,7 @@ SHEET = "date,plant,count,mildew,split,looked at\n2026-07-01,A1,4,3,3,20\n2026-0
 
 
 def test_two_hundred_and_fifty_seven_alike_are_one_line(make, tmp_path: Path) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=TRAITS)
     days = [f"2026-{6 + n // 28:02d}-{1 + n % 28:02d}" for n in range(129)]
     rows = [f"{day},{plant},9" for day in days for plant in ("A1", "C1")][:257]
     sheet = tmp_path / "seen.csv"
@@ -57,7 +50,7 @@ def test_two_hundred_and_fifty_seven_alike_are_one_line(make, tmp_path: Path) ->
     own = "date,plant,trait,value\n" + "".join(
         row.replace(",9", ",mildew,9") + "\n" for row in rows)
     with pytest.raises(RecordsError) as told:
-        read_records(make(trial=DESCRIPTION, traits=own))
+        read_records(make(own=TRAITS, traits=own))
     _, _, line, rest = str(told.value).splitlines()
     assert "197 more" in line
     assert "57 more lines" in rest
@@ -73,7 +66,7 @@ def test_two_hundred_and_fifty_seven_alike_are_one_line(make, tmp_path: Path) ->
     (",A1,,mildew,3", {"date"}),
 ])
 def test_all_that_is_wrong_with_a_line_is_told_at_once(make, wrong, line, columns) -> None:
-    found = wrong(trial=DESCRIPTION, traits=WHOLE + line + "\n")
+    found = wrong(own=TRAITS, traits=WHOLE + line + "\n")
     assert set(found["column"]) == columns
     assert set(found["line"]) == {5}
     assert set(found["file"]) == {"traits.csv"}
@@ -101,7 +94,7 @@ def test_spoilt_bytes_are_read_or_refused_and_never_changed(make, tmp_path: Path
         return bytes(whole)
 
     own = spoilt(WHOLE)
-    folder = make(trial=DESCRIPTION, traits=own)
+    folder = make(own=TRAITS, traits=own)
     _sound_or_told(lambda: read_records(folder))
     assert (folder / "traits.csv").read_bytes() == own
     (folder / "traits.csv").unlink()

@@ -13,18 +13,7 @@ from trialkit.records import RecordsError, read_records
 from trialkit.records.add import add_files, settle, undo_last
 from trialkit.records.phone import COLUMNS, check_of
 
-DESCRIPTION = """\
-title = "Two beans"
-crop = "climbing bean"
-planted = 2026-05-20
-
-[[varieties]]
-name = "Ambrel"
-check = true
-
-[[varieties]]
-name = "Costry"
-
+TRAITS = """
 [[traits]]
 name = "Mildew"
 kind = "score"
@@ -65,7 +54,7 @@ def said(folder: Path) -> dict[tuple[str, str], str]:
 
 
 def test_what_a_phone_sends_stands_among_the_traits(make: Make) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=TRAITS)
     sent = phone(folder, [("A1", "count", "4"), ("A1", "trait:Mildew", "2"),
                           ("C1", "trait:mildew", "None"), ("C1", "trait:flower width", "34.50"),
                           ("plot 1B", "trait:split", "3 of 20")])
@@ -78,7 +67,7 @@ def test_what_a_phone_sends_stands_among_the_traits(make: Make) -> None:
 
 
 def test_what_cannot_be_is_told_with_its_line_and_nothing_comes_in(make: Make) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=TRAITS)
     sent = phone(folder, [("A1", "trait:Mildew", "lots"), ("A1", "trait:rust", "1"),
                           ("Z9", "trait:split", "3/20"), ("C1", "trait:split", "30/20")])
     with pytest.raises(RecordsError) as told:
@@ -92,7 +81,7 @@ def test_what_cannot_be_is_told_with_its_line_and_nothing_comes_in(make: Make) -
 
 
 def test_two_phones_that_differ_are_told_and_settled(make: Make) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=TRAITS)
     one = phone(folder, [("A1", "trait:Mildew", "some"), ("C1", "trait:Mildew", "none")])
     two = phone(folder, [("A1", "trait:Mildew", "much"), ("C1", "trait:Mildew", "1")], "bob")
     report = add_files(folder, [one, two])
@@ -107,7 +96,7 @@ def test_two_phones_that_differ_are_told_and_settled(make: Make) -> None:
 
 def test_a_table_of_ones_own_that_says_the_same_is_one_record(make: Make) -> None:
     own = f"date,plant,trait,value\n{DAY},A1,mildew,2\n{DAY},C1,mildew,much\n"
-    folder = make(trial=DESCRIPTION, traits=own)
+    folder = make(own=TRAITS, traits=own)
     report = add_files(folder, [phone(folder, [("A1", "trait:Mildew", "some"),
                                                ("C1", "trait:Mildew", "none")])])
     assert report.conflicts["plant"].tolist() == ["C1"]
@@ -116,7 +105,7 @@ def test_a_table_of_ones_own_that_says_the_same_is_one_record(make: Make) -> Non
 
 
 def test_records_of_a_trait_no_longer_declared_stay_in_the_log(make: Make) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=TRAITS)
     add_files(folder, [phone(folder, [("A1", "trait:Mildew", "some")])])
     text = (folder / "trial.toml").read_text()
     (folder / "trial.toml").write_text(text.replace('"some", ', ""))
@@ -128,7 +117,7 @@ def test_records_of_a_trait_no_longer_declared_stay_in_the_log(make: Make) -> No
     assert said(folder) == {("A1", "Mildew"): "some"}
 
 
-SHEETS = DESCRIPTION.replace('kind = "share"', 'kind = "share"\nof = "looked at"') + """
+SHEETS = TRAITS.replace('kind = "share"', 'kind = "share"\nof = "looked at"') + """
 [[traits]]
 name = "first bloom"
 kind = "day"
@@ -169,7 +158,7 @@ kind = "count"
      {("A1", "Mildew"): "some", ("C1", "Mildew"): "none"}),
 ])
 def test_columns_of_a_spreadsheet_come_in(make: Make, tmp_path: Path, sheet, expected) -> None:
-    folder = make(trial=SHEETS)
+    folder = make(own=SHEETS)
     path = tmp_path / "seen.csv"
     path.write_text(sheet)
     add_files(folder, [path])
@@ -191,7 +180,7 @@ def test_columns_of_a_spreadsheet_come_in(make: Make, tmp_path: Path, sheet, exp
 def test_what_a_column_cannot_be_is_told(
     make: Make, tmp_path: Path, sheet, line, column, value, accepted
 ) -> None:
-    folder = make(trial=SHEETS)
+    folder = make(own=SHEETS)
     path = tmp_path / "seen.csv"
     path.write_text(sheet)
     with pytest.raises(RecordsError) as told:
@@ -203,7 +192,7 @@ def test_what_a_column_cannot_be_is_told(
 
 
 def test_a_column_corrected_in_the_sheet_corrects_the_record(make: Make, tmp_path: Path) -> None:
-    folder = make(trial=SHEETS)
+    folder = make(own=SHEETS)
     path = tmp_path / "seen.csv"
     path.write_text("date,plant,mildew\n2026-07-01,A1,some\n2026-07-01,C1,1\n")
     add_files(folder, [path])

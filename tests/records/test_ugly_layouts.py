@@ -10,18 +10,10 @@ import pytest
 from trialkit.records import RecordsError, read_records
 from trialkit.records.add import add_files
 
-DESCRIPTION = """\
-title = "Two beans"
-crop = "climbing bean"
-planted = 2026-05-20
+OWN = """
 [units]
 height = "cm"
 weight = "g"
-[[varieties]]
-name = "Ambrel"
-check = true
-[[varieties]]
-name = "Costry"
 [[traits]]
 name = "mildew"
 kind = "score"
@@ -290,7 +282,7 @@ def _said(folder: Path) -> list[tuple[str, str, str, object]]:
 
 @pytest.mark.parametrize(("sheet", "says"), LAYOUTS)
 def test_a_layout_is_read_right_or_refused(make, tmp_path: Path, sheet, says) -> None:
-    folder = make(trial=DESCRIPTION)
+    folder = make(own=OWN)
     path = tmp_path / "sheet.csv"
     path.write_text(sheet)
     if says is None:

@@ -7,7 +7,6 @@ plant. Error correction level H still reads with about 30 % of the code muddy or
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import segno
 from matplotlib.axes import Axes
@@ -72,18 +71,6 @@ def stake_labels(bed: Bed, sheet: Paper = A4, size: LabelSize | None = None) -> 
             paper.write(axes, MARGIN_MM, sheet.tall - MARGIN_MM, foot, 7.0, grey=0.3)
             figures.append(figure)
     return figures
-
-
-def print_labels(
-    bed: Bed,
-    path: Path,
-    sheet: Paper = A4,
-    size: LabelSize | None = None,
-) -> int:
-    """Write the labels as a PDF; returns the number of pages."""
-    figures = stake_labels(bed, sheet, size)
-    paper.save_pdf(figures, path, f"Stake labels: {bed.title}")
-    return len(figures)
 
 
 def _label(

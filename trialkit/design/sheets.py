@@ -133,23 +133,6 @@ def height_form(bed: Bed, days: int | None = None, baskets: bool = False) -> For
     return Form("HEIGHT", boxes, MEASURE_RULE, days, baskets)
 
 
-def pick_sheets(
-    bed: Bed, sheet: Paper = A4, weigh: bool = True, days: int | None = None, baskets: bool = False
-) -> list[Figure]:
-    """Pages of a set of picks, see `pick_form`.
-
-    Raises ValueError where that many days do not fit, or the trial names no plots.
-    """
-    return form_sheets(bed, pick_form(bed, weigh, days, baskets), sheet)
-
-
-def height_sheets(
-    bed: Bed, sheet: Paper = A4, days: int | None = None, baskets: bool = False
-) -> list[Figure]:
-    """Pages of a set of rounds of measuring; ValueError as in `pick_sheets`."""
-    return form_sheets(bed, height_form(bed, days, baskets), sheet)
-
-
 def dig_sheets(bed: Bed, sheet: Paper = A4, baskets: bool = False) -> list[Figure]:
     """Pages for the day a crop is dug or cut once: how many and what weight, of each grade."""
     weight, count = Box(_in("weight", bed.weight_unit, 1), MEASURE_MM), Box("how many", COUNT_MM)
@@ -333,7 +316,10 @@ def frame_of(form: Form, sheet: Paper) -> Frame:
 
 
 def form_sheets(bed: Bed, form: Form, sheet: Paper = A4) -> list[Figure]:
-    """Pages of one set.  Raises ValueError where it cannot be printed so."""
+    """Pages of one set.
+
+    Raises ValueError where that many days do not fit, or the trial names no plots for baskets.
+    """
     if form.baskets and not has_plots(bed):
         raise ValueError(
             "Baskets need plots: plants.csv names no plot with several plants. Write a plot beside "

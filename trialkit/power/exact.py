@@ -256,17 +256,6 @@ def look_variances(setup: Setup, spread: Spread) -> npt.NDArray[np.float64]:
     return np.asarray(2.0 * plot / (setup.blocks * setup.efficiency))
 
 
-def claim_boundary(setup: Setup, spread: Spread, claims: Claims, alpha: float = 0.05) -> float:
-    """|t| that the difference must pass after the last pick to be named; infinite if it cannot.
-
-    The boundary of the looks as planned (`decide.spending`), the error shared among the
-    comparisons (`decide.spending`). Picks beyond the planned looks are judged by the interval
-    that needs no plan (`decide.spending`).
-    """
-    z = _claim_z(setup, spread, claims, alpha)
-    return float(on_t_scale(z, error_df(setup))) if np.isfinite(z) else float("inf")
-
-
 def _claimed(ratio: float, setup: Setup, spread: Spread, claims: Claims, alpha: float) -> float:
     """Chance that the report names the difference after the last pick, in either direction."""
     z = _claim_z(setup, spread, claims, alpha)
@@ -316,7 +305,11 @@ def _errors(
 
 @lru_cache(maxsize=4096)
 def _claim_z(setup: Setup, spread: Spread, claims: Claims, alpha: float) -> float:
-    """The boundary of the last look on the normal scale."""
+    """The boundary of the last look on the normal scale; infinite where nothing passes it.
+
+    Of the looks as planned, the error shared among the comparisons. Picks beyond the planned looks
+    are judged by the interval that needs no plan (both in `decide.spending`).
+    """
     df = error_df(setup)
     information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
     how = "dunnett" if claims.against_check else "tukey"
