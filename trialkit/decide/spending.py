@@ -6,6 +6,7 @@ looks, the boundaries of a planned number of looks, and an interval for looks no
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -263,7 +264,7 @@ def spent(
         raise ValueError("alpha must lie between 0 and 1")
     when = np.clip(np.asarray(time, dtype=float), 0.0, 1.0)
     if kind == "pocock":
-        return np.asarray(alpha * np.log1p((np.e - 1.0) * when))
+        return np.asarray(alpha * np.log1p((math.e - 1.0) * when))
     with np.errstate(divide="ignore"):
         return np.asarray(4.0 * norm.sf(norm.isf(alpha / 4.0) / np.sqrt(when)))
 
@@ -446,7 +447,7 @@ def mixture_rho(information: float, alpha: float = 0.05) -> float:
     """
     if not information > 0 or not 0 < alpha < 1:
         raise ValueError("needs information > 0 and alpha between 0 and 1")
-    return float(information / (-lambertw(-(alpha**2) / np.e, k=-1).real - 1.0))
+    return float(information / (-lambertw(-(alpha**2) / math.e, k=-1).real - 1.0))
 
 
 def anytime_z(information: float | Array, rho: float, alpha: float = 0.05) -> Array:
