@@ -17,7 +17,7 @@ import pandas as pd
 
 from trialkit.reading.problems import Unreadable, problem_table, shown
 from trialkit.reading.spelling import plain
-from trialkit.records.entries import CHANGED_COLUMNS, Found, Maker, Merge, measure
+from trialkit.records.entries import CHANGED_COLUMNS, Incoming, Maker, Merge, measure
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import DESCRIPTION, LOG, File, read_file
 from trialkit.records.incoming import Brought, checked, read_incoming
@@ -267,11 +267,11 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
 
 def _settling(
     day: date, plant: str, trait: str, value: str, ground: Ground, findings: Findings
-) -> Found:
+) -> Incoming:
     """The record that settles; what is wrong with it goes to ``findings``."""
     trial = ground.trial
     trait = _trait_of(trait, trial)
-    base = Found("", 0, SETTLED, "", "", day, plant, trait)
+    base = Incoming("", 0, SETTLED, "", "", day, plant, trait)
     if not plant.strip():
         findings.error("", None, "plant", plant, "It is blank.", "a plant listed in plants.csv")
     own = own_of(trait, trial)
@@ -308,7 +308,7 @@ def _trait_of(name: str, trial: Trial) -> str:
     return name
 
 
-def _said_of(log: Log, record: Found) -> tuple[tuple[str, str], ...]:
+def _said_of(log: Log, record: Incoming) -> tuple[tuple[str, str], ...]:
     """What each source of the log holds of a record's plant, day and trait."""
     if record.kind in ("lost", "not-lost"):
         losses = losses_of(log.entries).get(record.plant, {})

@@ -34,7 +34,7 @@ LONGEST_NOTE = 2000
 
 
 @dataclass(frozen=True)
-class Found:
+class Incoming:
     """One record that a file holds.  amount : count, g or cm.  blank : the cell is empty."""
 
     file: str
@@ -91,7 +91,7 @@ def measure(
     return f"{amount:.15g}", quantity.unit, amount
 
 
-def content_id(record: Found) -> str:
+def content_id(record: Incoming) -> str:
     """An id made of what a spreadsheet's cell says: the same cell, the same id."""
     said = (record.source, str(record.date), record.plant, record.kind, record.value, record.unit,
             record.note)
@@ -166,7 +166,7 @@ class Merge:
         self._said: dict[OwnKey, list[Entry]] = all_said(standing(self.log.entries).values())
         self._files = {e.device for e in self.log.entries if e.device.startswith("file ")}
 
-    def take(self, record: Found) -> None:
+    def take(self, record: Incoming) -> None:
         """One record: add it to ``new``, or count it as known."""
         if record.record_id:
             self._phone(record)
@@ -186,7 +186,7 @@ class Merge:
                              now.said if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 
-    def _phone(self, record: Found) -> None:
+    def _phone(self, record: Incoming) -> None:
         name = record.record_id
         if name in self._ever and self._ever[name].source != record.source:
             name = f"{name}@{record.source}"  # another phone had the same idea
@@ -201,7 +201,7 @@ class Merge:
         value = target if record.kind == "undo" and target in self._ever else record.value
         self._add(record, name, value)
 
-    def _cell(self, record: Found) -> None:
+    def _cell(self, record: Incoming) -> None:
         name = content_id(record)
         if record.kind == "note":
             if name in self._here:
@@ -217,7 +217,7 @@ class Merge:
         else:
             self._add(record, self._fresh(name), record.value)
 
-    def _emptied(self, record: Found) -> None:
+    def _emptied(self, record: Incoming) -> None:
         now = None if record.kind == "note" else self._now(record)
         if now is None:
             return
@@ -228,7 +228,7 @@ class Merge:
         for said in self._said.pop(_own_key(record)):
             self._add(record, self._fresh(f"undo-{said.record_id}"), said.record_id, kind="undo")
 
-    def _now(self, record: Found) -> Entry | None:
+    def _now(self, record: Incoming) -> Entry | None:
         """What the record's source holds of its plant, day and trait."""
         said = self._said.get(_own_key(record))
         return said[-1] if said else None
@@ -240,14 +240,14 @@ class Merge:
             fresh, again = f"{name}.{again}", again + 1
         return fresh
 
-    def _older(self, record: Found, said: str, now: Entry | None) -> None:
+    def _older(self, record: Incoming, said: str, now: Entry | None) -> None:
         self.known += 1
         self.older.append([
             record.date, record.plant, called(record.kind), f"{said} {record.unit}".strip(),
             "nothing" if now is None else now.said, record.source,
         ])
 
-    def _add(self, record: Found, name: str, value: str, kind: str | None = None) -> None:
+    def _add(self, record: Incoming, name: str, value: str, kind: str | None = None) -> None:
         entry = self._make.entry(
             source=record.source, record_id=name, kind=kind or record.kind, day=record.date,
             plant=record.plant, value=value, unit=record.unit, note=record.note,
@@ -260,12 +260,12 @@ class Merge:
             self._said.setdefault(_own_key(record), []).append(entry)
 
 
-def _own_key(record: Found) -> OwnKey:
+def _own_key(record: Incoming) -> OwnKey:
     trait = "count" if record.kind == "not-looked" else record.kind
     return record.date, record.plant, trait, record.source  # type: ignore[return-value]
 
 
-def _alike(entry: Entry, record: Found) -> bool:
+def _alike(entry: Entry, record: Incoming) -> bool:
     """Whether a record says what the log has under its name."""
     return (
         entry.kind == record.kind and entry.date == record.date and entry.plant == record.plant

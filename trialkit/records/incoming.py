@@ -20,7 +20,7 @@ import pandas as pd
 from trialkit.records import phone
 from trialkit.records.check import check_records
 from trialkit.records.csvfile import read_csv, read_csv_grid
-from trialkit.records.entries import Found
+from trialkit.records.entries import Incoming
 from trialkit.records.findings import LONGEST, Findings, Located
 from trialkit.records.folder import File
 from trialkit.records.log import called
@@ -39,7 +39,7 @@ class Brought:
     """What a file brings in.  made : what was made of each of its sheets; none of an export."""
 
     file: File
-    records: list[Found]
+    records: list[Incoming]
     made: tuple[SheetReading, ...] = ()
 
 
@@ -110,7 +110,7 @@ def _spreadsheet(
     # Where one sheet has plants, another with the same by plot or variety is worked out from it.
     by_plants = [table for table in tables if table.arranged.subject == "plant"]
     made: list[SheetReading] = []
-    records: list[Found] = []
+    records: list[Incoming] = []
     for table in tables:
         if by_plants and table not in by_plants:
             others.append(table.arranged.grid)
@@ -158,8 +158,8 @@ def _not_records(grid: Grid, listed: Listed, findings: Findings) -> None:
 
 
 def checked(
-    ground: Ground, files: list[list[Found]], findings: Findings
-) -> list[list[Found]]:
+    ground: Ground, files: list[list[Incoming]], findings: Findings
+) -> list[list[Incoming]]:
     """The records with plants as plants.csv has them; days and plants that cannot be are errors,
     and so is a spreadsheet that says two things of one plant, day and trait."""
     flat = [record for records in files for record in records if record.plant]
@@ -185,8 +185,8 @@ def checked(
     return out
 
 
-def _once(records: list[Found], findings: Findings) -> None:
-    first: dict[tuple[str, date | None, str, str], Found] = {}
+def _once(records: list[Incoming], findings: Findings) -> None:
+    first: dict[tuple[str, date | None, str, str], Incoming] = {}
     for record in records:
         unsound = record.blank or not record.plant or record.date is None
         if record.record_id or unsound or record.kind == "note":

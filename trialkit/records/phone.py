@@ -9,7 +9,7 @@ from zlib import crc32
 
 from trialkit.reading.dates import read_date
 from trialkit.reading.problems import Unreadable
-from trialkit.records.entries import LONGEST_NOTE, Found, measure, texts_of
+from trialkit.records.entries import LONGEST_NOTE, Incoming, measure, texts_of
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.log import MEASURED, RECORDED, SEEN, is_own
 from trialkit.records.owntraits import own_of
@@ -58,7 +58,7 @@ def _whole(sheet: Sheet, findings: Findings) -> None:
                        "the pick sent again by the phone")
 
 
-def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Found]:
+def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Incoming]:
     """Every row of an export as a record; what cannot be read goes to ``findings``."""
     missing = [name for name in COLUMNS if name not in sheet.heading]
     if missing:
@@ -76,7 +76,7 @@ def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Found]:
 
 def _record(
     file: str, line: int, row: dict[str, str], trial: Trial, findings: Findings
-) -> Found:
+) -> Incoming:
     """A row as a record.  Every cell of it is judged; nothing comes in where one is wrong."""
 
     def judged(column: str, read: Callable[[], T]) -> T | None:
@@ -100,7 +100,7 @@ def _record(
         "value", lambda: measure(kind, row["value"], unit, trial)
     ) or ("", "", float("nan"))
     device = row["device"][:LONGEST]
-    return Found(
+    return Incoming(
         file, line, device or "phone", row["record_id"][:LONGEST], row["recorded_at"][:LONGEST],
         day, row["plant"], kind, value, unit, row["note"][:LONGEST_NOTE], device, amount,
     )

@@ -18,7 +18,7 @@ from trialkit.reading.numbers import is_blank
 from trialkit.reading.problems import Unreadable, shown
 from trialkit.reading.spelling import folded, plain
 from trialkit.records.check import BASKET
-from trialkit.records.entries import LONGEST_NOTE, Found, measure
+from trialkit.records.entries import LONGEST_NOTE, Incoming, measure
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.folder import File
 from trialkit.records.log import called, is_own
@@ -119,7 +119,7 @@ class SheetReader:
 
     # -- the whole
 
-    def read(self) -> list[Found]:
+    def read(self) -> list[Incoming]:
         """The records of the sheet; what is wrong with it goes to the findings."""
         sound = self._judge_shape()
         lines = list(self._lines())
@@ -603,7 +603,7 @@ class SheetReader:
 
     # -- cells
 
-    def _table(self, lines: Sequence[_Line], names: Sequence[str]) -> list[Found]:
+    def _table(self, lines: Sequence[_Line], names: Sequence[str]) -> list[Incoming]:
         arranged = self.arranged
         dated = {p for p in arranged.places(OWN) if self._of_its_own_day(p)}
         if not arranged.places("date") and any(line.day is None for line in lines) and (
@@ -613,7 +613,7 @@ class SheetReader:
             for line in lines:
                 line.day = line.day or day
         days = [line.day for line in lines]
-        out: list[Found] = []
+        out: list[Incoming] = []
         places = [i for i in arranged.places(*FIGURES, "note")
                   if arranged.headings[i].day is None and i != arranged.who
                   and not self._counts_lines(i, [self._text(x.row, i) for x in lines])]
@@ -638,9 +638,9 @@ class SheetReader:
             out += self._cells(lines, names, days, place, [("note", "")] * len(lines))
         return sorted(out, key=lambda f: f.line)
 
-    def _days_across(self, lines: Sequence[_Line], names: Sequence[str]) -> list[Found]:
+    def _days_across(self, lines: Sequence[_Line], names: Sequence[str]) -> list[Incoming]:
         arranged = self.arranged
-        out: list[Found] = []
+        out: list[Incoming] = []
         trait = arranged.places("trait")
         kinds = self._kinds(lines, trait[0]) if trait else []
         days = sorted({h.day for h in arranged.headings if h.role == "day" and h.day is not None})
@@ -716,7 +716,7 @@ class SheetReader:
     def _cells(
         self, lines: Sequence[_Line], names: Sequence[str], days: Sequence[date | None],
         place: int, kinds: Sequence[tuple[str, str]],
-    ) -> list[Found]:
+    ) -> list[Incoming]:
         """A column of cells, one for each line, as records."""
         out = []
         grid = self.grid
@@ -727,7 +727,8 @@ class SheetReader:
             at = grid.line(line.row, place)
             if not plant:
                 self._error(at, "plant", "", "It is blank.", "a plant listed in plants.csv")
-            base = Found(grid.file, at, self.source, "", "", day, plant, kind, device=self.device)
+            base = Incoming(grid.file, at, self.source, "", "", day, plant, kind,
+                            device=self.device)
             spoilt = unreadable(text)
             if spoilt is not None:
                 self._cell_error(line.row, place, text, spoilt,
@@ -742,7 +743,7 @@ class SheetReader:
                 out.append(self._measured(base, line.row, place, text, unit))
         return out
 
-    def _first_seen(self, base: Found, row: int, place: int, text: str) -> Found:
+    def _first_seen(self, base: Incoming, row: int, place: int, text: str) -> Incoming:
         """A cell that holds the day on which something was first seen."""
         try:
             return replace(base, date=self.days.read(text), value="yes")
@@ -750,7 +751,7 @@ class SheetReader:
             self._cell_error(row, place, text, error.problem, error.accepted)
             return replace(base, blank=True)
 
-    def _measured(self, base: Found, row: int, place: int, text: str, unit: str) -> Found:
+    def _measured(self, base: Incoming, row: int, place: int, text: str, unit: str) -> Incoming:
         mark = "." if text in self.grid.held_as_numbers else self.grid.mark
         if is_own(base.kind):
             text, unit = self._own_text(row, place, text, base.kind, unit), ""
@@ -763,7 +764,7 @@ class SheetReader:
 
     # -- what was made of it
 
-    def _say(self, lines: Sequence[_Line], records: Sequence[Found]) -> None:
+    def _say(self, lines: Sequence[_Line], records: Sequence[Incoming]) -> None:
         made, arranged = self.made, self.arranged
         here = [f for f in records if not f.blank]
         for record in here:
