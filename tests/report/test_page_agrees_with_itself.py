@@ -6,6 +6,7 @@ Nothing is compared with how the page was made; the text alone has to agree with
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 
 import pandas as pd
@@ -15,6 +16,7 @@ from seasons import bed, day, grown, picked, records
 from test_traits_told import FOLDED, OPEN, dug, full
 
 from trialkit.report import cells
+from trialkit.report.answer import day_of
 from trialkit.report.source import OpenTrial
 
 FIGURE = r"[\u2212-]?\d[\d,]*(?:\.\d+)?"
@@ -284,3 +286,35 @@ def test_the_chart_is_in_the_unit_of_the_table(season: str) -> None:
         told = re.search(rf"(?<!\w){name}(?:, the check,)? ({FIGURE})", alt)[1]
         shown = number(re.match(FIGURE, cells_.iloc[0][0])[0])
         assert number(told) == pytest.approx(shown, rel=0.06)
+
+
+@pytest.mark.parametrize("season", ["full", "level"])
+def test_pick_by_pick_says_what_the_report_of_that_day_said(season: str) -> None:
+    """The same season cut off after a pick, and its whole answer worked out anew."""
+    trial = SEASONS[season]()
+    soup = BeautifulSoup(cells.pick_by_pick(trial).html, "html.parser")
+    steps = soup.find_all("div", class_="step")
+    days = trial.conclusion.totals.known
+    assert len(steps) == len(days) == len(soup.find_all("input"))
+    assert [one.has_attr("checked") for one in soup.find_all("input")] == (
+        [False] * (len(days) - 1) + [True])
+    found = trial.records
+    for number in (2, len(days) // 2, len(days) - 1):
+        upto = days[number - 1]
+        plants = found.plants.assign(lost=found.plants["lost"].where(found.plants["lost"] <= upto))
+        cut = replace(found, plants=plants, picks=found.picks[found.picks["date"] <= upto])
+        facts = cells.answer(OpenTrial(cut, None)).facts
+        text = " ".join(steps[number - 1].get_text().split())
+        assert f"Pick {number} of {found.trial.looks}, {day_of(OpenTrial(cut, None))[:-5]}" in text
+        assert facts["leader"] in text
+        assert f". {facts['mark']}" in text
+        assert facts["sentence"] in text
+    newest = steps[-1].get_text(" ", strip=True)
+    facts = cells.answer(trial).facts
+    assert facts["leader"] in newest
+    assert facts["mark"] in newest
+
+
+def test_pick_by_pick_is_left_out_where_there_is_nothing_to_choose() -> None:
+    for season in ("roots", "heights only", "picked once"):
+        assert not cells.pick_by_pick(SEASONS[season]()).html

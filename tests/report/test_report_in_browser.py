@@ -146,6 +146,29 @@ def test_the_page_can_be_worked_from_the_keyboard(report, opened):
     assert fold.evaluate("d => d.open")
 
 
+def test_an_earlier_pick_can_be_chosen_from_the_keyboard_and_paper_has_the_newest(report, opened):
+    page = opened(report, width=360)
+    steps = page.locator(".step")
+    assert steps.count() == 20
+    shown = page.locator(".step:visible")
+    assert report.facts["leader"] in shown.inner_text()
+    page.get_by_role("radio", checked=True).focus()
+    page.keyboard.press("ArrowLeft")
+    assert shown.count() == 1
+    assert shown.locator(".when").inner_text() == "Pick 19 of 20, 13 September"
+    chosen = page.get_by_role("radio", checked=True)
+    assert chosen.evaluate("r => r.labels[0].textContent.trim()") == "13 Sep"
+    told = page.evaluate("""r => document.getElementById(
+        document.querySelector('.steps input:checked').getAttribute('aria-describedby')).innerText
+        """)
+    assert "By 13 September Quarterbell had given" in told
+    page.locator(".steps label", has_text="12 Jul").click()
+    assert shown.locator(".when").inner_text() == "Pick 1 of 20, 12 July"
+    page.emulate_media(media="print")
+    assert not page.locator(".steps").is_visible()
+    assert page.locator(".answer .sentence").inner_text() == report.facts["sentence"]
+
+
 def _printed(page, path, sheet: str) -> list[str]:
     """The text of each sheet."""
     pdfium = pytest.importorskip("pypdfium2")

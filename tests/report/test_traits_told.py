@@ -20,8 +20,8 @@ from trialkit.report.measures import measure, percent, ratio
 from trialkit.report.source import OpenTrial
 
 DAYS = [50 + 4 * k for k in range(10)]
-OPEN = ("heading", "answer", "compared", "next_step", "how_sure", "varieties", "since_last",
-        "further", "yield_so_far", "height_and_reach", "rate_over_season", "bed_map",
+OPEN = ("heading", "answer", "compared", "next_step", "how_sure", "pick_by_pick", "varieties",
+        "since_last", "further", "yield_so_far", "height_and_reach", "rate_over_season", "bed_map",
         "place_in_bed", "cannot_tell", "take_care", "words_used")  # fmt: skip
 FOLDED = ("layout", "methods", "diagnostics", "doubts")
 NOTHING = re.compile(r"(?<![\w-])(nan|NaN|None|inf|NaT|<NA>)(?![\w-])")

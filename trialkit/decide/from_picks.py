@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult
-from trialkit.decide.series import BEYOND_REACH, Looks, Quantity, Rest
+from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult, State
+from trialkit.decide.series import BEYOND_REACH, Looks, Quantity, Rest, means_so_far, rests
 from trialkit.decide.verdict import DESCRIPTION, Mark, Verdict, plots_of_each
 from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
@@ -67,6 +67,57 @@ class _Told:
         if self.looks.season_over:
             return f"{a} gave {gave} over the whole season and {b} {self.gave(second)}"
         return f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
+
+
+@dataclass(frozen=True)
+class Said:
+    """What could be said after one pick.  number: of the look.  day: the day its totals are up to.
+    looks: the comparisons as they stood.  means: variety, estimate, low, high, as
+    `series.means_so_far`."""
+
+    number: int
+    day: pd.Timestamp
+    verdict: Verdict
+    looks: Looks
+    means: pd.DataFrame
+
+
+def after_each_pick(
+    analysis: Analysis, looks: Looks, totals: PlotTotals, table: pd.DataFrame, quantity: Quantity,
+) -> list[Said]:
+    """What could be said after each pick but the newest, the oldest first.
+
+    A look's range rests on what was known by then, so it is read from the history of each
+    comparison and not worked out again.  Arguments as `from_picks`.
+    """
+    out = []
+    for at in range(len(totals.day) - 1):
+        results = {pair: _as_of(result, at) for pair, result in looks.results.items()}
+        then = Looks(looks.totals, results, looks.against_check, False, totals.day[at],
+                     rests(results, totals.day[: at + 1]))
+        means = means_so_far(totals, True, at)
+        gave = means.set_index("variety")["estimate"]
+        rows = table.assign(gave=table["variety"].map(gave))
+        said = from_picks(analysis, then, totals, rows, quantity, ())
+        out.append(Said(at + 1, totals.day[at], said, then, means))
+    return out
+
+
+def _as_of(result: LooksResult, at: int) -> LooksResult:
+    """The comparison as it stood at an earlier look, with no word on what more picks would have
+    brought."""
+    past = result.history.iloc[at]
+    made = at + 1
+    over = result.planned is not None and made >= result.planned
+    clear = bool(abs(past["z"]) >= past["z_boundary"])
+    low, high = float(past["low"]), float(past["high"])
+    alike = result.alike_within is not None and max(-low, high) < result.alike_within
+    state: State = SETTLED if clear else ALIKE if over and alike else UNSETTLED if over else KEEP
+    return replace(
+        result, state=state, direction=int(np.sign(past["z"])) if clear else 0, settled_on=None,
+        looks=made, over=over, alike=alike, estimate=float(past["estimate"]),
+        statistic=float(past["statistic"]), boundary=float(past["boundary"]), low=low, high=high,
+        chance_at_trend=None, chance_if_worthwhile=None)
 
 
 def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:

@@ -185,28 +185,34 @@ def _fit_look(
     return fit_plots(pods[known], planted[known], code, blocks[known]), there
 
 
-def means_so_far(totals: PlotTotals, supported: bool) -> pd.DataFrame:
-    """Picked a plant planted up to the newest look: variety, estimate, low, high.
+def means_so_far(totals: PlotTotals, supported: bool, look: int = -1) -> pd.DataFrame:
+    """Picked a plant planted up to a look, the newest unless said: variety, estimate, low, high.
 
     low, high: 95 % for a single look, from how plots of one variety differ (pooled over
     varieties, in proportion; blocks are not taken out, as this is what the bed gave), t on plots
     less varieties; NaN where the layout supports none.
     """
-    pods, planted = totals.pods[:, -1], totals.plots["planted"].to_numpy(float)
-    known = np.isfinite(pods)
-    frame = totals.plots.loc[known, ["variety"]].assign(
-        pods=pods[known], planted=planted[known], each=pods[known] / planted[known])
-    by = frame.groupby("variety", sort=False)
-    out = by[["pods", "planted"]].sum()
-    out["estimate"] = out["pods"] / out["planted"]
-    number = by.size()
-    relative = frame["each"] / frame["variety"].map(by["each"].mean()).replace(0.0, np.nan) - 1.0
-    df = float(relative.notna().sum() - frame.loc[relative.notna(), "variety"].nunique())
-    half = np.full(len(out), np.nan)
+    known = np.isfinite(totals.pods[:, look])
+    pods = totals.pods[known, look]
+    planted = totals.plots["planted"].to_numpy(float)[known]
+    code, names = pd.factorize(totals.plots["variety"].to_numpy()[known])
+    many = len(names)
+    number, each = np.bincount(code, minlength=many), pods / planted
+
+    def summed(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.bincount(code, weights=values, minlength=many).astype(np.float64)
+
+    estimate = summed(pods) / summed(planted)
+    mean = (summed(each) / number)[code]
+    bore = mean != 0
+    relative = each[bore] / mean[bore] - 1.0
+    df = float(len(relative) - len(np.unique(code[bore])))
+    half = np.full(many, np.nan)
     if supported and df >= 1:
         half = stats.t.isf(0.025, df) * np.sqrt(float((relative**2).sum()) / df / number)
-    out["low"], out["high"] = out["estimate"] * np.exp(-half), out["estimate"] * np.exp(half)
-    return out.reset_index()[["variety", "estimate", "low", "high"]]
+    return pd.DataFrame({
+        "variety": names, "estimate": estimate, "low": estimate * np.exp(-half),
+        "high": estimate * np.exp(half)})
 
 
 # ------------------------------------------------------------------------------------------------

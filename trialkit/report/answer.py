@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 import trialkit
-from trialkit import cautions, wording
-from trialkit.decide import Conclusion
+from trialkit import cautions, plots, wording
+from trialkit.decide import Conclusion, Verdict
+from trialkit.decide.from_picks import Said, after_each_pick
+from trialkit.decide.series import Looks, means_so_far
 from trialkit.models import Missing, TraitResult
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
@@ -25,7 +29,7 @@ from trialkit.report.trait_tables import (
     treatment_line,
     window_days,
 )
-from trialkit.trial import Trial
+from trialkit.trial import EARLY, Trial
 
 STANDING = {
     "settled": "firm", "alike": "level", "keep picking": "still open",
@@ -127,7 +131,7 @@ def answer(trial: OpenTrial) -> Block:
         "answer",
         leader=isolate(leads, trial.names),
         mark=verdict.mark,
-        shape=verdict.mark.lower().replace(" ", "-"),
+        shape=shape_of(verdict.mark),
         means=means,
         sentence=isolate(verdict.sentence, trial.names),
     )
@@ -140,20 +144,27 @@ def answer(trial: OpenTrial) -> Block:
 def leader(trial: OpenTrial) -> tuple[str, str]:
     """The answer in at most four words, a variety's name counted as one; what its mark means."""
     conclusion = trial.conclusion
-    verdict, looks = conclusion.verdict, conclusion.looks
+    verdict = conclusion.verdict
+    if not verdict.headline and verdict.mark == "No comparison":
+        return _not_compared(trial)
+    if not verdict.headline and verdict.state == "nothing yet":
+        empty = conclusion.analysis.looks.empty
+        return sentences.NOTHING_YET if empty else sentences.NO_HARVEST_YET, sentences.WAIT
+    gave = conclusion.table.set_index("variety")["gave"].astype(float)
+    return leads(verdict, conclusion.looks, gave, trial.records.trial.check)
+
+
+def leads(
+    verdict: Verdict, looks: Looks | None, gave: pd.Series, check: str | None
+) -> tuple[str, str]:
+    """`leader` of any verdict that compares.  gave : of each variety."""
     if verdict.headline:
         return verdict.headline, verdict.means or sentences.MEANS[verdict.mark]
-    if verdict.mark == "No comparison":
-        return _not_compared(trial)
     if verdict.mark == "Level":
         return sentences.LEVEL, sentences.SMALL_GAP
     if verdict.mark == "Too soon" or not verdict.pair:
-        if verdict.state != "nothing yet":
-            return sentences.EARLY, sentences.WAIT
-        empty = conclusion.analysis.looks.empty
-        return sentences.NOTHING_YET if empty else sentences.NO_HARVEST_YET, sentences.WAIT
+        return sentences.EARLY, sentences.WAIT
     first, second = verdict.pair
-    gave = conclusion.table.set_index("variety")["gave"].astype(float)
     if verdict.mark == "Leaning":
         own = [] if looks is None else [
             r for pair, r in looks.results.items() if set(pair) == {first, second}]
@@ -163,7 +174,7 @@ def leader(trial: OpenTrial) -> tuple[str, str]:
         clear = any(r.state == "settled" for r in own)
         return ((sentences.GAVE_MOST if over else sentences.LEADS).format(variety=first),
                 sentences.AHEAD if clear else sentences.LUCK)
-    if second == trial.records.trial.check and len(gave) > 2:
+    if second == check and len(gave) > 2:
         return sentences.BEAT.format(variety=first), sentences.ACT
     # Against every other one, not against the second alone.
     beaten = looks is None or all(
@@ -180,6 +191,11 @@ def _not_compared(trial: OpenTrial) -> tuple[str, str]:
         return sentences.ALONE, sentences.NEIGHBOUR
     rows = conclusion.analysis.ground.unit == "row"
     return sentences.ROWS if rows else sentences.UNFAIR, sentences.LAYOUT
+
+
+def shape_of(mark: str) -> str:
+    """The name of a mark's shape among the templates."""
+    return mark.lower().replace(" ", "-")
 
 
 @told
@@ -392,6 +408,94 @@ def _reach(row: Any) -> Cell:
     if wording.missing(row.out_of_reach):
         return Cell("still within reach", span)
     return Cell(wording.short_day(row.out_of_reach), span)
+
+
+# ------------------------------------------------------------------------------------------------
+# Pick by pick: what could be said after each of them.
+# ------------------------------------------------------------------------------------------------
+
+STEPS_LEAST, STEPS_BARS = 3, 8
+"""Fewer picks than this have no picture pick by pick; varieties with a bar in it at most."""
+
+
+class Bar(NamedTuple):
+    """A variety's line at one pick: lengths as shares of the widest, in percent; `low` and `high`
+    are None where no range is given."""
+
+    name: str
+    check: bool
+    value: str
+    length: str
+    low: str | None = None
+    high: str | None = None
+
+
+class Step(NamedTuple):
+    """What could be said after one pick."""
+
+    number: int
+    day: str
+    month: str
+    new_month: bool
+    date: int
+    leader: str
+    mark: str
+    shape: str
+    means: str
+    sentence: Markup
+    bars: list[Bar]
+
+
+@told
+def pick_by_pick(trial: OpenTrial) -> Block:
+    """What could be said after each pick: a row of picks to choose from, the newest chosen.
+
+    The page has no script: a choice among radio buttons shows its own part of the page.
+    """
+    conclusion, about = trial.conclusion, trial.records.trial
+    looks, totals, quantity = conclusion.looks, conclusion.totals, conclusion.quantity
+    if (looks is None or totals is None or quantity is None or conclusion.question == EARLY
+            or len(totals.day) < STEPS_LEAST):
+        return Block("", "")
+    table = conclusion.table
+    past = after_each_pick(conclusion.analysis, looks, totals, table, quantity)
+    newest = Said(len(totals.day), totals.day[-1], conclusion.verdict, looks,
+                  means_so_far(totals, True))
+    drawn = plots.leading(table, about.check, STEPS_BARS)["variety"]
+    shown = measure(quantity.unit, about)
+    most = float(np.nanmax([1e-9, *newest.means[["estimate", "high"]].to_numpy(float).ravel(),
+                            *(m for one in past for m in one.means["estimate"].astype(float))]))
+    steps: list[Step] = []
+    for one in [*past, newest]:
+        means = one.means.set_index("variety")
+        said = leads(one.verdict, one.looks, means["estimate"], about.check)
+        ranged = one.verdict.mark != "Too soon"
+        bars = [_bar(name, name == about.check, means.loc[name], shown, most, ranged)
+                for name in drawn if name in means.index]
+        date, month = wording.short_day(one.day).split()
+        steps.append(Step(
+            one.number, wording.day(one.day), month, not steps or steps[-1].month != month,
+            int(date), said[0], one.verdict.mark, shape_of(one.verdict.mark), said[1],
+            isolate(one.verdict.sentence, trial.names), bars))
+    planned = about.looks if about.looks and about.looks >= len(steps) else None
+    what = f"{quantity.what} per plant planted"
+    left = len(table) - len(drawn)
+    html = part("steps", steps=steps, planned=planned, what=wording.capital(what),
+                left=f"The other {left} are in the table." if left > 0 else "")
+    plain = [f"{one.day}: {one.leader}. {one.mark}: {one.means}. {one.sentence}" for one in steps]
+    return Block(html, "\n".join(plain))
+
+
+def _bar(
+    name: str, check: bool, mean: pd.Series, shown: Measure, most: float, ranged: bool
+) -> Bar:
+    def share(value: float) -> str:
+        return f"{100 * min(max(value, 0.0), most) / most:.1f}".removesuffix(".0")
+
+    known = ranged and bool(np.isfinite(mean["low"]) and np.isfinite(mean["high"]))
+    return Bar(name, check, wording.rounded(float(mean["estimate"]) / shown.scale),
+               share(float(mean["estimate"])),
+               *((share(float(mean["low"])), share(float(mean["high"]))) if known else ()))
 
 
 # ------------------------------------------------------------------------------------------------
