@@ -67,6 +67,28 @@ def test_first_passed_by_hand():
     assert list(first_passed(curves, np.array([10.0, 11, 12, 13]), 2.0)[0]) == [11.5, np.inf, 10.0]
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_no_curve_or_band_goes_where_no_plant_ever_was(seed):
+    """206 days, every plot read on seven days of its own: in the gaps a plot's spline through its
+    readings may go anywhere, and the band with it (28,556 cm were once given)."""
+    rng = np.random.default_rng(seed)
+    plants = bed("ABC", blocks=4, plants=3)
+    heights = grown(plants, {"A": 240.0, "B": 200.0, "C": 150.0}, range(5, 207), seed=seed)
+    plot = heights["plant"].map(plants.set_index("plant")["plot"])
+    number = (heights["date"] - day(0)).dt.days
+    early = [int(n) for n in rng.integers(5, 10, 12)]
+    kept = pd.concat([
+        heights[(plot == name) & number.isin(
+            [early[k], 206, *rng.choice(np.arange(10, [207, 60][seed - 1]), 5, replace=False)])]
+        for k, name in enumerate(plot.unique())])
+    found = analyse(records(plants, heights=kept, reach=190.0)).height
+    tallest = float(kept["height_cm"].max())
+    assert found.curve["estimate"].max() < 1.15 * tallest
+    assert found.curve["high"].max() < 1.5 * tallest
+    assert found.curve["low"].min() > -0.5 * tallest
+    assert found.curve["high"].notna().mean() > 0.5
+
+
 def test_the_spline_is_natural_and_holds_straight_lines():
     """Zero curvature beyond the outer knots; a straight line is one of its curves."""
     spline = Spline.through(np.arange(0, 50), 5)

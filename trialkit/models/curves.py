@@ -12,11 +12,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import MixedModelError, fit_lmm
 from trialkit.models.smooth import Floats, Spline
+
+
+WORST = 4.0
+"""Variance of a day's height, in variances of one reading, above which a curve has too many columns
+for the dates read: the standard error is twice that of a reading (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -48,8 +54,8 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
 
     data: one row a reading: unit, cell (units with one curve in common), plant, day, height_cm,
     cut (day the unit was topped, NaN if it was not: its curve may drop and bend there).  A unit
-    read on fewer dates than the spline has columns takes the rest of its shape from its cell;
-    outside its own first and last reading it keeps its distance from the cell's curve, and outside
+    whose dates do not carry all columns of the spline (`carried`) takes the rest of its shape from
+    its cell; outside its own first and last reading it keeps its distance from the cell's curve, and outside
     the cell's own the height of its end: no curve goes where nothing was measured.
     """
     shape = _columns(spline, data["day"].to_numpy(), data["cut"].to_numpy())
@@ -57,12 +63,26 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
     common: dict[object, Floats] = {}
     left = np.zeros(len(data))
     cells = data.groupby("cell", sort=False).indices
+    known: dict[tuple[float, ...], int] = {}
+
+    def columns_of(at: npt.NDArray[np.intp]) -> int:
+        """As many as the dates of these readings carry."""
+        dates, first = np.unique(data["day"].to_numpy()[at], return_index=True)
+        cut = float(data["cut"].iloc[at[0]])
+        key = (cut if np.isfinite(cut) else -1.0, *dates)
+        if key not in known:
+            between = days[(days >= dates[0]) & (days <= dates[-1])]
+            known[key] = carried(shape[at[first]],
+                                 _columns(spline, between, np.full(len(between), cut)))
+        return known[key]
+
     for cell, at in cells.items():
-        common[cell] = np.linalg.lstsq(shape[at], height[at], rcond=None)[0]
+        many = columns_of(at)
+        common[cell] = np.zeros(shape.shape[1])
+        common[cell][:many] = np.linalg.lstsq(shape[at][:, :many], height[at], rcond=None)[0]
         left[at] = height[at] - shape[at] @ common[cell]
     of_unit = data.groupby("unit", sort=True).indices
-    sizes = {unit: min(shape.shape[1], data["day"].iloc[at].nunique())
-             for unit, at in of_unit.items()}
+    sizes = {unit: columns_of(at) for unit, at in of_unit.items()}
     rest = left.copy()
     for unit, at in of_unit.items():
         own = shape[at][:, : sizes[unit]]
@@ -85,6 +105,24 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
     ends = [last for _, last in spans.values()]
     at_all = int(np.searchsorted(days, min(ends)))
     return UnitCurves(units, days, np.array(rows), spread, at=min(at_all, len(days) - 1))
+
+
+def carried(read: Floats, between: Floats) -> int:
+    """How many of the leading columns dates of reading carry, at least one.
+
+    read (n, p): the columns on the dates read.  between (d, p): on every day from the first to the
+    last of them.  With too many columns a curve goes through its readings and anywhere in a long
+    gap between them.  So many are taken that no day's height is less sure than WORST readings'
+    variance (leverage of the day: Hoaglin & Welsch 1978, Am. Stat. 32:17-22).
+    """
+    for many in range(min(read.shape), 1, -1):
+        own, grid = read[:, :many], between[:, :many]
+        if np.linalg.matrix_rank(own) < many:
+            continue
+        leverage = np.linalg.norm(np.linalg.lstsq(own.T, grid.T, rcond=None)[0], axis=0) ** 2
+        if not leverage.size or leverage.max() <= WORST:
+            return many
+    return 1
 
 
 def _columns(spline: Spline, day: Floats, cut: Floats) -> Floats:

@@ -123,6 +123,9 @@ def _left_out(ended: pd.Series, plants: pd.DataFrame) -> tuple[str, ...]:
 DRAWS = 1000
 COLUMNS = 6
 """Columns of the spline: enough for an S-shaped curve to keep its shape (checked by simulation)."""
+BEYOND = 0.1
+"""Share of a variety's range of heights by which its curve may leave that range: a curve evens out
+its readings, so that its ends may lie a little outside (own choice)."""
 OUT_OF_REACH = ["variety", "date", "low", "high", "day", "day_low", "day_high", "never"]
 TOO_FEW = "heights were measured in too few plots to tell varieties from plots"
 
@@ -312,7 +315,7 @@ def _result(
                          for v, day in ends.loc[early, "max"].items())
         notes = (*notes, f"last measured before the others: {said}. Its curve ends there, and "
                  "heights are compared on the last day by which all were measured")
-    curve = _measured_span(curve_frame(curves, planted), ends, planted)
+    curve = _credible(_measured_span(curve_frame(curves, planted), ends, planted), data)
     growth = _measured_span(curve_frame(curves, planted)[["variety", "date"]].assign(
         estimate=(np.gradient(curves.value, axis=1) * 7.0 if len(curves.days) > 1
                   else np.full_like(curves.value, np.nan)).ravel()), ends, planted)
@@ -328,6 +331,19 @@ def _result(
         curve, growth, data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
         **_treated(layout, reach_cm, planted, at, ends),
     )
+
+
+def _credible(curve: pd.DataFrame, data: pd.DataFrame) -> pd.DataFrame:
+    """No height where the curve is beyond every plant of its variety, as it may be in a long gap
+    between readings; no interval wider each way than the tallest plant, which says nothing."""
+    of = data.groupby("variety")["height_cm"].agg(["min", "max"])
+    least, most = (curve["variety"].map(of[name]) for name in ("min", "max"))
+    room = BEYOND * (most - least).clip(lower=1.0)
+    beyond = (curve["estimate"] > most + room) | (curve["estimate"] < least - room)
+    empty_band = beyond | (curve["high"] - curve["estimate"] > most)
+    return curve.assign(
+        estimate=curve["estimate"].mask(beyond), low=curve["low"].mask(empty_band),
+        high=curve["high"].mask(empty_band))
 
 
 def _measured_span(
