@@ -182,6 +182,25 @@ def test_short_names_stay_apart():
     assert len(set(cut.values())) == 3
     assert all(len(label) <= 12 for label in cut.values())
     assert cut["B"] == "B"
+    assert [label[-5:] for label in cut.values()][:1] == ["first"]
+    walls = [f"Climbing bean, selection of the upper meadow, garden wall {k}"
+             for k in range(10, 40)]
+    for width in (12, 16, 20, 22):
+        cut = plots.short([*walls, "Climbing bean, selection of somebody else altogether"], width)
+        assert len(set(cut.values())) == 31
+        assert all(len(label) <= width for label in cut.values())
+        assert all(cut[wall].startswith("Cl") and cut[wall].endswith(wall[-2:]) for wall in walls)
+    # What differs early in two long rests is what is seen.
+    cut = plots.short(["Grandmother's tall bean red with many speckles and a late habit",
+                       "Grandmother's tall bean white with many speckles, a late habit"], 20)
+    assert ["red" in label or "white" in label for label in cut.values()] == [True, True]
+
+
+def test_panels_name_the_check_so_that_it_is_told_from_the_others():
+    names = [f"Climbing bean, selection {k}" for k in (1, 2, 3)]
+    made = plots.totals(_curve(names), "pods a plant", "", names[1])
+    titles = [axes.get_title(loc="left") for axes in made.figure.axes]
+    assert [t.removesuffix(" (check)")[-1] for t in titles[:3]] == ["1", "2", "3"]
 
 
 def _luminance(colour: str) -> float:

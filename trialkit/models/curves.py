@@ -19,7 +19,6 @@ from scipy import stats
 from trialkit.mixed import MixedModelError, fit_lmm
 from trialkit.models.smooth import Floats, Spline
 
-
 WORST = 4.0
 """Variance of a day's height, in variances of one reading, above which a curve has too many columns
 for the dates read: the standard error is twice that of a reading (own choice)."""
@@ -55,8 +54,8 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
     data: one row a reading: unit, cell (units with one curve in common), plant, day, height_cm,
     cut (day the unit was topped, NaN if it was not: its curve may drop and bend there).  A unit
     whose dates do not carry all columns of the spline (`carried`) takes the rest of its shape from
-    its cell; outside its own first and last reading it keeps its distance from the cell's curve, and outside
-    the cell's own the height of its end: no curve goes where nothing was measured.
+    its cell; outside its own first and last reading it keeps its distance from the cell's curve,
+    and outside the cell's own the height of its end: no curve goes where nothing was measured.
     """
     shape = _columns(spline, data["day"].to_numpy(), data["cut"].to_numpy())
     height = data["height_cm"].to_numpy(float)

@@ -137,7 +137,7 @@ def _panels(
     abreast = 1 if len(shown) == 1 else 2
     names = short(shown)
     if check in shown and abreast > 1:  # room for the word behind the name
-        names |= short([check], 12)
+        names[check] = short(shown, 12)[check]
     rows = -(-len(shown) // abreast)
     height = 0.4 + (1.9 if abreast == 1 else 1.38) * rows
     with mpl.rc_context(STYLE):

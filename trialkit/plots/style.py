@@ -6,7 +6,9 @@ wide.  Ink and colours are named here, so that a page may swap them for its own 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
+from os.path import commonprefix
 from textwrap import wrap
 from typing import Any, NamedTuple
 
@@ -97,19 +99,44 @@ def lined(names: Sequence[str], axis: str, each: float) -> tuple[Figure, Axes]:
 
 
 def short(names: Sequence[str], width: int = 20) -> dict[str, str]:
-    """Each name cut to `width` characters for a drawing, and still told apart from the others."""
+    """Each name cut to `width` characters for a drawing, and still told apart from the others.
+
+    Of names that begin alike the middle is cut, so that what tells them apart is seen.
+    """
+    tidy = {name: " ".join(name.split()) for name in names}
+    heads = Counter(one[: width - 1] for one in tidy.values())
+    alike: dict[str, list[str]] = {}
+    for one in tidy.values():
+        alike.setdefault(one[: width - 1], []).append(one)
     cut: dict[str, str] = {}
     taken: set[str] = set()
-    for name in names:
-        tidy = " ".join(name.split())
-        label = tidy if len(tidy) <= width else tidy[: width - 1].rstrip() + "…"
+    for name, one in tidy.items():
+        label = one
+        if len(one) > width:
+            head = one[: width - 1]
+            label = f"{head.rstrip()}…" if heads[head] == 1 else _middle_cut(
+                one, alike[head], width)
         n = 2
         while label in taken:
-            label = f"{tidy[: width - 4].rstrip()}… {n}"
+            label = f"{one[: width - 4].rstrip()}… {n}"
             n += 1
         taken.add(label)
         cut[name] = label
     return cut
+
+
+def _middle_cut(name: str, others: Sequence[str], width: int) -> str:
+    """The beginning and, from where names that begin alike differ, the rest of the name.
+
+    others : the names that begin alike, this one among them.
+    """
+    same = max((len(commonprefix([name, other])) for other in others if other != name), default=0)
+    same = name.rfind(" ", 0, same) + 1 if " " in name[:same] else same
+    rest = len(name) - same
+    if rest > width - 4:  # too long itself: from the difference on
+        return f"…{name[same : same + width - 2].rstrip()}…"
+    last = max(rest, width // 2)
+    return f"{name[: width - 1 - last].rstrip()}…{name[-last:].lstrip()}"
 
 
 def ranged(low: Any, high: Any) -> str:
