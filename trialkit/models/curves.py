@@ -76,12 +76,12 @@ def unit_curves(data: pd.DataFrame, spline: Spline, days: Floats) -> UnitCurves:
         return known[key]
 
     for cell, at in cells.items():
-        many = columns_of(at)
+        many = columns_of(np.asarray(at))
         common[cell] = np.zeros(shape.shape[1])
         common[cell][:many] = np.linalg.lstsq(shape[at][:, :many], height[at], rcond=None)[0]
         left[at] = height[at] - shape[at] @ common[cell]
     of_unit = data.groupby("unit", sort=True).indices
-    sizes = {unit: columns_of(at) for unit, at in of_unit.items()}
+    sizes = {unit: columns_of(np.asarray(at)) for unit, at in of_unit.items()}
     rest = left.copy()
     for unit, at in of_unit.items():
         own = shape[at][:, : sizes[unit]]
