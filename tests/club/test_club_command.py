@@ -13,7 +13,7 @@ from trialkit.club.trial import Made, NotMade
 FACTS = {
     "title": "Garden 1: bean, 2026", "garden": "Garden 1", "crop": "bean",
     "planted": "2026-05-10", "updated": "2026-07-01", "invented": False, "answer": "One. Two.",
-    "sure": "", "state": "", "names": [], "results": [], "picture": "", "first": None,
+    "sure": "", "state": "", "names": [], "results": [], "picture": "", "means": [],
     "fingerprint": "0" * 16,
 }  # fmt: skip
 

@@ -43,7 +43,7 @@ def placed(firsts):
             "title": f"Garden {n}: barley, {first.year}", "garden": f"Garden {n}",
             "crop": "barley", "planted": "1931-01-01", "updated": "1931-01-01", "invented": False,
             "answer": "One. Two.", "sure": "", "state": "", "names": list(first.varieties),
-            "results": [], "picture": "", "first": to_json(first), "fingerprint": "0" * 16,
+            "results": [], "picture": "", "means": [to_json(first)], "fingerprint": "0" * 16,
         }  # fmt: skip
         out.append(Placed(Path(f"t{n}"), n, f"urn:uuid:{n}", n, facts=facts))
     return out
@@ -91,7 +91,7 @@ def test_the_seasons_page_is_that_of_the_season(placed, tmp_path):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(clubseason, "_made", lambda means: "made anew")
         assert with_pages(seasons(placed), old)[0][0].html == whole[0].html
-        placed[0].facts["first"]["estimates"][0] += 1
+        placed[0].facts["means"][0]["estimates"][0] += 1
         assert with_pages(seasons(placed), old)[0][0].html == "made anew"
     KERNEL.stop()
 
@@ -113,10 +113,26 @@ def test_a_fault_in_the_season_does_not_take_the_trials_with_it(placed, monkeypa
 
 
 def test_means_kept_by_another_version_are_left_out_and_said_to_be(placed):
-    placed[0].facts["first"]["of another version"] = 1
-    del placed[1].facts["first"]["estimates"]
+    placed[0].facts["means"][0]["of another version"] = 1
+    del placed[1].facts["means"][0]["estimates"]
     found = seasons(placed)
     assert found[0].without == 2
     assert len(found[0].answer.trials) == 3
     index = pages.pages("urn:uuid:0", placed, found, Look())["index.html"].decode()
     assert "2 trials of the 5 left out" in index
+
+
+def test_the_clubs_season_answers_what_most_of_its_trials_ask(placed):
+    """Two trials of three asked for earliness, and the third knows its days too."""
+    for n, one in enumerate(placed[:3]):
+        yields = one.facts["means"][0]
+        question = "early" if n else "yield"
+        days = {**yields, "trait": "halfway", "label": "days", "unit": "days", "scale": "linear",
+                "better": "less", "answers": "early", "question": question}
+        both = [{**yields, "question": question}, days]
+        one.facts["means"] = both[::-1] if n else both
+    told = seasons(placed[:3])[0]
+    assert {one.answers for one in told.means} == {"early"}
+    assert (told.without, len(told.means)) == (0, 3)
+    assert "by the day half its crop was in" in told.answer.answer
+    assert any("Which variety gives most" in line for line in told.answer.cannot_tell)

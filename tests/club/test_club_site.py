@@ -41,7 +41,7 @@ def made(monkeypatch, tmp_path):
                 "planted": "2026-05-10", "updated": updated, "invented": False,
                 "answer": "Costry is ahead. Keep picking.", "sure": "Not sure.",
                 "state": "keep picking", "names": ["Ambrel", "Costry"], "results": [],
-                "picture": "", "first": None, "fingerprint": "0" * 16,
+                "picture": "", "means": [], "fingerprint": "0" * 16,
             }  # fmt: skip
             return Made(f"<p>{job.garden} {job.showing.text} {updated}</p>", facts)
 

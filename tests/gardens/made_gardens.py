@@ -22,6 +22,7 @@ garden = "Garden {number} (made up)"
 crop = "climbing bean"
 planted = {planted}
 counted = "pods"
+zeros = "written"
 reach = "210 cm"
 bears = "top"
 invented = true

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.gardens.stage_one import Spreads, TrialMeans
+from trialkit.gardens.stage_one import TrialMeans
 
 
 def first(
@@ -29,8 +29,8 @@ def first(
         "covariance": np.asarray(covariance, dtype=float) if known else None,
         "df": df if known else float("nan"), "replicated": known,
         "why_not": "" if known else "each variety stands in one plot only", "blocks": 3,
-        "plots": (3 if known else 1,) * len(names), "spreads": Spreads(),
-        "doubts": 0, "fingerprint": f"{name}/{garden}/{year}",
+        "plots": (3 if known else 1,) * len(names), "doubts": 0,
+        "fingerprint": f"{name}/{garden}/{year}",
     }
     return TrialMeans(**{**values, **other})
 

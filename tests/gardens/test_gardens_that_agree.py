@@ -8,6 +8,7 @@ variance of variety x garden is zero) and emmeans (the plots of both gardens in 
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +17,10 @@ from scipy import stats
 from season_trials import drawn, first
 
 from trialkit.gardens.differences import (
+    Differences,
     agreeing,
     at_least,
+    chance_best,
     comparisons,
     fitted_differences,
     new_df,
@@ -114,6 +117,25 @@ def test_no_chance_of_being_best_where_nothing_is_settled():
     assert seen == {True, False}
 
 
+def test_a_chance_is_drawn_in_where_varieties_hardly_differ():
+    """Eight varieties that differ no more than their errors do: the luckiest is not said to be
+    best as often as its lead alone would have it. A lead far beyond the errors stays."""
+    mean = np.array([0.30, 0.1, 0.05, 0.0, -0.05, -0.1, -0.1, -0.2])
+    error = 0.02 * (np.eye(8) - 1 / 8)
+    names = tuple("ABCDEFGH")
+    close = Differences(names, mean, error, None, np.full(8, 20.0), 20.0)
+    own = np.random.default_rng(1).multivariate_normal(mean, error, 20_000)
+    by_lead = float((own.argmax(axis=1) == 0).mean())
+    said = chance_best(close, 0.0, 20.0, 20)
+    assert said.sum() == pytest.approx(1.0)
+    assert by_lead > 0.7
+    assert said[0] < by_lead - 0.1
+    assert chance_best(close, 0.0, 20.0, 20, less=True).argmax() == 7
+    far = replace(close, mean=mean * 20)
+    assert chance_best(far, 0.0, 20.0, 20)[0] > 0.99
+    assert chance_best(far, 4.0, 20.0, 20)[0] < 0.97, "another garden may differ"
+
+
 def test_a_garden_where_a_variety_gave_nothing_stands_in_the_answer():
     good = [first([0.0, 0.2, 0.9], 0.002 * np.eye(3), name=f"t{i}", garden=f"G{i}")
             for i in range(3)]
@@ -166,3 +188,30 @@ def test_intervals_hold_all_differences_at_once(gardens, single, interaction):
         hits += bool(((told["low"] < truth) & (truth < told["high"])).all())
     print(f"{gardens} gardens, single {list(single)}, sd {interaction}: {hits / runs:.3f}")
     assert hits / runs >= 0.95 - 3 * float(stats.binom.std(runs, 0.95)) / runs
+
+
+@pytest.mark.slow
+def test_chances_of_being_best_come_true_as_often_as_said():
+    """500 seasons of varieties drawn with any of four spreads: of the chances said of varieties in
+    settled seasons, by bins, as many come true, within three standard errors of each bin."""
+    rng = np.random.default_rng(5)
+    said: dict[str, list[tuple[float, bool]]] = {"best_here": [], "best": []}
+    for _ in range(500):
+        spread, own = rng.choice([0.05, 0.1, 0.2, 0.4]), rng.choice([0.0, 0.1, 0.2, 0.3])
+        effects = rng.normal(0, spread, int(rng.integers(3, 8)))
+        answer = combine(drawn(int(rng.integers(3, 9)), effects=effects, interaction=own,
+                               seed=int(rng.integers(1e9))))
+        there = effects + rng.normal(0, own, len(effects))
+        for row in answer.overall.itertuples():
+            at = int(row.variety[1:])
+            if np.isfinite(row.best):
+                said["best_here"].append((row.best_here, at == effects.argmax()))
+                said["best"].append((row.best, at == there.argmax()))
+    for name, pairs in said.items():
+        chance, came = np.array(pairs).T
+        for low, high in ((0, 0.1), (0.1, 0.4), (0.4, 0.7), (0.7, 0.9), (0.9, 1.01)):
+            some = (chance >= low) & (chance < high)
+            expected, error = chance[some].mean(), np.sqrt(0.25 / some.sum())
+            print(f"{name}, {low:g} to {high:g}: {expected:.2f} said, "
+                  f"{came[some].mean():.2f} came, {some.sum()}")
+            assert abs(came[some].mean() - expected) < 3 * error

@@ -1,4 +1,5 @@
-"""Traits of one's own over several gardens, by two stages as yields are."""
+"""The season answers what its trials ask for: yield, within reach, early, or a trait of one's own,
+by two stages as yields are."""
 
 from __future__ import annotations
 
@@ -8,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit.decide import conclude
 from trialkit.gardens.season import season
+from trialkit.records import read_records
 
 
 def _folder(root: Path, garden: int, kind: str, extra: str, values: dict[str, list[str]]) -> Path:
@@ -75,3 +78,94 @@ def test_a_garden_without_the_trait_is_left_out_and_said(tmp_path: Path) -> None
     assert [one.folder for one in answer.failed] == ["g1"]
     assert "declares no trait 'mildew'" in answer.failed[0].reason
     assert len(answer.trials) == 1
+
+
+def _picked(root: Path, garden: int, question: str, *, lose: str = "", extra: str = "") -> Path:
+    """A garden of A (the check), B nine days earlier with three quarters of the crop, and C;
+    four blocks of two plants a plot, a pick every third day, the season over."""
+    rng = np.random.default_rng(garden)
+    folder = root / f"g{garden}"
+    folder.mkdir(parents=True)
+    (folder / "trial.toml").write_text(
+        f'title = "T{garden}"\ngarden = "Garden {garden}"\ncrop = "beans"\nplanted = 2026-05-01\n'
+        f'ended = 2026-08-30\ninvented = true\nquestion = "{question}"\n{extra}'
+        '[layout]\ndesign = "randomised complete blocks"\n'
+        '[[varieties]]\nname = "A"\ncheck = true\n[[varieties]]\nname = "B"\n'
+        '[[varieties]]\nname = "C"\n')
+    start = pd.Timestamp("2026-06-20")
+    plants, picks = ["plant,variety,block,plot,row,column,lost,lost_reason"], ["date,plant,count"]
+    for block in range(4):
+        for place in range(3):
+            v = "ABC"[(place + block * 2 + garden) % 3]
+            for n in range(2):
+                name = f"{block}{place}{n}"
+                gone = v == lose and n == 0
+                plants.append(f"{name},{v},{block},{block}{place},{block},{2 * place + n},"
+                              + ("2026-06-15,wind" if gone else ","))
+                for k in range(0 if gone else 22):
+                    day = start + pd.Timedelta(days=3 * k)
+                    middle, size = {"A": (33, 9), "B": (24, 6.75), "C": (33, 9)}[v]
+                    mean = size * np.exp(-0.5 * ((3 * k - middle) / 12) ** 2)
+                    picks.append(f"{day.date()},{name},{rng.poisson(mean)}")
+    (folder / "plants.csv").write_text("\n".join(plants) + "\n")
+    (folder / "picks.csv").write_text("\n".join(picks) + "\n")
+    return folder
+
+
+def test_a_season_of_trials_that_ask_for_earliness_answers_that(tmp_path: Path) -> None:
+    folders = [_picked(tmp_path, g, "early" if g else "yield") for g in range(4)]
+    answer = season(folders)
+    assert answer.trait == "halfway"
+    assert answer.overall["variety"].iloc[0] == "B"  # fewer days first
+    row = answer.overall.set_index("variety").loc["B"]
+    assert row["estimate"] == pytest.approx(-9, abs=1)
+    assert row["low"] < row["estimate"] < row["high"] < 0
+    assert answer.state == "settled"
+    assert "gardens B was " in answer.answer
+    assert "earlier than A, the check, by the day half its crop was in" in answer.answer
+    assert row["best"] > 0.9
+    assert any("Which variety gives most: Garden 0 2026 asked that" in line
+               for line in answer.cannot_tell)
+    # The same trials asked for their yields give those, and the other variety leads.
+    yields = season(folders, trait="yield")
+    assert yields.trait == "yield"
+    assert yields.overall["variety"].iloc[-1] == "B"
+
+
+def test_gaps_count_over_gardens_as_they_do_in_one(tmp_path: Path) -> None:
+    """Half of C's plants are lost: what a living plant gave is the check's, what the ground gave
+    is half of it."""
+    folders = [_picked(tmp_path, g, "yield", lose="C") for g in range(3)]
+    c = season(folders).overall.set_index("variety").loc["C"]
+    assert c["estimate"] == pytest.approx(0.5, abs=0.05)
+    living = season(folders, trait="pods").overall.set_index("variety").loc["C"]
+    assert living["estimate"] == pytest.approx(1.0, abs=0.1)
+
+
+def test_one_trial_alone_has_its_reports_answer_whatever_it_asks(tmp_path: Path) -> None:
+    folder = _picked(tmp_path, 1, "early")
+    own = conclude(read_records(folder))
+    answer = season([folder])
+    assert answer.answer == own.verdict.answer
+    assert list(answer.overall["variety"]) == list(own.table["variety"])
+    days = own.analysis.halfway.against_check.set_index("variety")
+    table = answer.overall.set_index("variety")
+    for name in ("B", "C"):
+        assert table.loc[name, "estimate"] == pytest.approx(days.loc[name, "estimate"])
+
+
+def test_a_trait_with_a_better_end_has_a_winner(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    folders = [_folder(tmp_path, g, "measure", 'unit = "mm"\nbetter = "less"\n', {
+        v: [f"{m + g + x:.2f}" for x in rng.normal(0, 0.5, 4)]
+        for v, m in (("A", 10.0), ("B", 13.0), ("C", 6.0))}) for g in range(4)]
+    for folder in folders:
+        told = folder / "trial.toml"
+        told.write_text('question = "mildew"\n' + told.read_text())
+    answer = season(folders)
+    assert list(answer.overall["variety"]) == ["C", "A", "B"]
+    assert "C had 3.7 mm (3.0 to 4.3) less" in answer.answer
+    assert "less than A, the check, for mildew (less is better)" in answer.answer
+    assert answer.state == "settled"
+    assert answer.overall.set_index("variety").loc["C", "best_here"] > 0.95
+    assert "yield" not in " ".join(answer.cannot_tell)

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from season_trials import first
 
+from trialkit.decide import conclude
 from trialkit.gardens.season import combine, season
 from trialkit.gardens.stage_one import Failed, TrialMeans, trial_means
 from trialkit.models import analyse
@@ -27,19 +28,28 @@ def beans() -> TrialMeans:
     return found
 
 
-def test_counts_go_on_as_logs_of_a_weeks_rate(beans):
-    pods = analyse(read_records(DATA / "beans")).pods
-    means = pods.means.set_index("variety")
-    assert beans.scale == "log"
-    assert beans.replicated
+def test_a_yield_is_what_the_trials_own_answer_compares(beans):
+    """Pods a plant planted: the ratios of the report, with the error of its plots."""
+    own = conclude(read_records(DATA / "beans"))
+    ratio = own.table.set_index("variety")["ratio"].astype(float)
+    level = dict(zip(beans.varieties, beans.estimates, strict=True))
+    for name in beans.varieties:
+        assert np.exp(level[name] - level["Tallow Lane"]) == pytest.approx(ratio[name])
+    gave = own.table.set_index("variety")["gave"].astype(float)
+    assert np.exp(beans.estimates) == pytest.approx(gave[list(beans.varieties)], rel=0.03)
+    assert (beans.scale, beans.replicated, beans.answers) == ("log", True, "yield")
     assert beans.df == 12
-    assert np.exp(beans.estimates) == pytest.approx(means.loc[list(beans.varieties), "estimate"])
-    assert beans.covariance == pytest.approx(pods.covariance)
     assert (beans.check, beans.blocks, beans.year) == ("Tallow Lane", 4, 2025)
     assert beans.own is not None
     assert "Quarterbell" in beans.own.answer
-    assert beans.spreads.plant == pytest.approx(pods.fit.group_sd["plant"])
-    assert beans.spreads.plot == pytest.approx(pods.fit.group_sd["unit"])
+
+
+def test_rates_of_living_plants_are_to_be_had_by_their_name():
+    pods = analyse(read_records(DATA / "beans")).pods
+    rates = trial_means(DATA / "beans", trait="pods", words=False)
+    means = pods.means.set_index("variety")
+    assert np.exp(rates.estimates) == pytest.approx(means.loc[list(rates.varieties), "estimate"])
+    assert rates.covariance == pytest.approx(pods.covariance)
 
 
 def test_it_pickles_and_is_small(beans):
@@ -76,7 +86,7 @@ def test_asking_for_what_was_not_recorded_is_a_failure_with_its_reason():
     assert "dug or cut" in found.reason
     found = trial_means(DATA / "beans", trait="height")
     assert isinstance(found, Failed)
-    assert "there are auto, pods, harvest" in found.reason
+    assert "there are auto, yield, within reach, early, pods, harvest" in found.reason
 
 
 def test_until_leaves_out_what_came_later(beans):

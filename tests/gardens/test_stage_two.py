@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 from season_trials import drawn, first
 
 from trialkit.gardens.differences import Differences, chance_best
@@ -142,17 +142,29 @@ def test_noise_alone_hardly_ever_names_a_turned_order():
     assert named <= 2
 
 
-def test_chances_are_those_of_the_joint_distribution():
-    """Two varieties: the chance is t's distribution function; three alike: a third each."""
-    variance = 0.04
+def test_chances_are_those_of_true_effects_with_an_unknown_spread():
+    """Two varieties, errors known: the posterior written out for one difference d of variance s^2,
+    its prior normal with variance t^2, integrated over t. Three alike: a third each."""
+    variance, lead = 0.04, 0.2
     nan = np.full(3, np.nan)
-    two = Differences(
-        ("a", "b"), np.array([0.1, -0.1]), variance * (np.eye(2) - 0.5), None, nan, 9.0
-    )
-    want = stats.t.cdf(0.2 / np.sqrt(2 * variance), 9)
-    assert chance_best(two, 0.0, 9.0, 1)[0] == pytest.approx(want, abs=0.01)
-    wider = stats.t.cdf(0.2 / np.sqrt(2 * (variance + 0.1)), 9)
-    assert chance_best(two, 0.1, 9.0, 1)[0] == pytest.approx(wider, abs=0.01)
+    two = Differences(("a", "b"), np.array([lead, -lead]) / 2, variance * (np.eye(2) - 0.5), None,
+                      nan, np.inf)
+    error, seen = variance, lead / 2**0.5  # along the one axis of two deviations
+
+    def weight(spread: float) -> float:
+        return float(stats.norm.pdf(seen, 0, (error + spread**2) ** 0.5)
+                     / (1 + spread / error**0.5))
+
+    def ahead(spread: float, more: float = 0.0) -> float:
+        share = spread**2 / (spread**2 + error)
+        return weight(spread) * float(stats.norm.cdf(
+            share * seen / max(share * error + more, 1e-300) ** 0.5))
+
+    whole = integrate.quad(weight, 0, 4, limit=200)[0]
+    want = integrate.quad(ahead, 0, 4, limit=200)[0] / whole
+    assert chance_best(two, 0.0, np.inf, 1)[0] == pytest.approx(want, abs=0.012)
+    there = integrate.quad(lambda t: ahead(t, 0.1), 0, 4, limit=200)[0] / whole
+    assert chance_best(two, 0.1, np.inf, 1)[0] == pytest.approx(there, abs=0.012)
     alike = Differences(
         ("a", "b", "c"), np.zeros(3), variance * (np.eye(3) - 1 / 3), None, nan, 5.0
     )

@@ -16,7 +16,7 @@ from trialkit.club.season import CropSeason, picture
 from trialkit.report.blocks import isolate, whole
 
 NEEDED = ("title", "garden", "crop", "planted", "updated", "invented", "answer", "sure", "state",
-          "names", "results", "picture", "first", "fingerprint", "front", "leader", "mark",
+          "names", "results", "picture", "means", "fingerprint", "front", "leader", "mark",
           "sentence")
 NEWEST = 6
 """Answers on the front page with their pictures; every trial has its line below."""

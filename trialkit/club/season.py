@@ -8,15 +8,15 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from trialkit import shipped
 from trialkit.club.folder import REPORTS, Manifest, Placed
 from trialkit.club.trial import KERNEL, program_print
 from trialkit.engine import page, run
-from trialkit.gardens.stage_one import TrialMeans
+from trialkit.gardens.stage_one import TrialMeans, common_question
 from trialkit.reading.spelling import folded
-from trialkit.report.clubfacts import from_json
+from trialkit.report.clubfacts import from_json, to_json
 from trialkit.report.season import OpenSeason, gardens_and_whole
 
 if TYPE_CHECKING:
@@ -26,12 +26,14 @@ if TYPE_CHECKING:
 class CropSeason(NamedTuple):
     """A crop, its trials, and what they say together: None with fewer than two, a sentence where
     it could not be worked out.  without : trials that are not in it, since they give no means.
-    html : its own page, "" where there is none."""
+    means : of the trials in it, to what most of them ask.  html : its own page, "" where there is
+    none."""
 
     crop: str
     placed: tuple[Placed, ...]
     answer: SeasonAnswer | str | None
     without: int = 0
+    means: tuple[TrialMeans, ...] = ()
     html: str = ""
 
     @property
@@ -56,25 +58,28 @@ def seasons(placed: Sequence[Placed]) -> list[CropSeason]:
 
 def _together(group: Sequence[Placed]) -> CropSeason:
     crop = str(group[0].facts["crop"])
-    firsts = [first for trial in group if (first := _first(trial)) is not None]
-    if len(firsts) < 2:
+    known = [means for trial in group if (means := _means(trial))]
+    asked = common_question([means[0].question for means in known])
+    used = tuple(one for means in known for one in means if one.answers == asked)
+    if len(used) < 2:
         return CropSeason(crop, tuple(group), None)
     try:
         from trialkit.gardens.season import combine
 
-        answer: SeasonAnswer | str = combine(firsts)
+        answer: SeasonAnswer | str = combine(used)
     except Exception:  # a fault here must not take the reports of all trials with it
         answer = "What the gardens say together could not be worked out: a fault in trialkit."
-    return CropSeason(crop, tuple(group), answer, len(group) - len(firsts))
+    return CropSeason(crop, tuple(group), answer, len(group) - len(used), used)
 
 
-def _first(trial: Placed) -> TrialMeans | None:
-    """The trial's means; None where it has none, or they were kept by another trialkit."""
+def _means(trial: Placed) -> list[TrialMeans]:
+    """The trial's means, of its own question first where it has them; none where they were kept
+    by another trialkit."""
     try:
-        plain = trial.facts.get("first")
-        return replace(from_json(plain), folder=f"trial {trial.number}") if plain else None
+        return [replace(from_json(plain), folder=f"trial {trial.number}")
+                for plain in trial.facts.get("means") or ()]
     except (TypeError, ValueError, LookupError):
-        return None
+        return []
 
 
 def with_pages(
@@ -90,7 +95,7 @@ def with_pages(
         if crop.answer is None or isinstance(crop.answer, str):
             whole.append(crop)
             continue
-        means = json.dumps([shown for one in crop.placed if (shown := _shown(one))])
+        means = json.dumps([to_json(one) for one in crop.means])
         key = hashlib.sha256(f"{program_print()} {means}".encode()).hexdigest()[:32]
         if old.seasons.get(crop.page) == key and old.as_written(crop.page):
             html = (old.site / crop.page).read_text(encoding="utf-8")
@@ -100,12 +105,6 @@ def with_pages(
             keys[crop.page] = key
         whole.append(crop._replace(html=html))
     return whole, keys
-
-
-def _shown(one: Placed) -> dict[str, Any] | None:
-    """A trial's means as they may be shown: with no folder."""
-    plain = one.facts.get("first")
-    return {**plain, "folder": f"trial {one.number}"} if plain and _first(one) else None
 
 
 def _made(means: str) -> str:

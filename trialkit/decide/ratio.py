@@ -113,6 +113,16 @@ class FittedPlots:
         return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df,
                      self.df)
 
+    def means(self) -> tuple[Array, Array]:
+        """log pods a plant planted by variety (v,), at the average block, and their covariance
+        (v, v), one error for all varieties."""
+        number = len(self.pods)
+        own = self.use[:number]
+        joint = self.even * own @ own.T
+        least = np.where(self.pods < FEW_PODS, 1.0, LEAST_SHARE) / (self.pods + 0.5)
+        short = np.maximum(least - np.diagonal(joint), 0.0)
+        return self.coefficient[:number], np.asarray(joint + np.diag(short))
+
     def pair_error(
         self, left: int, right: int, squared: Array, *, in_all: bool = True
     ) -> tuple[Array, Array]:

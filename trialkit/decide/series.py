@@ -185,6 +185,45 @@ def _fit_look(
     return fit_plots(pods[known], planted[known], code, blocks[known]), there
 
 
+@dataclass(frozen=True, eq=False)
+class Newest:
+    """What the ground gave a plant planted up to the newest look, as logarithms: bearing, the
+    varieties that gave something (v,); level (v,) and covariance (v, v) of the fit of plots, df its
+    degrees of freedom; covariance None where the plots leave none.  plain (v,): of the plots' sums
+    alone."""
+
+    bearing: tuple[str, ...]
+    level: npt.NDArray[np.float64]
+    covariance: npt.NDArray[np.float64] | None
+    df: float
+    plain: npt.NDArray[np.float64]
+
+
+def fit_newest(totals: PlotTotals, varieties: Sequence[str]) -> Newest | None:
+    """The varieties at the newest look, by the fit that compares them; None without any plot.
+
+    The error is that of plots in proportion to the fit, one for all varieties, and no less than
+    `ratio.LEAST_SHARE` of what counts alone would leave.
+    """
+    pods = totals.pods[:, -1]
+    planted = totals.plots["planted"].to_numpy(float)
+    name = totals.plots["variety"].astype(str).to_numpy()
+    known = np.isfinite(pods)
+    gave = {v: float(pods[known & (name == v)].sum()) for v in varieties
+            if (known & (name == v)).any()}
+    bearing = [v for v, many in gave.items() if many > 0]
+    if not gave:
+        return None
+    plain = np.log([gave[v] / planted[known & (name == v)].sum() for v in bearing])
+    use = np.isin(name, bearing)
+    fit, _ = _fit_look(pods[use], planted[use], name[use], layout_columns(totals.plots)[use],
+                       bearing)
+    if fit is None or fit.df < 1:
+        return Newest(tuple(bearing), plain, None, float("nan"), plain)
+    level, joint = fit.means()
+    return Newest(tuple(bearing), level, joint, fit.df, plain)
+
+
 def means_so_far(totals: PlotTotals, supported: bool, look: int = -1) -> pd.DataFrame:
     """Picked a plant planted up to a look, the newest unless said: variety, estimate, low, high.
 

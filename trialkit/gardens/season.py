@@ -27,7 +27,14 @@ from trialkit.gardens.differences import (
 )
 from trialkit.gardens.gathered import GatheredTrial, trials_of
 from trialkit.gardens.interaction import Additive, additive, by_garden, flips, stability
-from trialkit.gardens.stage_one import Failed, OwnAnswer, TrialMeans, in_own_unit, trial_means
+from trialkit.gardens.stage_one import (
+    Failed,
+    OwnAnswer,
+    TrialMeans,
+    common_question,
+    in_own_unit,
+    trial_means,
+)
 from trialkit.gardens.stage_two import MeansTable, StageTwo, gather, shared_varieties, spare_df
 from trialkit.gardens.workers import Fault
 from trialkit.mixed import MixedModelError
@@ -52,23 +59,36 @@ def season(
 ) -> SeasonAnswer:
     """The answer of several trial folders together.
 
-    folders: of trials, or of gathered records (see `gathered`).  until: leave out what was
-    recorded later.  mapper: runs stage 1, `map` by default; `spread.mapper` sends the trials
-    to other processes or machines.  worded: also word each trial's own answer; a single trial's
-    always is, since one trial has one answer, its report's.  Never raises for
-    what was recorded; a folder that fails is in `failed`.  Raises GatheredProblem where gathered
+    folders: of trials, or of gathered records (see `gathered`).  trait: a question, or a trait of
+    the gardeners' own (see `stage_one.trial_means`); "auto" answers what most of the trials ask
+    for.  until: leave out what was recorded later.  mapper: runs stage 1, `map` by default;
+    `spread.mapper` sends the trials to other processes or machines.  worded: also word each
+    trial's own answer; a single trial's always is, since one trial has one answer, its report's.
+    Never raises for what was recorded; a folder that fails is in `failed`.  Raises
+    GatheredProblem where gathered
     records are spoilt, or not as of `until`.
     """
     trials = trials_of(folders, until)
-    work = partial(trial_means, trait=trait, until=until, words=worded or len(trials) == 1)
-    results = [
-        _outcome(trial, result) for trial, result in zip(trials, mapper(work, trials), strict=True)
-    ]
-    good = [result for result in results if isinstance(result, TrialMeans)]
-    failed = [result for result in results if isinstance(result, Failed)]
+    alone = worded or len(trials) == 1
+
+    def worked(some: Sequence[Path | GatheredTrial], asked: str, words: bool
+               ) -> list[TrialMeans | Failed]:
+        work = partial(trial_means, trait=asked, until=until, words=words)
+        return [_outcome(trial, one) for trial, one in zip(some, mapper(work, some), strict=True)]
+
+    results = worked(trials, trait, alone)
+    asked = common_question([one.question for one in results if one.question])
+    if trait == "auto":  # those that ask for something else are asked for what the others are
+        trait = asked
+        others = [at for at, one in enumerate(results) if one.question not in ("", asked)]
+        again = worked([trials[at] for at in others], asked, alone) if others else []
+        for at, one in zip(others, again, strict=True):
+            results[at] = one
+    good = [one for one in results if isinstance(one, TrialMeans)]
+    failed = [one for one in results if isinstance(one, Failed)]
     if len(good) == 1 and good[0].own is None:  # the others gave nothing
-        worked = trial_means(trials[results.index(good[0])], trait, until)
-        good = [worked] if isinstance(worked, TrialMeans) else good
+        again = worked([trials[results.index(good[0])]], trait, True)
+        good = [one for one in again if isinstance(one, TrialMeans)] or good
     return combine(good, failed)
 
 
@@ -118,17 +138,15 @@ def combine(
         notes=means.notes,
     )
     answer = replace(answer, **words.sentences(answer, differences))
-    if means.trials[0].better is not None:
-        return _own_trait(answer, means.trials[0].better)
+    if means.trials[0].better == "":
+        return _unvalued(answer)
     own = means.trials[0].own
     return answer if own is None or len(means.trials) > 1 else _as_reported(answer, own)
 
 
-def _own_trait(answer: SeasonAnswer, better: str) -> SeasonAnswer:
-    """A trait of the gardeners' own: figures, best first where they say which end is better, and
-    no advice on what to grow."""
-    table = answer.overall.sort_values("mean", ascending=better == "less", kind="stable")
-    table = table.assign(best=np.nan, best_here=np.nan).reset_index(drop=True)
+def _unvalued(answer: SeasonAnswer) -> SeasonAnswer:
+    """A trait of which nobody says which end is better: figures, and no advice on what to grow."""
+    table = answer.overall.assign(best=np.nan, best_here=np.nan)
     unit = " times" if answer.scale == "log" else f" {answer.unit}".rstrip()
     rows: Any = table[~table["check"]].itertuples(index=False)
     said = [f"{row.variety} {rounded(row.estimate)}{unit}"
@@ -204,10 +222,12 @@ def _overall(
     out = together.assign(
         check=together["variety"] == means.check, mean=differences.mean + table.level.mean(),
         best_here=np.nan, best=np.nan, new_low=np.nan, new_high=np.nan)
-    clear = bool((together["low"] > 0).any() or (together["high"].drop(
-        together.index[together["variety"] == means.check]) < 0).all())
+    less = means.trials[0].better == "less"
+    bar = together.drop(together.index[together["variety"] == means.check])
+    above, below = (bar["low"] > 0, bar["high"] < 0)[::-1 if less else 1]
+    clear = bool(above.any() or below.all())
     if clear:  # where nothing is settled a chance of being best mostly tells who was lucky
-        out = out.assign(best_here=chance_best(differences, 0.0, differences.df, seed))
+        out = out.assign(best_here=chance_best(differences, 0.0, differences.df, seed, less=less))
     if fit is not None and not not_new:
         interaction = at_least(fit.interaction, fit.error, fit.df)
         df = new_df(differences, interaction, fit.error, places, fit.df)
@@ -215,13 +235,13 @@ def _overall(
         out = out.assign(new_low=new["low"], new_high=new["high"])
         if clear:
             out = out.assign(
-                best=chance_best(differences, interaction, float(np.nanmedian(df)), seed)
+                best=chance_best(differences, interaction, fit.df, seed, less=less)
             )
     bare = _barren(means)
     out.loc[out["variety"].isin(bare), ["new_low", "new_high"]] = np.nan
     if bare:
         out = out.assign(best=np.nan, best_here=np.nan)
-    out = out.sort_values("mean", ascending=False, kind="stable")
+    out = out.sort_values("mean", ascending=less, kind="stable")
     others = [v for v in means.varieties if v not in set(out["variety"])]
     rest = pd.DataFrame({"variety": others, "check": [False] * len(others)})
     out = pd.concat([out, rest.reindex(columns=out.columns)], ignore_index=True) if others else out

@@ -17,7 +17,7 @@ from trialkit.gardens.differences import Differences
 from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
-from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH
+from trialkit.trial import EARLY, WITHIN_REACH, YIELD
 from trialkit.wording import counted, few, figure, listed, percent, span, times
 
 AVERAGE = "the average variety"
@@ -60,15 +60,41 @@ def sentences(answer: SeasonAnswer, differences: Differences) -> dict[str, Any]:
 
 def size(answer: SeasonAnswer, row: Any, to: str, *, ends: tuple[str, str] = ("low", "high")
          ) -> str:
-    """`1.4 times (1.1 to 1.8) the pods of TO` or `5.1 bushels an acre (1.2 to 9) more than TO`."""
+    """`1.4 times (1.1 to 1.8) the pods of TO`, `5.1 bushels an acre (1.2 to 9) more than TO` or
+    `7 days (4 to 10) earlier than TO`."""
     value, low, high = (float(row[name]) for name in ("estimate", *ends))
     if answer.scale == "log":
         ends_said = span(low, high) if within(answer, low, high) else ""
         return f"{times(value)}{ends_said} the {answer.trials[0].counted} of {to}"
-    word = "more" if value >= 0 else "less"
+    more, less = _more_less(answer)
+    word = more if value >= 0 else less
     if value < 0:
         value, low, high = -value, -high, -low
-    return f"{figure(value)} {answer.unit}{_signed_span(low, high)} {word} than {to}"
+    many = f"{figure(value)} {answer.unit}".rstrip()
+    return f"{many}{_signed_span(low, high)} {word} than {to}"
+
+
+def _more_less(answer: SeasonAnswer) -> tuple[str, str]:
+    return ("later", "earlier") if answer.trials[0].answers == EARLY else ("more", "less")
+
+
+def _verb(answer: SeasonAnswer) -> str:
+    """Between a variety and its size."""
+    about = answer.trials[0]
+    return "was" if about.answers == EARLY else "gave" if about.better is None else "had"
+
+
+def _by_what(answer: SeasonAnswer) -> str:
+    """What the size is of, after it, where it is no plain yield."""
+    about = answer.trials[0]
+    if about.answers == WITHIN_REACH:
+        return ", within reach"
+    if about.answers == EARLY:
+        return f", by the day {'half its crop was in' if about.trait == 'halfway' else FIRST_PICK}"
+    return "" if about.better is None else f", for {about.label} ({about.better} is better)"
+
+
+FIRST_PICK = "of its first pick"
 
 
 def within(answer: SeasonAnswer, low: float, high: float) -> bool:
@@ -95,10 +121,11 @@ def _outcome(answer: SeasonAnswer) -> tuple[Any, bool, str]:
     zero = 1.0 if answer.scale == "log" else 0.0
     others = rows[~rows["check"]]
     best = (others if len(others) else rows).iloc[0]
-    clear = bool(best["low"] > zero)
+    less = answer.trials[0].better == "less"
+    clear = bool(best["high"] < zero if less else best["low"] > zero)
     if not answer.supported:
         return best, False, DESCRIPTION
-    below = bool((others["high"] < zero).all())
+    below = bool(((others["low"] > zero) if less else (others["high"] < zero)).all())
     return best, clear, SETTLED if clear or below else OPEN
 
 
@@ -107,17 +134,22 @@ def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     zero = 1.0 if answer.scale == "log" else 0.0
     to = f"{answer.check}, the check" if answer.check else AVERAGE
     name, row = best["variety"], size(answer, best, to)
+    gave, of = _verb(answer), _by_what(answer)
     if len(answer.overall) == 1:
         return f"{where} there is only one variety, {name}: nothing to compare."
     if not answer.supported:
-        return f"{where} {name} gave {row}, but there is nothing to judge that by."
+        return f"{where} {name} {gave} {row}{of}, but there is nothing to judge that by."
     if clear:
-        return f"{where} {name} gave {row}."
+        return f"{where} {name} {gave} {row}{of}."
     if not within(answer, float(best["low"]), float(best["high"])):
-        return f"{where} {name} gave {row}. It is too early to give a range; it could be luck."
-    if best["estimate"] >= zero:
-        return f"{where} {name} leads with {row}, but it could be luck."
-    return f"{where} no variety gave more than {to}; next is {name}, with {row}."
+        return (f"{where} {name} {gave} {row}{of}. It is too early to give a range; it could be "
+                "luck.")
+    ahead = best["estimate"] <= zero if answer.trials[0].better == "less" else (
+        best["estimate"] >= zero)
+    if ahead:
+        return f"{where} {name} leads with {row}{of}, but it could be luck."
+    better = "was earlier" if gave == "was" else "gave more" if gave == "gave" else "did better"
+    return f"{where} no variety {better} than {to}; next is {name}, with {row}{of}."
 
 
 def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
@@ -172,10 +204,12 @@ def _expected(answer: SeasonAnswer, best: Any) -> str:
         return "anything, more or less,"
     if answer.scale == "log":
         return f"{figure(low)} to {figure(high)} times"
+    more, less = _more_less(answer)
+    days = " days" if more == "later" else ""
     if low < 0 < high:
-        return f"{figure(-low)} less to {figure(high)} more"
+        return f"{figure(-low)}{days} {less} to {figure(high)}{days} {more}"
     near, far = sorted((abs(low), abs(high)))
-    return f"{figure(near)} to {figure(far)} {'more' if high > 0 else 'less'}"
+    return f"{figure(near)} to {figure(far)}{days} {more if high > 0 else less}"
 
 
 def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str:
@@ -231,23 +265,22 @@ def _next(answer: SeasonAnswer, state: str) -> str:
     return keep
 
 
-OTHER_QUESTIONS = {EARLY: "Which variety is earliest",
-                   WITHIN_REACH: "Which variety gives most within reach"}
+ASKS = {YIELD: "Which variety gives most", EARLY: "Which variety is earliest",
+        WITHIN_REACH: "Which variety gives most within reach"}
 
 
 def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
     out = []
-    for question, what in OTHER_QUESTIONS.items():
+    told = answer.trials[0].answers
+    here = {YIELD: "yields", EARLY: "how early they are", WITHIN_REACH: "yields within reach"}
+    for question in sorted({trial.question for trial in answer.trials} - {told}):
         asked = [f"{trial.garden} {trial.year}" for trial in answer.trials
                  if trial.question == question]
-        if asked and len(answer.trials) > 1:
-            out.append(f"{what}: {few(asked)} asked that. Here yields alone are set side by side; "
+        what = ASKS.get(question, f"Which variety is best for {question}")
+        if len(answer.trials) > 1:
+            out.append(f"{what}: {few(asked)} asked that. Here {here.get(told, told)} alone "
+                       f"{'is' if told not in here or told == EARLY else 'are'} set side by side; "
                        "each trial's own report answers its question.")
-    for trait in sorted({trial.question for trial in answer.trials} - set(QUESTIONS)):
-        asked = [f"{trial.garden} {trial.year}" for trial in answer.trials
-                 if trial.question == trait]
-        out.append(f"Which variety is best for {trait}: {few(asked)} asked that. Here it is "
-                   "yields; each trial's own report answers its question.")
     if not answer.new_supported:
         out.append(f"What another garden would see: {answer.new_why_not}.")
     years = {trial.year for trial in answer.trials}
@@ -299,7 +332,8 @@ def method(means: MeansTable, fit: StageTwo | None, differences: Differences) ->
     if not fit.known:
         plain = ("Each variety stood in one plot a trial, so that each trial counts as one block "
                  "and the trials together are worked out as a trial in blocks.")
-    full = ("Two stages (Piepho, Moehring, Schulz-Streeck & Ogutu 2012). Stage 1: each trial's own "
+    full = (f"Compared: {means.trials[0].label}. "
+            "Two stages (Piepho, Moehring, Schulz-Streeck & Ogutu 2012). Stage 1: each trial's own "
             "model gives its variety means with their full covariance matrix. Stage 2: linear "
             "mixed model by REML, variety"
             + ((" and trial" if LEVEL not in fit.terms else "") + " fixed"))
@@ -317,8 +351,9 @@ def method(means: MeansTable, fit: StageTwo | None, differences: Differences) ->
         full += "Intervals are those of the one trial. "
     full += ("Another garden: the variances of variety x garden, variety x year and variety x "
              "trial are added, the degrees of freedom Satterthwaite's (1946); each interval is for "
-             "its own variety; chances from 20,000 draws of "
-             "the joint t distribution. Evenness: regression on the trial's mean (Finlay and "
+             "its own variety; chances from 20,000 draws, "
+             "the means drawn in as far as varieties differ little beside their errors (Lindley "
+             "and Smith 1972). Evenness: regression on the trial's mean (Finlay and "
              "Wilkinson 1963) and each variety's own variance (Shukla 1972). Turned orders: named "
              "where intervals simultaneous over gardens and varieties lie on opposite sides. ")
     zero = [name for name, sd in fit.terms.items() if sd <= 1e-6]

@@ -16,7 +16,7 @@ import pandas as pd
 
 from trialkit.mixed import MixedModelError
 from trialkit.models.diagnostics import Diagnostics, diagnose
-from trialkit.models.early import FIRST, HALF, early_trait
+from trialkit.models.early import FIRST, HALF, EarlyResult, early_trait
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.height import HeightResult, height_trait
 from trialkit.models.own import own_trait
@@ -130,16 +130,16 @@ class Analysis:
                            within_reach=True)
 
     @cached_property
-    def first_pick(self) -> TraitResult | Missing:
+    def first_pick(self) -> EarlyResult | Missing:
         """Days from planting to the first pick with something."""
         return self._early(FIRST)
 
     @cached_property
-    def halfway(self) -> TraitResult | Missing:
+    def halfway(self) -> EarlyResult | Missing:
         """Days from planting to half of the season's harvest; exists once the season is over."""
         return self._early(HALF)
 
-    def _early(self, which: str) -> TraitResult | Missing:
+    def _early(self, which: str) -> EarlyResult | Missing:
         planted = pd.Timestamp(self.records.trial.planted)
         return _tried(which, lambda: early_trait(
             self.totals, which, planted, self.order, self.check, self.ground.supported,

@@ -11,6 +11,8 @@ apart: each plot carries at least the variance of a time spread evenly over one 
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -21,11 +23,32 @@ from trialkit.models.totals import Array, PlotTotals, plot_contrasts
 FIRST, HALF = "first pick", "half of the season"
 
 
+@dataclass(frozen=True)
+class EarlyResult(TraitResult):
+    """varieties: those compared.  level (v,), covariance (v, v): their days from planting and how
+    well they are known; the covariance is NaN where the layout gives no measure of error.
+    waiting: some plots have given nothing yet and may still, so that the days stand too early."""
+
+    varieties: tuple[str, ...] = ()
+    level: Array = field(default_factory=lambda: np.zeros(0))
+    covariance: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    waiting: bool = False
+
+
 def first_days(totals: PlotTotals) -> Array:
     """Day (ordinal) of each plot's first look with something, (plots,); NaN for none yet."""
     day = np.array([at.toordinal() for at in totals.known], dtype=float)
     some = np.nan_to_num(totals.pods) > 0
     return np.where(some.any(axis=1), day[some.argmax(axis=1)], np.nan)
+
+
+def last_days(totals: PlotTotals) -> Array:
+    """Day (ordinal) of each plot's last look with something new, (plots,); NaN for none yet."""
+    day = np.array([at.toordinal() for at in totals.known], dtype=float)
+    path = np.maximum.accumulate(np.nan_to_num(totals.pods), axis=1)
+    new = np.diff(path, axis=1, prepend=0.0) > 0
+    at = new.shape[1] - 1 - new[:, ::-1].argmax(axis=1)
+    return np.where(new.any(axis=1), day[at], np.nan)
 
 
 def half_days(totals: PlotTotals) -> Array:
@@ -49,7 +72,7 @@ def half_days(totals: PlotTotals) -> Array:
 def early_trait(
     totals: PlotTotals | None, which: str, planted: pd.Timestamp, order: list[str],
     check: str | None, supported: bool, why_not: str, season_over: bool,
-) -> TraitResult | Missing:
+) -> EarlyResult | Missing:
     """Days from planting to the first pick (FIRST) or to half of the season's pods (HALF).
 
     Differences in days from the check and between all pairs; fewer days is earlier.
@@ -92,8 +115,8 @@ def early_trait(
         half = stats.t.isf(0.025, fit.df) * se
         shown = shown.assign(estimate=level, se=se, df=fit.df, low=level - half,
                              high=level + half)
-    compared = compare(varieties, level, joint if allowed else np.full_like(joint, np.nan),
-                       fit.df if allowed else np.nan, check, ratio=False)
+    joint = joint if allowed else np.full_like(joint, np.nan)
+    compared = compare(varieties, level, joint, fit.df if allowed else np.nan, check, ratio=False)
     method = MethodNote(
         f"Each plot's {label}; varieties compared by the plots they were given to.",
         "Least squares on plots: variety and what the layout takes out; error between plots on "
@@ -101,9 +124,11 @@ def early_trait(
         "Dunnett with the check, Tukey for all pairs.",
         "days ~ variety + blocks", (), f"design, {fit.df:g}",
     )
-    return TraitResult(name, label, "days from planting", "difference", shown,
+    return EarlyResult(name, label, "days from planting", "difference", shown,
                        compared.against_check, compared.pairs,
-                       compared.letters if allowed else {}, allowed, why, method, notes)
+                       compared.letters if allowed else {}, allowed, why, method, notes,
+                       tuple(varieties), level if allowed else shown["estimate"].to_numpy(float),
+                       joint, waiting)
 
 
 def _no_better_than_the_picks(

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from trialkit import wording
-from trialkit.gardens.stage_one import Failed, Spreads, TrialMeans, means_of
+from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
 from trialkit.report import pictures
 from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
 from trialkit.report.handout import front
 from trialkit.report.source import OpenTrial, told
+from trialkit.trial import QUESTIONS
 
 HOME = "../index.html"
 
@@ -25,7 +26,8 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
 
     front : the first screen, to be drawn as a picture (`handout.Front`).
     picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
-    first : the trial's means for the season's answer, None where it has none.
+    means : the trial's means for the season's answer, of its own question first, then of those
+    that other gardens may ask; empty where it has none.
     updated : the day of the last record, the planting day before there is any.
     """
     about, verdict = trial.records.trial, trial.conclusion.verdict
@@ -44,7 +46,8 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
         "state": verdict.state,
         "names": list(trial.names),
         "results": results(trial),
-        "first": to_json(means_of(trial.conclusion.analysis, about.garden)),
+        "means": [plain for asked in dict.fromkeys((about.question, *QUESTIONS))
+                  if (plain := to_json(means_of(trial.conclusion.analysis, about.garden, asked)))],
         "front": _plain_front(trial),
         "picture": "" if drawn is None else pictures.vector(drawn, "small"),
     }
@@ -138,7 +141,6 @@ def from_json(plain: Mapping[str, Any]) -> TrialMeans:
     values["covariance"] = None if joint is None else np.array(joint, dtype=np.float64)
     values["estimates"] = np.array(values["estimates"], dtype=np.float64)
     values["df"] = _nan(values["df"])
-    values["spreads"] = Spreads(**{k: _nan(v) for k, v in values["spreads"].items()})
     return TrialMeans(**values)
 
 

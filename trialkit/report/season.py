@@ -28,6 +28,7 @@ from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, ta
 from trialkit.report.clubfacts import HOME, from_json
 from trialkit.report.method import LIBRARIES, version_of
 from trialkit.report.source import CellStop, RecordsCellStop
+from trialkit.trial import EARLY, WITHIN_REACH, YIELD
 from trialkit.wording import few
 
 
@@ -112,6 +113,10 @@ def heading(season: OpenSeason) -> Block:
     when = (wording.listed([str(y) for y in years]) if len(years) < 4
             else f"{years[0]} to {years[-1]}")
     under = " · ".join([wording.capital(words.scope(result)), when])
+    asked = result.trials[0].answers
+    if asked != YIELD:
+        under += f" · {wording.capital(asked)}: {result.label}" if asked == EARLY else (
+            f" · {wording.capital(asked)}")
     notes = []
     if any(f.invented for f in result.trials):
         notes.append("Invented data: made up to show what a report looks like.")
@@ -163,8 +168,17 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
     stable = result.stability.set_index("variety")["words"].to_dict()
     against = "the check" if result.check else "the average"
     head = f"{wording.capital(result.trials[0].counted)} against {against}"
+    about = result.trials[0]
+    if about.answers == WITHIN_REACH:
+        head = f"{wording.capital(about.counted)} within reach against {against}"
+    elif about.better is not None and result.scale == "log":
+        head = f"{wording.capital(about.label)}, {about.counted} against {against}"
     if result.scale == "linear":
-        head = f"More or less than {against}, {result.unit}"
+        head = f"More or less than {against}, {result.unit}".rstrip(", ")
+        if about.answers == EARLY:
+            head = f"Days later (or earlier: \N{MINUS SIGN}) than {against}"
+        elif about.better is not None:
+            head = f"{wording.capital(about.label)}: {head[:1].lower()}{head[1:]}"
     columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
     if result.new_supported:
         columns.append(("In another garden", lambda row: _elsewhere(season, row)))
