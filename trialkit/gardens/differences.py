@@ -337,7 +337,7 @@ def chance_best(
     y = differences.mean @ axes
     usual = float(np.sqrt(error.mean()))
     largest = max(usual, float(np.sqrt(np.mean(y**2))))
-    spread = np.concatenate([[0.0], np.geomspace(usual / 20.0, 20.0 * largest, SPREADS)])
+    spread = np.concatenate([[1e-4 * usual], np.geomspace(usual / 20.0, 20.0 * largest, SPREADS)])
     scale = _scales(differences.df, SCALES, rng)
     both = scale[:, None, None] * error + spread[None, :, None] ** 2
     rise = -0.5 * (np.log(both) + y**2 / both).sum(axis=2)
