@@ -202,13 +202,14 @@ TRAIT = ("name", "kind", "scale", "from", "to", "unit", "of", "better", "on", "w
 MOST_SCORES = 101
 # What the tables call their own columns; a trait of that name would be two things at once.
 TAKEN = frozenset({
-    "date", "plant", "plants", "plot", "block", "row", "column", "variety", "treatment", "lost",
-    "lost reason", "trait", "value", "unit", "note", "event", "count", "weight", "height", "grade",
-    "topped", "harvest", "pods", "season", "stand", "rate", "window", "position", "weights",
+    "date", "plant", "plants", "plot", "block", "replicate", "row", "column", "variety",
+    "treatment", "lost", "lost reason", "trait", "value", "unit", "note", "event", "count",
+    "weight", "height", "grade", "topped", "harvest", "pods", "season", "stand", "rate", "window",
+    "position", "weights",
 })
 _PLANTS_OWN = frozenset({
-    "plant", "plants", "variety", "block", "plot", "row", "column", "treatment", "lost",
-    "lost reason", "note", "date",
+    "plant", "plants", "variety", "replicate", "block", "plot", "row", "column", "treatment",
+    "lost", "lost reason", "note", "date",
 })
 # Keys people put on top that have a place of their own.
 _ELSEWHERE = {

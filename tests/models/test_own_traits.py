@@ -9,10 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from seasons import bed, day, records
 
 from trialkit.models import Missing
 from trialkit.models.analysis import analyse
+from trialkit.records import read_records
+from trialkit.report.measures import Measure
+from trialkit.report.trait_tables import answer_lines, own_treatment_lines
 from trialkit.trial import OwnTrait
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -219,3 +223,97 @@ def test_every_plot_stands_behind_its_varietys_mean() -> None:
     plots = analyse(_trial(table, OwnTrait("split", "share"))).own["split"].by_plot
     # 1 of 15, 4 of 15, 9 of 15, 9 of 15: shares of all looked at, in percent.
     assert sorted(plots["value"]) == pytest.approx([100 / 15, 400 / 15, 60, 60])
+
+
+def test_a_measure_under_treatments_in_a_split_plot_as_r() -> None:
+    # Yates' oats (1935) as a trait of one's own; lmer(Y ~ V * N + B + (1 | B:V)) by Kenward and
+    # Roger: N F 37.68565 on 3 and 45, V:N F 0.30282 on 6 and 45; emmeans ~ N | V: 0.6 less 0.0 cwt
+    # 44.8333 for Golden Rain (se 7.6826), R 4.2.2 (treatments.R).
+    oats = read_records(Path(__file__).parents[2] / "data" / "oats-1935")
+    rows = pd.DataFrame({"date": day(90), "plant": oats.plants["plant"], "plot": None,
+                         "trait": "yield", "value": oats.harvest["weight_g"].astype(str)})
+    trial = replace(oats.trial, traits=(OwnTrait("yield", "measure"),))
+    found = analyse(replace(oats, traits=rows, trial=trial))
+    own, both = found.own["yield"], found.own["yield"].combined
+    tests = both.tests.set_index("term")
+    assert tests.loc["treatment", "F"] == pytest.approx(37.68565, abs=1e-4)
+    assert tests.loc["variety:treatment", "F"] == pytest.approx(0.30282, abs=1e-4)
+    assert tests["den_df"].tolist() == pytest.approx([45, 45])
+    one = both.answers.set_index(["variety", "left", "right"]).loc[
+        ("Golden Rain", "0.0 cwt", "0.6 cwt")]
+    assert one["estimate"] == pytest.approx(-44.8333, abs=1e-3)
+    half = stats.t.isf(0.025 / 18, 45) * 7.6826  # three varieties, six pairs of treatments
+    assert (one["high"] - one["low"]) / 2 == pytest.approx(half, abs=2e-3)
+    cell = both.cells.set_index(["variety", "treatment"]).loc[("Victory", "0.0 cwt")]
+    assert (cell["estimate"], cell["se"]) == pytest.approx((71.5, 6.86956), abs=1e-4)
+    assert (own.pairs["df"] == 10).all()
+    assert any("can't show that varieties answer differently" in line
+               for line in own_treatment_lines(own))
+    # The same as a harvest.
+    pd.testing.assert_frame_equal(found.harvest.combined.cells, both.cells, check_exact=False)
+
+
+def test_a_count_under_treatments_as_glmmtmb() -> None:
+    # warpbreaks (Tippett 1950, Technological Applications of Statistics): glmmTMB(breaks ~ wool *
+    # tension, nbinom2, REML = TRUE), emmeans on the log scale: wool:tension F 3.661 (treatments.R).
+    table = pd.read_csv(REFERENCE / "warpbreaks.csv")
+    table = table.assign(variety=table["wool"], plot=[f"p{i}" for i in range(len(table))],
+                         value=table["breaks"])
+    trial = _trial(table, OwnTrait("breaks", "count", better="less"))
+    trial = replace(trial, plants=trial.plants.assign(treatment=table["tension"]))
+    both = analyse(trial).own["breaks"].combined
+    cells = both.cells.set_index(["variety", "treatment"])["estimate"]
+    assert np.log(cells["A"][["L", "M", "H"]].to_numpy()) == pytest.approx(
+        [3.796737, 3.178054, 3.200938], abs=1e-4)
+    one = both.answers.set_index(["variety", "left", "right"])["estimate"]
+    assert np.log(one["B", "H", "L"]) == pytest.approx(-0.4074356, abs=1e-4)
+    assert both.p("variety:treatment") == pytest.approx(0.033, abs=0.002)
+    assert both.tests.set_index("term").loc["variety:treatment", "den_df"] == 48
+    (line,) = answer_lines(both, Measure(""))
+    assert line.startswith("Varieties answer differently to the treatments: compare them under one")
+
+
+def test_plants_of_a_part_are_no_repetitions_of_its_treatment() -> None:
+    """Three plants in each part of Yates' split plot that differ by chance alone: treatments are
+    tested between parts, as on their means."""
+    oats = read_records(Path(__file__).parents[2] / "data" / "oats-1935")
+    thrice = pd.concat([oats.plants.assign(plant=oats.plants["plant"] + f"/{k}")
+                        for k in range(3)], ignore_index=True)
+    apart = np.concatenate([np.full(len(oats.plants), step) for step in (-5.0, 0.0, 5.0)])
+    dug = pd.concat([oats.harvest] * 3, ignore_index=True).assign(plant=thrice["plant"])
+    made = replace(oats, plants=thrice, harvest=dug.assign(weight_g=dug["weight_g"] + apart))
+    tests = analyse(made).harvest.tests.set_index("term")
+    assert tests.loc["treatment", "F"] == pytest.approx(37.68565, abs=1e-2)
+    assert tests.loc["treatment", "den_df"] == pytest.approx(45, abs=0.1)
+    assert tests.loc["variety", "F"] == pytest.approx(1.48534, abs=1e-3)
+
+
+def test_varieties_that_answer_differently_are_told_in_words() -> None:
+    plants = bed(["A", "B"], blocks=6, plants=1)
+    plants = pd.concat([plants.assign(plant=plants["plant"] + t, plot=plants["plot"] + t,
+                                      column=2 * plants["column"] + (t == "fed"), treatment=t)
+                        for t in ("fed", "not fed")], ignore_index=True)
+    rng = np.random.default_rng(2)
+    value = 20 + 8.0 * ((plants["variety"] == "A") & (plants["treatment"] == "fed")) + rng.normal(
+        0, 1, len(plants))
+    rows = pd.DataFrame({"date": day(50), "plant": plants["plant"], "plot": None,
+                         "trait": "stem", "value": value.astype(str)})
+    made = records(plants, design="randomised complete blocks")
+    own = analyse(replace(made, traits=rows, trial=replace(
+        made.trial, traits=(OwnTrait("stem", "measure", unit="cm"),)))).own["stem"]
+    lines = own_treatment_lines(own)
+    assert lines[1].startswith("Varieties answer differently to the treatments. Fed less not fed: ")
+    assert "A 8.1 (6.8 to 9.4) cm" in lines[1]
+    assert own.pairs["df"].iloc[0] == 24 - 6 - 4 + 1  # four combinations in six blocks
+
+
+def test_treatments_that_are_blocks_are_left_out_and_said() -> None:
+    plants = bed(["A", "B"], blocks=4, plants=1)
+    plants["treatment"] = np.where(plants["block"].isin(["1", "2"]), "fed", "not fed")
+    rows = pd.DataFrame({"date": day(50), "plant": plants["plant"], "plot": None, "trait": "stem",
+                         "value": [str(v) for v in range(len(plants))]})
+    made = records(plants, design="randomised complete blocks")
+    own = analyse(replace(made, traits=rows, trial=replace(
+        made.trial, traits=(OwnTrait("stem", "measure", unit="cm"),)))).own["stem"]
+    assert own.combined.cells.empty
+    assert any("cannot be told from varieties or blocks" in note for note in own.notes)

@@ -20,6 +20,7 @@ from scipy.stats import chi2, studentized_range
 
 from trialkit.design import rules
 from trialkit.design.experimental_units import (
+    NEARLY_ALL,
     Unit,
     Units,
     comparable,
@@ -81,11 +82,11 @@ class Audit:
     supports_comparison: whether varieties may be compared; if not, why_not says why (a clause)
     and fix the cheapest cure. strata: DataFrame[stratum, source, df], the skeleton analysis of
     variance. strata_df: residual degrees of freedom for varieties (0 if none).
-    units: DataFrame[unit, variety, block, treatment, row, column, plants]. unit_of: unit of each
-    plant, indexed by plant. groups: varieties that can be compared with each other.
+    units: DataFrame[unit, variety, replicate, block, treatment, row, column, plants]. unit_of: unit
+    of each plant, indexed by plant. groups: varieties that can be compared with each other.
     no_comparison: why varieties may not be compared; None where they may.
-    by: the columns of `units` taken out before varieties: ("block",), ("bed_row",
-    "bed_column") of a square, or none.
+    by: the columns of `units` taken out before varieties: ("block",), ("replicate", "block") where
+    blocks lie within complete replicates, ("bed_row", "bed_column") of a square, or none.
     """
 
     unit: Unit
@@ -186,22 +187,52 @@ def _no_comparison(stops: list[Finding]) -> NoComparison | None:
     return NoComparison(first.code, first.one_line, first.full, to_do, when)
 
 
+_SQUARE = re.compile(r"latin|lattice square|rows?\W*(?:and|x|by|&)?\W*columns?", re.I)
+_ROWS = re.compile(r"rows? (?:with)?in (?:the |each |complete )*(?:rep|block)", re.I)
+
+
 def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
-    """What is taken out before varieties: blocks, or the rows and columns of a square."""
-    square = bool(design and re.search(r"latin|row.?column|row.?and.?column", design, re.I))
-    if square and units.placed:
-        frame = units.frame
-        # Places that start again in each block are squares of their own, rows and columns each.
-        again = frame.duplicated(["row", "column"]).any()
-        where = frame["block"].astype(str) + " " if again else ""
-        for name in ("row", "column"):
-            number = pd.Series(pd.factorize(frame[name], sort=True)[0] + 1, index=frame.index)
-            frame[f"bed_{name}"] = where + number.astype(str)
-        rows, columns = frame["bed_row"].nunique(), frame["bed_column"].nunique()
-        if len(frame) > rows + columns:
-            apart = units.blocks_used and frame["block"].nunique() not in (rows, columns)
-            return (*(("block",) if apart else ()), "bed_row", "bed_column")
-    return ("block",) if units.blocks_used else ()
+    """What is taken out before varieties: replicates and blocks, or rows and columns."""
+    outer = ("replicate",) if units.replicates_used else ()
+    blocks = ("block",) if units.blocks_used else ()
+    lines: tuple[str, ...] = ()
+    if design and _SQUARE.search(design) and units.placed:
+        lines = ("row", "column")
+    elif design and _ROWS.search(design) and units.frame["row"].notna().all():
+        lines = ("row",)
+    if not lines:
+        return (*outer, *blocks)
+    frame = units.frame
+    for name in lines:
+        frame[f"bed_{name}"] = _lines(frame, name, (outer or blocks)[:1])
+    names = tuple(f"bed_{name}" for name in lines)
+    levels = [frame[name].nunique() for name in names]
+    if len(frame) <= sum(levels):
+        return (*outer, *blocks)
+    apart = bool(blocks) and frame["block"].nunique() not in levels
+    return (*outer, *(blocks if apart else ()), *names)
+
+
+def _lines(frame: pd.DataFrame, name: str, within: tuple[str, ...]) -> pd.Series:
+    """The row (or column) of each unit, those of each complete block or replicate by themselves.
+
+    Lots are drawn in each of these, so that a row is its own (Kempton & Fox 1997, Statistical
+    Methods for Plant Variety Evaluation, p. 62) even where it runs on into the next, unless the
+    whole row holds every variety: then it is a block of its own across them.
+    """
+    number = pd.Series(pd.factorize(frame[name], sort=True)[0] + 1, index=frame.index).astype(str)
+    if not within:
+        return number
+    (outer,) = within
+    every = frame["variety"].nunique()
+    whole = bool((frame.groupby(outer)["variety"].nunique() >= NEARLY_ALL * every).all())
+    again = bool(frame.duplicated(["row", "column"]).any())
+    shared = frame.groupby(number)[outer].nunique()
+    across = (frame.groupby(number)["variety"].nunique() == every).all()
+    is_line = (frame.groupby(outer)[["row", "column"]].nunique().max() == 1).any()
+    if again or (whole and (shared > 1).any() and not across and not is_line):
+        return frame[outer].astype(str) + " " + number
+    return number
 
 
 def _parts(plants: pd.DataFrame, units: Units) -> int:
@@ -252,7 +283,7 @@ def _nothing() -> Audit:
         "no-plants", STOP, "No plant is recorded.", "plants.csv has no plant with a variety."
     )
     empty = pd.DataFrame(
-        columns=["unit", "variety", "block", "treatment", "row", "column", "plants"]
+        columns=["unit", "variety", "replicate", "block", "treatment", "row", "column", "plants"]
     )
     return Audit(
         "plot", False, pd.Series(dtype=int, name="plots"), 0, "No plants.", (finding,), False,
@@ -262,13 +293,17 @@ def _nothing() -> Audit:
 
 
 def grouped_in(units: pd.DataFrame, by: tuple[str, ...]) -> str:
-    """What the plots were grouped in, "4 blocks" or "5 rows and 5 columns"; "" for nothing.
+    """What the plots were grouped in, "4 blocks", "5 rows and 5 columns", "18 blocks in 3
+    replicates"; "" for nothing.
 
     units: with the columns of `by`, as `Audit.units`.
     """
-    words = {"block": "block", "bed_row": "row", "bed_column": "column"}
+    words = {"replicate": "replicate", "block": "block", "bed_row": "row", "bed_column": "column"}
     counts = [(units[name].nunique(), words[name]) for name in by if name in units]
-    return listed([counted(number, word) for number, word in counts if number > 1])
+    several = [counted(number, word) for number, word in counts if number > 1]
+    if by[:1] == ("replicate",) and len(several) > 1:
+        return f"{listed(several[1:])} in {several[0]}"
+    return listed(several)
 
 
 def _clause(sentence: str) -> str:
@@ -298,7 +333,11 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
         return f"{v}, one {spot} each{of}."
     each = str(per.iloc[0]) if per.nunique() == 1 else f"{per.min()} to {per.max()}"
     if "bed_row" in by:
-        place = "in rows and columns"
+        place = "in rows and columns" if "bed_column" in by else "in rows"
+        outer = grouped_in(units.frame, tuple(n for n in by if not n.startswith("bed_")))
+        place += f" of {outer}" if outer else ""
+    elif "replicate" in by:
+        place = _in_replicates(units.frame)
     elif by:
         table = pd.crosstab(units.frame["block"], units.frame["variety"])
         blocks = counted(len(table), "block")
@@ -310,6 +349,17 @@ def _in_words(units: Units, by: tuple[str, ...], splits: int, names: list[str]) 
         place = "without blocks"
     split = f", each split for {splits} treatments" if splits > 1 else ""
     return f"{v} in {n} {things}{of} ({each} each), {place}{split}."
+
+
+def _in_replicates(frame: pd.DataFrame) -> str:
+    """`in 3 replicates of 6 blocks, every variety once in each replicate`."""
+    table = pd.crosstab(frame["replicate"], frame["variety"])
+    blocks = frame.groupby("replicate")["block"].nunique()
+    each = counted(int(blocks.iloc[0]), "block") if blocks.nunique() == 1 else (
+        f"{blocks.min()} to {blocks.max()} blocks")
+    once = (", every variety once in each replicate" if (table == 1).all(axis=None) else
+            ", every variety in each replicate" if (table > 0).all(axis=None) else "")
+    return f"in {counted(len(table), 'replicate')} of {each}{once}"
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.design.experimental_units import rows_below
 from trialkit.design.geometry import BedGeometry, compass_in, on_map
 from trialkit.design.layouts import Planting, walking_order
 from trialkit.design.request import PLAN_FILE, BedDrawing, read_drawing, read_letters
@@ -210,8 +211,7 @@ def plant_positions(records: Records) -> pd.DataFrame:
     geometry = drawing_of(records).geometry
     row = plants["row"].to_numpy(float)
     if plants.dropna(subset=["row", "column"]).duplicated(["row", "column"]).any():
-        # Rows that start again in each block: the blocks are set below one another.
-        row = row + (np.nanmax(row) + 1.0) * pd.factorize(plants["block"])[0]
+        row = rows_below(plants).to_numpy(float)
     return pd.DataFrame({
         "x": geometry.x(plants["column"].to_numpy(float)) + geometry.plant_spacing_cm,
         "y": geometry.y(row) + geometry.row_spacing_cm,

@@ -24,8 +24,13 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from trialkit.records.check import in_replicates
+
 DRAWS = 1999
 CHANCE = 0.05
+NEARLY_ALL = 0.9
+"""Share of the varieties from which a block or replicate counts as complete. Own choice: one plot
+of ten or more may be missing."""
 
 
 def along_rows(plants: pd.DataFrame) -> np.ndarray:
@@ -255,9 +260,10 @@ class Units:
     """The units found, and how.
 
     unit: "plot", "row" or "plant". of: unit of each plant, indexed by plant. frame: one row a
-    unit: unit, variety, block, treatment (NA where it differs within), row, column (means),
-    plants. basis: what the units were taken from. blocks_used: whether blocks hold several
-    varieties, so that varieties can be compared within them.
+    unit: unit, variety, replicate, block, treatment (NA where it differs within), row, column
+    (means), plants. basis: what the units were taken from. blocks_used: whether blocks hold
+    several varieties, so that varieties can be compared within them. replicates_used: the same of
+    replicates, in which such blocks lie.
     merged: claimed plots that were joined because they stand side by side, by variety.
     mixed: claimed plots holding more than one variety.
     single_plants, placed, drawn: claimed plots are a line of plants.csv each (single plants, or
@@ -288,13 +294,15 @@ class Units:
     one_plot_name: bool = False
     rows_known: bool = False
     factorial_lines: bool = False
+    replicates_used: bool = False
 
 
 def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -> Units:
     """The experimental units of a bed.
 
-    plants: plant, variety, block, plot, row, column, treatment (and treatment_2, ... of further
-    factors); one row a plant, positions in plants and rows counted from 1, NA where not recorded.
+    plants: plant, variety, replicate, block, plot, row, column, treatment (and treatment_2, ... of
+    further factors); one row a plant, positions in plants and rows counted from 1, NA where not
+    recorded.
     drawn: the trial says that places were drawn by lot (completely randomised, Latin square, ...).
     split: it says that treatments were given to parts of a variety's plot.
     """
@@ -325,6 +333,8 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
     frame = unit_table(plants, owner)
     across, chance = touching_across_blocks(plants, owner) if placed else ({}, 1.0)
     varieties_in = plants.groupby("block")["variety"].nunique()
+    blocks_used = bool(len(varieties_in) > 1 and (varieties_in > 1).any())
+    replicates = plants.groupby("replicate")["variety"].nunique()
     return Units(
         unit="row"
         if whole_rows and whole_rows.every and whole_rows.along == "row" and not whole_rows.by_lot
@@ -332,7 +342,9 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
         of=pd.Series(owner.to_numpy(), index=plants["plant"].to_numpy()),
         frame=frame,
         basis=basis,
-        blocks_used=bool(len(varieties_in) > 1 and (varieties_in > 1).any()),
+        blocks_used=blocks_used,
+        replicates_used=bool(blocks_used and plants["replicate"].notna().all()
+                             and len(replicates) > 1 and (replicates > 1).all()),
         merged=merged,
         mixed=mixed,
         single_plants=single,
@@ -351,7 +363,7 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
 
 
 def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
-    """One row a unit: unit, variety, block, treatment, row, column, plants."""
+    """One row a unit: unit, variety, replicate, block, treatment, row, column, plants."""
 
     def only(values: pd.Series) -> object:
         return values.iloc[0] if values.nunique(dropna=False) == 1 else pd.NA
@@ -361,6 +373,7 @@ def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "variety": grouped["variety"].first(),
+            "replicate": grouped["replicate"].first(),
             "block": grouped["block"].first(),
             "treatment": grouped["treated"].agg(only),
             "row": grouped["row_told"].mean(),
@@ -373,22 +386,36 @@ def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
 def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
     """One row a plant, all columns there, blocks as text, one block where none is named."""
     frame = plants.drop_duplicates("plant").reset_index(drop=True).copy()
-    for name in ("block", "plot", "treatment"):
+    for name in ("replicate", "block", "plot", "treatment"):
         if name not in frame:
             frame[name] = pd.NA
         known = frame[name].notna()
         frame[name] = frame[name].astype("object").where(known, None)
     for name in ("row", "column"):
         frame[name] = frame[name].astype(float) if name in frame else np.nan
+    if frame["replicate"].notna().any():
+        frame["replicate"], frame["block"], _ = in_replicates(*(
+            frame[name] if name == "variety" else frame[name].map(str, na_action="ignore")
+            for name in ("replicate", "block", "variety", "plot")))
     frame["given"] = treatments(frame)
     frame["variety"] = frame["variety"].astype(str)
     frame["block"] = [ONE_BLOCK if block is None else str(block) for block in frame["block"]]
     frame["row_told"] = frame["row"]
     if frame.dropna(subset=["row", "column"]).duplicated(["row", "column"]).any():
-        # Rows and columns that start again in each block: set the blocks below one another.
-        step = float(frame["row"].max()) + 1.0
-        frame["row"] = frame["row"] + step * pd.factorize(frame["block"])[0]
+        frame["row"] = rows_below(frame)
     return frame
+
+
+def rows_below(plants: pd.DataFrame) -> pd.Series:
+    """Rows of plants whose rows and columns start again in each replicate or block: these are set
+    below one another.  plants: row, column, block, and replicate where blocks lie within one."""
+    within = "block"
+    if "replicate" in plants and plants["replicate"].notna().all() and not plants.dropna(
+            subset=["row", "column"]).duplicated(["replicate", "row", "column"]).any():
+        within = "replicate"
+    step = float(plants["row"].max()) + 1.0
+    row: pd.Series = plants["row"].astype(float) + step * pd.factorize(plants[within])[0]
+    return row
 
 
 def treatments(plants: pd.DataFrame) -> pd.Series:

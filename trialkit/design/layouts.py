@@ -357,8 +357,9 @@ class Planting:
 
     request: what was asked, with the seed that was used.
     plots: plot, variety, block, replicate, plot_row, plot_column (counted from 1).
-    plants: plant, variety, block, plot, row, column, treatment (None unless a split plot);
-        in walking order. Row 1 is at the top of the map, column 1 at its left.
+    plants: plant, variety, replicate (None unless blocks are incomplete), block, plot, row, column,
+        treatment (None unless a split plot); in walking order. Row 1 is at the top of the map,
+        column 1 at its left.
     guards: row, column of each guard plant; rows and columns outside the trial are 0 or
         one past the last.
     """
@@ -492,12 +493,13 @@ def _plants(plots: pd.DataFrame, request: PlanRequest, rng: np.random.Generator)
         plots["plot"].astype(str).tolist(),
         plots["variety"].tolist(),
         plots["block"].tolist(),
+        plots["replicate"].tolist(),
         plots["plot_row"].astype(int).tolist(),
         plots["plot_column"].astype(int).tolist(),
         strict=True,
     )
     frames = []
-    for plot, variety, block, plot_row, plot_column in places:
+    for plot, variety, block, replicate, plot_row, plot_column in places:
         row, column = (place.ravel() for place in np.indices((request.plot_rows, along)))
         row = row + (plot_row - 1) * request.plot_rows + 1
         column = column + (plot_column - 1) * along + 1
@@ -505,6 +507,7 @@ def _plants(plots: pd.DataFrame, request: PlanRequest, rng: np.random.Generator)
         frame = pd.DataFrame({"row": row[order], "column": column[order]})
         frame["plant"] = [plot + _letter(place) for place in range(len(frame))]
         frame["variety"], frame["block"], frame["plot"] = variety, block, plot
+        frame["replicate"] = replicate if request.design == INCOMPLETE_BLOCKS else None
         frame["treatment"] = None
         if request.design == SPLIT_PLOT:
             parts = rng.permutation(np.array(request.treatments, dtype=object))
@@ -512,7 +515,7 @@ def _plants(plots: pd.DataFrame, request: PlanRequest, rng: np.random.Generator)
             frame["treatment"] = parts[part]
         frames.append(frame)
     plants = pd.concat(frames, ignore_index=True)
-    fields = ["plant", "variety", "block", "plot", "row", "column", "treatment"]
+    fields = ["plant", "variety", "replicate", "block", "plot", "row", "column", "treatment"]
     return walking_order(plants)[fields]
 
 

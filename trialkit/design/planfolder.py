@@ -481,8 +481,9 @@ def key_text(bed: Bed) -> str:
 
 def plants_text(planting: Planting) -> str:
     """plants.csv of a plan."""
-    heads = [column.name for column in PLANTS.columns if column.offered]
     plants = planting.plants.assign(lost=None, lost_reason=None)
+    heads = [column.name for column in PLANTS.columns if column.offered
+             or (column.name == "replicate" and plants["replicate"].notna().any())]
     rows = [
         ["" if value is None or value != value else value for value in row]
         for row in plants[heads].itertuples(index=False, name=None)

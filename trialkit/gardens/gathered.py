@@ -39,7 +39,7 @@ from trialkit.records.tables import empty_table
 from trialkit.records.write import TEMPORARY, sync_folder
 from trialkit.trial import Trial
 
-FORMAT = "4"
+FORMAT = "5"
 TRIALS_A_GROUP = 50
 """Few enough that a worker keeps one group in mind, enough that the files stay small."""
 TRIALS = "trials"

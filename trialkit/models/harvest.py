@@ -34,6 +34,7 @@ from trialkit.models.support import (
     with_covariates,
 )
 from trialkit.models.totals import layout_columns
+from trialkit.models.treatments import PART, Combinations, combined, given, with_parts
 from trialkit.records.check import recorded
 
 if TYPE_CHECKING:
@@ -216,6 +217,7 @@ METRE = ["variety", "estimate", "low", "high", "share"]
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
     """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
+    `combined`: every variety under every treatment.
     `dates`: variety, days from planting to harvest.  `grades`: its shares, `grading`: all of
     `grading.GradeResult`, None where nothing is graded.
     `ready`: when each variety was ready, None without dates.  `metre`: variety, estimate, low,
@@ -233,6 +235,7 @@ class HarvestResult(TraitResult):
     ready: ReadyResult | None = None
     metre: pd.DataFrame = field(default_factory=lambda: empty(METRE))
     fit: LMM | None = field(default=None, repr=False, compare=False)
+    combined: Combinations = field(default_factory=Combinations)
     places: PlaceEffects | Missing = Missing("position", "nothing was weighed")
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
 
@@ -267,9 +270,11 @@ def harvest_trait(
     grading = grade_result(table, data, ground, varieties, check, trial.grades)
     if grading is not None:
         extra |= {"grading": grading, "grades": grading.shares}
-    treated = data["treatment"].notna().all() and data["treatment"].nunique() > 1
+    how = given(data, ground)
+    treated = bool(how)
+    data = with_parts(data) if treated else data
     supported = ground.supported and len(varieties) > 1
-    fitted, fixed = _as_fitted(data, ground, bool(treated))
+    fitted, fixed = _as_fitted(data, ground, treated)
     if not supported or np.ptp(fitted["weight"].to_numpy()) == 0:
         same = "harvest" if np.ptp(data["weight"].to_numpy()) == 0 else "plot, on average,"
         why = ground.why_not or ("there is only one variety" if len(varieties) < 2
@@ -280,27 +285,31 @@ def harvest_trait(
         return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note,
                        extra, planted, a_metre)
     groups, left_out = usable_groups(
-        fitted, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
+        fitted, [*(n for n in ground.by if n not in fixed), "unit", *([PART] if treated else [])],
+        ("variety",))
     fitted, adjusted, unadjusted = with_covariates(records, ground, fitted, fixed)
-    formula = " + ".join([
-        "weight ~ variety * treatment" if treated else "weight ~ variety", *fixed, *adjusted])
+    formula = " + ".join([f"weight ~ {how.terms}", *fixed, *adjusted])
     units = data.drop_duplicates("unit")
     df = design_df(units, ground.by)
-    df = (df if df >= 1 else ground.df(varieties)) - len(adjusted)
+    df = df if df >= 1 else ground.df(varieties)
+    if treated:
+        split = data.groupby("unit")[PART].nunique().max() > 1
+        df = min(df, ground.df(varieties), *([] if split else [how.df]))
+    df -= len(adjusted)
     if df < 1:
         raise MixedModelError("the layout has too few plots to adjust for anything besides")
     fit = fit_lmm(formula, fitted, groups=groups)
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in varieties]
     rows = rows[:, fit.part.kept][at]
-    if units["unit"].nunique() == len(data) and treated:
-        df = float(len(data) - fit.p - data["block"].nunique() + 1)
-    extra["tests"] = pd.DataFrame([fit.f_test(term) for term in
-                                   (["variety", "treatment", "variety:treatment"] if treated
-                                    else ["variety"]) + list(adjusted)]).rename(
+    terms = [*how.terms.replace(" * ", " + ").split(" + "),
+             *(["variety:treatment"] if "*" in how.terms else [])]
+    extra["tests"] = pd.DataFrame([fit.f_test(term) for term in [*terms, *adjusted]]).rename(
         index=adjusted).rename_axis("term").reset_index()
     if treated:
         extra["treatments"] = fit.means("treatment")
+        extra["combined"] = combined(fit, how, varieties, df, "difference",
+                                     test_df="kenward-roger")
     extra["places"] = _places(records, ground, data, varieties, check, unit)
     note = MethodNote(
         "Weights compared between the plots the varieties were given to." + adjusted_for(adjusted),
@@ -314,6 +323,7 @@ def harvest_trait(
     )
     covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
     apart = None if treated or groups or adjusted else own_spreads(fitted, varieties, fixed)
+    unadjusted += [how.note] if how.note else []
     extra["notes"] = tuple(unadjusted)
     if apart is not None:
         covariance, df = apart

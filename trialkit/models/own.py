@@ -13,8 +13,8 @@ the records tell them apart.  Comparisons are on the layout's degrees of freedom
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -31,6 +31,14 @@ from trialkit.models.support import (
     complete,
     usable_groups,
     with_covariates,
+)
+from trialkit.models.treatments import (
+    PART,
+    Combinations,
+    Given,
+    combined,
+    given,
+    with_parts,
 )
 from trialkit.records.check import recorded
 from trialkit.records.owntraits import values_of
@@ -51,6 +59,7 @@ class OwnResult(TraitResult):
     kind: of the trait.  by_day: variety, date, mean of the values as written.  by_plot: variety,
     unit, value, a row a plot, in the unit of `means`.  level: (v,) and
     covariance: (v, v), of the rows of `means` on the model's scale; None where nothing is fitted.
+    combined: every variety under every treatment.
     """
 
     better: str = ""
@@ -59,19 +68,23 @@ class OwnResult(TraitResult):
     by_plot: pd.DataFrame | None = None
     level: Floats | None = None
     covariance: Floats | None = None
+    combined: Combinations = field(default_factory=Combinations)
 
 
 @dataclass(frozen=True)
 class _Fitted:
-    """level (v,) and covariance (v, v) on the model's scale; how it was fitted."""
+    """level (v,) and covariance (v, v) on the model's scale; how it was fitted.  fit: the model
+    itself.  cells: variety, treatment and mean score of a score."""
 
     level: Floats
     covariance: Floats
     formula: str
     groups: tuple[str, ...]
     what: str
+    fit: Any
     scores: Floats | None = None
     left_out: tuple[str, ...] = ()
+    cells: pd.DataFrame | None = None
 
 
 def own_trait(
@@ -92,6 +105,8 @@ def own_trait(
     seen = [v for v in order if (data["variety"] == v).any()]
     why = ground.why_not if not ground.supported else (
         "" if len(seen) > 1 else "there is only one variety with records")
+    how = given(data, ground)
+    data = with_parts(data) if how else data.assign(**{PART: data["unit"]})
     if not why and ground.df(seen) < 1:
         why = "there are too few plots to tell varieties from plots"
     if not why and np.ptp(data["amount"].to_numpy(float)) == 0:
@@ -101,20 +116,43 @@ def own_trait(
     if not why and LINK[trait.kind] != "difference" and trait.kind != "score":
         why = _one_sided(data, seen, trait)
     notes = [f"no {trait.name} of {v} is recorded" for v in order if v not in seen]
+    notes += [how.note] if how.note else []
     fitted = None
+    df = float("nan")
+    both = Combinations(scale=LINK[trait.kind])
     adjusted: dict[str, str] = {}
     if not why:
         try:
             repeated = trait.kind != "day" and trait.when == "often"
-            model = _FITS[trait.kind](data, ground, repeated, records)
-            if ground.df(seen) - len(model.adjusted) < 1:
+            model = _FITS[trait.kind](data, ground, repeated, records, how)
+            df = model.df(seen)
+            if df < 1:
                 raise MixedModelError("there are too few plots to adjust for anything besides")
             adjusted, fitted = model.adjusted, model(seen)
             if not (np.isfinite(fitted.level).all() and np.isfinite(fitted.covariance).all()):
                 fitted, why = None, "some block has only the lowest or only the highest value"
+            else:
+                both = _both(trait, fitted, how, seen, df)
         except (MixedModelError, np.linalg.LinAlgError) as error:
             why = f"the model could not be fitted: {str(error).rstrip('.')}"
-    return _result(trait, data, seen, fitted, ground, check, why, notes, adjusted)
+    return _result(trait, data, seen, fitted, df, check, why, notes, adjusted, both)
+
+
+def _both(
+    trait: OwnTrait, fitted: _Fitted, how: Given, seen: list[str], df: float
+) -> Combinations:
+    """Every variety under every treatment; of a score their mean scores, without limits."""
+    percent = trait.kind in ("yes or no", "share")
+    exact = "kenward-roger" if LINK[trait.kind] == "difference" else None
+    out = combined(fitted.fit, how, seen, df, LINK[trait.kind], 100.0 if percent else 1.0, exact)
+    if fitted.cells is None or not how:
+        return out
+    scores = out.cells[["variety", "treatment"]].merge(fitted.cells, "left")
+    cells = out.cells.assign(estimate=scores["score"].to_numpy(), se=np.nan, low=np.nan,
+                             high=np.nan)
+    over = cells.groupby("treatment")["estimate"].mean().reindex(out.over["treatment"])
+    return replace(out, cells=cells, over=out.over.assign(
+        estimate=over.to_numpy(), se=np.nan, low=np.nan, high=np.nan))
 
 
 def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
@@ -141,10 +179,10 @@ def _middle_days(data: pd.DataFrame) -> tuple[pd.DataFrame, str]:
         ordered = np.sort(days.fillna(np.inf).to_numpy(float))
         return float(ordered[max((len(ordered) + 1) // 2 - 1, 0)])
 
-    days = data.groupby("unit")["amount"].transform(middle)
-    plots = data.assign(amount=days).drop_duplicates("unit").reset_index(drop=True)
+    days = data.groupby(PART)["amount"].transform(middle)
+    plots = data.assign(amount=days).drop_duplicates(PART).reset_index(drop=True)
     if np.isinf(plots["amount"]).any():
-        some = plots.loc[np.isinf(plots["amount"]), "unit"].nunique()
+        some = plots.loc[np.isinf(plots["amount"]), PART].nunique()
         return data, f"in {some} of {len(plots)} plots it was not seen on half of the plants yet"
     return plots, ""
 
@@ -153,23 +191,33 @@ class _Model:
     """One model of plots: its data, fixed blocks and random groupings."""
 
     def __init__(
-        self, data: pd.DataFrame, ground: Support, repeated: bool, records: Records
+        self, data: pd.DataFrame, ground: Support, repeated: bool, records: Records, how: Given
     ) -> None:
         units = data.drop_duplicates("unit")
+        self.ground, self.how = ground, how
+        self.split = data[PART].nunique() > len(units)
         self.fixed = complete(units, ground.by)
-        names = [*(n for n in ground.by if n not in self.fixed), "unit", "plant", "day"]
+        names = [*(n for n in ground.by if n not in self.fixed), "unit",
+                 *([PART] if self.split else []), "plant", "day"]
         if not repeated:  # the date then says nothing of its own, or is what is compared
             names.remove("day")
         self.groups, self.left_out = usable_groups(data, names, ("variety", *self.fixed))
         self.data, self.adjusted, unadjusted = with_covariates(records, ground, data, self.fixed)
         self.left_out = [*self.left_out, *unadjusted]
-        self.formula = " + ".join(["amount ~ variety", *self.fixed, *self.adjusted])
+        self.formula = " + ".join([f"amount ~ {how.terms}", *self.fixed, *self.adjusted])
+
+    def df(self, seen: list[str]) -> float:
+        """The layout's degrees of freedom between what varieties were given to."""
+        df = self.ground.df(seen)
+        if self.how and not self.split:
+            df = min(df, self.how.df)
+        return df - len(self.adjusted)
 
     def _of(self, fit: object, seen: list[str], what: str) -> _Fitted:
         rows = variety_rows(fit, seen)  # type: ignore[arg-type]
         level = rows @ fit.fixed.to_numpy()  # type: ignore[attr-defined]
         joint = rows @ fit.cov_fixed.to_numpy() @ rows.T  # type: ignore[attr-defined]
-        return _Fitted(level, joint, self.formula, tuple(self.groups), what,
+        return _Fitted(level, joint, self.formula, tuple(self.groups), what, fit,
                        left_out=tuple(self.left_out))
 
 
@@ -215,9 +263,14 @@ class _Score(_Model):
         rows = variety_rows(fit, seen)[:, 1:]  # type: ignore[arg-type]
         q = rows.shape[1]
         joint = fit.joint[-q:, -q:]
+        cells = None
+        if self.how:
+            each = fit.shares("variety", by="treatment")
+            each["score"] = each["share"] * each["score"].astype(float)
+            cells = each.groupby(["variety", "treatment"]).agg(score=("score", "sum")).reset_index()
         return _Fitted(rows @ fit.effects.to_numpy()[-q:], rows @ joint @ rows.T, self.formula,
                        tuple(self.groups), "Cumulative logit model (proportional odds), Laplace",
-                       mean.to_numpy(float), tuple(self.left_out))
+                       fit, mean.to_numpy(float), tuple(self.left_out), cells)
 
 
 _FITS: dict[str, type[_Linear] | type[_Count] | type[_Share] | type[_Score]] = {
@@ -227,14 +280,14 @@ _FITS: dict[str, type[_Linear] | type[_Count] | type[_Share] | type[_Score]] = {
 
 
 def _result(
-    trait: OwnTrait, data: pd.DataFrame, seen: list[str], fitted: _Fitted | None, ground: Support,
-    check: str | None, why: str, notes: list[str], adjusted: dict[str, str],
+    trait: OwnTrait, data: pd.DataFrame, seen: list[str], fitted: _Fitted | None, df: float,
+    check: str | None, why: str, notes: list[str], adjusted: dict[str, str], both: Combinations,
 ) -> OwnResult:
     scale = LINK[trait.kind]
     percent = trait.kind in ("yes or no", "share")
     times = 100.0 if percent else 1.0
     plain = _plain_means(data, seen)
-    df = ground.df(seen) - len(adjusted) if fitted is not None else float("nan")
+    df = df if fitted is not None else float("nan")
     v = len(seen)
     if fitted is None:
         level, joint = np.full(v, np.nan), np.full((v, v), np.nan)
@@ -252,7 +305,7 @@ def _result(
         compared.against_check, compared.pairs, compared.letters if not why else {}, not why, why,
         _method(trait, fitted, df, why, adjusted), tuple(notes), trait.better, trait.kind, by_day,
         _by_plot(data, times),
-        level if fitted is not None else None, joint if fitted is not None else None,
+        level if fitted is not None else None, joint if fitted is not None else None, both,
     )
 
 

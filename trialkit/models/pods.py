@@ -108,7 +108,7 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
     Proportions, ch. 19): index = observed / sum(days x pace of the date), so that a missed pick
     drops out of both.  Half a pod is added to the observed and the expected of every unit, which
     keeps an empty unit finite.  Returns unit, variety, block, row, column, pods, expected, plants,
-    log_index, and the rows and columns of a square (bed_row, bed_column) where `looks` has them.
+    log_index, and replicate, bed_row and bed_column where `looks` has them.
     """
     expected = looks["days"] * date_pace(looks)
     frame = looks.assign(expected=expected)
@@ -116,7 +116,8 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
         variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
         column=("column", "mean"), pods=("pods", "sum"), expected=("expected", "sum"),
         plants=("plant", "nunique"),
-        **{name: (name, "first") for name in ("bed_row", "bed_column") if name in frame},
+        **{name: (name, "first") for name in ("replicate", "bed_row", "bed_column")
+           if name in frame},
     )
     out["log_index"] = np.log((out["pods"] + 0.5) / (out["expected"] + 0.5))
     return out.reset_index()
@@ -237,8 +238,11 @@ def fit_looks(
     data: from `prepared`.  like: a fit to nearly the same looks, to start from.  separated: as in
     `fit_glmm`.  Raises MixedModelError where it cannot be fitted.
     """
-    groups, left_out = usable_groups(data, [*ground.by, "unit", "plant", "pick"], ("variety",))
-    formula = "pods ~ variety"
+    fixed = tuple(name for name in ("replicate",) if name in complete(data, ground.by))
+    groups, left_out = usable_groups(
+        data, [*(n for n in ground.by if n not in fixed), "unit", "plant", "pick"],
+        ("variety", *fixed))
+    formula = " + ".join(["pods ~ variety", *fixed])
     if data["treatment"].dropna().nunique() > 1 and data["treatment"].notna().all():
         formula += " + treatment"
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_days", groups=groups,

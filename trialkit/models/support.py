@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from trialkit.design.experimental_units import NEARLY_ALL
 from trialkit.records.check import basket_names
 from trialkit.wording import listed
 
@@ -26,8 +27,8 @@ class Support:
     unit_of: unit of each plant, and of each plot under its basket's name.  df_all: the layout's
     degrees of freedom for all varieties, as the audit counts them.  supported: whether varieties
     may be compared; why_not: plain words.
-    by: the groupings the layout took out by design, columns of `units`: blocks, or the rows and
-    columns of a square ("bed_row", "bed_column").
+    by: the groupings the layout took out by design, columns of `units`: blocks, replicates and the
+    blocks within, or rows and columns ("bed_row", "bed_column"), in replicates or not.
     """
 
     unit: str
@@ -87,16 +88,21 @@ def design_df(units: pd.DataFrame, by: tuple[str, ...] = ("block",)) -> float:
 
 
 def complete(units: pd.DataFrame, names: tuple[str, ...]) -> tuple[str, ...]:
-    """The groupings of two levels or more in every level of which every variety stands.
+    """The groupings of two levels or more in every level of which every variety stands, but for a
+    plot of many that is missing.
 
     They are fixed in a model: a variance between them that comes out at zero would otherwise
     count their differences as chance, or chance as theirs, and with few of them it often does.
     """
     varieties = units["variety"].nunique()
-    return tuple(
+    whole = [
         name for name in names
         if units[name].nunique() > 1
-        and bool((units.groupby(name)["variety"].nunique() == varieties).all()))
+        and bool((units.groupby(name)["variety"].nunique() >= NEARLY_ALL * varieties).all())]
+    # One that others lie within says nothing beside them.
+    return tuple(name for name in whole if not any(
+        bool((units.groupby(other)[name].nunique() == 1).all())
+        and units[other].nunique() > units[name].nunique() for other in whole))
 
 
 def usable_groups(

@@ -100,10 +100,11 @@ def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
 def layout_columns(units: pd.DataFrame) -> npt.NDArray[np.float64]:
     """Columns of what the layout takes out, each factor's summing to zero, (n, any number).
 
-    units: one row a unit, with block, and bed_row and bed_column where it is a square.
+    units: one row a unit, with block, replicate where blocks lie within, and bed_row and bed_column
+    where rows and columns are taken out.
     """
     parts = [np.zeros((len(units), 0))]
-    for name in ("block", "bed_row", "bed_column"):
+    for name in ("replicate", "block", "bed_row", "bed_column"):
         if name in units:
             z = pd.get_dummies(units[name].astype("object").fillna("one").astype(str)).to_numpy(
                 float)

@@ -29,6 +29,60 @@ NEITHER = "plant or plot"
 ONE_OF = "a plant or a plot, one of them"
 
 
+def in_replicates(
+    replicate: pd.Series, block: pd.Series, variety: pd.Series, plot: pd.Series
+) -> tuple[pd.Series, pd.Series, str]:
+    """Replicate and block of each plant, a block being ground within one replicate; and why
+    replicates are left out, "" where they are not.
+
+    Alone, or the same grouping as the blocks, replicates are the blocks themselves.  Blocks whose
+    labels start again in each replicate are told apart, "2/1" for block 1 of replicate 2.  Where
+    complete replicates lie within blocks the two change places.  Left out are replicates that
+    number the plants of a plot, lie within complete blocks, or cross the blocks plot by plot.
+    """
+    none = pd.Series(pd.NA, index=block.index, dtype=block.dtype)
+    filled = block.where(block.notna(), replicate)
+    known = pd.DataFrame({"replicate": replicate, "block": block, "variety": variety, "plot": plot})
+    both = known.dropna(subset=["replicate", "block"])
+    if both.empty:
+        return none, filled, ""
+    blocks = both.groupby("replicate")["block"].nunique()
+    replicates = both.groupby("block")["replicate"].nunique()
+    every = known["variety"].nunique()
+    if (blocks == 1).all() and (replicates == 1).all():
+        return none, filled, ""
+    if (blocks == 1).all():
+        whole = (both.groupby("replicate")["variety"].nunique() == every).all()
+        return (block, replicate, "") if whole else (none, block, "they are parts of a block")
+    if (replicates == 1).all():
+        return replicate, filled, ""
+    plots = both.dropna(subset=["plot"]).groupby(["block", "plot"])
+    several = plots["replicate"].nunique() > 1
+    if len(several) and several.mean() > 0.5 and (plots["variety"].nunique() == 1).all():
+        return none, block, "they number the plants of a plot"
+    cells = both.groupby(["replicate", "block"])["variety"].nunique()
+    if (cells == every).all():
+        return none, block, "every block has all varieties in each of them"
+    if (cells == 1).all():
+        return none, filled, "they cross the blocks plot by plot"
+    return replicate, filled.where(replicate.isna() | block.isna(), replicate + "/" + block), ""
+
+
+def blocks_apart(plants: Located, findings: Findings) -> Located:
+    """Plants with every block within one replicate (see `in_replicates`); a doubt where
+    replicates are left out."""
+    frame = plants.frame
+    known = np.flatnonzero(frame["replicate"].notna().to_numpy())
+    if not len(known):
+        return plants
+    replicate, block, why = in_replicates(
+        frame["replicate"], frame["block"], frame["variety"], frame["plot"])
+    if why:
+        findings.doubts_at(plants, known[:1], "replicate", [frame["replicate"].iloc[known[0]]],
+                           f"replicates are not used: {why}")
+    return plants.having(replicate=replicate, block=block)
+
+
 @dataclass(frozen=True)
 class PlotNames:
     """How labels of plots are read.  several : plots that one label could mean.  alone : labels

@@ -14,6 +14,7 @@ from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
 from trialkit.records.check import (
     PlotNames,
+    blocks_apart,
     check_plants,
     check_plots,
     check_records,
@@ -53,8 +54,9 @@ from trialkit.trial import SOME_DAY, Trial, TrialProblems, draft_trial
 class Records:
     """A trial's records, checked.  Lengths in cm, weights in g, temperatures in degrees Celsius.
 
-    plants: plant, plants (of a line that stood for several how many), variety, block, plot, row,
-    column, treatment, lost, lost_reason; and each of `Trial.covariates`
+    plants: plant, plants (of a line that stood for several how many), variety, replicate (blank
+    unless blocks lie within), block (of one replicate), plot, row, column, treatment, lost,
+    lost_reason; and each of `Trial.covariates`
     picks: date, plant, plot, count (NaN: not looked at; 0: looked, nothing there), weight_g
     heights: date, plant, plot, height_cm;  weather: date, low_c, high_c, rain_mm
     events: date, plant, plot, event, note;  harvest: date, plant, plot, weight_g, count, grade
@@ -154,7 +156,8 @@ def read_ground(folder: str | Path, findings: Findings) -> Ground:
     trial, wrong = draft_trial(text, DESCRIPTION)
     read: list[tuple[File, int]] = [(description, len(text.splitlines()))]
     plants = one_line_a_plot(_table(plants_of(trial), paths, trial, findings, read), findings)
-    plants, plots = tell_plots_apart(check_plants(trial, plants, findings), findings)
+    plants = blocks_apart(check_plants(trial, plants, findings), findings)
+    plants, plots = tell_plots_apart(plants, findings)
     log_file, log = read_log(folder, findings)
     if log_file is not None:
         read.append((log_file, len(log.entries)))

@@ -233,6 +233,8 @@ plants.csv   One line a plant. plant: a name of its own, as on its stake. block:
              the same conditions. plot: plants of one variety in one place. row, column: where the
              plant stands. lost: the day it was lost, if it was; lost_reason: why.
              Or one line a plot: add a column plants, and write how many stand in it.
+             Blocks that hold some of the varieties only: add a column replicate, the blocks that
+             together hold every variety once; blocks may be numbered from 1 in each.
 picks.csv    One line a plant at each pick. count 0: looked, and there was nothing.
              count left blank: nobody looked. The two are never mixed.
              A plot picked into one basket: name the plot, in a column plot, and leave plant

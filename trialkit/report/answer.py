@@ -15,6 +15,7 @@ from trialkit.decide import Conclusion, Verdict
 from trialkit.decide.from_picks import Said, after_each_pick
 from trialkit.decide.series import Looks, means_so_far
 from trialkit.models import Missing, TraitResult
+from trialkit.models.own import OwnResult
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
 from trialkit.report import sentences
@@ -24,6 +25,7 @@ from trialkit.report.measures import Measure, joined, measure, percent, row_of, 
 from trialkit.report.source import OpenTrial, told
 from trialkit.report.trait_tables import (
     grade_lines,
+    own_treatment_lines,
     ready_lines,
     stand_lines,
     treatment_line,
@@ -240,6 +242,8 @@ def words_used(trial: OpenTrial) -> Block:
     lines.append(sentences.PLOT_MEANS)
     if records.plants["block"].notna().any():
         lines.append(sentences.BLOCK_MEANS)
+    if "replicate" in trial.conclusion.analysis.audit.by:
+        lines[-1:] = [sentences.PART_BLOCK_MEANS, sentences.REPLICATE_MEANS]
     if not records.picks.empty:
         lines += [sentences.PICK_MEANS, sentences.PLANTED_MEANS]
     return bullets([*lines, sentences.RANGE_MEANS], trial.names)
@@ -656,6 +660,8 @@ def _lines(trial: OpenTrial) -> list[str]:
             lines += grade_lines(analysis.harvest.grading)
         lines += treatment_line(analysis.harvest, trial.records.trial)
         lines += ready_lines(analysis.harvest)
+    for own in analysis.own.values():
+        lines += own_treatment_lines(own) if isinstance(own, OwnResult) else []
     if isinstance(analysis.stand, TraitResult):
         lines += stand_lines(analysis.stand)
     return lines

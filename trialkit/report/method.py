@@ -12,6 +12,8 @@ from typing import Any
 from trialkit import wording
 from trialkit.models import Missing, TraitResult
 from trialkit.models.analysis import Analysis
+from trialkit.models.harvest import HarvestResult
+from trialkit.models.own import OwnResult
 from trialkit.models.results import MethodNote
 from trialkit.models.stand import StandResult
 from trialkit.report.bedplaces import position_tables
@@ -19,6 +21,7 @@ from trialkit.report.blocks import Block, isolate, part, tabled, titled
 from trialkit.report.measures import found, joined, shown_as
 from trialkit.report.source import OpenTrial, told
 from trialkit.report.trait_tables import (
+    combination_tables,
     harvest_tables,
     height_tables,
     rate_tables,
@@ -177,6 +180,8 @@ def _method(result: TraitResult, trial: OpenTrial) -> Block:
     if not result.supported and result.why_not not in result.method.plain:
         said.insert(1, result.why_not)
     tables = TABLES[result.trait](result, about) if result.trait in TABLES else []
+    if isinstance(result, OwnResult | HarvestResult):
+        tables += combination_tables(result.combined, shown, isinstance(result, OwnResult))
     if result.trait != "position":  # its own tables hold the same figures twice over
         tables.insert(0, found(result, about))
     inside = "" if shown.unit == result.unit else f"lengths and weights here in {_si(result.unit)}"

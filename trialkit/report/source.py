@@ -87,7 +87,7 @@ EVENTS = frozenset({"topped", "fed", "watered", "sprayed", "storm", "frost", "ha
 _FILES = frozenset(
     {LOG, WORKBOOK, "trial.toml", *(f"{t.name}{end}" for t in TABLES for end in (".csv", ".xlsx"))}
 )
-_LETTERS = {"plant": "", "plot": "P", "block": "B"}
+_LETTERS = {"plant": "", "plot": "P", "block": "B", "replicate": "R"}
 _NUMBER_OR_DAY = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 

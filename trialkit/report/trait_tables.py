@@ -11,10 +11,12 @@ from trialkit import wording
 from trialkit.models.grading import GradeResult
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
+from trialkit.models.own import OwnResult
 from trialkit.models.rate import RateResult, Warmth
 from trialkit.models.results import Missing
 from trialkit.models.season import SeasonResult
 from trialkit.models.stand import StandResult
+from trialkit.models.treatments import Combinations
 from trialkit.models.weights import WeightsResult
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
 from trialkit.models.worth import Worth
@@ -435,7 +437,79 @@ def treatment_line(result: HarvestResult, about: Trial) -> list[str]:
                          for r in result.treatments.itertuples(index=False)])
     test = result.tests[result.tests["term"] == "treatment"]
     luck = f" {_more_than_luck(test['p'].iloc[0])}" if len(test) else ""
-    return [f"Treatments over all varieties, {shown.unit}: {said}.{luck}"]
+    return [f"Treatments over all varieties, {shown.unit}: {said}.{luck}",
+            *answer_lines(result.combined, shown)]
+
+
+def own_treatment_lines(result: OwnResult) -> list[str]:
+    """The same of a trait of the gardener's own."""
+    both, shown = result.combined, Measure(result.unit)
+    if both.over.empty:
+        return []
+    said = wording.listed([f"{r.treatment} {shown.estimate(r.estimate, r.low, r.high)}"
+                           for r in both.over.itertuples(index=False)])
+    luck = "" if wording.missing(both.p("treatment")) else (
+        f" {_more_than_luck(both.p('treatment'))}")
+    return [f"{wording.capital(wording.with_unit(result.label, result.unit))}, treatments over all "
+            f"varieties: {said}.{luck}", *answer_lines(both, shown)]
+
+
+ANSWERS_TOLD = 4
+"""Varieties whose own answer to two treatments is told in a sentence; the table has them all."""
+
+
+def answer_lines(both: Combinations, shown: Measure) -> list[str]:
+    """Whether varieties answer differently to the treatments, and how, in plain words."""
+    p = both.p("variety:treatment")
+    if wording.missing(p):
+        return []
+    if not p < 0.05:
+        return ["This trial can't show that varieties answer differently to the treatments; "
+                "compare them over all treatments."]
+    first = "Varieties answer differently to the treatments"
+    if both.over["treatment"].nunique() > 2 or len(both.answers) > ANSWERS_TOLD:
+        top = both.cells.loc[both.cells.groupby("treatment", sort=False)["estimate"].idxmax()]
+        highest = "; ".join(f"under {r.treatment}, {r.variety}" for r in top.itertuples())
+        return [f"{first}: compare them under one treatment at a time. Highest {highest}."]
+    row: Any
+    told = []
+    for row in both.answers.itertuples(index=False):
+        if both.scale == "difference":
+            size = f"{shown.estimate(row.estimate, row.low, row.high)} {shown.unit}"
+        else:
+            size = ratio(row.estimate, row.low, row.high) + (
+                " the odds" if both.scale == "odds" else "")
+        told.append(f"{row.variety} {size}")
+    word = "less" if both.scale == "difference" else "over"
+    pair = f"{both.answers['left'].iloc[0]} {word} {both.answers['right'].iloc[0]}"
+    return [f"{first}. {wording.capital(pair)}: {'; '.join(told)}."]
+
+
+WIDEST_TABLE = 4
+"""Treatments that stand side by side in a table; more are put one below another."""
+
+
+def combination_tables(both: Combinations, shown: Measure, tests: bool) -> list[Block]:
+    """Every variety under every treatment; tests: with whether treatments matter at all."""
+    if both.cells.empty:
+        return []
+    levels = list(dict.fromkeys(both.cells["treatment"]))
+    varieties = list(dict.fromkeys(both.cells["variety"]))
+    at: dict[Any, Any] = {(r.variety, r.treatment): r for r in both.cells.itertuples(index=False)}
+
+    def cell(variety: str, level: str) -> str:
+        row = at[variety, level]
+        return shown.estimate(row.estimate, row.low, row.high, 3)
+
+    caption = f"Every variety under every treatment{f', {shown.unit}' if shown.unit else ''}"
+    if len(levels) <= WIDEST_TABLE:
+        table = limited(caption, ("Variety", *levels),
+                        [(v, *(cell(v, level) for level in levels)) for v in varieties])
+    else:
+        table = limited(caption, ("Variety", "Treatment", "Mean"),
+                        [(v, level, cell(v, level)) for v in varieties for level in levels])
+    asked = [tests_table(both.tests, "Do treatments matter?")] if tests else []
+    return [block for block in (table, *asked) if block.html]
 
 
 def _more_than_luck(p: float) -> str:

@@ -327,7 +327,8 @@ class SheetReader:
                     day = its_day
                     continue
                 if label is not None:
-                    labels = {**labels, **label} if "block" in label else label
+                    inside = "block" in label or "replicate" in label
+                    labels = {**labels, **label} if inside else label
                     self.made.left_out.append(f"line {line}: '{shown(only, 40)}', above a group")
                     continue
                 if len(only.split()) >= WORDS_OF_A_REMARK and math.isnan(figure(only, grid.mark)):
@@ -344,8 +345,10 @@ class SheetReader:
         first, _, rest = text.replace(":", " ").partition(" ")
         label = next(iter(match_headings(MEASURES, [first])[0]), None)
         word = plain(first)
-        if word in ("block", "rep", "bed", "row", "plot") and rest.strip() and label is None:
-            return {{"rep": "block", "bed": "block"}.get(word, word): rest.strip()}
+        if word in ("block", "rep", "replicate", "replication", "bed", "row", "plot") and (
+                rest.strip() and label is None):
+            known = {"rep": "replicate", "replication": "replicate", "bed": "block"}
+            return {known.get(word, word): rest.strip()}
         return None
 
     def _without_totals(self, lines: list[_Line]) -> list[_Line]:

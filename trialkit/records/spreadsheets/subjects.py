@@ -19,7 +19,7 @@ from trialkit.reading.spelling import folded, plain
 
 Subject = Literal["plant", "plot", "variety"]
 # What a line may say of a plant beside its name.
-LABELS = ("variety", "block", "plot", "row", "column", "treatment")
+LABELS = ("variety", "replicate", "block", "plot", "row", "column", "treatment")
 _JOINED_BY = ("-", "", "_", ".", "/", " ")
 
 
@@ -78,6 +78,7 @@ class Listed:
 
         None unless every line names a plant then, and in one way only.
         """
+        labels = self._in_replicates(labels)
         for label in ("plot", "row", "block", "variety"):
             if label not in labels:
                 continue
@@ -91,6 +92,7 @@ class Listed:
     def by_place(self, labels: Mapping[str, Sequence[str]], lines: int) -> list[str] | None:
         """Plants named by where they stand (row and place, plot of one plant); None unless every
         line names one plant then."""
+        labels = self._in_replicates(labels)
         columns = {
             label: [_label(v) for v in self.plants[label]] for label in labels
         }
@@ -106,6 +108,22 @@ class Listed:
                 return None
             out.append(plants[0])
         return out
+
+
+    def _in_replicates(self, labels: Mapping[str, Sequence[str]]) -> Mapping[str, Sequence[str]]:
+        """The labels with replicates and blocks as plants.csv is read (see
+        `records.check.in_replicates`)."""
+        if "replicate" not in labels:
+            return labels
+        rest = {name: texts for name, texts in labels.items() if name != "replicate"}
+        if self.plants["replicate"].isna().all():
+            return rest if "block" in rest else {**rest, "block": labels["replicate"]}
+        if "block" in rest:
+            pairs = zip(labels["replicate"], rest["block"], strict=True)
+            whole = [f"{replicate}/{block}" for replicate, block in pairs]
+            if self.plants["block"].isin(whole).any():
+                rest["block"] = whole
+        return {**rest, "replicate": labels["replicate"]}
 
 
 def _by(key: object, names: Iterable[str]) -> dict[str, str | None]:
