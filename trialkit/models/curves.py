@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import MixedModelError, fit_lmm
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.smooth import Floats, Spline
 
 WORST = 4.0
@@ -292,11 +293,10 @@ class Fitted:
 
 def fitted(value: Floats, x: Floats, rows: Floats) -> Fitted:
     """value (u, d) on columns x (u, q); rows (v, q): what makes a mean."""
-    residual = value - x @ (inverse := np.linalg.pinv(x)) @ value
-    df = float(len(x) - np.linalg.matrix_rank(x))
-    joins = rows @ np.linalg.pinv(x.T @ x) @ rows.T
+    fit = LeastSquares(x, value)
+    joins = np.asarray(rows @ fit.unscaled @ rows.T)
     # Rounded, so that heights all alike do not differ by what the arithmetic leaves.
-    return Fitted(np.round(rows @ inverse @ value, 9), np.asarray(joins), residual, df)
+    return Fitted(np.round(rows @ fit.estimate, 9), joins, fit.residual, float(fit.df))
 
 
 def relative(heights: Floats, average: Floats, proportional: bool) -> Floats:
@@ -326,15 +326,11 @@ def term_test(term: str, y: Floats, with_it: Floats, without: Floats, stratum: s
         str, float, float, float, float, str]:
     """F of a term: what is gained by its columns, over the residual of the fuller model."""
 
-    def rss(x: Floats) -> tuple[float, int]:
-        fit = x @ np.linalg.lstsq(x, y, rcond=None)[0]
-        return float(((y - fit) ** 2).sum()), int(np.linalg.matrix_rank(x))
-
-    (less, rank), (more, small) = rss(with_it), rss(without)
-    top, bottom = float(rank - small), float(len(y) - rank)
-    if top < 1 or bottom < 1 or less <= 1e-9 * max(more, 1e-9):
+    whole, part = LeastSquares(with_it, y), LeastSquares(without, y)
+    f, top = whole.f_over(part)
+    bottom = float(whole.df)
+    if np.isnan(f) or whole.rss <= 1e-9 * max(part.rss, 1e-9):
         return term, np.nan, top, bottom, np.nan, stratum
-    f = (more - less) / top / (less / bottom)
     return term, f, top, bottom, float(stats.f.sf(f, top, bottom)), stratum
 
 

@@ -15,6 +15,7 @@ from scipy.special import expit, logit
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from trialkit.mixed import MixedModelError
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.mixed.ordered import odds_test
 from trialkit.models.results import AGAINST, ALPHA, PAIRS, Floats, MethodNote, compare, empty
 from trialkit.models.support import Support
@@ -190,16 +191,11 @@ def parallel_p(
 def _anova_p(frame: pd.DataFrame, varieties: list[str], y: Floats, df: float) -> float:
     layout = np.column_stack([np.ones(len(y)), layout_columns(frame)])
     x = np.column_stack([layout, *(frame["variety"] == v for v in varieties[1:])]).astype(float)
-    without, of_all = _rss(layout, y), _rss(x, y)
+    without, of_all = LeastSquares(layout, y).rss, LeastSquares(x, y).rss
     if of_all <= 1e-12 * max(float(y @ y), 1e-12):
         return 1.0 if without - of_all < 1e-12 else 0.0
     return float(stats.f.sf((without - of_all) / (len(varieties) - 1) / (of_all / df),
                             len(varieties) - 1, df))
-
-
-def _rss(x: Floats, y: Floats) -> float:
-    left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    return float(left @ left)
 
 
 def counted_shares(counts: Floats, x: Floats) -> tuple[Floats, Floats, Floats]:

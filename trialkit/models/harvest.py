@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import LMM, MixedModelError, fit_lmm
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.mixed.terms import marginal_rows
 from trialkit.models.grading import GRADES, GradeResult, grade_result, poor
 from trialkit.models.pods import difference_means
@@ -175,13 +176,11 @@ def _intervals(
     y = units["day"].to_numpy(float)
     x = np.column_stack([units["variety"] == v for v in order]).astype(float)
     x = np.hstack([x, layout_columns(units)])
-    inverse = np.linalg.pinv(x.T @ x)
-    beta = inverse @ x.T @ y
-    v = len(order)
-    covariance = inverse[:v, :v] * float(((y - x @ beta) ** 2).sum()) / df
+    fit, v = LeastSquares(x, y), len(order)
+    mean, covariance = fit.estimate[:v], fit.unscaled[:v, :v] * fit.rss / df
     half = stats.t.isf(ALPHA / 2, df) * np.sqrt(np.diagonal(covariance))
-    against = compare(order, beta[:v], covariance, df, check, ratio=False).against_check
-    return beta[:v], beta[:v] - half, beta[:v] + half, against, ""
+    against = compare(order, mean, covariance, df, check, ratio=False).against_check
+    return mean, mean - half, mean + half, against, ""
 
 
 def _words(variety: str, day: float, share: float, harvests: tuple[int, ...]) -> str:

@@ -11,6 +11,7 @@ from scipy import stats
 
 from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.mixed import GLMM, fit_glmm
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.pods import PodsResult, date_pace, unit_index, variety_rows
 from trialkit.models.results import (
     AGAINST,
@@ -164,31 +165,20 @@ def holm(p: Floats) -> Floats:
     return out
 
 
-class _Fit:
-    """Least squares of y on varieties (the first `varieties` columns) and the rest."""
+@dataclass(frozen=True)
+class _Fit(LeastSquares):
+    """Least squares of the plots on varieties (the first `varieties` columns) and the rest."""
 
-    def __init__(self, x: Floats, y: Floats, varieties: int) -> None:
-        self.x, self.y, self.varieties = x, y, varieties
-        self.inverse = np.linalg.pinv(x.T @ x)
-        self.beta = self.inverse @ x.T @ y
-        self.df = float(len(y) - np.linalg.matrix_rank(x))
-        self.rss = float(((y - x @ self.beta) ** 2).sum())
+    varieties: int
 
     @property
-    def covariance(self) -> Floats:
-        return np.asarray(self.inverse * (self.rss / self.df if self.df > 0 else np.nan))
+    def layout(self) -> Floats:
+        """The mean and the columns of the layout, without the varieties."""
+        return np.hstack([np.ones((len(self.y), 1)), self.x[:, self.varieties:]])
 
     def f_of_varieties(self) -> float:
         """All varieties alike, against everything else in the model."""
-        rest = np.hstack([np.ones((len(self.y), 1)), self.x[:, self.varieties:]])
-        rss, rank = _rss(rest, self.y)
-        lost = np.linalg.matrix_rank(self.x) - rank
-        return float((rss - self.rss) / lost / (self.rss / self.df)) if lost else float("nan")
-
-
-def _rss(x: Floats, y: Floats) -> tuple[float, int]:
-    beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-    return float(((y - x @ beta) ** 2).sum()), int(rank)
+        return self.f_over(LeastSquares(self.layout, self.y))[0]
 
 
 def _effect(
@@ -196,22 +186,21 @@ def _effect(
 ) -> tuple[tuple[object, ...], _Fit | None]:
     """The row of `effects`, and the fit with the place in it (None where it cannot be told)."""
     nothing = [np.nan] * 9
-    left = place - plain.x @ (plain.inverse @ plain.x.T @ place)
+    left = LeastSquares(plain.x, place).residual
     if not np.isfinite(place).all() or left @ left < 0.05 * max(float(np.ptp(place)) ** 2, 1e-12):
         note = "goes with the varieties or the blocks: it cannot be told from them"
         return (name, words, *nothing, note), None
     if plain.df - 1 < FEWEST_DF:
         return (name, words, *nothing, "too few plots to tell it from chance"), None
     fit = _Fit(np.column_stack([plain.x, place]), plain.y, plain.varieties)
-    estimate, se = float(fit.beta[-1]), float(np.sqrt(fit.covariance[-1, -1]))
+    estimate, se = float(fit.estimate[-1]), float(np.sqrt(fit.covariance[-1, -1]))
     if not se > 0:
         return (name, words, *nothing, "the plots do not vary"), None
     half = float(stats.t.isf(ALPHA / 2, fit.df)) * se
     ends = np.array([estimate, estimate - half, estimate + half])
     f = (estimate / se) ** 2
-    rest = np.hstack([np.ones((len(place), 1)), plain.x[:, plain.varieties:]])
-    first = (_rss(rest, plain.y)[0] - _rss(np.column_stack([rest, place]), plain.y)[0]) / (
-        fit.rss / fit.df)
+    before = LeastSquares(plain.layout, plain.y)
+    first = (before.rss - LeastSquares(fit.layout, plain.y).rss) / fit.variance
     of_all = fit.f_of_varieties()
     p_all = float(stats.f.sf(of_all, plain.varieties - 1, fit.df))
     shown = np.exp(ends) if ratio else ends
@@ -232,7 +221,7 @@ def _steps(varieties: list[str], check: str | None) -> tuple[list[str], str, Flo
 def _contrasts(fit: _Fit, step: Floats, against: str) -> tuple[Floats, Floats]:
     """Values and half-widths: Dunnett against a check, Bonferroni against the average."""
     v = step.shape[1]
-    value = step @ fit.beta[:v]
+    value = step @ fit.estimate[:v]
     joint = step @ fit.covariance[:v, :v] @ step.T
     se = np.sqrt(np.maximum(np.diagonal(joint), 0.0))
     if against != AVERAGE:
@@ -397,7 +386,7 @@ def _apart_from_varieties(
     for direction, names in terms.items():
         for name in names:
             column = data[name].to_numpy(float)
-            left = column - base @ np.linalg.lstsq(base, column, rcond=None)[0]
+            left = LeastSquares(base, column).residual
             if left @ left > 1e-9 * max(float(column @ column), 1e-300):
                 columns.setdefault(direction, []).append(name)
                 base = np.column_stack([base, column])

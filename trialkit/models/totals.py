@@ -24,6 +24,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.records.check import basket_names, basket_plots
 
 if TYPE_CHECKING:
@@ -60,34 +61,16 @@ def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
     minimum-norm solution is returned and df tells no error was available.
     """
     varieties, full = _design(index)
-    y = index["log_index"].to_numpy(float)
-    beta, _, rank, _ = np.linalg.lstsq(full, y, rcond=None)
-    v = len(varieties)
-    df = float(len(y) - rank)
-    if df < 1:
-        return PlotContrasts(varieties, beta[:v], np.full((v, v), np.nan), 0.0)
-    rss = float(((y - full @ beta) ** 2).sum())
-    covariance = np.asarray(np.linalg.pinv(full.T @ full)[:v, :v] * rss / df, dtype=np.float64)
-    return PlotContrasts(varieties, beta[:v], covariance, df)
+    fit, v = LeastSquares(full, index["log_index"].to_numpy(float)), len(varieties)
+    return PlotContrasts(varieties, fit.estimate[:v], fit.covariance[:v, :v], float(fit.df))
 
 
 def without_each(index: pd.DataFrame, left: str, right: str) -> npt.NDArray[np.float64]:
-    """log(left / right) with each plot in turn left out, (n,); NaN where none is then left.
-
-    b(i) = b - (X'X)^-1 x_i e_i / (1 - h_i) (Cook & Weisberg 1982, Residuals and Influence in
-    Regression, eq. 3.4.6).
-    """
+    """log(left / right) with each plot in turn left out, (n,); NaN where none is then left."""
     varieties, full = _design(index)
-    y = index["log_index"].to_numpy(float)
-    inverse = np.linalg.pinv(full.T @ full)
-    beta = inverse @ full.T @ y
     step = np.zeros(full.shape[1])
     step[varieties.index(left)], step[varieties.index(right)] = 1.0, -1.0
-    influence = full @ inverse
-    spare = 1.0 - (influence * full).sum(axis=1)
-    move = (influence @ step) * (y - full @ beta)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(spare > 1e-9, step @ beta - move / spare, np.nan)
+    return LeastSquares(full, index["log_index"].to_numpy(float)).left_out(step)
 
 
 def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
