@@ -10,6 +10,9 @@ from smalltrial import write
 from typer.testing import CliRunner
 
 from trialkit.cli import Exit, app
+from trialkit.records import RecordsError
+from trialkit.records.phone import check_of
+from trialkit.records.tastings import read_tasting
 
 
 def run(*words: object) -> tuple[int, str]:
@@ -103,3 +106,85 @@ def test_a_name_that_is_markup_stands_on_the_page_as_text(folder: Path) -> None:
         "first,second,right,tasted\n<script>alert(1)</script>,B,9,15\n")
     assert run("tasting", folder)[0] == Exit.DONE
     assert "<script" not in (folder / "tasting" / "result.html").read_text()
+
+
+def scored(folder: Path, name: str, *lines: str) -> None:
+    (folder / "tasting" / name).write_text("\n".join(["taster,code,trait,score", *lines]) + "\n")
+
+
+def phone_file(*rows: tuple[object, ...]) -> str:
+    """Scores as the page on a phone saves them, each line with its check."""
+    lines, before = ["taster,code,trait,score,check"], ""
+    for at, row in enumerate(rows, start=1):
+        cells = [str(cell) for cell in row]
+        before = check_of(at, len(rows), before, cells)
+        lines.append(",".join([*cells, before]))
+    return "\r\n".join(lines) + "\r\n"
+
+
+def test_a_file_from_each_phone_is_read_and_a_score_twice_is_one(folder: Path) -> None:
+    key = codes(folder)
+    for taster in range(1, 5):
+        rows = [(taster, key[name], "liking", 3 + (taster * len(name)) % 3 + 3 * (name == "Costry"))
+                for name in key]
+        (folder / "tasting" / f"tasting scores ({taster}).csv").write_text(
+            phone_file(*rows), newline="")
+    scored(folder, "scores.csv", f" 1.0,{key['Costry']}.0,Liking,6")  # a spreadsheet's
+    code, text = run("tasting", folder)
+    assert code == Exit.DONE, text
+    assert "liking, 4 tasters" in text or "Liking, 4 tasters" in text
+    scored(folder, "scores.csv", f"1,{key['Costry']},liking,2")
+    code, text = run("tasting", folder)
+    assert code == Exit.RECORDS
+    assert "stands on line 2 of scores.csv already: 2" in text
+
+
+def test_any_cut_and_any_flip_in_a_phones_scores_is_noticed(folder: Path) -> None:
+    key = codes(folder)
+    place = folder / "tasting"
+    path = place / "from a phone.csv"
+    content = phone_file(*((1, key[name], "liking", 7) for name in key)).encode()
+    path.write_bytes(content)
+    assert len(read_tasting(place).scores) == 3
+    start = content.index(b"\n") + 1
+    for end in range(start + 1, len(content) - 2, 3):
+        path.write_bytes(content[:end])
+        with pytest.raises(RecordsError):
+            read_tasting(place)
+    for at in range(start, len(content) - 2, 2):
+        if content[at: at + 1].isalnum():
+            path.write_bytes(content[:at] + bytes([content[at] ^ 1]) + content[at + 1:])
+            with pytest.raises(RecordsError):
+                read_tasting(place)
+
+
+@pytest.mark.parametrize(("file", "lines", "line", "column", "problem"), [
+    ("key.csv", "317,Ambrel\n317,Costry", 3, "code", "has this code already"),
+    ("key.csv", "317,Ambrel\n804,ambrel ", 3, "variety", "stands on line 2 already"),
+    ("key.csv", "317,Ambrel\n804,", 3, "variety", "blank"),
+    ("key.csv", "317,Ambrel\n,Costry", 3, "code", "blank"),
+    ("key.csv", "317,Ambrell\n804,Costry", 2, "variety", "Did you mean 'Ambrel'?"),
+    ("triangle.csv", "Ambrel,ambrel,3,4", 2, "second", "the same as the first"),
+    ("triangle.csv", ",Costry,3,4", 2, "first", "blank"),
+    ("triangle.csv", "Ambrel,Costry,3,99999999999", 2, "tasted", "So many"),
+    ("scores.csv", "-,317,liking,5", 2, "taster", "no name"),
+])
+def test_what_cannot_be_in_a_tasting(
+    tmp_path: Path, file: str, lines: str, line: int, column: str, problem: str
+) -> None:
+    heads = {"key.csv": "code,variety", "scores.csv": "taster,code,trait,score",
+             "triangle.csv": "first,second,right,tasted"}
+    for name, head in heads.items():
+        (tmp_path / name).write_text(head + "\n")
+    (tmp_path / "key.csv").write_text("code,variety\n317,Ambrel\n804,Costry\n")
+    (tmp_path / file).write_text(f"{heads[file]}\n{lines}\n")
+    with pytest.raises(RecordsError) as told:
+        read_tasting(tmp_path, ["Ambrel", "Costry"])
+    (row,) = told.value.problems.to_dict("records")
+    assert (row["file"], row["line"], row["column"]) == (file, line, column)
+    assert problem in row["problem"]
+    assert row["accepted"]
+
+
+def test_triangles_of_many_tasters_take_no_room(folder: Path) -> None:
+    assert "could not be told apart" in run("triangle", 333_000, 1_000_000)[1]

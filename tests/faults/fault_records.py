@@ -28,12 +28,20 @@ from unittest import mock
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "records"))
 
-from fuzzed import SOUND, added_file, spoilt, spoilt_trial, workbook_bytes  # noqa: E402
+from fuzzed import (  # noqa: E402
+    SOUND,
+    added_file,
+    spoilt,
+    spoilt_tasting,
+    spoilt_trial,
+    workbook_bytes,
+)
 from hypothesis import HealthCheck, given, settings  # noqa: E402
 from hypothesis import strategies as st  # noqa: E402
 
 from trialkit.records import RecordsError, read_records  # noqa: E402
 from trialkit.records.add import add_files, undo_last  # noqa: E402
+from trialkit.records.tastings import read_tasting  # noqa: E402
 from trialkit.trial import TrialProblems  # noqa: E402
 
 PLANTS = 40
@@ -333,6 +341,10 @@ def spoilt_inputs(inputs: int) -> str:
         def book(content: bytes) -> None:
             tables({**{k: v for k, v in SOUND.items() if k != "picks.csv"}, "picks.xlsx": content})
 
+        def tasting(files: dict[str, bytes]) -> None:
+            fresh(files)
+            tried(lambda: read_tasting(folder, ["Ambrel", "Costry"]))
+
         def added(file: tuple[str, bytes]) -> None:
             fresh(SOUND)
             path = outside / file[0]
@@ -340,7 +352,8 @@ def spoilt_inputs(inputs: int) -> str:
             tried(lambda: (add_files(folder, [path]), read_records(folder)))
 
         for share, strategy, test in (
-            (0.4, spoilt_trial(), tables),
+            (0.3, spoilt_trial(), tables),
+            (0.1, spoilt_tasting(), tasting),
             (0.2, spoilt(SOUND["trial.toml"]), description),
             (0.2, workbook_bytes(), book),
             (0.15, added_file(), added),

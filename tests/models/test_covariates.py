@@ -12,6 +12,7 @@ import pytest
 from seasons import bed, day, records
 
 from trialkit.models import analyse
+from trialkit.records import RecordsError, read_records
 from trialkit.trial import OwnTrait
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -78,3 +79,18 @@ def test_too_few_plots_to_adjust_for_anything_is_said() -> None:
     trial = replace(made.trial, covariates=("soil", "shade"))
     result = analyse(replace(made, trial=trial)).harvest
     assert "too few plots to adjust" in result.reason
+
+
+@pytest.mark.parametrize("cells", [(",1.5", ","), (",", ","), (",-", ",2")])
+def test_a_covariate_left_blank_is_told(tmp_path, cells) -> None:
+    # A whole column of numbers is read at once; a blank in it is an error all the same.
+    (tmp_path / "trial.toml").write_text(
+        'title = "T"\ncrop = "bean"\nplanted = 2026-05-20\ncovariates = ["soil"]\n'
+        '[[varieties]]\nname = "A"\n')
+    (tmp_path / "plants.csv").write_text(
+        f"plant,variety,soil\nA1,A{cells[0]}\nA2,A{cells[1]}\nA3,A,3\n")
+    with pytest.raises(RecordsError) as told:
+        read_records(tmp_path)
+    rows = told.value.problems
+    assert rows["column"].unique().tolist() == ["soil"]
+    assert rows["line"].iloc[-1] == 2 + (cells[1] == ",")

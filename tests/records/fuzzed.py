@@ -14,28 +14,62 @@ SOUND = {
     for name, lines in {
         "trial.toml": [
             'title = "T"', 'crop = "bean"', "planted = 2026-05-20", 'reach = "7 ft"',
+            'price = "3.50 a kg"', 'covariates = ["shade"]',
             "[units]", 'height = "in"', "[[varieties]]", 'name = "Ambrel"', "check = true",
-            "[[varieties]]", 'name = "Costry"',
+            "seed_cost = 0.12", "[[varieties]]", 'name = "Costry"', "seed_cost = 0.20",
+            *(f"[[traits]]\nname = {name}\nkind = {kind}" for name, kind in (
+                ('"mildew"', '"score"\nscale = ["none", "some", "much"]'),
+                ('"vigour"', '"score"\nfrom = 1\nto = 9'), ('"width"', '"measure"\nunit = "mm"'),
+                ('"flowers"', '"count"'), ('"curled"', '"yes or no"'), ('"first bloom"', '"day"'),
+                ('"split"', '"share"\nof = "looked at"'),
+            )),
         ],
         "plants.csv": [
-            "plant,variety,block,plot,row,column,lost,lost_reason",
-            "A1,Ambrel,1,1A,1,1,,", "A2,Ambrel,2,2B,2,2,,", "C1,Costry,1,1B,1,2,,",
-            "C2,Costry,2,2A,2,1,2026-07-20,slugs",
+            "plant,variety,block,plot,row,column,lost,lost_reason,shade",
+            "A1,Ambrel,1,1A,1,1,,,2.5", "A2,Ambrel,2,2B,2,2,,,1", "C1,Costry,1,1B,1,2,,,0",
+            "C2,Costry,2,2A,2,1,2026-07-20,slugs,3",
         ],
         "picks.csv": [
-            "date,plant,count,weight", "2026-07-01,A1,3,30", "2026-07-01,C1,0,", "2026-07-04,A1,,",
+            "date,plant,plot,count,weight", "2026-07-01,A1,,3,30", "2026-07-01,C1,,0,",
+            "2026-07-04,A1,,,", "2026-07-06,,1B,7,60", "2026-07-06,,2A,0,",
         ],
         "heights.csv": [
-            "date,plant,height", "2026-07-01,A1,5'6\"", "2026-07-08,A1,70",
-            "2026-07-08,C1,168 cm",
+            "date,plant,plot,height", "2026-07-01,A1,,5'6\"", "2026-07-08,A1,,70",
+            "2026-07-08,C1,,168 cm", "2026-07-15,,2A,70",
         ],
         "weather.csv": ["date,low,high", "2026-07-01,10,25", "2026-07-02,11,26"],
         "events.csv": [
             "date,plant,event,note", '2026-07-02,,storm,"gusts, all night"',
             "2026-07-03,A1,topped,",
         ],
-        "harvest.csv": ["date,plant,weight,count,grade", "2026-09-01,A1,1 lb,4,good"],
+        "harvest.csv": ["date,plant,plot,weight,count,grade", "2026-09-01,A1,,1 lb,4,good",
+                        "2026-09-01,,2B,900 g,9,"],
+        "traits.csv": [
+            "date,plant,plot,trait,value", "2026-07-01,A1,,mildew,some", "2026-07-01,C1,,mildew,2",
+            "2026-07-01,,2A,vigour,7", "2026-07-01,A1,,width,34.5", "2026-07-01,A1,,flowers,12",
+            "2026-07-01,A1,,curled,no", "2026-07-02,A1,,first bloom,", "2026-07-02,A1,,split,3/20",
+            "2026-07-02,C1,,split,15 %",
+        ],
     }.items()
+}  # fmt: skip
+# The same bed with a line a plot, and so many plants in it.
+PLOTS = {
+    "plants.csv": b"plot,variety,plants,block,shade\n1A,Ambrel,6,1,2\n1B,Costry,5,1,0\n"
+                  b"2B,Ambrel,6,2,1\n2A,Costry,6,2,3\n",
+    "picks.csv": b"date,plot,count,weight\n2026-07-01,1A,30,300\n2026-07-01,1B,20,\n"
+                 b"2026-07-01,2A,,\n",
+    "heights.csv": b"date,plant,height\n2026-07-01,1A,90\n2026-07-01,1B.2,80\n",
+    "harvest.csv": b"plot,weight\n1A,2 kg\n2B,2 lb\n",
+    "traits.csv": b"date,plot,trait,value\n2026-07-01,1A,vigour,7\n2026-07-01,2A,mildew,none\n",
+    "events.csv": b"date,plot,event\n2026-07-01,1A,topped\n",
+}  # fmt: skip
+# A tasting of both, with its key and a triangle test.
+TASTING = {
+    "key.csv": b"code,variety\n317,Ambrel\n804,Costry\n",
+    "scores.csv": b"taster,code,trait,score\n1,317,liking,7\n1,804,liking,4\n2,317,liking,6\n"
+                  b"2,804,liking,5\n3,317,liking,8\n3,804,liking,\n3,804,crunch,2\n"
+                  b"ann,317,liking,3\nann,804,liking,4\n",
+    "triangle.csv": b"first,second,right,tasted\nAmbrel,Costry,9,15\n",
 }  # fmt: skip
 PHONE = (
     b"record_id,recorded_at,date,plant,kind,value,unit,note,device\r\n"
@@ -45,6 +79,11 @@ PHONE = (
     b"a4,2026-07-01T10:03:00+02:00,2026-07-02,A2,weight,12.5,g,,A\r\n"
     b'a5,2026-07-01T10:04:00+02:00,2026-07-02,A2,note,,,"=1+1, wet",A\r\n'
     b"undo-a1,2026-07-01T10:05:00+02:00,2026-07-01,A1,undo,a1,,,A\r\n"
+    b"a10,2026-07-01T10:06:00+02:00,2026-07-03,plot 2B,count,31,,,A\r\n"
+    b"a6,2026-07-01T10:07:00+02:00,2026-07-03,plot 2B,trait:vigour,6,,,A\r\n"
+    b"a7,2026-07-01T10:08:00+02:00,2026-07-03,A1,trait:mildew,much,,,A\r\n"
+    b"a8,2026-07-01T10:09:00+02:00,2026-07-03,A1,trait:split,4/20,,,A\r\n"
+    b"a9,2026-07-01T10:09:30+02:00,2026-07-03,C1,trait:first bloom,yes,,,A\r\n"
 )
 ADDED = {
     "phone.csv": PHONE,
@@ -59,6 +98,11 @@ ADDED = {
                    b"plant,2026-07-01,2026-07-04\nA1,60,66\nC1,50,\n",
     "days.csv": b"plant,pods,g\n1 July 2026,,\nA1,3,30\nC1,0,\n4 July 2026,,\nA1,1,\nC1,,2\n",
     "picks 2026-07-09.csv": b"plant,count,weight,notes\nA1,3,12,\nC1,0,,dry\n",
+    "baskets.csv": b"date,plot,count,weight (lb)\n2026-07-11,1A,30,1.5\n2026-07-11,2A,0,\n"
+                   b"2026-07-11,2B,12,0.75\n",
+    "own.csv": b"date,plant,mildew,width (mm),split,looked at,curled\n"
+               b"2026-07-11,A1,some,31,3,20,no\n2026-07-11,C1,none,,0,20,yes\n",
+    "traits.csv": SOUND["traits.csv"],
 }  # fmt: skip
 
 # What people and programs put where something else should stand.
@@ -116,10 +160,19 @@ def spoilt(draw: Any, content: bytes) -> bytes:
 
 @st.composite
 def spoilt_trial(draw: Any) -> dict[str, bytes]:
-    """A sound trial with one or two of its files spoilt."""
-    files = dict(SOUND)
+    """A sound trial, of plants or of plots, with one or two of its files spoilt."""
+    files = SOUND | (PLOTS if draw(st.booleans()) else {})
     names = draw(st.lists(st.sampled_from(sorted(files)), min_size=1, max_size=2, unique=True))
     for name in names:
+        files[name] = draw(spoilt(files[name]))
+    return files
+
+
+@st.composite
+def spoilt_tasting(draw: Any) -> dict[str, bytes]:
+    """A sound tasting with one to three of its files spoilt."""
+    files = dict(TASTING)
+    for name in draw(st.sets(st.sampled_from(sorted(files)), min_size=1)):
         files[name] = draw(spoilt(files[name]))
     return files
 

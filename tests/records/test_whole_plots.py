@@ -98,3 +98,12 @@ def test_large_baskets_are_judged_among_baskets(make) -> None:
     assert read_records(make(plants=LINES, picks=picks)).doubts.empty
     odd = read_records(make(plants=LINES, picks=picks + "2026-07-25,,1A,600\n2026-07-25,C1,,60\n"))
     assert sorted(odd.doubts["value"]) == ["60", "600"]
+
+
+def test_a_plots_label_is_known_whatever_its_case_and_with_the_word_before_it(make) -> None:
+    records = read_records(make(
+        plants=LINES, picks="date,plot,count\n2026-07-01,plot 1a,9\n2026-07-02, 1b ,3\n",
+        events="date,plot,event\n2026-07-01,Plot 1A,topped\n"))
+    assert records.picks["plot"].tolist() == ["1A", "1B"]
+    assert records.events["plot"].tolist() == ["1A"]
+    assert records.doubts["doubt"].str.startswith("read as '1").sum() == 3

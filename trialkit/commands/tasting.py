@@ -12,9 +12,6 @@ import typer
 
 from trialkit.commands.terminal import Exit, Folder, command, say, stop, the_trial
 
-PLACE, SCORES, KEY = "tasting", "scores.csv", "key.csv"
-TRIANGLES, RESULT = "triangle.csv", "result.html"
-
 
 def tasting(
     folder: Folder,
@@ -36,6 +33,8 @@ def tasting(
     the key, in FOLDER/tasting. Without: what the scores written there say,
     and FOLDER/tasting/result.html with a picture.
     """
+    from trialkit.records.tastings import CODED, COLUMNS, KEY, PLACE, SCORES, TRIANGLE, TRIANGLES
+
     folder = the_trial(folder)
     place = folder / PLACE
     if tasters is None:
@@ -48,7 +47,6 @@ def tasting(
     from trialkit.design.tastingpaper import tasting_sheets
     from trialkit.design.tastingplan import TastingError, plan_tasting
     from trialkit.recording.tasting import tasting_page
-    from trialkit.records.tastings import TRIANGLE
     from trialkit.records.write import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 
@@ -66,9 +64,9 @@ def tasting(
         place.mkdir(exist_ok=True)
         paper.save_pdf(tasting_sheets(made, traits, title, sheet), place / "sheets.pdf", title)
         write_bytes(place / "tasting.html", tasting_page(made, traits, title).encode("utf-8"))
-        write_bytes(place / SCORES, csv_text(["taster", "code", "trait", "score"], []).encode())
+        write_bytes(place / SCORES, csv_text(COLUMNS, []).encode())
         write_bytes(place / TRIANGLES, csv_text(TRIANGLE, []).encode())
-        write_bytes(place / KEY, csv_text(["code", "variety"], [
+        write_bytes(place / KEY, csv_text(CODED, [
             [code, name] for name, code in made.codes.items()]).encode("utf-8"))
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write the tasting: {error}")
@@ -77,12 +75,13 @@ def tasting(
     say(f"Keep {place / KEY} apart until all have tasted.")
     say("Ask about allergies; cook what must not be eaten raw; wash. Food-safety advice where you "
         "live comes first.")
-    say(f"Scores go into {place / SCORES}; then: {command('tasting', folder)}")
+    say(f"Write scores into {place / SCORES}, or put each phone's file into {place}; then: "
+        f"{command('tasting', folder)}")
 
 
 def _tell(folder: Path, place: Path) -> None:
     from trialkit.records import RecordsError
-    from trialkit.records.tastings import read_tasting
+    from trialkit.records.tastings import KEY, RESULT, SCORES, read_tasting
     from trialkit.records.write import write_bytes
     from trialkit.report.tasting import tasting_page
     from trialkit.trial import TrialProblems, parse_trial
@@ -92,10 +91,10 @@ def _tell(folder: Path, place: Path) -> None:
                             f"{command('tasting', folder, '--tasters', '12')}")
     try:
         trial = parse_trial((folder / "trial.toml").read_text(encoding="utf-8"))
-        tasted = read_tasting(place / SCORES, place / KEY, place / TRIANGLES)
+        tasted = read_tasting(place, trial.variety_names)
     except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
-    if not len(tasted.scores) and not tasted.triangles:
+    if tasted.empty:
         say(f"{place / SCORES} holds no score yet.")
         return
     page = tasting_page(tasted, trial.title, trial.check)
@@ -109,7 +108,9 @@ def _tell(folder: Path, place: Path) -> None:
 
 def triangle(
     right: Annotated[int, typer.Argument(min=0, help="Who named the odd cup.", metavar="RIGHT")],
-    tasted: Annotated[int, typer.Argument(min=1, help="Who tasted.", metavar="TASTED")],
+    tasted: Annotated[
+        int, typer.Argument(min=1, max=1_000_000, help="Who tasted.", metavar="TASTED")
+    ],
 ) -> None:
     """Can two be told apart at all? Of three cups two are alike; each taster names the odd one."""
     from trialkit.records.tastings import Triangle

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 from scipy import stats
 
@@ -82,9 +81,9 @@ def tasting_result(scores: pd.DataFrame, trait: str) -> TastingResult:
         groups.append("own view")
     try:
         fit = fit_lmm("score ~ variety", data, groups=groups)
-    except MixedModelError as error:
-        raise ValueError(f"{trait}: the tasters' scores leave nothing to judge chance by ({error})"
-                         ) from None
+    except MixedModelError:
+        raise ValueError(f"{trait}: the tasters' scores agree so well, or are so few, that nothing "
+                         "is left to judge chance by.") from None
     means = fit.means("variety")[["variety", "estimate", "low", "high"]]
     counts = data.groupby("variety")["taster"].nunique()
     means = means.assign(tasters=means["variety"].map(counts)).sort_values(
@@ -114,6 +113,5 @@ def triangle_test(right: int, tasted: int) -> float:
 def fewest_right(tasted: int, alpha: float = 0.05) -> int | None:
     """The fewest right answers that guessing gives with a chance of at most alpha; None where not
     even all right would do."""
-    chance = stats.binom.sf(np.arange(tasted + 1) - 1, tasted, _GUESSED)
-    enough = np.flatnonzero(chance <= alpha)
-    return int(enough[0]) if len(enough) else None
+    fewest = int(stats.binom.isf(alpha, tasted, _GUESSED)) + 1
+    return fewest if fewest <= tasted else None

@@ -62,6 +62,11 @@ def _part(*path: str) -> str:
     return files("trialkit.recording").joinpath("parts", *path).read_text(encoding="utf-8")
 
 
+def module(name: str) -> str:
+    """A module as a part of one script: what it declares, without imports and exports."""
+    return _EXPORT.sub("", _IMPORT.sub("", _part("js", f"{name}.js")))
+
+
 def _bundle(first: str) -> str:
     """The module `first` and all it imports as one script, each module once, imports before."""
     done: dict[str, str] = {}
@@ -72,7 +77,7 @@ def _bundle(first: str) -> str:
         text = _part("js", f"{name}.js")
         for match in _IMPORT.finditer(text):
             add(match["name"])
-        done[name] = _EXPORT.sub("", _IMPORT.sub("", text))
+        done[name] = module(name)
 
     add(first)
     body = "\n".join(done.values())

@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from trialkit.cautions import TASTING
 from trialkit.design.tastingplan import Tasting
-from trialkit.recording.page import json_for_html, policy_of
+from trialkit.recording.page import json_for_html, module, policy_of
 from trialkit.records.tastings import HIGHEST, LOWEST
 
 
@@ -30,6 +30,8 @@ def tasting_page(tasting: Tasting, traits: Sequence[str], title: str) -> str:
     parts = files("trialkit.recording").joinpath("parts", "tasting")
     script, style = (parts.joinpath(name).read_text(encoding="utf-8")
                      for name in ("tasting.js", "tasting.css"))
+    strict = '"use strict";\n'
+    script = strict + module("check") + script.removeprefix(strict)
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     page = parts.joinpath("tasting.html.j2").read_text(encoding="utf-8")
     return environment.from_string(page).render(

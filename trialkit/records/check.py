@@ -192,14 +192,9 @@ def with_baskets(
     if "plot" not in frame or not len(frame):
         return rows
     _blank(rows, frame[["plant", "plot"]].isna().all(axis=1).to_numpy(), "plant", ONE_OF, findings)
-    rows = names.full(rows, findings)
+    rows, wrong = _as_plots(plants, names, rows, findings)
     frame = rows.frame
     named, plotted = frame["plant"].notna().to_numpy(), frame["plot"].notna().to_numpy()
-    known = plants.frame["plot"].dropna().unique()
-    wrong = plotted & ~frame["plot"].isin(known).to_numpy()
-    at = np.flatnonzero(wrong)
-    findings.errors_at(rows, at, "plot", [str(v) for v in frame["plot"].iloc[at[:LISTED]]],
-                       f"No plant in {plants.file} stands in it.", f"a plot of {plants.file}")
     keys = {folded(str(p)): q for p, q in zip(plants.frame["plant"], plants.frame["plot"],
                                               strict=True) if not pd.isna(p)}
     if (named & plotted).any():
@@ -215,6 +210,37 @@ def with_baskets(
     alone = plotted & ~named & ~wrong
     label = frame["plot"].where(pd.Series(alone))
     return rows.having(plant=frame["plant"].where(~pd.Series(alone), BASKET + label), plot=label)
+
+
+def _as_plots(
+    plants: Located, names: PlotNames, rows: Located, findings: Findings
+) -> tuple[Located, npt.NDArray[np.bool_]]:
+    """The rows with plots as plants.csv has them, and which name none: those are errors.
+
+    A label is known whatever its case and spaces, with or without the word plot before it.
+    """
+    known = [str(label) for label in plants.frame["plot"].dropna().unique()]
+    exact = {*known, *names.several, *names.alone}
+    spelled: dict[str, str | None] = {}
+    for label in exact:
+        for key in (folded(label), folded(BASKET + label)):
+            spelled[key] = None if spelled.get(key, label) != label else label
+    plots = rows.frame["plot"]
+    for label in plots.dropna().unique():
+        meant = None if label in exact else spelled.get(folded(str(label)))
+        if meant is not None:
+            at = np.flatnonzero((plots == label).to_numpy(dtype=bool, na_value=False))[:1]
+            findings.doubts_at(rows, at, "plot", [str(label)], f"read as '{meant}'")
+            rows = rows.having(plot=rows.frame["plot"].replace({label: meant}))
+    rows = names.full(rows, findings)
+    plots = rows.frame["plot"]
+    wrong = (plots.notna() & ~plots.isin(known)).to_numpy()
+    at = np.flatnonzero(wrong)
+    values = [str(v) for v in plots.iloc[at[:LISTED + 1]]]
+    findings.errors_at(rows, at, "plot", values, [
+        f"No plant in {plants.file} stands in it.{did_you_mean(v, known) if i < HINTED else ''}"
+        for i, v in enumerate(values)], f"a plot of {plants.file}")
+    return rows, wrong
 
 
 def called_plots(plants: pd.DataFrame, names: pd.Series) -> dict[str, str]:
@@ -371,9 +397,7 @@ def check_plots(
     plants: Located, plots: PlotNames, events: Located, findings: Findings
 ) -> Located:
     """Note events in plots that are not there; return them with plots' full names."""
-    events = plots.full(events, findings)
-    _plots(plants, events, findings)
-    return events
+    return _as_plots(plants, plots, events, findings)[0]
 
 
 def _listed(
@@ -429,19 +453,6 @@ def _plants(rows: Located, findings: Findings) -> None:
         rows, np.array(twice, dtype=np.intp), "plant", rows.frame["plant"].iloc[twice].to_list(),
         problems, "each plant once",
     )
-
-
-def _plots(plants: Located, rows: Located, findings: Findings) -> None:
-    """Plots that events name are plots of plants.csv."""
-    known = plants.frame["plot"].dropna().unique()
-    plots = rows.frame["plot"]
-    wrong = np.flatnonzero((plots.notna() & ~plots.isin(known)).to_numpy())
-    values = list(plots.iloc[wrong[: LISTED + 1]])
-    problems = [
-        f"No plant in {plants.file} stands in it.{did_you_mean(str(v), map(str, known))}"
-        for v in values
-    ]
-    findings.errors_at(rows, wrong, "plot", values, problems, f"a plot of {plants.file}")
 
 
 def _dates(trial: Trial, name: str, rows: Located, findings: Findings) -> None:

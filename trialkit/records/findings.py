@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.errors import TrialkitError
+from trialkit.reading.numbers import Mark
 from trialkit.reading.problems import Problem, problem_table, problem_text
 
 # Of one fault in one column this many lines are listed, and the rest counted.
@@ -44,7 +45,8 @@ class Located:
     file : the name of the file; files : where rows come from several, the name for each row.
     codes : for some columns, for each row the place of its value among the distinct values (-1
     for a blank), and those.  table : the name of the table, "" where it is none of a trial's.
-    used : whether the rows are those that will be used, in their order.
+    used : whether the rows are those that will be used, in their order.  mark : what the file
+    writes before decimals, None where it does not settle it; but for the texts in settled a point.
     """
 
     frame: pd.DataFrame
@@ -54,6 +56,8 @@ class Located:
     codes: Mapping[str, Coded] = field(default_factory=dict)
     table: str = ""
     used: bool = False
+    mark: Mark | None = "."
+    settled: frozenset[str] = frozenset()
 
     def coded(self, column: str) -> Coded:
         """For each row the place of its value among the distinct values, -1 for a blank."""
@@ -75,7 +79,7 @@ class Located:
             self.frame[mask].reset_index(drop=True), self.lines[mask], self.file,
             None if self.files is None else self.files[mask],
             {name: (codes[mask], values) for name, (codes, values) in self.codes.items()},
-            self.table,
+            self.table, mark=self.mark, settled=self.settled,
         )
 
     def where(self, position: int) -> tuple[str, int]:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.numbers import Mark, number, whole_number
+from trialkit.reading.numbers import Mark, is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
@@ -86,7 +86,10 @@ def _score(trait: OwnTrait, said: str, what: str) -> float:
                                                      strict=False)}
     if folded(said) in ends:
         return float(ends[folded(said)])
-    value = whole_number(said, accepted=what)
+    try:
+        value = whole_number(said, accepted=what)
+    except Unreadable:
+        raise Unreadable("It is not on the scale.", what) from None
     if not trait.low <= value <= trait.high:
         raise Unreadable(f"The scale goes from {trait.low} to {trait.high}.", what)
     return float(value)
@@ -191,7 +194,7 @@ def _differs(trait: OwnTrait, said: Any, value: str) -> bool:
 
 def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:
     """Note what is wrong with the rows of traits.csv; return them with traits as trial.toml has
-    them."""
+    them, and numbers with a decimal point where the file may write a comma."""
     frame = rows.frame
     if not len(frame):
         return rows
@@ -206,13 +209,18 @@ def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:
          + did_you_mean(str(frame["trait"].iloc[i]), [t.name for t in trial.traits])
          for i in at[:LISTED]], named)
     wrong: dict[str, list[tuple[int, str]]] = {}
+    values = frame["value"].to_list()
     for i, (name, value) in enumerate(zip(frame["trait"], frame["value"], strict=True)):
         trait = own.get(folded(str(name)))
         if trait is None:
             continue
+        mark = "." if str(value) in rows.settled else rows.mark
         try:
-            if not pd.isna(value) or trait.kind == "day":
-                read_value(trait, "" if pd.isna(value) else str(value))
+            if trait.kind != "day" and is_blank(str(value)):
+                values[i] = None
+            elif not pd.isna(value):
+                kept = kept_value(trait, str(value), mark)
+                values[i] = value if mark == "." else kept
         except Unreadable as error:
             wrong.setdefault(error.accepted, []).append((i, error.problem))
     for what, cells in wrong.items():
@@ -222,7 +230,8 @@ def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:
     spelled = frame["trait"].map(
         lambda name: own[folded(str(name))].name if folded(str(name)) in own else name,
         na_action="ignore")
-    return rows.having(trait=spelled.astype("str").where(spelled.notna(), None))
+    return rows.having(trait=spelled.astype("str").where(spelled.notna(), None),
+                       value=pd.Series(values, dtype=frame["value"].dtype))
 
 
 def values_of(traits: pd.DataFrame, trait: OwnTrait) -> pd.DataFrame:

@@ -39,9 +39,13 @@ def check_of(place: int, total: int, before: str, cells: Sequence[str]) -> str:
     return f"{head}{crc32(text.encode('utf-8', 'surrogatepass')):08x}"
 
 
-def _whole(sheet: Sheet, findings: Findings) -> None:
-    """An error for every line that is not as the phone wrote it, and where the end is missing."""
-    places = [sheet.heading.index(name) for name in (*COLUMNS, "check")]
+def judge_checks(
+    sheet: Sheet, places: Sequence[int], findings: Findings, accepted: str
+) -> None:
+    """An error for every line that is not as the phone wrote it, and where the end is missing.
+
+    places : of the columns that the checks are of, and of the checks themselves.
+    """
     columns = [sheet.cells[place].values.to_list() for place in places]
     before, expected, total = "", 1, 0
     for line, cells in zip(sheet.lines.tolist(), zip(*columns, strict=True), strict=True):
@@ -51,11 +55,11 @@ def _whole(sheet: Sheet, findings: Findings) -> None:
         if place != expected or check != check_of(place, total, before, texts):
             findings.error(sheet.file, line, "check", check, "The line, or the one before it, is "
                            "not as the phone wrote it: cut short, changed or lost.",
-                           "the pick sent again by the phone; to change a record, trialkit correct")
+                           accepted)
         before, expected = check, place + 1
     if expected != total + 1:
         findings.error(sheet.file, None, "check", "", f"Only {expected - 1} of {total} lines came.",
-                       "the pick sent again by the phone")
+                       accepted)
 
 
 def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Incoming]:
@@ -66,7 +70,9 @@ def read_export(sheet: Sheet, trial: Trial, findings: Findings) -> list[Incoming
                        "The export lacks columns.", ", ".join(COLUMNS))
         return []
     if "check" in sheet.heading:
-        _whole(sheet, findings)
+        places = [sheet.heading.index(name) for name in (*COLUMNS, "check")]
+        judge_checks(sheet, places, findings, "the pick sent again by the phone; to change a "
+                     "record, trialkit correct")
     columns = [texts_of(sheet, sheet.heading.index(name)) for name in COLUMNS]
     return [
         _record(sheet.file, line, dict(zip(COLUMNS, cells, strict=True)), trial, findings)

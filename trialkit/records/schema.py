@@ -205,7 +205,7 @@ OWN = Table(
         _PLANT,
         _PLOT,
         Column("trait", "text", ("what", "property"), filled=True),
-        Column("value", "text", ("score", "result", "reading")),
+        Column("value", "text", ("score", "result", "reading"), literal=True),
     ),
     (("date",), ("plant", "plot"), ("trait",)),
     crop=True,

@@ -213,7 +213,7 @@ def read_cells(
     name = sheet.heading[place]
     rows = Located(pd.DataFrame(), sheet.lines, sheet.file, table=table)
     if not cells.are_text:
-        return _plain_numbers(rows, cells.values, kind, name, how, findings), None
+        return _plain_numbers(rows, cells.values, kind, name, how, findings, filled), None
     codes, texts = cells.coded
     values, wrong = _distinct(texts, kind, how, name, filled, filled or literal,
                               sheet.held_as_numbers)
@@ -297,7 +297,8 @@ def _feet_like_inches(
 
 
 def _plain_numbers(
-    rows: Located, cells: pd.Series, kind: str, name: str, how: Reading, findings: Findings
+    rows: Located, cells: pd.Series, kind: str, name: str, how: Reading, findings: Findings,
+    filled: bool = False,
 ) -> pd.Series:
     """A column that pandas has read as numbers: the same rules, all cells at once."""
     values = cells.to_numpy(dtype=np.float64)
@@ -308,6 +309,8 @@ def _plain_numbers(
             findings.errors_at(rows, at, name, [float(v) for v in values[at[:LISTED]]], problem,
                                accepted)
 
+    if filled:
+        refuse(np.isnan(values), "It is blank.", f"{name} on every line")
     accepted = COUNT if kind == "count" else "a number"
     refuse(np.abs(values) >= LARGEST, "The number is too large to be true.", accepted)
     if kind == "count":
@@ -453,7 +456,8 @@ def table_of(sheet: Sheet, table: Table, trial: Trial, findings: Findings) -> Lo
         if coded is not None:
             codes[column.field] = coded
     frame = pd.DataFrame(data, copy=False)
-    return Located(frame, sheet.lines, sheet.file, codes=codes, table=table.name)
+    return Located(frame, sheet.lines, sheet.file, codes=codes, table=table.name, mark=sheet.mark,
+                   settled=sheet.held_as_numbers)
 
 
 def _as_written(table: Table, trial: Trial) -> str:

@@ -707,6 +707,13 @@ class SheetReader:
         return trait is not None and trait.kind == "day" and bool(cells) and any(
             self.days.day(text) is not None for text in cells)
 
+    def _line_says_it(self, place: int, kind: str) -> bool:
+        """Whether a line with a trait and no value says that it was seen that day, as in
+        traits.csv."""
+        trait = own_of(kind, self.trial) if is_own(kind) else None
+        return (trait is not None and trait.kind == "day"
+                and self.arranged.headings[place].role == "value")
+
     def _own_text(self, row: int, place: int, text: str, kind: str, unit: str) -> str:
         """A cell of a trait of one's own with what its heading and its neighbour say of it: "3"
         beside 20 looked at is 3/20, and "15" under "split (%)" 15 %."""
@@ -736,7 +743,10 @@ class SheetReader:
             if spoilt is not None:
                 self._cell_error(line.row, place, text, spoilt,
                                  "the value itself, or an empty cell")
-            if spoilt is not None or is_blank(text):
+            if self._line_says_it(place, kind) and (not text or is_blank(text)):
+                out.append(replace(base, value="yes") if not text else
+                           self._measured(base, line.row, place, text, unit))
+            elif spoilt is not None or is_blank(text):
                 out.append(replace(base, blank=True))
             elif is_own(kind) and self._of_its_own_day(place):
                 out.append(self._first_seen(base, line.row, place, text))

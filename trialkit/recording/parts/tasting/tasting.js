@@ -17,18 +17,26 @@
   };
 
   function csv() {
-    const lines = ["taster,code,trait,score"];
+    const rows = [];
     for (const [taster, own] of Object.entries(scores)) {
       for (const code of facts.orders[taster - 1] || []) {
         for (const trait of facts.traits) {
           const score = (own[code] || {})[trait];
           if (score !== undefined) {
-            lines.push([taster, code, trait, String(score)].map(cell).join(","));
+            rows.push([taster, code, trait, String(score)]);
           }
         }
       }
     }
-    return lines.join("\r\n") + "\r\n";
+    // Each line ends with a check of itself and of the one before, so that a cut or changed file
+    // is noticed where it is read.
+    let before = "";
+    const lines = rows.map((cells, at) => {
+      const head = `${at + 1}/${rows.length}-`;
+      before = head + crc32([head, before, ...cells].join("\x1f"));
+      return [...cells, before].map(cell).join(",");
+    });
+    return ["taster,code,trait,score,check", ...lines].join("\r\n") + "\r\n";
   }
 
   function keep() {
