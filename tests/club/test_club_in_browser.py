@@ -18,7 +18,10 @@ def opened(open_page, club_sites):
 
 
 @pytest.mark.parametrize("path", ["index.html", "reports/trial-1.html"])
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (1100, "light")])
+@pytest.mark.parametrize(("width", "scheme"), [
+    (360, "light"), (1100, "dark"),
+    pytest.param(360, "dark", marks=pytest.mark.slow),
+    pytest.param(1100, "light", marks=pytest.mark.slow)])
 def test_axe_finds_nothing_and_nothing_sticks_out(path, width, scheme, opened):
     page = opened(path, width=width, scheme=scheme, bypass_csp=True)
     unfold(page)

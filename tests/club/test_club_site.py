@@ -266,6 +266,7 @@ def test_a_swap_cut_off_in_the_middle_is_mended_the_next_time(made, two, tmp_pat
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("there", [False, True])
 def test_killed_part_way_the_next_makes_the_pages_as_if_for_the_first_time(
     there, made, two, tmp_path, monkeypatch

@@ -64,6 +64,7 @@ def test_strawberries_without_regard_to_the_hedge(data: Path) -> None:
     assert pounds["R1"] == pytest.approx(3.5)
 
 
+@pytest.mark.slow
 def test_one_barley_trial_alone_supports_no_comparison(data: Path) -> None:
     """Means of the blocks are all there is: estimates are shown, intervals and letters are not."""
     for folder in sorted((data / "barley-minnesota").iterdir()):

@@ -36,6 +36,7 @@ def covered(rows: pd.DataFrame, truth: pd.Series) -> pd.Series:
     return (rows["low"] <= truth) & (truth <= rows["high"])
 
 
+@pytest.mark.slow
 def test_intervals_of_the_ratios_hold_the_true_ratios(seasons) -> None:
     """Twenty intervals; at 95 % for the four of a season together, two misses would be a lot."""
     hits, far = [], []
@@ -53,6 +54,7 @@ def test_intervals_of_the_ratios_hold_the_true_ratios(seasons) -> None:
     assert pd.Series(far).median() == pytest.approx(1.0, abs=0.12)
 
 
+@pytest.mark.slow
 def test_intervals_of_the_heights_hold_the_true_heights(seasons) -> None:
     hits = []
     for analysis, truth in seasons:

@@ -175,6 +175,7 @@ def test_one_hopeless_look_is_not_enough():
     assert [one.state for one in states.values()] == [KEEP, KEEP, KEEP, UNSETTLED]
 
 
+@pytest.mark.slow
 def test_the_study_gives_up_where_the_judgement_does():
     drawn = grow(Garden(3, 2, 0.1, 0.4), 3, np.random.default_rng(4))
     for estimate, se in zip(drawn.estimate, drawn.se, strict=True):

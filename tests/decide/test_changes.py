@@ -70,6 +70,7 @@ def test_the_pick_that_settles_is_named_once():
     assert not any(line.startswith("This pick made") for line in later)
 
 
+@pytest.mark.slow
 def test_the_pick_at_which_it_is_given_up_is_named_once():
     plants = bed("AB", blocks=3, plants=2)
     picks = picked(plants, {"A": 0.8, "B": 0.8}, TWENTY, seed=2, plot_sd=0.4)

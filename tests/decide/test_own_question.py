@@ -215,6 +215,7 @@ def test_without_a_check_the_two_that_come_first():
     assert "beside the check" not in verdict.next_step
 
 
+@pytest.mark.slow
 def test_picks_stay_beside_it_and_claim_nothing_of_it():
     plants = bed("ABC", blocks=6, plants=4)
     picks = picked(plants, {"A": 1.0, "B": 0.4, "C": 1.0}, [40, 44, 48, 52], plot_sd=0.05)

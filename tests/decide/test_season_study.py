@@ -29,6 +29,7 @@ def test_no_more_than_one_season_in_twenty_has_a_false_claim(kind):
     assert np.mean(found.covered) >= 0.93
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["one 14 days late", "check's plots three times as uneven"])
 def test_a_few_seasons_of_the_worst_kinds(name):
     """Sixty seasons: the rule before named a false winner in 12 to 20 % of seasons with one

@@ -29,6 +29,7 @@ def test_aisles_and_gaps_part_neighbours():
     assert len(edges(grid, cut_rows=[0], cut_columns=[0])) == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("design", [COMPLETE_BLOCKS, LATIN_SQUARE])
 def test_search_is_no_worse_than_chance_and_parts_like_from_like(design):
     blocks = 6
@@ -44,6 +45,7 @@ def test_search_is_no_worse_than_chance_and_parts_like_from_like(design):
     assert sum(better) >= 5
 
 
+@pytest.mark.slow
 def test_every_variety_reaches_every_plot():
     # 120 layouts of two complete blocks of 3 varieties: each variety should stand on the first
     # plot of a block a third of the time. Chi-squared, 2 df.

@@ -43,6 +43,7 @@ def test_one_repeat_is_planned_and_audited_as_no_comparison(tmp_path):
     assert error_df(setup_of(planting)) < 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("varieties", [2, 3])
 def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties, monkeypatch):
     """With neighbours left to the lot alone, three varieties in four blocks fell so in 10 of 60

@@ -121,6 +121,7 @@ def test_nothing_runs_off_the_new_sheets(sheet: Paper) -> None:
         assert overflows(figure, sheet) == []
 
 
+@pytest.mark.slow
 def test_whoever_records_blind_gets_no_name_and_the_key_lies_apart(tmp_path: Path) -> None:
     made = print_paper(small(traits=TRAITS[:1]), tmp_path / "paper", A4, Printing(blind=True))
     apart = {path.name for path, _ in made if path.parent == tmp_path / "key"}

@@ -23,6 +23,7 @@ def test_a_season_can_be_repeated_and_progress_is_told():
     assert first.low <= first.power <= first.high
 
 
+@pytest.mark.slow
 def test_a_large_ratio_is_always_seen_and_losses_never_help():
     setup = Setup(3, 4, plants=2, picks=3)
     sure = simulated_power(20.0, setup, Spread(), seasons=15)

@@ -18,7 +18,10 @@ from trialkit import shipped
 from trialkit.engine import lab
 
 
-@pytest.mark.parametrize("stem", ["check", "report", "season", "explore"])
+@pytest.mark.parametrize("stem", [
+    "explore",
+    # The others run under papermill with every change: the demo's report, plans, seasons.
+    *(pytest.param(stem, marks=pytest.mark.slow) for stem in ("check", "report", "season"))])
 def test_a_notebook_runs_on_its_own_and_takes_the_demo_trial(stem, tmp_path):
     source = shipped.notebook(stem)
     command = [sys.executable, "-m", "nbconvert", "--to", "notebook", "--execute", str(source),

@@ -119,6 +119,7 @@ def watched(tmp_path):
         process.wait()
 
 
+@pytest.mark.slow
 def test_a_season_under_watch(watched, tmp_path):
     """Picks come in, a file is spoilt and mended, the kernel dies, and it is stopped."""
     folder, process, said = watched

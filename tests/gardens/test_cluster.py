@@ -18,6 +18,9 @@ from trialkit.gardens.gathered import gather, read_gathered
 from trialkit.gardens.stage_one import trial_means
 from trialkit.gardens.workers import ClusterProblem, Fault, for_each
 
+# Real schedulers and workers take most of a minute; `test_workers.py` runs with every change.
+pytestmark = pytest.mark.slow
+
 SMALL = Size(varieties=2, blocks=3, plants=2, picks=5, heights=False)
 
 

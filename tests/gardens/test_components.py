@@ -164,6 +164,7 @@ def season(seed: int, blocks: int = 6, plants: int = 4, picks: int = 8) -> Recor
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_known_spreads_come_back_from_three_seasons_together():
     """Each within its own 95 % limits, and within a quarter of the truth."""
     both = pooled([components(analyse(season(seed))) for seed in (1, 2, 3)])

@@ -172,6 +172,7 @@ def test_nothing_is_written_where_no_trial_can_be_read(tmp_path: Path, gardens: 
     assert [p.name for p in tmp_path.iterdir()] == ["all"]
 
 
+@pytest.mark.slow
 def test_the_command_writes_them_and_season_takes_them(tmp_path: Path) -> None:
     from typer.testing import CliRunner
 

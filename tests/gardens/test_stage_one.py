@@ -95,6 +95,7 @@ def test_until_leaves_out_what_came_later(beans):
     assert not np.allclose(early.estimates, beans.estimates)
 
 
+@pytest.mark.slow
 def test_folders_that_fail_do_not_stop_the_others(tmp_path):
     broken = tmp_path / "broken"
     shutil.copytree(DATA / "beans", broken)

@@ -55,6 +55,7 @@ def test_a_variance_at_zero_has_an_upper_limit():
     assert 0.0 < own.loc["batch", "high"] < own.loc["residual", "high"]
 
 
+@pytest.mark.slow
 def test_restricted_intervals_are_wider_above():
     own, plain = spread_intervals(fitted("penicillin", "reml")), spread_intervals(
         fitted("penicillin"))  # fmt: skip

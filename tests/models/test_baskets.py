@@ -44,7 +44,8 @@ def _in_baskets(trial, plots=None):
     return replace(trial, picks=both.sort_values("date", kind="stable").reset_index(drop=True))
 
 
-@pytest.mark.parametrize("plots", [None, ["10", "21", "32"]])
+@pytest.mark.parametrize("plots", [
+    None, pytest.param(["10", "21", "32"], marks=pytest.mark.slow)])
 def test_baskets_give_the_same_answer_so_far_as_their_plants(plots) -> None:
     one, other = _season(), _in_baskets(_season(), plots)
     plain, summed = conclude(one), conclude(other)

@@ -59,6 +59,7 @@ def test_unequal_spreads_are_noticed_and_each_pair_has_its_own():
     assert close < half.max() / 5
 
 
+@pytest.mark.slow
 def test_equal_spreads_are_left_alone():
     """At 5 %, of 200 fields with equal spreads; binomial: beyond 9 % has a chance of 0.01."""
     rng = np.random.default_rng(5)

@@ -123,6 +123,7 @@ class TestSeasons:
                                     check=None))
         assert re.match(r"By \d+ \w+ B had given ", found.verdict.answer)
 
+    @pytest.mark.slow
     def test_thirty_varieties(self):
         names = [f"V{i:02d}" for i in range(30)]
         plants = bed(names, blocks=3, plants=2)

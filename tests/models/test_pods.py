@@ -65,6 +65,7 @@ def test_the_layouts_df_are_kept_when_a_variance_is_zero():
     assert pods.method.df_method == "design, 6"
 
 
+@pytest.mark.slow
 def test_a_tall_and_a_short_type():
     """Common practice, no source: climbing types at 8 to 9 ft giving 2 pods a plant a pick, and
     shorter ones at 4.5 to 5 ft giving 3 to 4, so 1.5 to 2 times; the interval should lie within

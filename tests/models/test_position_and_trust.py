@@ -143,6 +143,7 @@ def test_plot_totals_are_the_anova_of_blocks():
     assert c[0, 0] + c[1, 1] - 2 * c[0, 1] == pytest.approx(2 * error / 4)
 
 
+@pytest.mark.slow
 def test_the_model_without_a_plot_is_the_model_fitted_without_it():
     """Brute force: the whole analysis again without each plot's picks.  The plot named is the one
     that moves the answer most, and it moves it by what is said."""

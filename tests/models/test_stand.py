@@ -227,6 +227,7 @@ def test_a_loss_after_the_last_day_asked_for_does_not_count():
     assert cut.losses["lost"].sum() == 0
 
 
+@pytest.mark.slow
 def test_missing_before_anything_is_recorded_and_degenerate_beds():
     assert isinstance(stood(bed(list("AB"))), Missing)
     assert isinstance(stood(bed(list("AB")).iloc[:0], heights=seen_until()), Missing)

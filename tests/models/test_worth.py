@@ -229,6 +229,7 @@ def test_a_seed_cost_without_a_price_says_what_is_missing():
     assert "seed costs are given but no price" in why_not(priced(season(), None, {"A": 0.1}))
 
 
+@pytest.mark.slow
 def test_a_trial_without_a_price_is_as_it_was():
     made = season()
     assert analyse(made).worth is None

@@ -70,7 +70,7 @@ notes = (any_text | near_formulas).map(
 )
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(notes.filter(bool), min_size=1, max_size=60))
 def test_any_note_comes_back_as_it_was_typed(exported: Any, folder: Path, typed: list[str]) -> None:
     assert round_trip(folder, exported(typed)) == typed

@@ -193,6 +193,7 @@ def test_taps_not_saved_are_gone_after_a_reload_and_the_page_says_so_before(phon
     assert page.inner_text("#number") == "nothing yet"
 
 
+@pytest.mark.slow
 def test_a_quota_that_the_browser_itself_enforces(phone: Any) -> None:
     """The browser's own storage limit instead of a stand-in for it."""
     site = "https://garden.example"

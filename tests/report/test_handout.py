@@ -38,10 +38,11 @@ def nothing() -> OpenTrial:
 
 
 TRIALS = {"full": full, "roots": dug, "thirty": many, "no pick": nothing}
+SOME_AND_ALL = ["full", "roots", "no pick", pytest.param("thirty", marks=pytest.mark.slow)]
 
 
 @pytest.mark.parametrize("kind", handout.CARDS)
-@pytest.mark.parametrize("name", TRIALS)
+@pytest.mark.parametrize("name", SOME_AND_ALL)
 def test_a_card_is_a_picture_of_its_size_with_the_answer_in_words_beside_it(name, kind):
     one = handout.front(TRIALS[name]())
     png = handout.card(one, kind)
@@ -59,7 +60,7 @@ def test_letters_of_a_card_shown_at_a_third_are_eleven_pixels():
 
 
 @pytest.mark.parametrize("paper", handout.PAPERS)
-@pytest.mark.parametrize("name", TRIALS)
+@pytest.mark.parametrize("name", SOME_AND_ALL)
 def test_the_sheet_is_one_page_with_the_answer_and_nothing_runs_off_it(name, paper):
     pdfium = pytest.importorskip("pypdfium2")
     trial = TRIALS[name]()
@@ -88,6 +89,7 @@ def test_the_code_leads_to_the_report():
     assert [one.text for one in read] == [ADDRESS]
 
 
+@pytest.mark.slow
 def test_invented_records_say_so_on_everything_that_leaves_the_house():
     trial = full()
     made_up = replace(trial.records.trial, invented=True)

@@ -330,6 +330,7 @@ def notebook_on(folder: Path | str, **changes: object) -> planning.Plan:
     return space["plan"]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("no_paper")
 def test_the_notebook_takes_the_same_route_and_writes_the_same_bed(tmp_path):
     one, two = begun(tmp_path, name="one"), begun(tmp_path, name="two")
@@ -384,6 +385,7 @@ def test_from_the_demo_to_next_years_phone_page_by_the_commands_as_printed(tmp_p
     assert all(plant in page for plant in records.plants["plant"])
 
 
+@pytest.mark.slow
 def test_from_new_to_a_planned_bed_by_the_commands_as_printed(tmp_path):
     begin = run("new", tmp_path / "my beans")
     path = tmp_path / "my beans" / "trial.toml"

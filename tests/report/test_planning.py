@@ -87,6 +87,7 @@ def test_power_picture_has_the_facts_in_words(plan):
     assert len({line.get_marker() for line in lines[1:]}) == len(lines) - 1
 
 
+@pytest.mark.slow
 def test_ways_are_listed_cheapest_first(plan):
     block = planpower.ways(plan, 1.5)
     assert "plants in all" in block.plain

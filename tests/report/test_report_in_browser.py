@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import product
 
 import pytest
 from chromium import barriers, unfold
@@ -29,16 +30,20 @@ def test_the_page_is_one_file_of_modest_size_that_asks_for_nothing(report, opene
 
 
 @pytest.mark.parametrize("name", ["report", "hostile_report"])
-@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+@pytest.mark.parametrize("width", [320, 360, pytest.param(768, marks=pytest.mark.slow), 1280])
 def test_nothing_sticks_out_sideways(name, width, request, opened):
     page = opened(request.getfixturevalue(name), width=width)
     unfold(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-@pytest.mark.parametrize("name", ["report", "hostile_report"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [360, 1100])
+# Each report, each scheme and each width with every change; the other pairings with the slow ones.
+PAIRED = [("report", "light", 360), ("report", "dark", 1100), ("hostile_report", "dark", 360)]
+
+
+@pytest.mark.parametrize(("name", "scheme", "width"), [
+    pytest.param(*one, marks=() if one in PAIRED else pytest.mark.slow)
+    for one in product(["report", "hostile_report"], ["light", "dark"], [360, 1100])])
 def test_axe_finds_nothing_serious(name, scheme, width, request, opened):
     page = opened(request.getfixturevalue(name), width=width, scheme=scheme, bypass_csp=True)
     unfold(page)

@@ -108,7 +108,7 @@ def test_a_phone_need_not_be_pushed_sideways(made, browser):
     page.close()
 
 
-@pytest.mark.parametrize("count", [1, 2, 12])
+@pytest.mark.parametrize("count", [1, 2, pytest.param(12, marks=pytest.mark.slow)])
 def test_every_cell_has_its_say_for_one_two_and_twelve_trials(count):
     folders = [str(one) for one in shipped.several_trials()[:count]]
     opened = season_cells.open_season(folders)
