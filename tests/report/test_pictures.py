@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 from hostile import NAMES
 
-from trialkit import plots
-from trialkit.report import pictures
+from trialkit import plots, shipped
+from trialkit.report import cells, figures, pictures
 from trialkit.report.blocks import TEMPLATES
+from trialkit.wording import short_day
 
 DAYS = pd.date_range("2025-07-01", periods=12, freq="4D")
 
@@ -261,14 +262,23 @@ def test_the_calendar_adds_up_to_what_was_picked():
     assert shown[7:14] == ["3"] * 6 + ["2"]
 
 
-def test_half_the_crop_is_in_by_the_day_the_running_total_says():
-    from trialkit.report.figures import bearing_days
-
-    days = pd.date_range("2025-07-01", periods=5, freq="7D")
-    totals = pd.DataFrame({"North": [0.0, 2, 5, 9, 10], "South": [1.0, 1, 1, 1, 1]}, index=days)
-    found = bearing_days(totals).set_index("variety")
-    assert list(found.loc["North"]) == [days[1], days[2], days[4]]
-    assert list(found.loc["South"]) == [days[0], days[0], days[0]]
+def test_when_each_bore_is_told_alike_in_picture_and_table(tmp_path):
+    """First pick and half-way day are the table's; without a half-way day none is drawn."""
+    shipped.copy_trial(shipped.demo(), tmp_path / "beans")
+    about = tmp_path / "beans" / "trial.toml"
+    about.write_text("ended = 2025-12-01\n" + about.read_text())
+    beans = cells.open_trial(str(tmp_path / "beans"))
+    table = beans.conclusion.table.set_index("variety")
+    told = figures.when_bore(beans).plain
+    assert table["halfway"].notna().all()
+    for _, row in table.iterrows():
+        assert f"from {short_day(row['first_pick'])} to" in told
+        assert f"half by {short_day(row['halfway'])}" in told
+    days = pd.DataFrame({"variety": ["North"], "first": DAYS[:1], "half": [pd.NaT],
+                         "last": DAYS[4:5]})
+    drawn = plots.bearing(days)
+    assert "half by" not in drawn.alt
+    assert "once the season is over" in drawn.caption
 
 
 def test_weather_and_events_share_the_days_of_the_rate():

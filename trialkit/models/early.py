@@ -42,13 +42,14 @@ def first_days(totals: PlotTotals) -> Array:
     return np.where(some.any(axis=1), day[some.argmax(axis=1)], np.nan)
 
 
-def last_days(totals: PlotTotals) -> Array:
-    """Day (ordinal) of each plot's last look with something new, (plots,); NaN for none yet."""
-    day = np.array([at.toordinal() for at in totals.known], dtype=float)
+def last_picks(totals: PlotTotals) -> dict[str, pd.Timestamp]:
+    """The day of the last look that brought something new, by variety; without those that gave
+    nothing."""
     path = np.maximum.accumulate(np.nan_to_num(totals.pods), axis=1)
     new = np.diff(path, axis=1, prepend=0.0) > 0
-    at = new.shape[1] - 1 - new[:, ::-1].argmax(axis=1)
-    return np.where(new.any(axis=1), day[at], np.nan)
+    name = totals.plots["variety"].astype(str).to_numpy()
+    return {str(v): totals.known[np.flatnonzero(new[name == v].any(axis=0))[-1]]
+            for v in dict.fromkeys(name) if new[name == v].any()}
 
 
 def half_days(totals: PlotTotals) -> Array:

@@ -83,7 +83,8 @@ def _short(value: float) -> str:
 def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
     """From the first pick to the last, and the day half the crop was in.
 
-    days : variety, first, half, last (days), in order; missing for a variety that bore nothing.
+    days : variety, first, half, last (days), in order; missing for a variety that bore nothing,
+    half until the season is over.
     """
     known = days.dropna(subset=["first", "last"])
     drawn = known.head(LINES)
@@ -101,6 +102,8 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
             axes.plot([row.first], [line], marker=">", color=COLOURS[0], markersize=6)
             axes.plot([row.last], [line], marker="|", color=COLOURS[0], markersize=9,
                       markeredgewidth=2)
+            if pd.isna(row.half):
+                continue
             axes.plot([row.half], [line], marker="D", color=INK, markersize=5)
             axes.annotate(short_day(row.half), (1, line), xycoords=("axes fraction", "data"),
                           xytext=(36, 0), textcoords="offset points", ha="right", va="center")
@@ -112,10 +115,13 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
     title = "When each variety bore"
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} from "
-        f"{short_day(row.first)} to {short_day(row.last)}, half by {short_day(row.half)}"
+        f"{short_day(row.first)} to {short_day(row.last)}"
+        + ("" if pd.isna(row.half) else f", half by {short_day(row.half)}")
         for row in known.itertuples(index=False))
-    caption = ("Triangle: first pick with a crop. Bar across: last one. Diamond, and the day on "
-               "the right: half the crop so far was in.")
+    caption = "Triangle: first pick with a crop. Bar across: last one. " + (
+        "Diamond, and the day on the right: half the crop was in, its plots on average."
+        if known["half"].notna().any() else
+        "The day half the crop was in is known once the season is over.")
     return Picture(figure, f"{title}. {said}.", caption + _more(len(known) - len(drawn)), title)
 
 

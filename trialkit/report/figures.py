@@ -13,6 +13,7 @@ import pandas as pd
 from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
+from trialkit.models.early import last_picks
 from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
@@ -164,23 +165,15 @@ def when_bore(trial: OpenTrial) -> Block:
     picked = _picked(trial)
     if picked is None:
         return Block("", "")
-    drawn = plots.bearing(bearing_days(picked), trial.records.trial.check)
+    totals, conclusion = trial.conclusion.of_yield.totals, trial.conclusion
+    assert totals is not None
+    last = last_picks(totals)
+    days = conclusion.table.set_index("variety").reindex(list(picked))
+    shown = pd.DataFrame({
+        "variety": list(picked), "first": days["first_pick"].to_numpy(),
+        "half": days["halfway"].to_numpy(), "last": [last[name] for name in picked]})
+    drawn = plots.bearing(shown, trial.records.trial.check)
     return pictures.show(drawn, "when-bore", trial.names)
-
-
-def bearing_days(picked: pd.DataFrame) -> pd.DataFrame:
-    """variety, first, half, last: days of running totals (index: days, a column a variety)."""
-    rows = []
-    for name in picked:
-        total = picked[name].dropna()
-        new = total.diff().fillna(total)
-        some = new.index[new > 0]
-        if not len(some):
-            rows.append((name, pd.NaT, pd.NaT, pd.NaT))
-            continue
-        half = total.index[total >= total.iloc[-1] / 2][0]
-        rows.append((name, some[0], half, some[-1]))
-    return pd.DataFrame(rows, columns=["variety", "first", "half", "last"])
 
 
 def _picked(trial: OpenTrial) -> pd.DataFrame | None:
