@@ -695,3 +695,27 @@ def test_plot_sd_is_the_residual_of_a_two_way_table():
     sd, df = plot_sd(units)
     assert (sd, df) == (pytest.approx(np.sqrt(2.0)), 2.0)
     assert np.isnan(plot_sd(units.iloc[:2])[0])
+
+
+@pytest.mark.parametrize("design", [None, "randomised complete blocks"])
+def test_rows_side_by_side_called_blocks_are_one_patch_a_variety(design):
+    """Two rows of each variety side by side, the first of each called block 1."""
+    rows = ("AAAAAA", "AAAAAA", "BBBBBB", "BBBBBB", "CCCCCC", "CCCCCC")
+    found = audit_plants(bed(*rows, blocks=lambda r, _c: f"{(r - 1) % 2 + 1}",
+                             plots=lambda r, _c, v: f"{v}{r}"), design)
+    assert not found.supports_comparison
+    assert found.no_comparison.code == "one-patch-a-variety"
+    assert found.no_comparison.when == "next year"
+    # Rows of blocks that were truly drawn are none.
+    drawn = ("AABBCC", "CCAABB", "BBCCAA", "AACCBB")
+    assert audit_plants(bed(*drawn, blocks=by_row), design).supports_comparison
+
+
+def test_declared_blocks_that_plants_csv_does_not_name_are_asked_for():
+    """Each plant entered as a plot, nowhere a block or a place: lots in blocks were declared."""
+    plants = bed("AAAABBBBCCCC", plots=lambda _r, c, v: f"{v}{c}", places=False)
+    found = audit_plants(plants, "randomised complete blocks")
+    assert not found.supports_comparison
+    assert (found.no_comparison.code, found.no_comparison.when) == ("blocks-missing", "now")
+    # Lots over the whole bed need none.
+    assert audit_plants(plants, "completely randomised").supports_comparison

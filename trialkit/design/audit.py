@@ -67,7 +67,7 @@ class NoComparison:
 
 NOW = frozenset({
     "position-missing", "plot-places-missing", "one-plot-name", "design-contradicted",
-    "not-a-square", "no-plants",
+    "not-a-square", "no-plants", "blocks-missing",
 })  # fmt: skip
 """Stops that mending or filling in the records may lift."""
 
@@ -146,6 +146,7 @@ def audit_plants(
         *rules.unknown_places(units, lots=bool(_DRAWN.search(words))),
         *rules.contradicted(units, words),
         *rules.kept_to_rows(units, plants),
+        *rules.patches(units, plants),
         *rules.replication(units, plants, df),
         *rules.neighbours(units, still=enough),
         *rules.across_edges(units),

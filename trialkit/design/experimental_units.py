@@ -100,6 +100,16 @@ def touching_across_blocks(
     return pieces, chance_of_touching(edges, variety, block)
 
 
+def _in_patches(plants: pd.DataFrame, owner: pd.Series) -> bool:
+    """Whether each variety has two units or more, and they touch one another in one patch."""
+    codes, _ = pd.factorize(owner)
+    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
+    like = units_touching(plants, codes, True) & (variety[:, None] == variety)
+    patches, _ = connected_components(coo_matrix(like), directed=False)
+    each = np.bincount(variety)
+    return bool(len(each) > 1 and each.min() > 1 and patches == len(each))
+
+
 def chance_of_touching(
     touching: np.ndarray, variety: np.ndarray, block: np.ndarray, seed: int = 1
 ) -> float:
@@ -270,6 +280,7 @@ class Units:
     plots recorded as one); positions are known; the layout is declared to be drawn by lot.
     across: pairs of units of one variety side by side across the edge of a block, by variety.
     across_by_lot: whether lots drawn in each block would leave as many.
+    patches: whether each variety's units, two or more, lie together as one patch of ground.
     strips: varieties that stand in one row or one column right through, None where none does.
     one_plot_name: every plant carries the same plot number, so that it says nothing.
     rows_known: rows are recorded and each holds one variety, which places whole rows.
@@ -290,6 +301,7 @@ class Units:
     plot_is_block: bool = False
     across: dict[str, int] = field(default_factory=dict)
     across_by_lot: bool = True
+    patches: bool = False
     strips: Strips | None = None
     one_plot_name: bool = False
     rows_known: bool = False
@@ -354,6 +366,7 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
         plot_is_block=plot_is_block,
         across=across,
         across_by_lot=chance > CHANCE,
+        patches=bool(across) and _in_patches(plants, owner),
         strips=whole_rows,
         one_plot_name=one_name,
         rows_known=bool(plants["row"].notna().all())

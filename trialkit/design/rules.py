@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.design.bed import at_edge
-from trialkit.design.experimental_units import Units
+from trialkit.design.experimental_units import ONE_BLOCK, Units
 from trialkit.wording import counted, few
 
 Severity = Literal["stop", "careful", "note"]
@@ -184,6 +184,24 @@ def across_edges(units: Units) -> list[Finding]:
     ]
 
 
+def patches(units: Units, plants: pd.DataFrame) -> list[Finding]:
+    """Every variety in a patch of ground of its own, cut in pieces that are called blocks."""
+    if not units.patches or units.strips is not None:
+        return []
+    return [
+        Finding(
+            "one-patch-a-variety",
+            STOP,
+            "Each variety's plots lie together in one patch, so nothing can separate it from its "
+            "place.",
+            "The plots of each variety touch one another, whatever they are called: each variety "
+            "has one patch of ground, cut in pieces. If one patch has better soil or light, that "
+            "is in the result too, and nothing in the records can separate it from the variety.",
+            next_year(plants, units.frame["variety"].nunique()),
+        )
+    ]
+
+
 PLACES_MISSING = frozenset({"position-missing", "plot-places-missing", "one-plot-name"})
 """Findings that say that nobody knows what was repeated."""
 
@@ -258,6 +276,20 @@ def contradicted(units: Units, design: str) -> list[Finding]:
                 "Correct block in plants.csv, or write in trial.toml the layout it is. If each "
                 "variety did stand in ground of its own, next year give each four small plots and "
                 "draw their places from a hat.",
+            )
+        ]
+    unnamed = bool((units.frame["block"] == ONE_BLOCK).all())
+    if blocks and unnamed and not units.placed and not units.rows_known and (
+            units.basis != "unknown"):
+        return [
+            Finding(
+                "blocks-missing",
+                STOP,
+                "trial.toml says the layout has blocks, but plants.csv names none.",
+                f'trial.toml says design = "{design}", and plants.csv says neither which block a '
+                "plot was in nor where it stood. Plants of one plot may have been entered as plots "
+                "each. Until the blocks are known no comparison is made.",
+                "Fill in block (or row and column) in plants.csv; it can be done today.",
             )
         ]
     if not re.search(r"latin", design, re.I) or not units.placed:

@@ -116,8 +116,8 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} from "
         f"{short_day(row.first)} to {short_day(row.last)}"
-        + ("" if pd.isna(row.half) else f", half by {short_day(row.half)}")
-        for row in known.itertuples(index=False))
+        + (f", half by {short_day(row.half)}" if over else "")
+        for row, over in zip(known.itertuples(index=False), known["half"].notna(), strict=True))
     caption = "Triangle: first pick with a crop. Bar across: last one. " + (
         "Diamond, and the day on the right: half the crop was in, its plots on average."
         if known["half"].notna().any() else

@@ -171,7 +171,7 @@ def when_bore(trial: OpenTrial) -> Block:
     days = conclusion.table.set_index("variety").reindex(list(picked))
     shown = pd.DataFrame({
         "variety": list(picked), "first": days["first_pick"].to_numpy(),
-        "half": days["halfway"].to_numpy(), "last": [last[name] for name in picked]})
+        "half": days["halfway"].to_numpy(), "last": [last[str(name)] for name in picked]})
     drawn = plots.bearing(shown, trial.records.trial.check)
     return pictures.show(drawn, "when-bore", trial.names)
 
