@@ -277,8 +277,11 @@ def test_the_superuser_is_told_what_to_add_for_the_notebooks(run, beans, monkeyp
 def test_season_writes_over_its_own_page_alone(run, beans, monkeypatch):
     made = []
 
-    def publish_season(trials, target, *_):
+    asked = []
+
+    def publish_season(trials, target, *_, trait):
         made.append(target)
+        asked.append(trait)
         parameters = new_code_cell(
             f"folders = {[str(one.resolve()) for one in trials]!r}\nuntil = ''",
             metadata={"tags": ["injected-parameters"]},
@@ -298,5 +301,8 @@ def test_season_writes_over_its_own_page_alone(run, beans, monkeypatch):
     assert run("season", "beans", "--out", "season.html").exit_code == Exit.DONE
     Path("season.html").with_suffix(".ipynb").unlink()
     assert run("season", "beans").exit_code == Exit.NOT_WRITTEN
-    names = ["season.html", "season.html", "season-as-of-2025-08-01.html", "season.html"]
+    assert run("season", "beans", "--trait", "first bloom").exit_code == Exit.DONE
+    names = ["season.html", "season.html", "season-as-of-2025-08-01.html", "season.html",
+             "season-first_bloom.html"]
     assert [one.name for one in made] == names
+    assert asked == ["", "", "", "", "first bloom"]

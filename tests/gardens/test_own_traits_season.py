@@ -12,6 +12,7 @@ import pytest
 from trialkit.decide import conclude
 from trialkit.gardens.season import season
 from trialkit.records import read_records
+from trialkit.report import season_cells
 
 
 def _folder(root: Path, garden: int, kind: str, extra: str, values: dict[str, list[str]]) -> Path:
@@ -169,3 +170,20 @@ def test_a_trait_with_a_better_end_has_a_winner(tmp_path: Path) -> None:
     assert answer.state == "settled"
     assert answer.overall.set_index("variety").loc["C", "best_here"] > 0.95
     assert "yield" not in " ".join(answer.cannot_tell)
+
+
+def test_the_seasons_page_compares_the_trait_that_was_asked_for(tmp_path: Path) -> None:
+    values = {"A": ["3.1", "3.4", "3.0"], "B": ["4.2", "4.0", "4.4"], "C": ["3.0", "3.3", "3.6"]}
+    folders = [str(_folder(tmp_path, g, "measure", 'unit = "mm"\n', values)) for g in range(3)]
+    one = Path(folders[1]) / "trial.toml"
+    one.write_text(one.read_text() + '[[traits]]\nname = "rust"\nkind = "yes or no"\n')
+    opened = season_cells.open_season(folders, trait=" Mildew ")
+    parts = {name: getattr(season_cells, name)(opened).plain for name in season_cells.__all__
+             if name[0].islower() and name != "open_season"}
+    assert "mildew" in parts["heading"].lower()
+    assert "mm" in parts["varieties"]
+    assert "nan" not in " ".join(parts.values()).split()
+    with pytest.raises(season_cells.CellStop) as told:
+        season_cells.open_season(folders, trait="vigour")
+    assert "Write: yield, within reach, early, mildew. Only some folders have rust." in str(
+        told.value)

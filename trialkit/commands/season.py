@@ -27,6 +27,11 @@ def season(
         str | None,
         typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
+    trait: Annotated[
+        str | None,
+        typer.Option(help="What to compare: yield, within reach, early, or a trait of your own. "
+                          "Else what the trials' question asks."),
+    ] = None,
     cluster: Annotated[
         str, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
     ] = "",
@@ -39,13 +44,15 @@ def season(
     """
     from trialkit.club.site import trial_folders
     from trialkit.engine.publish import ReportStopped, not_written, publish_season, season_folders
+    from trialkit.reading.spelling import plain
 
     missing = [folder for folder in folders if not folder.is_dir()]
     if missing:
         stop(Exit.NO_TRIAL, "\n".join(f"There is no folder {folder}." for folder in missing))
     trials = trial_folders(folders)
     as_of = day(until, *trials)
-    name = f"season-as-of-{as_of}.html" if as_of else "season.html"
+    name = "-".join(["season", *([plain(trait)] if trait else []),
+                     *([f"as-of-{as_of}"] if as_of else [])]) + ".html"
     target = Path(name) if to is None else to / name if to.is_dir() or not to.suffix else to
     if to is None and target.exists() and season_folders(target) != [
         str(trial.resolve()) for trial in trials
@@ -55,7 +62,7 @@ def season(
     try:
         with progress("Putting the gardens together") as on_progress:
             made = publish_season(
-                trials, target, as_of, cluster, on_progress
+                trials, target, as_of, cluster, on_progress, trait=trait or ""
             )
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)

@@ -99,16 +99,18 @@ def publish_season(
     until: date | None = None,
     cluster: str = "",
     on_progress: run.Progress | None = None,
+    trait: str = "",
 ) -> Published:
     """Make the report of several trials together, in the HTML file `out`.
 
-    cluster : address of a running Dask scheduler for the trials' own models.
+    cluster : address of a running Dask scheduler for the trials' own models.  trait : what to
+    compare; else what the trials' question asks.
     Raises as `publish` does.
     """
     job = _Job("season", {
         "folders": [str(folder.resolve()) for folder in folders],
         "until": until.isoformat() if until else "",
-        "cluster": cluster,
+        "cluster": cluster, "trait": trait,
     })  # fmt: skip
     return _write_both(_run(job, out, on_progress, run.execute), out)
 

@@ -22,13 +22,14 @@ from trialkit.gardens.interaction import HOLDS, RISES
 from trialkit.gardens.season import combine
 from trialkit.gardens.season import season as work_out
 from trialkit.gardens.workers import ClusterProblem, mapper
+from trialkit.reading.spelling import folded
 from trialkit.report import pictures
 from trialkit.report.answer import Cell, Row
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled, titled
 from trialkit.report.clubfacts import HOME, from_json
 from trialkit.report.method import LIBRARIES, version_of
 from trialkit.report.source import CellStop, RecordsCellStop
-from trialkit.trial import EARLY, WITHIN_REACH, YIELD
+from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH, YIELD, draft_trial
 from trialkit.wording import few
 
 
@@ -61,14 +62,16 @@ class OpenSeason:
 
 
 def open_season(
-    folders: Sequence[str] = (), until: str = "", cluster: str = "", means: str = ""
+    folders: Sequence[str] = (), until: str = "", cluster: str = "", means: str = "",
+    trait: str = "",
 ) -> OpenSeason:
     """Work out the trials in `folders` (twelve published barley trials if none are given).
 
     cluster: address of a running Dask scheduler; else this machine.  means: a file of trials' means
-    as a club's pages keep them, in place of the folders.
+    as a club's pages keep them, in place of the folders.  trait: a question, such as
+    "early", or a trait of the gardeners' own; "" is what the trials' question asks.
     Raises RecordsCellStop where no folder gave anything because of its records, CellStop where the
-    cluster is not to be had or gathered records are not whole.
+    cluster is not to be had, gathered records are not whole or no folder has the trait.
     """
     if means:
         kept = json.loads(Path(means).read_text(encoding="utf-8"))
@@ -80,13 +83,33 @@ def open_season(
         raise CellStop(f"until is {until!r}; write a date such as 2025-07-20, or leave it empty.") \
             from None
     try:
-        result = work_out(places, until=day, mapper=mapper(cluster or None))
+        result = work_out(places, until=day, mapper=mapper(cluster or None),
+                          trait=trait.strip() or "auto")
     except (ClusterProblem, GatheredProblem, TimeoutError) as problem:
         raise CellStop(str(problem)) from None
     if not result.trials:
+        if trait:
+            raise CellStop(f"No folder can be compared by {trait!r}. {_shared_traits(places)}")
         why = "\n".join(f"{failure.folder}: {failure.reason}" for failure in result.failed)
         raise RecordsCellStop(f"No folder gave a result.\n{why}")
     return OpenSeason(result, day)
+
+
+def _shared_traits(places: Sequence[Path]) -> str:
+    """What --trait may be of these folders."""
+    named: list[dict[str, str]] = []
+    for place in places:
+        try:
+            about = draft_trial((place / "trial.toml").read_text(encoding="utf-8"))[0]
+        except (OSError, UnicodeDecodeError):
+            continue  # gathered records, or no trial
+        named.append({folded(own.name): own.name for own in about.traits})
+    every = [name for key, name in (named[0] if named else {}).items()
+             if all(key in others for others in named)]
+    some = dict.fromkeys(name for own in named for name in own.values())
+    rest = [name for name in some if name not in every]
+    shared = f"Write: {', '.join([*QUESTIONS, *every])}."
+    return shared + (f" Only some folders have {wording.listed(rest)}." if rest else "")
 
 
 # ------------------------------------------------------------------------------------------------
