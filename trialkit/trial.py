@@ -414,14 +414,14 @@ def _traits(r: TomlReader) -> tuple[OwnTrait, ...]:
     return tuple(out)
 
 
-def _of_how_many(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) -> str:
+def _of_how_many(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at: str) -> str:
     if kind != "share" and "of" in table:
         r.wrong(f"{at}of", table["of"], "Only a share is of how many.", 'kind = "share"')
         return ""
     return r.take(table, "of", text_of, '"the column that says of how many"', where=at) or ""
 
 
-def _scale(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) -> dict[str, Any]:
+def _scale(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at: str) -> dict[str, Any]:
     """What trial.toml says of a score's scale; a problem where another kind has one."""
     example = 'the scores by name, lowest first: ["none", "some", "much"], or from = 1 and to = 5'
     if kind != "score":
@@ -448,7 +448,7 @@ def _scale(r: TomlReader, table: Mapping[str, Any], kind: TraitKind, at: str) ->
             "ends": words if len(words) == 2 and not whole else ()}
 
 
-def _scores(value: Any) -> tuple[str, ...]:
+def _scores(value: object) -> tuple[str, ...]:
     if not isinstance(value, list) or len(value) < 2:
         raise ValueError("not a list")
     names = tuple(text_of(name) for name in value)
@@ -460,8 +460,8 @@ def _scores(value: Any) -> tuple[str, ...]:
 L = TypeVar("L", bound=str)
 
 
-def _one_of(*known: L) -> Callable[[Any], L]:
-    def convert(value: Any) -> L:
+def _one_of(*known: L) -> Callable[[object], L]:
+    def convert(value: object) -> L:
         for word in known:
             if isinstance(value, str) and folded(value) == word:
                 return word
@@ -474,7 +474,7 @@ def _quoted(words: tuple[str, ...]) -> str:
     return ", ".join(f'"{word}"' for word in words)
 
 
-def _covariates(value: Any) -> tuple[str, ...]:
+def _covariates(value: object) -> tuple[str, ...]:
     if not isinstance(value, list):
         raise ValueError("not a list")
     names = tuple(text_of(name) for name in value)
@@ -486,8 +486,8 @@ def _covariates(value: Any) -> tuple[str, ...]:
     return names
 
 
-def _day(habits: Habits) -> Callable[[Any], date]:
-    def convert(value: Any) -> date:
+def _day(habits: Habits) -> Callable[[object], date]:
+    def convert(value: object) -> date:
         if isinstance(value, datetime):
             value = value.date()
         if isinstance(value, date):
@@ -499,7 +499,7 @@ def _day(habits: Habits) -> Callable[[Any], date]:
     return convert
 
 
-def _order(value: Any) -> Order:
+def _order(value: object) -> Order:
     for order in ORDERS:
         if isinstance(value, str) and folded(value) == order:
             return order
@@ -510,8 +510,8 @@ def _names(measure: Measure) -> str:
     return ", ".join(f'"{name}"' for name in measure.factors)
 
 
-def _unit(measure: Measure) -> Callable[[Any], str]:
-    def convert(value: Any) -> str:
+def _unit(measure: Measure) -> Callable[[object], str]:
+    def convert(value: object) -> str:
         name = unit_name(text_of(value))
         if name is None or name not in measure.factors:
             raise ValueError("not a unit")
@@ -520,7 +520,7 @@ def _unit(measure: Measure) -> Callable[[Any], str]:
     return convert
 
 
-def _weight_unit(value: Any) -> str:
+def _weight_unit(value: object) -> str:
     """A unit of weight; or, of a yield kept as written, any unit that says what it is of."""
     said = text_of(value)
     name = unit_name(said)
@@ -531,7 +531,7 @@ def _weight_unit(value: Any) -> str:
     return said
 
 
-def _grades(value: Any) -> tuple[str, ...]:
+def _grades(value: object) -> tuple[str, ...]:
     if not isinstance(value, list) or not value:
         raise ValueError("not a list")
     names = tuple(text_of(grade) for grade in value)
@@ -540,14 +540,15 @@ def _grades(value: Any) -> tuple[str, ...]:
     return names
 
 
-def _share(value: Any) -> float:
-    if number_of(value) > 1:
+def _share(value: object) -> float:
+    share = number_of(value)
+    if share > 1:
         raise ValueError("above 1")
-    return float(value)
+    return share
 
 
-def _weight(habits: Habits) -> Callable[[Any], float]:
-    def convert(value: Any) -> float:
+def _weight(habits: Habits) -> Callable[[object], float]:
+    def convert(value: object) -> float:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         grams = habits.weight_g(f"{value:f}" if bare else text_of(value))
         if not grams > 0:
@@ -557,8 +558,8 @@ def _weight(habits: Habits) -> Callable[[Any], float]:
     return convert
 
 
-def _price(counted: str) -> Callable[[Any], Price]:
-    def convert(value: Any) -> Price:
+def _price(counted: str) -> Callable[[object], Price]:
+    def convert(value: object) -> Price:
         if isinstance(value, int | float) and not isinstance(value, bool):
             raise Unreadable("It does not say of how much: a kg, a lb, each.",
                              accepted_prices(counted))
@@ -567,13 +568,13 @@ def _price(counted: str) -> Callable[[Any], Price]:
     return convert
 
 
-def _cost(value: Any) -> float:
+def _cost(value: object) -> float:
     """Money, which may be 0: saved seed."""
     return 0.0 if value == 0 and not isinstance(value, bool) else number_of(value)
 
 
-def _length(habits: Habits) -> Callable[[Any], float]:
-    def convert(value: Any) -> float:
+def _length(habits: Habits) -> Callable[[object], float]:
+    def convert(value: object) -> float:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         cm = habits.length_cm(f"{value:f}" if bare else text_of(value))
         if not 0 < cm < LONGEST_CM:
@@ -583,14 +584,15 @@ def _length(habits: Habits) -> Callable[[Any], float]:
     return convert
 
 
-def _ratio(value: Any) -> float:
-    if not 1.0 < number_of(value) <= 10.0:
+def _ratio(value: object) -> float:
+    ratio = number_of(value)
+    if not 1.0 < ratio <= 10.0:
         raise ValueError("not above 1")
-    return float(value)
+    return ratio
 
 
-def _question(traits: tuple[OwnTrait, ...]) -> Callable[[Any], str]:
-    def convert(value: Any) -> str:
+def _question(traits: tuple[OwnTrait, ...]) -> Callable[[object], str]:
+    def convert(value: object) -> str:
         for question in QUESTIONS:
             if isinstance(value, str) and folded(value) == question:
                 return question
@@ -606,7 +608,7 @@ def _question(traits: tuple[OwnTrait, ...]) -> Callable[[Any], str]:
     return convert
 
 
-def _bears(value: Any) -> Bears:
+def _bears(value: object) -> Bears:
     if value == "top":
         return "top"
     if value == "along":
@@ -614,7 +616,7 @@ def _bears(value: Any) -> Bears:
     raise ValueError("neither")
 
 
-def _zeros(value: Any) -> Zeros:
+def _zeros(value: object) -> Zeros:
     if value == "written":
         return "written"
     if value == "left out":

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from trialkit.records.write import csv_text
 
@@ -66,13 +66,13 @@ COLUMNS = (
 NEVER_EMPTY = frozenset({"trial", "garden", "crop", "planted", "variety", "check", "plants"})
 
 
-def table_csv(rows: Iterable[Mapping[str, Any]]) -> str:
+def table_csv(rows: Iterable[Mapping[str, object]]) -> str:
     """The table.  Text that a spreadsheet would run as a formula gets an apostrophe before it."""
     names = [column.name for column in COLUMNS]
     return csv_text(names, ([_cell(row.get(name)) for name in names] for row in rows))
 
 
-def _cell(value: Any) -> object:
+def _cell(value: object) -> object:
     if isinstance(value, bool):
         return "true" if value else "false"  # XML Schema 1.1, part 2, section 3.3.2
     if isinstance(value, float):

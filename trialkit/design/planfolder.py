@@ -131,7 +131,7 @@ def _changed(text: str, starter: str) -> str:
     return "you filled in " + ", ".join(changed) if changed else "you changed its notes"
 
 
-def _keys(table: dict[str, Any], where: str = "") -> Iterable[tuple[str, Any]]:
+def _keys(table: dict[str, object], where: str = "") -> Iterable[tuple[str, Any]]:
     for key, value in table.items():
         if isinstance(value, dict):
             yield from _keys(value, f"{where}{key}.")

@@ -371,7 +371,7 @@ def read_letters(path: Path) -> dict[str, str]:
     return {name: letter for letter, name in letters.items()}
 
 
-def _table(path: Path) -> dict[str, Any]:
+def _table(path: Path) -> dict[str, object]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -382,7 +382,7 @@ def _tuple(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
-def _number(path: Path, table: dict[str, Any], key: str, missing: float | None = None) -> float:
+def _number(path: Path, table: dict[str, object], key: str, missing: float | None = None) -> float:
     value = table.get(key, missing)
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 2000:
         raise ValueError(
@@ -391,14 +391,14 @@ def _number(path: Path, table: dict[str, Any], key: str, missing: float | None =
     return float(value)
 
 
-def _numbers(path: Path, table: dict[str, Any], key: str) -> tuple[int, ...]:
+def _numbers(path: Path, table: dict[str, object], key: str) -> tuple[int, ...]:
     value = table.get(key, [])
     if not isinstance(value, list) or not all(type(number) is int for number in value):
         raise ValueError(f"{path.name}: {key} is {value!r}; a list of whole numbers is accepted.")
     return tuple(value)
 
 
-def _word(path: Path, table: dict[str, Any], key: str, accepted: tuple[str, ...]) -> str:
+def _word(path: Path, table: dict[str, object], key: str, accepted: tuple[str, ...]) -> str:
     value = table.get(key, accepted[0])
     if value not in accepted:
         raise ValueError(f"{path.name}: {key} is {value!r}; accepted: {', '.join(accepted)}.")

@@ -34,7 +34,7 @@ class Execute(Protocol):
     """What runs a notebook with parameters: `execute`, or a kept kernel's."""
 
     def __call__(
-        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+        self, notebook: Path, parameters: Mapping[str, object], on_progress: Progress | None = None
     ) -> NotebookNode: ...
 
 
@@ -62,7 +62,7 @@ class NotebookStopped(TrialkitError):
 
 def execute(
     notebook: Path,
-    parameters: Mapping[str, Any],
+    parameters: Mapping[str, object],
     on_progress: Progress | None = None,
     first: str = CELLS,
 ) -> NotebookNode:
@@ -108,7 +108,7 @@ class KeptKernel:
         return getattr(provisioner, "pid", None)
 
     def execute(
-        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+        self, notebook: Path, parameters: Mapping[str, object], on_progress: Progress | None = None
     ) -> NotebookNode:
         """As the function `execute`, in the kernel kept."""
         manager = self._manager if self._manager and self._manager.is_alive() else self._start()
@@ -124,7 +124,7 @@ class KeptKernel:
     def _once(
         self,
         notebook: Path,
-        parameters: Mapping[str, Any],
+        parameters: Mapping[str, object],
         manager: KernelManager,
         on_progress: Progress | None,
     ) -> NotebookNode:
@@ -164,7 +164,7 @@ class SharedKernel:
         self._timer: threading.Timer | None = None
 
     def execute(
-        self, notebook: Path, parameters: Mapping[str, Any], on_progress: Progress | None = None
+        self, notebook: Path, parameters: Mapping[str, object], on_progress: Progress | None = None
     ) -> NotebookNode:
         """As the function `execute`, in the shared kernel."""
         with self._turn:
@@ -196,7 +196,7 @@ class SharedKernel:
 
 def _papermill(
     notebook: Path,
-    parameters: Mapping[str, Any],
+    parameters: Mapping[str, object],
     folder: Path,
     manager: KernelManager,
     on_progress: Progress | None,
@@ -269,7 +269,7 @@ def _register_engine() -> None:
         ) -> None:
             running.append(nb_man.nb)
             total = len(nb_man.nb.cells)
-            hooks: dict[str, Any] = {}
+            hooks: dict[str, object] = {}
             if on_progress is not None:
                 on_progress(0, total)
                 hooks["on_cell_complete"] = lambda cell, cell_index: on_progress(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from trialkit.reading.problems import Problem, Unreadable, shown
 from trialkit.reading.spelling import nearest, plain
@@ -34,7 +34,7 @@ class TomlReader:
     def __init__(self, text: str, file: str) -> None:
         self.file = file
         self.problems: list[Problem] = []
-        self.top: Mapping[str, Any] = {}
+        self.top: Mapping[str, object] = {}
         self.sound = True
         self._lines = _key_lines(text)
         rest: str | None = "\n".join(map(quoted, self._short(text.split("\n"))))
@@ -102,7 +102,7 @@ class TomlReader:
         )
 
     def known(
-        self, table: Mapping[str, Any], keys: Sequence[str], where: str = "",
+        self, table: Mapping[str, object], keys: Sequence[str], where: str = "",
         elsewhere: Mapping[str, str] | None = None,
     ) -> None:
         """Note every key that is not among ``keys``, with the one that may have been meant.
@@ -119,7 +119,7 @@ class TomlReader:
                 hint = f"Did you mean '{near}'?" if near else "There is no such key."
             self.wrong(f"{where}{key}", None, hint, accepted)
 
-    def section(self, key: str) -> Mapping[str, Any]:
+    def section(self, key: str) -> Mapping[str, object]:
         """A [section], or {} where it is missing or is something else (then noted)."""
         value = self.top.get(key, {})
         if isinstance(value, dict):
@@ -128,7 +128,7 @@ class TomlReader:
         return {}
 
     def take(
-        self, table: Mapping[str, Any], key: str, convert: Callable[[Any], T], accepted: str,
+        self, table: Mapping[str, object], key: str, convert: Callable[[object], T], accepted: str,
         *, where: str = "", required: bool = False,
     ) -> T | None:
         """The value of a key, converted; None where it is missing or, noted, cannot be read."""
@@ -192,49 +192,50 @@ def _key_lines(text: str) -> dict[str, int]:
     return lines
 
 
-def text_of(value: Any) -> str:
+def text_of(value: object) -> str:
     """A text that is not empty, without outer spaces."""
     if not isinstance(value, str) or not value.strip():
         raise ValueError("not a text")
     return value.strip()
 
 
-def any_text(value: Any) -> str:
+def any_text(value: object) -> str:
     """A text, which may be empty."""
     if not isinstance(value, str):
         raise ValueError("not a text")
     return value.strip()
 
 
-def flag_of(value: Any) -> bool:
+def flag_of(value: object) -> bool:
     """true or false."""
     if not isinstance(value, bool):
         raise ValueError("not true or false")
     return value
 
 
-def whole_of(value: Any) -> int:
+def whole_of(value: object) -> int:
     """A whole number from 0 to a million."""
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MANY:
         raise ValueError("not a whole number")
     return value
 
 
-def seed_of(value: Any) -> int:
+def seed_of(value: object) -> int:
     """A whole number from 0 up to what a generator of random numbers takes."""
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**64:
         raise ValueError("not a whole number")
     return value
 
 
-def count_of(value: Any) -> int:
+def count_of(value: object) -> int:
     """A whole number from 1 to a million."""
-    if whole_of(value) < 1:
+    number = whole_of(value)
+    if number < 1:
         raise ValueError("not a whole number from 1")
-    return int(value)
+    return number
 
 
-def number_of(value: Any) -> float:
+def number_of(value: object) -> float:
     """A number above 0."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < MANY:
         raise ValueError("not a number above 0")

@@ -13,7 +13,6 @@ import hashlib
 import json
 import re
 from importlib.resources import files
-from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
@@ -24,7 +23,7 @@ _IMPORT = re.compile(r'^import \{[^}]*\} from "\./(?P<name>[a-z]+)\.js";\n', re.
 _EXPORT = re.compile(r"^export (?=(async function|function|class|const|let) )", re.MULTILINE)
 
 
-def render(trial: dict[str, Any], planted: str) -> str:
+def render(trial: dict[str, object], planted: str) -> str:
     """The page as text.
 
     trial : what the scripts work on; must turn into JSON.
@@ -89,7 +88,7 @@ def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def json_for_html(value: Any) -> str:
+def json_for_html(value: object) -> str:
     """JSON that cannot end the element it stands in, whatever the names in it are.
 
     See the HTML standard, "Restrictions for contents of script elements".

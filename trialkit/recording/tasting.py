@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.resources import files
-from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
@@ -22,7 +21,7 @@ from trialkit.records.tastings import HIGHEST, LOWEST
 
 def tasting_page(tasting: Tasting, traits: Sequence[str], title: str) -> str:
     """The page as text."""
-    facts: dict[str, Any] = {
+    facts: dict[str, object] = {
         "key": f"tasting-{tasting.seed}-{len(tasting.orders)}", "title": title,
         "traits": list(traits), "lowest": LOWEST, "highest": HIGHEST,
         "orders": [[tasting.codes[name] for name in order] for order in tasting.orders],
