@@ -294,6 +294,34 @@ def test_weather_and_events_share_the_days_of_the_rate():
         assert words in drawn.alt.replace("Hot", "hot")
 
 
+def test_days_are_ticked_often_enough_and_their_names_never_meet():
+    curve = _curve(["A", "B", "C"])
+    figures = [plots.totals(curve, "pods a plant", "").figure,
+               plots.totals(curve[curve["variety"] == "A"], "pods a plant", "").figure]
+    for figure in figures:
+        figure.canvas.draw()
+        for axes in figure.axes[:2]:
+            assert len(axes.get_xticks()) >= 3
+            assert len(axes.get_xticks(minor=True)) >= 6, "44 days: a small tick each week"
+        boxes = sorted((label.get_window_extent() for axes in figure.axes
+                        for label in axes.get_xticklabels() if label.get_visible()
+                        and axes.axison), key=lambda box: (round(box.y0), box.x0))
+        for one, other in zip(boxes, boxes[1:], strict=False):
+            assert round(one.y0) != round(other.y0) or one.x1 < other.x0
+
+
+def test_names_at_the_ends_of_lines_keep_apart():
+    from trialkit.plots.along import spread
+
+    for ends in ([0.5, 0.5, 0.5], [0.0, 0.01, 0.02], [0.99, 1.0, 0.98], [0.2], [0.9, 0.1, 0.5]):
+        placed = spread(ends, 0.12)
+        gaps = np.diff(sorted(placed))
+        assert (gaps >= 0.12 - 1e-9).all()
+        assert max(placed) <= 1.0
+        assert min(placed) > -0.01
+        assert list(np.argsort(placed, kind="stable")) == list(np.argsort(ends, kind="stable"))
+
+
 def test_the_bed_carries_the_plots_numbers_beside_the_letters():
     names = ["North", "South"]
     plants = _bed(names).assign(plot=lambda b: b["plot"].str.replace("p", "1"))

@@ -182,6 +182,18 @@ def _printed(page, path, sheet: str) -> list[str]:
             for one in pdfium.PdfDocument(path)]
 
 
+def _smallest_print(page) -> float:
+    """Points of the smallest letters of the open part, words and pictures, on a sheet of A4 or
+    Letter with this page's margins (188 mm and more between them)."""
+    page.set_viewport_size({"width": int(188 / 25.4 * 96), "height": 1000})
+    page.emulate_media(media="print")
+    return page.evaluate("""0.75 * Math.min(...[...document.querySelectorAll('main *')].filter(
+        e => e.checkVisibility() && !e.closest('.folded') && [...e.childNodes].some(
+            n => n.nodeType == 3 && n.textContent.trim())).map(e => {
+        const m = e.tagName == 'text' ? e.getScreenCTM() : {a: 1, b: 0};
+        return parseFloat(getComputedStyle(e).fontSize) * Math.hypot(m.a, m.b);}))""")
+
+
 @pytest.mark.parametrize(("sheet", "high"), [("A4", 297), ("Letter", 279)])
 def test_the_open_part_prints_on_three_sheets_and_the_method_where_it_was_opened(
     sheet, high, report, opened, tmp_path
@@ -203,6 +215,7 @@ def test_the_open_part_prints_on_three_sheets_and_the_method_where_it_was_opened
         "Math.max(...[...document.querySelectorAll('figure')].map(f => f.offsetHeight))"
     )
     assert tallest < room
+    assert _smallest_print(page) >= 8, "letters of 8 points at least"
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(27, 32, 37)"
     page.emulate_media(media="null")
     page.locator(".folded > details > summary").click()
@@ -232,9 +245,7 @@ def test_thirty_long_names_print_on_three_sheets_and_nothing_is_lost(
     page.emulate_media(media="print")
     assert not page.locator("#height .unprinted").first.is_visible()
     assert page.locator("#height .printed").first.is_visible()
-    small = page.evaluate("""Math.min(...[...document.querySelectorAll('.cards *')]
-        .filter(e => e.textContent.trim()).map(e => parseFloat(getComputedStyle(e).fontSize)))""")
-    assert small >= 6 * 96 / 72, "letters of 6 points at least"
+    assert _smallest_print(page) >= 8, "letters of 8 points at least"
 
 
 def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opened):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import matplotlib as mpl
@@ -19,6 +20,23 @@ LINES = 3
 
 KINDS = 6
 """Kinds of events with a line each; what is rarer shares the last one."""
+
+
+LETTER = 11.0
+"""Points from one line's name to the next at least."""
+
+
+def spread(at: Sequence[float], gap: float) -> list[float]:
+    """Heights from 0 to 1, moved apart until none is nearer to the next than `gap`."""
+    order = sorted(range(len(at)), key=lambda k: at[k])
+    out = [min(max(value, 0.0), 1.0) for value in at]
+    for low, high in pairwise(order):
+        out[high] = max(out[high], out[low] + gap)
+    if order:
+        out[order[-1]] = min(out[order[-1]], 1.0)
+    for high, low in pairwise(reversed(order)):
+        out[low] = min(out[low], out[high] - gap)
+    return out
 
 
 def along(
@@ -39,33 +57,35 @@ def along(
     gap, below = 0.2, 0.28
     height = sum(tall for _, tall in parts) + gap * (len(parts) - 1) + below + 0.1
     dates = pd.concat([rate["date"], events["date"]])
-    names = short(list(pd.unique(rate["variety"])), 18)
+    names = short(list(pd.unique(rate["variety"])), 12)
+    right = 1 - (0.14 + 0.078 * max(map(len, names.values()))) / WIDTH
     cut = short(kinds, 12)
     left = max(0.4, 0.1 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, height))
         top = height - 0.1
         for place, (kind, tall) in enumerate(parts):
-            axes = figure.add_axes((left, (top - tall) / height, 0.97 - left, tall / height))
+            axes = figure.add_axes((left, (top - tall) / height, right - left, tall / height))
             top -= tall + gap
             for first, last in hot:
                 spell: Any = (pd.Timestamp(first), pd.Timestamp(last))
                 axes.axvspan(*spell, color=FAINT, linewidth=0)
             if kind == "rate":
-                for k, (name, part) in enumerate(rate.groupby("variety", sort=False)):
+                top_rate = max(float(rate["estimate"].max()), 1e-9) * 1.06
+                axes.set_ylim(0, top_rate)
+                ends = []
+                for k, (_, part) in enumerate(rate.groupby("variety", sort=False)):
                     part = part.sort_values("date").dropna(subset=["estimate"])
-                    axes.plot(part["date"], part["estimate"], color=COLOURS[k],
-                              linewidth=1.8, label=names[str(name)])
-                    peak = part.iloc[int(part["estimate"].argmax())]
-                    axes.plot([peak["date"]], [peak["estimate"]], color=COLOURS[k],
-                              marker=MARKERS[k], markersize=5)
-                handles = [mpl.lines.Line2D([], [], color=COLOURS[k], marker=MARKERS[k],
-                                            linewidth=1.8, markersize=5, label=name)
-                           for k, name in enumerate(names.values())]
-                axes.set_ylim(0, None)
-                axes.legend(handles=handles, frameon=False, loc="upper left", borderpad=0,
-                            handlelength=1.4, labelspacing=0.15, fontsize=9)
-                axes.set_ylim(0, axes.get_ylim()[1] * (1.12 + 0.16 * len(names)))
+                    axes.plot(part["date"], part["estimate"], color=COLOURS[k], linewidth=1.8)
+                    end = part.tail(1)
+                    axes.plot(end["date"], end["estimate"], color=COLOURS[k], marker=MARKERS[k],
+                              markersize=5, clip_on=False)
+                    ends.append(float(end["estimate"].iloc[0]) / top_rate)
+                places = spread(ends, LETTER / (72 * tall))
+                for k, (name, at) in enumerate(zip(names.values(), places, strict=True)):
+                    axes.annotate(name, (1, at), xycoords="axes fraction", xytext=(5, 0),
+                                  textcoords="offset points", va="center", color=COLOURS[k],
+                                  annotation_clip=False)
                 axes.locator_params(axis="y", nbins=4)
             elif kind == "rain":
                 axes.bar(rain["date"], rain["rain"], width=1.0, color=COLOURS[0], linewidth=0)
@@ -80,7 +100,7 @@ def along(
                     when = events.loc[events["event"] == event, "date"]
                     axes.plot(when, [line] * len(when), color=INK, marker=MARKERS[line],
                               linestyle="none", markersize=5)
-            day_ticks(axes, dates, 4)
+            day_ticks(axes, dates, 3)
             axes.tick_params(labelbottom=place == len(parts) - 1)
             sns.despine(ax=axes)
     title = "Rate, weather and events on the same days"

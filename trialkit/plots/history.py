@@ -109,3 +109,14 @@ def day_ticks(axes: Axes, dates: pd.Series, most: int) -> None:
     many = min(most, span + 1)
     ticks = [first + pd.Timedelta(days=round(span * k / max(many - 1, 1))) for k in range(many)]
     axes.set_xticks(ticks, [capital(short_day(t)) for t in ticks])
+    week_ticks(axes, first, last)
+
+
+WEEKS = 30
+"""More weeks than this and they have no ticks of their own."""
+
+
+def week_ticks(axes: Axes, first: pd.Timestamp, last: pd.Timestamp) -> None:
+    """A small tick a week between the days that are written."""
+    if 14 <= (last - first).days <= 7 * WEEKS:
+        axes.set_xticks(list(pd.date_range(first, last, freq="7D")), minor=True)

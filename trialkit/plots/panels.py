@@ -13,6 +13,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from trialkit.plots.history import week_ticks
 from trialkit.plots.style import (
     COLOURS,
     FAINT,
@@ -209,14 +210,17 @@ def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: i
     if span < 8:
         shares: tuple[float, ...] = (0, 1)
     else:
-        shares = (0, 0.25, 0.5, 0.75, 1) if abreast == 1 else (0.06, 0.5, 0.94)
+        shares = (0, 0.25, 0.5, 0.75, 1) if abreast == 1 else (0.14, 0.5, 0.86)
     ticks = [first + pd.Timedelta(days=round(span * share)) for share in shares]
     axes = grid.flat[0]
     axes.set_xlim(first - pd.Timedelta(days=max(span, 1) * 0.03),
                   last + pd.Timedelta(days=max(span, 1) * 0.06))
     axes.set_xticks(ticks, [short_day(t) for t in ticks])
+    week_ticks(axes, first, last)
     for place in range(shown):
-        grid.flat[place].tick_params(labelbottom=place + abreast >= shown)
+        lowest = place + abreast >= shown
+        grid.flat[place].tick_params(labelbottom=lowest)
+        grid.flat[place].tick_params(which="minor", bottom=lowest)
 
 
 def _leading(varieties: list[str], check: str | None, most: int) -> list[str]:

@@ -38,7 +38,7 @@ from trialkit.trial import Trial
 OWN_DRAWN = 6
 """Traits of the gardener's own that are drawn; of more there is a line, and the tables."""
 BAND = "Band: the variety's likely range (95 %)."
-SLUMPS_SAID = 8
+SLUMPS_SAID = 4
 YIELD = "Yield so far"
 NO_BAND = "No band: this layout has no way to rule out luck."
 
@@ -392,14 +392,15 @@ def _slumps(rate: RateResult) -> list[str]:
         first, last = spell[["hot_from", "hot_to"]].iloc[0]
         said, steady = [], [str(v) for v in spell.loc[spell["recovery"] == "no slump", "variety"]]
         slumped = spell[spell["recovery"] != "no slump"]
-        for row in slumped.head(SLUMPS_SAID).itertuples(index=False):
+        told = len(slumped) if len(slumped) <= SLUMPS_SAID + 2 else SLUMPS_SAID
+        for row in slumped.head(told).itertuples(index=False):
             fell = "" if row.recovery == FINISHED else f"down {percent(row.depth)}, "
             said.append(f"{row.variety} {fell}{row.recovery}")
-        more = len(slumped) - SLUMPS_SAID
+        more = len(slumped) - told
         if more > 0:
             said.append(f"the other {more} are listed below, under how it was done")
         if steady:
-            which = wording.few(steady) if said or len(steady) < 2 else "any variety"
+            which = wording.few(steady, 2) if said or len(steady) < 2 else "any variety"
             said.append(f"no slump in {which}")
         lines.append(f"Hot {wording.days(first, last)}: {'; '.join(said)}.")
     return lines
