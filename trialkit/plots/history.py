@@ -119,4 +119,4 @@ WEEKS = 30
 def week_ticks(axes: Axes, first: pd.Timestamp, last: pd.Timestamp) -> None:
     """A small tick a week between the days that are written."""
     if 14 <= (last - first).days <= 7 * WEEKS:
-        axes.set_xticks(list(pd.date_range(first, last, freq="7D")), minor=True)
+        axes.set_xticks(pd.date_range(first, last, freq="7D").to_numpy(), minor=True)
