@@ -202,7 +202,7 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False, *,
         for left, right in series:
             r = (np.nan,) * 4 if fit is None else fit.ratio(left, right, in_all=kind.check)
             if before and np.isfinite(r[0]):
-                r = (*logs_pooled(y, variety, of_block, left, right), fit.df)
+                r = (*logs_pooled(y, variety, of_block, left, right), fit.layout.df)
             series[left, right].append(Look(ORIGIN[j], *r))
     how = "bonferroni" if before else "dunnett" if kind.check else "tukey"
     each = alpha_each(v, kind.check, 0.05, how, (kind.blocks - 1.0) * (v - 1))

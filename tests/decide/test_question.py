@@ -231,7 +231,7 @@ def test_the_published_square_of_sprays():
     for k, estimate in enumerate(said["estimate"], start=1):
         # half a piece a treatment keeps one that gave nothing finite: at most 1 in 37 here
         assert fit.ratio(k, 0).estimate == pytest.approx(estimate, abs=0.015)
-    assert fit.df == 64 - 8 - 7 - 7
+    assert fit.layout.df == 64 - 8 - 7 - 7
 
 
 def test_two_one_sided_tests_on_a_printed_example():

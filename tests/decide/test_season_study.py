@@ -167,7 +167,7 @@ def test_the_fit_is_statsmodels_quasi_poisson():
     x = np.hstack([np.eye(3)[variety], z])
     peer = GLM(y, x, family=sm.families.Poisson()).fit(tol=1e-12)
     assert fit.ratio(1, 0).estimate == pytest.approx(peer.params[1] - peer.params[0], abs=1e-7)
-    assert fit.df == peer.df_resid
+    assert fit.layout.df == peer.df_resid
 
 
 def test_without_blocks_the_error_is_welchs():
@@ -199,6 +199,16 @@ def test_in_blocks_the_check_has_an_error_of_its_own():
     assert found.df == pytest.approx(
         (check + rest / 2) ** 2 / (check**2 / 5 + (rest / 2) ** 2 / 5) - 2, rel=0.03)
     assert found.plots_df == 6
+
+
+def test_a_variety_that_gives_far_more_does_not_hide_how_plots_stray():
+    """The error of a ratio hardly hangs on the ratio: blocks are taken out of the residuals with
+    equal weights, not with the weights of the totals."""
+    pods, variety, z, _ = plots_of_a_block_layout(3, blocks=3)
+    one, seven = (fit_plots(pods * np.where(variety == 1, times, 1.0) * 1e3, np.ones(9), variety, z)
+                  for times in (1.0, 50.0))
+    assert seven.ratio(1, 0).se == pytest.approx(one.ratio(1, 0).se, rel=0.1)
+    assert seven.ratio(1, 0).df == pytest.approx(one.ratio(1, 0).df, rel=0.1)
 
 
 def test_two_varieties_are_the_paired_t_test_on_relative_yields():

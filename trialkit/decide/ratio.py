@@ -4,7 +4,10 @@ The quantity is the ratio of what the plots of two varieties gave a plant plante
 by variety x block (row x column of a square) as products, by quasi-likelihood with variance in
 proportion to the mean (Wedderburn 1974, Biometrika 61:439-447): where every block holds every
 variety once, that is the ratio of the varieties' totals itself, a plot without any pod included.
-The error is that of plots about the fit, in proportion to what was fitted, one for all varieties.
+The error is that of plots about the fit, in proportion to what was fitted, variety and block taken
+out of these residuals with equal weights: with the weights of the totals a variety that gives much
+is all that blocks are known by, and where it gave seven times the check in three blocks a lead of
+its own was named in 55 % of trials in place of 73 (three varieties whose plots differ by 45 %).
 
 The check stands in every comparison, so one error for all varieties is wrong in all of them at
 once where its plots scatter more. Its plots have a variance of their own, therefore, and those of
@@ -21,7 +24,7 @@ Welch (1938, Biometrika 29:350-362).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -73,45 +76,22 @@ class Ratio(NamedTuple):
 NONE = Ratio(np.nan, np.nan, np.nan, np.nan)
 
 
-@dataclass(frozen=True)
-class FittedPlots:
-    """Plot totals at one look, fitted.
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """What a layout says of errors, the same at every look.
 
-    variety: (n,) codes from 0. x: (n, p) columns of varieties, then of what the layout takes out.
-    mean: (n,) fitted pods a plant planted. away: (n,) residuals in proportion to the mean.
-    use: (p, n) how coefficients answer to those residuals. pods: (varieties,) totals.
-    df: plots less the rank of x. even: variance of a residual, the same for all. squared:
-    (varieties,) sums of squared residuals. spread, rest: what those and the residuals of plots
-    hold of the plots' own variation.
+    variety: (n,) codes from 0, so many of them. x: (n, p) columns of varieties, then of what is
+    taken out. df: plots less the rank of x. rest: (n, n), from how plots stray to their residuals,
+    all with equal weights. spread: (number, number) sums of squared residuals of one variety for
+    each unit of variance of another's plots.
     """
 
     variety: npt.NDArray[np.int64]
+    number: int
     x: Array
-    coefficient: Array
-    use: Array
-    pods: Array
     df: float
-    even: float
-    squared: Array
-    spread: Array
     rest: Array
-
-    def ratio(self, left: int, right: int, *, in_all: bool = True) -> Ratio:
-        """Variety `left` over `right` (codes). in_all: `right` stands in every comparison made
-        (the check); False where all pairs are compared."""
-        if self.df < 1 or self.pods[[left, right]].sum() < FEW_PODS:
-            return NONE
-        step = np.zeros(self.x.shape[1])
-        step[left], step[right] = 1.0, -1.0
-        weights = step @ self.use
-        if np.abs(weights @ self.x - step).max() > 1e-6:
-            return NONE  # no block holds the two together
-        variance, df = map(float, self.pair_error(left, right, self.squared, in_all=in_all))
-        chance = 1.0 / (self.pods[[left, right]] + 0.5)
-        least = np.where(self.pods[[left, right]] < FEW_PODS, 1.0, LEAST_SHARE)
-        floor = float((least * chance).sum())
-        return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df,
-                     self.df)
+    spread: Array
 
     def means(self) -> tuple[Array, Array]:
         """log pods a plant planted by variety (v,), at the average block, and their covariance
@@ -124,15 +104,13 @@ class FittedPlots:
         return self.coefficient[:number], np.asarray(joint + np.diag(short))
 
     def pair_error(
-        self, left: int, right: int, squared: Array, *, in_all: bool = True
+        self, left: int, right: int, squares: Array, squared: Array, *, in_all: bool = True
     ) -> tuple[Array, Array]:
         """Variance of log(left / right) and its degrees of freedom, shape (...,) each.
 
-        squared: (..., varieties) sums of squared residuals, of this or of other trials laid out
-        alike."""
-        step = np.zeros(self.x.shape[1])
-        step[left], step[right] = 1.0, -1.0
-        squares = _by_variety(self.variety, (step @ self.use) ** 2, len(self.pods))
+        squares: (varieties,) squared weights of plots in it, summed. squared: (..., varieties)
+        sums of squared residuals, of this or of other trials laid out alike. in_all: as in
+        `FittedPlots.ratio`."""
         common = squared.sum(axis=-1) * (squares.sum() / self.spread.sum())
         for_all = common, np.full_like(common, self.df)
         found = for_all
@@ -158,11 +136,11 @@ class FittedPlots:
     @cached_property
     def _apart(self) -> dict[int, _Apart]:
         """Each variety against all others, where the layout tells their variances apart."""
-        each = {v: self._set_apart(v) for v in range(len(self.pods))}
+        each = {v: self._set_apart(v) for v in range(self.number)}
         return {v: one for v, one in each.items() if one is not None}
 
     def _set_apart(self, variety: int) -> _Apart | None:
-        number = len(self.pods)
+        number = self.number
         group = np.zeros((number, 2))
         group[variety, 0] = 1.0
         group[:, 1] = 1.0 - group[:, 0]
@@ -173,12 +151,70 @@ class FittedPlots:
         of_group = group[self.variety]
         form = np.array([self.rest.T @ (of_group[:, g][:, None] * self.rest) for g in (0, 1)])
         # Of the covariance of two sums of squares g, h (halved), the part of variances k, l.
-        joint = np.einsum("gij,hij,ik,jl->ghkl", form, form, of_group, of_group)
+        joint = np.array([[of_group.T @ (g * h) @ of_group for h in form] for g in form])
         inverse: Array = np.asarray(np.linalg.inv(spread), dtype=np.float64)
         # The product of two estimates is that of the variances and their covariance on top.
         on_top = 2.0 * np.einsum("ag,bh,ghkl->abkl", inverse, inverse, joint)
         products = np.linalg.inv(np.eye(4) + on_top.reshape(4, 4))
         return _Apart(group, inverse, joint, products, number - 1.0)
+
+
+def layout_of(variety: npt.NDArray[np.int64], taken_out: Array) -> Layout:
+    """variety: (n,) codes from 0, all of them there. taken_out: (n, any) columns of blocks."""
+    return _layout(np.asarray(variety, np.int64).tobytes(),
+                   np.ascontiguousarray(taken_out, np.float64).tobytes())
+
+
+@lru_cache(maxsize=256)
+def _layout(variety: bytes, taken_out: bytes) -> Layout:
+    """By what the arrays hold, as a trial is fitted anew at every look."""
+    code = np.frombuffer(variety, dtype=np.int64)
+    number = int(code.max()) + 1
+    by = np.eye(number)[code]
+    columns = np.frombuffer(taken_out)
+    x = np.hstack([by, columns.reshape(len(code), columns.size // len(code))])
+    rest = np.eye(len(code)) - x @ np.linalg.pinv(x)
+    return Layout(code, number, x, float(len(code) - np.linalg.matrix_rank(x)), rest,
+                  by.T @ rest**2 @ by)
+
+
+@dataclass(frozen=True)
+class FittedPlots:
+    """Plot totals at one look, fitted.
+
+    use: (p, n) how coefficients answer to plots that stray, in proportion to their mean. pods:
+    (varieties,) totals. squared: (varieties,) sums of squared residuals.
+    """
+
+    layout: Layout
+    coefficient: Array
+    use: Array
+    pods: Array
+    squared: Array
+
+    def ratio(self, left: int, right: int, *, in_all: bool = True) -> Ratio:
+        """Variety `left` over `right` (codes). in_all: `right` stands in every comparison made
+        (the check); False where all pairs are compared."""
+        layout = self.layout
+        if layout.df < 1 or self.pods[[left, right]].sum() < FEW_PODS:
+            return NONE
+        step = np.zeros(layout.x.shape[1])
+        step[left], step[right] = 1.0, -1.0
+        if np.abs(step @ self.use @ layout.x - step).max() > 1e-6:
+            return NONE  # no block holds the two together
+        squares = self.squares(left, right)
+        variance, df = map(
+            float, layout.pair_error(left, right, squares, self.squared, in_all=in_all))
+        chance = 1.0 / (self.pods[[left, right]] + 0.5)
+        least = np.where(self.pods[[left, right]] < FEW_PODS, 1.0, LEAST_SHARE)
+        floor = float((least * chance).sum())
+        return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df,
+                     layout.df)
+
+    def squares(self, left: int, right: int) -> Array:
+        """Squared weights of plots in log(left / right), summed by variety: (varieties,)."""
+        weights = self.use[left] - self.use[right]
+        return _by_variety(self.layout.variety, weights**2, self.layout.number)
 
 
 @dataclass(frozen=True)
@@ -252,7 +288,8 @@ def fit_plots(
     count = np.bincount(variety, minlength=number).astype(float)
     if number < 2 or (count == 0).any():
         return None
-    x = np.hstack([np.eye(number)[variety], taken_out])
+    layout = layout_of(variety, taken_out)
+    x = layout.x
     # Half a pod a variety keeps one that gave nothing finite.
     y = (pods + 0.5 / count[variety]) / planted
     start = np.bincount(variety, y, minlength=number) / count
@@ -267,15 +304,9 @@ def fit_plots(
         mean = np.exp(np.clip(x @ coefficient, -30.0, 30.0))
         if np.abs(step).max() < CLOSE:
             break
-    away = (y - mean) / mean
-    rest = np.eye(len(y)) - x @ use
-    df = float(len(y) - np.linalg.matrix_rank(x))
-    by = np.eye(number)[variety]
-    spread = by.T @ rest**2 @ by
-    squared = by.T @ away**2
-    even = float(squared.sum() / spread.sum()) if df >= 1 else np.nan
-    totals = _by_variety(variety, pods, number)
-    return FittedPlots(variety, x, coefficient, use, totals, df, even, squared, spread, rest)
+    away = layout.rest @ ((y - mean) / mean)
+    return FittedPlots(layout, coefficient, use, _by_variety(variety, pods, number),
+                       _by_variety(variety, away**2, number))
 
 
 def _reach(variance: Array, df: Array) -> Array:

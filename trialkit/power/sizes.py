@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -73,21 +74,21 @@ def ways_to_see(
     rows = []
     for looks in picks:
         for each in plants:
-            for many in range(2, MOST_BLOCKS + 1):
-                size = replace(_resized(setup, many, each), picks=looks)
-                power = power_to_see(ratio, size, spread, alpha=alpha, test=test)
-                if power >= target:
-                    rows.append(
-                        {
-                            "blocks": many,
-                            "plants": each,
-                            "picks": looks,
-                            "all_plants": size.all_plants,
-                            "counts": size.all_plants * looks,
-                            "power": power,
-                        }
-                    )
-                    break
+            sizes = [replace(_resized(setup, many, each), picks=looks)
+                     for many in range(2, MOST_BLOCKS + 1)]
+
+            def power(size: Setup) -> float:
+                return power_to_see(ratio, size, spread, alpha=alpha, test=test)
+
+            # More blocks always help, so that halving finds the fewest.
+            enough = bisect_left(sizes, target, key=power)
+            if enough < len(sizes):
+                size = sizes[enough]
+                rows.append({
+                    "blocks": size.blocks, "plants": each, "picks": looks,
+                    "all_plants": size.all_plants, "counts": size.all_plants * looks,
+                    "power": power(size),
+                })
     columns = ["blocks", "plants", "picks", "all_plants", "counts", "power"]
     table = pd.DataFrame(rows, columns=columns)
     return table.sort_values(["all_plants", "counts"], ignore_index=True)
