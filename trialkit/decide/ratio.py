@@ -93,16 +93,6 @@ class Layout:
     rest: Array
     spread: Array
 
-    def means(self) -> tuple[Array, Array]:
-        """log pods a plant planted by variety (v,), at the average block, and their covariance
-        (v, v), one error for all varieties."""
-        number = len(self.pods)
-        own = self.use[:number]
-        joint = self.even * own @ own.T
-        least = np.where(self.pods < FEW_PODS, 1.0, LEAST_SHARE) / (self.pods + 0.5)
-        short = np.maximum(least - np.diagonal(joint), 0.0)
-        return self.coefficient[:number], np.asarray(joint + np.diag(short))
-
     def pair_error(
         self, left: int, right: int, squares: Array, squared: Array, *, in_all: bool = True
     ) -> tuple[Array, Array]:
@@ -210,6 +200,17 @@ class FittedPlots:
         floor = float((least * chance).sum())
         return Ratio(float(step @ self.coefficient), float(np.sqrt(max(variance, floor))), df,
                      layout.df)
+
+    def means(self) -> tuple[Array, Array]:
+        """log pods a plant planted by variety (v,), at the average block, and their covariance
+        (v, v), one error for all varieties."""
+        number = self.layout.number
+        own = self.use[:number]
+        even = self.squared.sum() / self.layout.spread.sum()
+        joint = even * own @ own.T
+        least = np.where(self.pods < FEW_PODS, 1.0, LEAST_SHARE) / (self.pods + 0.5)
+        short = np.maximum(least - np.diagonal(joint), 0.0)
+        return self.coefficient[:number], np.asarray(joint + np.diag(short))
 
     def squares(self, left: int, right: int) -> Array:
         """Squared weights of plots in log(left / right), summed by variety: (varieties,)."""

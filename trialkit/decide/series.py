@@ -218,10 +218,10 @@ def fit_newest(totals: PlotTotals, varieties: Sequence[str]) -> Newest | None:
     use = np.isin(name, bearing)
     fit, _ = _fit_look(pods[use], planted[use], name[use], layout_columns(totals.plots)[use],
                        bearing)
-    if fit is None or fit.df < 1:
+    if fit is None or fit.layout.df < 1:
         return Newest(tuple(bearing), plain, None, float("nan"), plain)
     level, joint = fit.means()
-    return Newest(tuple(bearing), level, joint, fit.df, plain)
+    return Newest(tuple(bearing), level, joint, fit.layout.df, plain)
 
 
 def means_so_far(totals: PlotTotals, supported: bool, look: int = -1) -> pd.DataFrame:

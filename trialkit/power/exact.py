@@ -296,7 +296,7 @@ def _made_up_totals(setup: Setup, spread: Spread, trials: int, plots: int) -> Ar
 
 def _lognormal(sd: float, rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
     """Of mean 1."""
-    return np.exp(sd * rng.standard_normal(shape) - sd**2 / 2.0)
+    return np.asarray(np.exp(sd * rng.standard_normal(shape) - sd**2 / 2.0))
 
 
 def _shifted_lognormal(square: float, third: float, normal: Array) -> Array:
