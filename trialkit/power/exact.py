@@ -291,7 +291,7 @@ def _made_up_totals(setup: Setup, spread: Spread, trials: int, plots: int) -> Ar
     plant = _shifted_lognormal(*moments, rng.standard_normal((trials, plots, setup.parts, each)))
     part = plant.mean(axis=3) * _lognormal(
         spread.part * (setup.parts > 1), rng, (trials, plots, setup.parts))
-    return part.mean(axis=2) * _lognormal(spread.plot, rng, (trials, plots))
+    return np.asarray(part.mean(axis=2) * _lognormal(spread.plot, rng, (trials, plots)))
 
 
 def _lognormal(sd: float, rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
