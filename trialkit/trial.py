@@ -118,9 +118,9 @@ class Trial:
     invented : the records are made up.  Of crops dug or cut once, grades : best first; marketable :
     the grades fit to sell or eat; marketable_from_g : weight a piece of them must reach;
     ready_share : share of the plants that must have given one for the variety to be ready.
-    covariates : columns of plants.csv with a number a plot (a soil test, hours of shade) that a
-    harvest and traits of one's own are adjusted for.  weight_as_written : units.weight is none
-    that is known (it is then the harvest's): picks cannot be weighed in it.
+    covariates : columns of plants.csv with a number a plot (a soil test, hours of shade) that
+    picks, a harvest and traits of one's own are adjusted for.  weight_as_written : units.weight is
+    none that is known (it is then the harvest's): picks cannot be weighed in it.
     price : what the crop is sold at, by weight or by the piece.
     """
 

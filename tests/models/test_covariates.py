@@ -9,8 +9,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from seasons import bed, day, records
 
+from trialkit.decide import conclude
+from trialkit.decide.series import looks_so_far
 from trialkit.models import analyse
 from trialkit.records import RecordsError, read_records
 from trialkit.trial import OwnTrait
@@ -94,3 +97,64 @@ def test_a_covariate_left_blank_is_told(tmp_path, cells) -> None:
     rows = told.value.problems
     assert rows["column"].unique().tolist() == ["soil"]
     assert rows["line"].iloc[-1] == 2 + (cells[1] == ",")
+
+
+def _eelworms(**trial):
+    """48 plots of Cochran & Cox 1957, p. 46, their counts after fumigation as one pick."""
+    table = pd.read_csv(REFERENCE / "eelworms.csv")
+    name = [f"p{i}" for i in range(len(table))]
+    plants = table[["variety", "block"]].assign(
+        plant=name, plot=name, row=table["row"].astype(float), column=table["column"].astype(float),
+        treatment=pd.NA, lost=pd.NaT, lost_reason=pd.NA, initial=table["initial"]).astype(
+        {"lost": "datetime64[ns]"})
+    picks = pd.DataFrame({"date": day(60), "plant": name, "count": table["final"].astype(float),
+                          "weight_g": table["final"] * 10.0})
+    made = records(plants, picks, check="Con", design="randomised complete blocks")
+    return replace(made, trial=replace(made.trial, **trial))
+
+
+def test_counts_are_adjusted_as_by_glmmtmb_and_plots_totals_as_by_glm() -> None:
+    known = json.loads((REFERENCE / "eelworms.json").read_text())  # eelworms.R
+    found = analyse(_eelworms(covariates=("initial",)))
+    pods = found.pods
+    base, c = pods.varieties.index("Con"), pods.covariance
+    for variety, log_ratio in known["log_ratio"].items():
+        at = pods.varieties.index(variety)
+        assert pods.log_rate[at] - pods.log_rate[base] == pytest.approx(log_ratio, abs=2e-4)
+        se = np.sqrt(c[at, at] + c[base, base] - 2 * c[at, base])
+        assert se == pytest.approx(known["se"][variety], rel=5e-3)
+    assert pods.fit.fixed["covariate_0"] == pytest.approx(known["initial"], abs=1e-6)
+    assert pods.df == 48 - 4 - 4 - 1
+    assert "Adjusted for initial, plot by plot" in pods.method.plain
+    looks = looks_so_far(found, found.totals)
+    for variety, log_ratio in known["totals"].items():
+        last = looks.totals[variety, "Con"][-1]
+        assert last.estimate == pytest.approx(log_ratio, abs=2e-3)
+        assert last.df <= 39
+    verdict = conclude(found.records).verdict
+    assert "before allowing for initial" in verdict.answer
+    assert "Allowing for initial, " in verdict.how_sure
+
+
+def test_weights_of_picks_are_adjusted_too() -> None:
+    """Ten times the count: least squares of logarithms on variety, block, number (statsmodels)."""
+    result = analyse(_eelworms(covariates=("initial",))).weights
+    table = pd.read_csv(REFERENCE / "eelworms.csv")
+    expected = table["final"].mean() + table["final"].min() / 2
+    table["y"] = np.log((table["final"] + table["final"].min() / 2) / expected)
+    fit = smf.ols("y ~ C(variety, Treatment('Con')) + block + initial", table).fit()
+    one = result.against_check.set_index("variety").loc["Car"]
+    assert np.log(one["estimate"]) == pytest.approx(
+        fit.params["C(variety, Treatment('Con'))[T.Car]"], abs=1e-8)
+    assert one["df"] == fit.df_resid
+
+
+def test_a_number_that_is_the_block_adjusts_no_count() -> None:
+    made = _eelworms(covariates=("initial",))
+    of_block = made.plants["block"].map({"B1": 1.0, "B2": 2.0, "B3": 3.0, "B4": 4.0})
+    found = analyse(replace(made, plants=made.plants.assign(initial=of_block)))
+    plain = analyse(_eelworms())
+    assert found.totals.adjusted == {}
+    assert found.pods.log_rate == pytest.approx(plain.pods.log_rate)
+    assert "cannot be told from them" in found.pods.method.full
+    assert found.pods.df == plain.pods.df == 40

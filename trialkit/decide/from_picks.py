@@ -16,7 +16,7 @@ from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing
 from trialkit.models.totals import PlotTotals
-from trialkit.wording import counted, day, few, figure, span, times
+from trialkit.wording import counted, day, few, figure, listed, span, times
 
 TOO_WIDE = float(np.log(100.0))
 """A likely range whose ends are a hundredfold apart says nothing yet, and is not shown."""
@@ -64,9 +64,16 @@ class _Told:
         a = f"{first}, your check," if first == check else first
         b = f"{second}, your check," if second == check else second
         gave = f"{self.gave(first)} {self.quantity.what} per plant planted"
+        before = f", before allowing for {self.allowed}" if self.allowed else ""
         if self.looks.season_over:
-            return f"{a} gave {gave} over the whole season and {b} {self.gave(second)}"
-        return f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
+            return f"{a} gave {gave} over the whole season and {b} {self.gave(second)}{before}"
+        return (f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
+                f"{before}")
+
+    @property
+    def allowed(self) -> str:
+        """What the comparison is adjusted for, "" for nothing."""
+        return listed(list(self.totals.adjusted.values()))
 
 
 @dataclass(frozen=True)
@@ -223,7 +230,8 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
                       f"at most {times(ends[1])}")
     elif barren:
         told_range = "too little to say how many times"
-    out = [f"{left} gave {told_range} what {right} gave, after {picks}, on {plots}."]
+    allowed = f"Allowing for {facts.allowed}, " if facts.allowed else ""
+    out = [f"{allowed}{left} gave {told_range} what {right} gave, after {picks}, on {plots}."]
     if not known and result.state != SETTLED:
         out.append("It is too early to give a likely range.")
     if result.state == SETTLED:

@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.models.results import MethodNote, Missing, TraitResult, compare
+from trialkit.models.support import adjusted_for
 from trialkit.models.totals import Array, PlotTotals, plot_contrasts
 
 FIRST, HALF = "first pick", "half of the season"
@@ -119,7 +120,8 @@ def early_trait(
     joint = joint if allowed else np.full_like(joint, np.nan)
     compared = compare(varieties, level, joint, fit.df if allowed else np.nan, check, ratio=False)
     method = MethodNote(
-        f"Each plot's {label}; varieties compared by the plots they were given to.",
+        f"Each plot's {label}; varieties compared by the plots they were given to."
+        + adjusted_for(totals.adjusted),
         "Least squares on plots: variety and what the layout takes out; error between plots on "
         f"{fit.df:g} df, at least that of a day known to within {totals.usual_gap:g} days; "
         "Dunnett with the check, Tukey for all pairs.",

@@ -286,7 +286,7 @@ def harvest_trait(
     groups, left_out = usable_groups(
         fitted, [*(n for n in ground.by if n not in fixed), "unit", *([PART] if treated else [])],
         ("variety",))
-    fitted, adjusted, unadjusted = with_covariates(records, ground, fitted, fixed)
+    fitted, adjusted, unadjusted = with_covariates(ground, fitted, fixed)
     formula = " + ".join([f"weight ~ {how.terms}", *fixed, *adjusted])
     units = data.drop_duplicates("unit")
     df = design_df(units, ground.by)

@@ -124,7 +124,7 @@ def own_trait(
     if not why:
         try:
             repeated = trait.kind != "day" and trait.when == "often"
-            model = _FITS[trait.kind](data, ground, repeated, records, how)
+            model = _FITS[trait.kind](data, ground, repeated, how)
             df = model.df(seen)
             if df < 1:
                 raise MixedModelError("there are too few plots to adjust for anything besides")
@@ -191,7 +191,7 @@ class _Model:
     """One model of plots: its data, fixed blocks and random groupings."""
 
     def __init__(
-        self, data: pd.DataFrame, ground: Support, repeated: bool, records: Records, how: Given
+        self, data: pd.DataFrame, ground: Support, repeated: bool, how: Given
     ) -> None:
         units = data.drop_duplicates("unit")
         self.ground, self.how = ground, how
@@ -202,7 +202,7 @@ class _Model:
         if not repeated:  # the date then says nothing of its own, or is what is compared
             names.remove("day")
         self.groups, self.left_out = usable_groups(data, names, ("variety", *self.fixed))
-        self.data, self.adjusted, unadjusted = with_covariates(records, ground, data, self.fixed)
+        self.data, self.adjusted, unadjusted = with_covariates(ground, data, self.fixed)
         self.left_out = [*self.left_out, *unadjusted]
         self.formula = " + ".join([f"amount ~ {how.terms}", *self.fixed, *self.adjusted])
 

@@ -11,7 +11,15 @@ import pandas as pd
 from trialkit.mixed import GLMM, fit_glmm, fit_lmm
 from trialkit.mixed.terms import marginal_rows
 from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare
-from trialkit.models.support import Support, behind, complete, usable_groups
+from trialkit.models.support import (
+    COVARIATE,
+    Support,
+    adjusted_for,
+    behind,
+    complete,
+    usable_groups,
+    with_covariates,
+)
 from trialkit.records.check import basket_names, recorded
 from trialkit.wording import number, percent
 
@@ -108,7 +116,7 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
     Proportions, ch. 19): index = observed / sum(days x pace of the date), so that a missed pick
     drops out of both.  Half a pod is added to the observed and the expected of every unit, which
     keeps an empty unit finite.  Returns unit, variety, block, row, column, pods, expected, plants,
-    log_index, and replicate, bed_row and bed_column where `looks` has them.
+    log_index, and replicate, bed_row, bed_column and covariates where `looks` has them.
     """
     expected = looks["days"] * date_pace(looks)
     frame = looks.assign(expected=expected)
@@ -116,8 +124,8 @@ def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
         variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
         column=("column", "mean"), pods=("pods", "sum"), expected=("expected", "sum"),
         plants=("plant", "nunique"),
-        **{name: (name, "first") for name in ("replicate", "bed_row", "bed_column")
-           if name in frame},
+        **{str(name): (name, "first") for name in frame.columns
+           if name in ("replicate", "bed_row", "bed_column") or str(name).startswith(COVARIATE)},
     )
     out["log_index"] = np.log((out["pods"] + 0.5) / (out["expected"] + 0.5))
     return out.reset_index()
@@ -157,13 +165,14 @@ def pods_trait(
     if not looks["pods"].any():
         return Missing("pods", f"every pick recorded so far is zero {counted}")
     data = prepared(looks, ground)
+    _, adjusted, unadjusted = _adjusted(data, ground)
     bearing = [v for v in order if data.loc[data["variety"] == v, "pods"].sum() > 0]
     seen = [v for v in order if (data["variety"] == v).any()]
     barren = [v for v in seen if v not in bearing]
     notes = [f"{v} gave no {counted} at all: no ratio can be worked out for it" for v in barren]
     notes += [f"{v} has no pick recorded" for v in order if v not in seen]
-    if ground.supported and len(bearing) > 1 and ground.df(bearing) >= 1:
-        result = _modelled(data, ground, bearing, check, counted, notes)
+    if ground.supported and len(bearing) > 1 and ground.df(bearing) - len(adjusted) >= 1:
+        result = _modelled(data, ground, bearing, check, counted, [*notes, *unadjusted], adjusted)
     else:
         result = _described(data, ground, bearing, check, counted, notes)
     if not barren:
@@ -171,7 +180,8 @@ def pods_trait(
     none = behind(data, barren).assign(variety=barren, estimate=0.0)
     if result.fit is not None:
         limits, notes = _at_most(data, ground, result, barren, check, counted)
-        none = none.assign(low=0.0, high=limits, df=ground.df([*bearing, *barren]))
+        none = none.assign(low=0.0, high=limits,
+                           df=ground.df([*bearing, *barren]) - len(adjusted))
         other_notes = tuple(n for n in result.notes if not n.startswith(tuple(barren)))
         result = replace(result, notes=(*other_notes, *notes))
     means = pd.concat([result.means, none.reindex(columns=MEANS)], ignore_index=True)
@@ -179,26 +189,37 @@ def pods_trait(
 
 
 def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
-    """The looks with unit, block (rows and columns of a square), log_days, the date as a factor."""
-    return ground.located(looks).assign(
+    """The looks with unit, block (rows and columns of a square), log_days, the date as a factor,
+    and the numbers a plot that are adjusted for."""
+    return _adjusted(ground.located(looks).assign(
         log_days=np.log(looks["days"].clip(lower=0.5)),
         pick=looks["date"].dt.strftime("%Y-%m-%d"),
-    )
+    ), ground)[0]
+
+
+def _adjusted(
+    data: pd.DataFrame, ground: Support
+) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
+    """`support.with_covariates`, as far as that leaves an error between plots."""
+    out, used, notes = with_covariates(ground, data, ground.by)
+    if used and ground.df() - len(used) < 1:
+        return data, {}, [*notes, "too few plots to adjust for anything besides"]
+    return out, used, notes
 
 
 def _modelled(
     data: pd.DataFrame, ground: Support, varieties: list[str], check: str | None, counted: str,
-    notes: list[str],
+    notes: list[str], adjusted: dict[str, str],
 ) -> PodsResult:
     some = data[data["variety"].isin(varieties)]
     fit, groups, left_out = fit_looks(some, ground)
-    df = ground.df(varieties)
+    df = ground.df(varieties) - len(adjusted)
     rows = variety_rows(fit, varieties)
     estimate, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
     joint = joint - _season(fit, some, joint)
     level = estimate + _calibration(some, dict(zip(varieties, estimate, strict=True)))
     compared = compare(varieties, level, joint, df, check, ratio=True)
-    method = _method(fit, groups, df, counted, [*notes, *left_out])
+    method = _method(fit, groups, df, counted, [*notes, *left_out], adjusted)
     return PodsResult(
         "pods", f"{counted} a plant a week", f"{counted} a plant a week", "ratio",
         rate_means(varieties, level, joint, df, WEEK).join(behind(some, varieties)),
@@ -214,7 +235,7 @@ def _at_most(
     """Upper limits of the rates of varieties that gave nothing (two-sided 95 %, by the profile of
     the likelihood), and each in a sentence, against the check where that bore."""
     fit, _, _ = fit_looks(data, ground, like=result.fit, separated="limits")
-    df = ground.df([*result.varieties, *barren])
+    df = ground.df([*result.varieties, *barren]) - len(covariates_in(data))
     rows = variety_rows(fit, barren)
     shift = _calibration(result.looks, dict(zip(
         result.varieties, variety_rows(fit, list(result.varieties)) @ fit._beta, strict=True)))
@@ -242,12 +263,17 @@ def fit_looks(
     groups, left_out = usable_groups(
         data, [*(n for n in ground.by if n not in fixed), "unit", "plant", "pick"],
         ("variety", *fixed))
-    formula = " + ".join(["pods ~ variety", *fixed])
+    formula = " + ".join(["pods ~ variety", *fixed, *covariates_in(data)])
     if data["treatment"].dropna().nunique() > 1 and data["treatment"].notna().all():
         formula += " + treatment"
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_days", groups=groups,
                    method="reml", like=like, separated=separated)
     return fit, groups, left_out
+
+
+def covariates_in(data: pd.DataFrame) -> list[str]:
+    """The columns with numbers a plot that are adjusted for."""
+    return [str(name) for name in data.columns if str(name).startswith(COVARIATE)]
 
 
 def variety_rows(fit: GLMM, varieties: list[str]) -> Floats:
@@ -323,7 +349,8 @@ def _described(
 
 
 def _method(
-    fit: GLMM, groups: list[str], df: float, counted: str, notes: list[str]
+    fit: GLMM, groups: list[str], df: float, counted: str, notes: list[str],
+    adjusted: dict[str, str],
 ) -> MethodNote:
     sds = {f"sd {name}": float(sd) for name, sd in fit.group_sd.items()}
     zero = [f"{name} estimated as zero" for name in fit.boundary]
@@ -336,11 +363,12 @@ def _method(
         "the dates' own effect takes up what is wrong with it. Intervals and tests: Dunnett "
         "against the check, Tukey-Kramer for all pairs."
     )
+    notes = [*notes, *(f"{column}: {name}" for column, name in adjusted.items())]
     if notes or zero:
         full += " Notes: " + "; ".join([*notes, *zero]) + "."
     return MethodNote(
         f"Every look at every plant is counted, with the days since its last look; {counted} "
-        "are compared between plots, not between plants.",
+        f"are compared between plots, not between plants.{adjusted_for(adjusted)}",
         full, fit.formula, tuple(groups), f"design, {df:g}",
         {"dispersion": fit.dispersion, "records": fit.n, **sds},
     )
@@ -373,16 +401,20 @@ def picking_trait(
         return _result(data, seen, plain, np.full((len(seen),) * 2, np.nan), np.nan, check, why,
                        MethodNote("Means of plants; no interval: " + why + ".", "Plant means."))
     fixed = complete(plants, ground.by)
+    plants, adjusted, unadjusted = _adjusted(plants, ground)
     groups, left_out = usable_groups(
         plants, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
-    fit = fit_lmm(" + ".join(["rate ~ variety", *fixed]), plants, groups=groups, weights="weeks")
+    left_out += unadjusted
+    fit = fit_lmm(" + ".join(["rate ~ variety", *fixed, *adjusted]), plants, groups=groups,
+                  weights="weeks")
     labels, rows = marginal_rows(fit.part, "variety")
     at = [list(labels["variety"]).index(v) for v in seen]
     rows = rows[:, fit.part.kept][at]
-    df = ground.df(seen)
+    df = ground.df(seen) - len(adjusted)
     covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
     note = MethodNote(
-        "Each plant's picks with something on it over its weeks, compared between plots.",
+        "Each plant's picks with something on it over its weeks, compared between plots."
+        + adjusted_for(adjusted),
         f"Linear mixed model by REML, {fit.formula}, weighted by weeks, random "
         f"{', '.join(groups) or 'nothing'}; df of the layout, {df:g}. "
         + "; ".join(left_out), fit.formula, tuple(groups), f"design, {df:g}",

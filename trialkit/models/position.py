@@ -12,7 +12,13 @@ from scipy import stats
 from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.leastsquares import LeastSquares
-from trialkit.models.pods import PodsResult, date_pace, unit_index, variety_rows
+from trialkit.models.pods import (
+    PodsResult,
+    covariates_in,
+    date_pace,
+    unit_index,
+    variety_rows,
+)
 from trialkit.models.results import (
     AGAINST,
     ALPHA,
@@ -303,11 +309,14 @@ def position_trait(
     places = place_effects(index, where, words, list(pods.varieties), check, ratio=True, unit="",
                            only=(EDGE, SHADE))
     groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
-    formula = "pods ~ variety + " + " + ".join(columns)
+    numbers = covariates_in(data)
+    counted_as = " + ".join(["pods ~ variety", *numbers])
+    formula = " + ".join([counted_as, *columns])
     varieties = list(pods.varieties)
-    _, level, joint, df = _fitted("pods ~ variety", data, groups, ground, varieties)
+    _, level, joint, df = _fitted(counted_as, data, groups, ground, varieties, len(numbers))
     plain = with_check(varieties, level, joint, df, check, ratio=True)
-    fit, level, joint, df = _fitted(formula, data, groups, ground, varieties, len(columns))
+    fit, level, joint, df = _fitted(formula, data, groups, ground, varieties,
+                                    len(numbers) + len(columns))
     compared = compare(varieties, level, joint, df, check, ratio=True)
     side = _side_by_side(plain, compared.against_check)
     trend = _trend(fit, data, terms, df)
@@ -353,7 +362,7 @@ def _plants(pods: PodsResult) -> pd.DataFrame:
     out = looks.groupby("plant", as_index=False).agg(
         variety=("variety", "first"), block=("block", "first"), unit=("unit", "first"),
         row=("row", "first"), column=("column", "first"), pods=("pods", "sum"),
-        expected=("expected", "sum"),
+        expected=("expected", "sum"), **{n: (n, "first") for n in covariates_in(looks)},
     )
     out["log_expected"] = np.log(out["expected"].clip(lower=1e-6))
     return out

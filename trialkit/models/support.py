@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,6 +29,8 @@ class Support:
     may be compared; why_not: plain words.
     by: the groupings the layout took out by design, columns of `units`: blocks, replicates and the
     blocks within, or rows and columns ("bed_row", "bed_column"), in replicates or not.
+    numbers: those a plot that trial.toml says to adjust for, a row a unit, a column each; lacking:
+    those of them that plants.csv has no column for.
     """
 
     unit: str
@@ -38,6 +40,8 @@ class Support:
     supported: bool
     why_not: str
     by: tuple[str, ...] = ("block",)
+    numbers: pd.DataFrame = field(default_factory=pd.DataFrame)
+    lacking: tuple[str, ...] = ()
 
     def df(self, varieties: list[str] | None = None) -> float:
         """Degrees of freedom between units, among `varieties` only if given."""
@@ -72,8 +76,12 @@ def support(records: Records, audit: Audit) -> Support:
     unit_of = pd.concat([unit_of, pd.Series(
         {name: of_plots.get(plot) for name, plot in baskets.items()}, dtype="object")])
     unit_of = unit_of.where(unit_of.notna(), "unit not known").astype(str)
+    wanted = records.trial.covariates
+    names = [name for name in wanted if name in plants]
+    numbers = plants[names].astype(float).groupby(plants["plant"].map(unit_of)).mean()
     return Support(audit.unit, units, unit_of, float(audit.strata_df), audit.supports_comparison,
-                   audit.why_not, audit.by or ("block",))
+                   audit.why_not, audit.by or ("block",), numbers,
+                   tuple(name for name in wanted if name not in plants))
 
 
 def design_df(units: pd.DataFrame, by: tuple[str, ...] = ("block",)) -> float:
@@ -142,7 +150,7 @@ COVARIATE = "covariate_"
 
 
 def with_covariates(
-    records: Records, ground: Support, data: pd.DataFrame, fixed: tuple[str, ...]
+    ground: Support, data: pd.DataFrame, fixed: tuple[str, ...]
 ) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
     """`data` (a row a record, with unit, variety and `fixed`) with a column for each number a plot
     that trial.toml says to adjust for; column -> its name; notes on those left out.
@@ -150,19 +158,16 @@ def with_covariates(
     Left out is what cannot be told from varieties and blocks: adjusting for it would take away what
     is compared.  The slope is one for all varieties (Cochran 1957, Biometrics 13:261).
     """
-    wanted = records.trial.covariates
-    if not wanted:
+    if ground.numbers.empty and not ground.lacking:
         return data, {}, []
-    plants = records.plants.drop_duplicates("plant")
     notes = [f"not adjusted for {name}: it was not kept when records were gathered"
-             for name in wanted if name not in plants]
-    names = [name for name in wanted if name in plants]
-    of = plants[names].astype(float).groupby(plants["plant"].map(ground.unit_of)).mean()
+             for name in ground.lacking]
     out, used = data, {}
     units = data.drop_duplicates("unit")
     base = np.hstack([pd.get_dummies(units[name]).to_numpy(float) for name in ("variety", *fixed)])
-    for place, name in enumerate(names):
-        values = units["unit"].map(of[name]).to_numpy(float)
+    for place, name in enumerate(ground.numbers.columns):
+        of = ground.numbers[name]
+        values = units["unit"].map(of).to_numpy(float)
         wider = np.column_stack([base, (values - values.mean()) / (values.std() or 1.0)])
         alone = np.linalg.matrix_rank(base)
         if np.isnan(values).any() or np.linalg.matrix_rank(wider, tol=1e-6) <= alone:
@@ -170,8 +175,8 @@ def with_covariates(
                          "variety in a block, so that it cannot be told from them")
             continue
         base, column = wider, f"{COVARIATE}{place}"
-        used[column] = name
-        out = out.assign(**{column: out["unit"].map(of[name]).astype(float)})
+        used[column] = str(name)
+        out = out.assign(**{column: out["unit"].map(of).astype(float)})
     return out, used, notes
 
 

@@ -25,6 +25,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.mixed.leastsquares import LeastSquares
+from trialkit.models.support import COVARIATE, design_df, with_covariates
 from trialkit.records.check import basket_names, basket_plots
 
 if TYPE_CHECKING:
@@ -81,7 +82,8 @@ def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
 
 
 def layout_columns(units: pd.DataFrame) -> npt.NDArray[np.float64]:
-    """Columns of what the layout takes out, each factor's summing to zero, (n, any number).
+    """Columns of what the layout takes out, each factor's summing to zero, and of numbers a plot
+    that are adjusted for (`support.with_covariates`), (n, any number).
 
     units: one row a unit, with block, replicate where blocks lie within, and bed_row and bed_column
     where rows and columns are taken out.
@@ -92,6 +94,9 @@ def layout_columns(units: pd.DataFrame) -> npt.NDArray[np.float64]:
             z = pd.get_dummies(units[name].astype("object").fillna("one").astype(str)).to_numpy(
                 float)
             parts.append(z[:, 1:] - z[:, :1])
+    for name in units.columns[units.columns.str.startswith(COVARIATE)]:
+        values = units[name].to_numpy(float)
+        parts.append(((values - values.mean()) / (values.std() or 1.0))[:, None])
     return np.hstack(parts)
 
 
@@ -148,7 +153,8 @@ class PlotTotals:
     date of the newest record they rest on. gone: (varieties by name) whether every plant of it
     had been lost by the newest look. usual_gap: days between looks at a plant. zeros: how blanks
     were read. zeros_unsure: no zero is written anywhere although living plants were skipped, and
-    nobody said what a blank is.
+    nobody said what a blank is. adjusted: columns of `plots` with numbers that varieties are
+    adjusted for, and what they are.
     """
 
     plots: pd.DataFrame
@@ -160,6 +166,7 @@ class PlotTotals:
     zeros: Zeros = "written"
     zeros_unsure: bool = False
     last_seen: dict[str, pd.Timestamp] = field(default_factory=dict)
+    adjusted: dict[str, str] = field(default_factory=dict)
 
     @property
     def per_plant(self) -> pd.DataFrame:
@@ -204,7 +211,9 @@ def plot_totals(
     answer = zeros or records.trial.zeros
     reading: Zeros = answer or "written"
     totals, at, newest = totals_at_looks(seen, reading, over)
-    about = ground.units.drop_duplicates("unit").set_index("unit").reindex(names).reset_index()
+    about = ground.units.drop_duplicates("unit").set_index("unit").reindex(names)
+    about = about.rename_axis("unit").reset_index()
+    about, adjusted = _adjusted(about, ground)
     about["planted"] = np.bincount(plot, planted, minlength=len(names))
     about["variety"] = [str(varieties[variety[plot == p][0]]) for p in range(len(names))]
     last = {str(v): dates[np.isfinite(count[variety == k]).any(axis=0)].max()
@@ -212,7 +221,15 @@ def plot_totals(
     dead = frozenset(str(v) for k, v in enumerate(varieties)
                      if np.isfinite(seen.lost[variety == k]).all())
     return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
-                      answer is None and unsure_of_zeros(seen), last)
+                      answer is None and unsure_of_zeros(seen), last, adjusted)
+
+
+def _adjusted(plots: pd.DataFrame, ground: Support) -> tuple[pd.DataFrame, dict[str, str]]:
+    """The plots with the numbers that are adjusted for, as far as that leaves an error."""
+    with_numbers, used, _ = with_covariates(ground, plots, ground.by)
+    if design_df(plots, ground.by) - len(used) < 1:
+        return plots, {}
+    return with_numbers, used
 
 
 def _baskets_whole(

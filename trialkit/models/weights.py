@@ -19,7 +19,14 @@ from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.terms import marginal_rows
 from trialkit.models.pods import WEEK, rate_means, with_intervals
 from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare, empty
-from trialkit.models.support import ONE_BLOCK, Support, behind
+from trialkit.models.support import (
+    COVARIATE,
+    ONE_BLOCK,
+    Support,
+    adjusted_for,
+    behind,
+    with_covariates,
+)
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -58,6 +65,8 @@ def weights_trait(
     notes += [f"no pick of {v} was weighed" for v in order if v not in total.index]
     some = seen[seen["variety"].isin(bearing)]
     index = plot_index(some)
+    index, adjusted, unadjusted = with_covariates(ground, index, ground.by)
+    notes += unadjusted
     fit, df, why = _fit(index, ground, bearing)
     level, joint = _levels(index, fit, bearing)
     level = level + float(np.log(some["weight_g"].sum() / (
@@ -71,7 +80,7 @@ def weights_trait(
     return WeightsResult(
         "weights", "weight picked a plant a week", UNIT, "ratio", means, compared.against_check,
         compared.pairs, compared.letters if fit is not None else {}, fit is not None, why,
-        _method(fit, df, index, len(dates), counted, why), tuple(notes),
+        _method(fit, df, index, len(dates), counted, why, adjusted), tuple(notes),
         _each(some, ground, bearing), dates, seen,
     )
 
@@ -130,15 +139,18 @@ def _fit(
     whole = index["treatment"].notna().all() and (index["treatments"] == 1).all()
     if whole and index["treatment"].nunique() > 1:
         formula += " + treatment"
+    formula = " + ".join([formula, *(c for c in index.columns if c.startswith(COVARIATE))])
     if not ground.supported:
         return None, float("nan"), ground.why_not
     if len(varieties) < 2:
         return None, float("nan"), "only one variety gave anything on the dates weighed"
     terms = formula.split(" ~ ")[1].split(" + ")
-    columns = [pd.get_dummies(index[name]).to_numpy(float) for name in terms]
+    numbers = index[[name for name in terms if name.startswith(COVARIATE)]].to_numpy(float)
+    columns = [pd.get_dummies(index[name]).to_numpy(float) for name in terms
+               if not name.startswith(COVARIATE)]
     rank = int(np.linalg.matrix_rank(np.hstack(columns)))
     joined = rank == sum(c.shape[1] for c in columns) - len(columns) + 1
-    df = min(ground.df(varieties), float(len(index) - rank))
+    df = min(ground.df(varieties), float(len(index) - rank)) - numbers.shape[1]
     if df < 1 or not joined:
         return None, float("nan"), "too few plots were weighed to tell varieties from plots"
     return fit_lmm(formula, index), df, ""
@@ -169,6 +181,7 @@ def _each(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> pd.Data
         treatments=("treatment", "nunique"), weight_g=("weight_g", "sum"), count=("count", "sum"),
     ).reset_index()
     index["log_index"] = np.log(index["weight_g"] / index["count"])
+    index, _, _ = with_covariates(ground, index, ground.by)
     if index["log_index"].std() < 1e-9:
         fit, df = None, float("nan")
     else:
@@ -178,7 +191,8 @@ def _each(looks: pd.DataFrame, ground: Support, varieties: list[str]) -> pd.Data
 
 
 def _method(
-    fit: LMM | None, df: float, index: pd.DataFrame, dates: int, counted: str, why: str
+    fit: LMM | None, df: float, index: pd.DataFrame, dates: int, counted: str, why: str,
+    adjusted: dict[str, str],
 ) -> MethodNote:
     how = ("Plots' weights are added up over the dates weighed and compared with what an average "
            "plant gave on the same dates.")
@@ -186,7 +200,7 @@ def _method(
         return MethodNote(f"{how} No intervals: {why}.",
                           "Indirect standardisation by date; no error can be estimated.")
     return MethodNote(
-        f"{how} A plant looked at with no {counted} on it weighs 0.",
+        f"{how} A plant looked at with no {counted} on it weighs 0.{adjusted_for(adjusted)}",
         f"Least squares of log(weight of the plot / expected), {fit.formula}; expected: grams a "
         "plant-day of the whole bed on each date weighed times the plot's plant-days, half of the "
         f"lightest weight added to both. {dates} dates weighed. Logarithms of totals, since the "

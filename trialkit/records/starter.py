@@ -79,8 +79,8 @@ looks = {looks}
 # marketable_from = "60 g"
 # ready_share = 0.5
 
-# Columns of plants.csv with a number a plot, known before planting, that harvests and traits of
-# your own are adjusted for. Counts of picks are not.
+# Columns of plants.csv with a number a plot, known before planting, that picks, harvests and traits
+# of your own are adjusted for. Heights are not.
 # covariates = ["soil test", "hours of shade"]
 
 # What the crop is sold at, by weight or by the piece, with the currency if you like: "3.50 a kg",
