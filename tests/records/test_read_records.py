@@ -16,6 +16,7 @@ COLUMNS = {
     "plants": {
         "plant": "O",
         "variety": "O",
+        "replicate": "O",
         "block": "O",
         "plants": "f",
         "plot": "O",
