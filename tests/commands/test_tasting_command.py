@@ -13,6 +13,7 @@ from trialkit.cli import Exit, app
 from trialkit.records import RecordsError
 from trialkit.records.phone import check_of
 from trialkit.records.tastings import read_tasting
+from trialkit.report import cells
 
 
 def run(*words: object) -> tuple[int, str]:
@@ -188,3 +189,36 @@ def test_what_cannot_be_in_a_tasting(
 
 def test_triangles_of_many_tasters_take_no_room(folder: Path) -> None:
     assert "could not be told apart" in run("triangle", 333_000, 1_000_000)[1]
+
+
+def test_the_trials_report_tells_the_tasting_in_its_place(folder: Path) -> None:
+    picks = (folder / "picks.csv").read_text()
+    assert "How they taste" in cells.cannot_tell(cells.open_trial(str(folder))).plain
+    assert cells.tasting(cells.open_trial(str(folder))).plain == ""
+    key = codes(folder)
+    scored(folder, "scores.csv", *(
+        f"{taster},{key[name]},liking,{score + (taster + ord(name[0])) % 3 - 1}"
+        for taster in range(1, 7)
+        for name, score in (("Ambrel", 3), ("Costry", 8), ("Dunwell", 4))))
+    (folder / "tasting" / "triangle.csv").write_text(
+        "first,second,right,tasted\nambrel,Costry,9,15\n")
+    assert run("tasting", folder)[0] == Exit.DONE
+    trial = cells.open_trial(str(folder))
+    told = cells.tasting(trial)
+    assert "Costry scored highest for liking: 8.0 of 9 points (likely range 7." in told.plain
+    assert "Costry scored 5.0 points above Ambrel" in told.plain
+    assert "6 tasters scored liking from 1 to 9." in told.plain
+    assert "Ambrel and Costry can be told apart: 9 of 15" in told.plain
+    assert "Tasters are the replication. One dish" in told.plain
+    assert "Allergies" in told.plain
+    assert 'href="../tasting/result.html"' in told.html
+    # The scores as they were given: two tasters in six gave Costry 7.
+    assert "Costry: 7 by 2, 8 by 2, 9 by 2" in told.plain
+    assert "taste" not in cells.cannot_tell(trial).plain
+    assert "which gives most by weight" in cells.cannot_tell(trial).plain.lower()
+    # As of a day before it, and with files that cannot be read.
+    assert cells.tasting(cells.open_trial(str(folder), until="2026-06-30")).plain == ""
+    scored(folder, "scores.csv", "1,007,liking,4")
+    said = cells.tasting(cells.open_trial(str(folder))).plain
+    assert "can't be read" in said
+    assert (folder / "picks.csv").read_text() == picks

@@ -9,7 +9,7 @@ from trialkit.plots.along import LINES as ALONG
 from trialkit.plots.along import along
 from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed, bed_on
 from trialkit.plots.calendar import bearing, calendar
-from trialkit.plots.compared import bars, compared, leading
+from trialkit.plots.compared import bars, compared, leading, scores
 from trialkit.plots.dots import dots
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.history import history
@@ -70,6 +70,7 @@ __all__ = [
     "history",
     "one_by_one",
     "rates",
+    "scores",
     "short",
     "totals",
 ]

@@ -1,4 +1,5 @@
-"""Varieties on one scale: a bar each, with its likely range and its figure."""
+"""Varieties on one scale: a bar each, with its likely range and its figure, or parted into the
+scores it was given."""
 
 from __future__ import annotations
 
@@ -11,7 +12,17 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from trialkit.plots.style import COLOURS, INK, MUTED, STYLE, WIDTH, Picture, ranged, short
+from trialkit.plots.style import (
+    COLOURS,
+    INK,
+    MUTED,
+    PAPER,
+    STYLE,
+    WIDTH,
+    Picture,
+    ranged,
+    short,
+)
 from trialkit.wording import capital, rounded
 
 BARS = 12
@@ -101,3 +112,55 @@ def bars(
             axes.annotate("the check", (row.estimate, 1), xycoords=("data", "axes fraction"),
                           xytext=(0, 3), textcoords="offset points", color=MUTED,
                           ha=side, va="bottom")
+
+
+def scores(
+    counts: pd.DataFrame, what: str, note: str, check: str | None = None
+) -> Picture:
+    """A bar a variety, parted into the shares of those who gave each score.
+
+    counts : (varieties, scores), how many gave it; the index has the varieties in the order to
+    draw, the columns the scores from the lowest.  what : what was scored.  note : for the caption.
+    """
+    table = counts.rename_axis("variety").reset_index()
+    drawn = leading(table, check).set_index("variety")
+    drawn.columns = counts.columns
+    with mpl.rc_context(STYLE):
+        figure = _shares(drawn)
+    said = "; ".join(
+        f"{name}: " + ", ".join(f"{score} by {int(n)}" for score, n in row.items() if n)
+        for name, row in counts.iterrows())
+    if len(drawn) < len(counts):
+        note += f" The other {len(counts) - len(drawn)} are in the table."
+    return Picture(figure, f"{capital(what)}, how many gave each score. {said}.", note,
+                   f"{capital(what)}: who gave which score")
+
+
+def _shares(counts: pd.DataFrame) -> Figure:
+    cut = short([str(name) for name in counts.index], 21)
+    height = ABOVE + BELOW + EACH * len(counts)
+    left = (0.12 + 0.072 * max(map(len, cut.values()))) / WIDTH
+    figure = Figure(figsize=(WIDTH, height))
+    axes = figure.add_axes(
+        (left, BELOW / height, 0.97 - left, 1 - (BELOW + ABOVE) / height))
+    axes.set_yticks(range(len(counts)), list(cut.values()))
+    axes.set_ylim(len(counts) - 0.5, -0.5)
+    axes.set_xlim(0, 1)
+    axes.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25 %", "50 %", "75 %", "100 %"])
+    sns.despine(ax=axes, left=True)
+    axes.tick_params(axis="y", length=0)
+    steps = np.linspace(0.12, 1.0, len(counts.columns))
+    for place, row in enumerate(counts.to_numpy(float)):
+        start = 0.0
+        for score, share, depth in zip(counts.columns, row / max(row.sum(), 1.0), steps,
+                                       strict=True):
+            if not share:
+                continue
+            axes.barh([place], [share], left=start, height=0.72, color=COLOURS[0], alpha=depth,
+                      linewidth=0)
+            axes.plot([start + share] * 2, [place - 0.36, place + 0.36], color=PAPER, linewidth=1)
+            if share > 0.035:
+                axes.annotate(str(score), (start + share / 2, place), ha="center", va="center",
+                              color=INK if depth < 0.6 else PAPER)
+            start += share
+    return figure

@@ -23,6 +23,7 @@ from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.figures import headline, ranked
 from trialkit.report.measures import Measure, joined, measure, percent, row_of, shown_as
 from trialkit.report.source import OpenTrial, told
+from trialkit.report.tasting import is_tasted
 from trialkit.report.trait_tables import (
     grade_lines,
     own_treatment_lines,
@@ -38,6 +39,8 @@ STANDING = {
     "will not be settled this season": "too close to call",
 }
 """The state of a comparison, in the table's words."""
+UNTASTED = "How they taste"
+"""How the verdict begins what a trial without a tasting leaves open."""
 
 
 class Cell(NamedTuple):
@@ -231,7 +234,11 @@ def since_last(trial: OpenTrial) -> Block:
 @told
 def cannot_tell(trial: OpenTrial) -> Block:
     """What the trial cannot show."""
-    return bullets(trial.conclusion.verdict.cannot_tell, trial.names)
+    lines = trial.conclusion.verdict.cannot_tell
+    if is_tasted(trial):  # the report tells it
+        bare = [line.removeprefix(UNTASTED).removeprefix(", and ") for line in lines]
+        lines = tuple(line[:1].upper() + line[1:] for line in bare if line not in ("", "."))
+    return bullets(lines, trial.names)
 
 
 @told

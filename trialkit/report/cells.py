@@ -40,6 +40,7 @@ from trialkit.report.figures import (
 )
 from trialkit.report.method import diagnostics, doubts, files_read, layout, methods, versions
 from trialkit.report.source import CellStop, OpenTrial, RecordsCellStop, open_trial
+from trialkit.report.tasting import tasting
 
 __all__ = [
     "CellStop",
@@ -71,6 +72,7 @@ __all__ = [
     "rate_over_season",
     "since_last",
     "take_care",
+    "tasting",
     "varieties",
     "versions",
     "when_bore",

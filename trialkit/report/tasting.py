@@ -1,11 +1,14 @@
-"""The page of a tasting: what was liked better, by how much, and what that cannot show.
+"""A tasting told: what was liked better, by how much, and what that cannot show.
 
-One file beside the tasting's own (`tasting/result.html`), with no script and no network.
+On a page of its own beside the tasting (`tasting/result.html`), with no script and no network, and
+in short in the trial's report.
 """
 
 from __future__ import annotations
 
 import math
+
+import pandas as pd
 
 import trialkit
 from trialkit import plots
@@ -17,9 +20,21 @@ from trialkit.models.tasting import (
     tasting_result,
     triangle_test,
 )
-from trialkit.records.tastings import HIGHEST, LOWEST, Tasted, Triangle
-from trialkit.report.blocks import Block, bullets, paragraphs, tabled, whole
+from trialkit.records import RecordsError
+from trialkit.records.tastings import (
+    HIGHEST,
+    KEY,
+    LOWEST,
+    PLACE,
+    RESULT,
+    Tasted,
+    Triangle,
+    read_tasting,
+)
+from trialkit.report.blocks import Block, bullets, paragraphs, part, tabled, whole
+from trialkit.report.measures import joined
 from trialkit.report.pictures import show
+from trialkit.report.source import OpenTrial, told
 from trialkit.wording import chance, number
 
 SCALE = f"{LOWEST} to {HIGHEST} points"
@@ -36,7 +51,7 @@ def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
         except ValueError as error:
             sections.append((str(trait), paragraphs([str(error)]), [str(error)]))
             continue
-        sections.append(_section(result, len(sections), check))
+        sections.append(_section(result, scores, len(sections), check))
         method.append(_method(result))
     if tasted.triangles:
         said = [triangle_words(one) for one in tasted.triangles]
@@ -58,7 +73,9 @@ def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
     return Block(html, "\n".join([*lines, NOTE] if lines else []))
 
 
-def _section(result: TastingResult, at: int, check: str | None) -> tuple[str, Block, list[str]]:
+def _section(
+    result: TastingResult, scores: pd.DataFrame, at: int, check: str | None
+) -> tuple[str, Block, list[str]]:
     names = result.means["variety"].tolist()
     answer = paragraphs(answers(result), names, kind="answer")
     drawn = show(
@@ -69,6 +86,7 @@ def _section(result: TastingResult, at: int, check: str | None) -> tuple[str, Bl
         ),
         f"tasting-{at}", names,
     )  # fmt: skip
+    shares = _who_gave_which(result, scores, at, check)
     figures = result.means[["estimate", "low", "high", "tasters"]].to_numpy(dtype=float)
     rows = [
         [str(name), f"{points:.1f}", f"{low:.1f} to {high:.1f}", f"{tasters:.0f}"]
@@ -76,8 +94,74 @@ def _section(result: TastingResult, at: int, check: str | None) -> tuple[str, Bl
     ]
     table = tabled(f"{result.trait.capitalize()}, {SCALE}",
                    ["Variety", "Points", "Likely range", "Tasters"], rows)
-    html = "\n".join((answer.html, drawn.html, table.html))
+    html = "\n".join((answer.html, drawn.html, shares.html, table.html))
     return result.trait, Block(html, answer.plain), result.text.splitlines()
+
+
+def _who_gave_which(
+    result: TastingResult, scores: pd.DataFrame, at: int, check: str | None
+) -> Block:
+    """The scores as ordered categories: of each variety the share of tasters who gave each."""
+    names = result.means["variety"].tolist()
+    counts = pd.crosstab(scores["variety"], scores["score"].astype(int)).reindex(
+        index=names, columns=range(LOWEST, HIGHEST + 1), fill_value=0)
+    return show(plots.scores(
+        counts, result.trait, f"Each bar: all who scored it, parted by score, {LOWEST} to "
+        f"{HIGHEST}; the darker the higher.", check), f"tasting-scores-{at}", names)
+
+
+@told
+def tasting(trial: OpenTrial) -> Block:
+    """What the club's tasting says, where one was held; nothing where none was.
+
+    Its day is not recorded: as of an earlier day it is left out.
+    """
+    tasted = None if trial.until is not None else _tasted(trial)
+    if tasted is None or isinstance(tasted, RecordsError):
+        return Block("", "") if tasted is None else paragraphs([
+            f"The tasting can't be read: {len(tasted.problems)} problems in its files. trialkit "
+            "tasting names them."])
+    blocks: list[Block] = []
+    for at, trait in enumerate(dict.fromkeys(tasted.scores["trait"])):
+        scores = tasted.scores[tasted.scores["trait"] == trait]
+        try:
+            result = tasting_result(scores, str(trait))
+        except ValueError as error:
+            blocks.append(paragraphs([str(error)], trial.names))
+            continue
+        best = result.means.iloc[0]
+        lead = (f"{best['variety']} scored highest for {trait}: {best['estimate']:.1f} of "
+                f"{HIGHEST} points (likely range {best['low']:.1f} to {best['high']:.1f}).")
+        blocks += [paragraphs([lead, *answers(result)], result.means["variety"]),
+                   _who_gave_which(result, scores, at, trial.records.trial.check)]
+    if tasted.triangles:
+        names = [name for one in tasted.triangles for name in (one.first, one.second)]
+        blocks.append(paragraphs([triangle_words(one) for one in tasted.triangles], names))
+    blocks.append(paragraphs([NOTE]))
+    blocks.append(bullets([*(f"{about}: {text}." for about, text in TASTING),
+                           deferring_food("this page")]))
+    if not trial.shared and (trial.records.folder / PLACE / RESULT).is_file():
+        html = part("link", place=f"../{PLACE}/{RESULT}", text="The whole page of the tasting")
+        blocks.append(Block(html, f"The whole page: {PLACE}/{RESULT}"))
+    return joined(blocks)
+
+
+def is_tasted(trial: OpenTrial) -> bool:
+    """Whether the report tells how they taste."""
+    tasted = None if trial.until is not None else _tasted(trial)
+    return isinstance(tasted, Tasted)
+
+
+def _tasted(trial: OpenTrial) -> Tasted | RecordsError | None:
+    """The trial's tasting; None where none was held yet, or what is wrong with its files."""
+    place = trial.records.folder / PLACE
+    if not (place / KEY).is_file():
+        return None
+    try:
+        tasted = read_tasting(place, trial.records.trial.variety_names)
+    except RecordsError as error:
+        return error
+    return None if tasted.empty else tasted
 
 
 def answers(result: TastingResult) -> list[str]:
