@@ -161,6 +161,6 @@ def _shares(counts: pd.DataFrame) -> Figure:
             axes.plot([start + share] * 2, [place - 0.36, place + 0.36], color=PAPER, linewidth=1)
             if share > 0.035:
                 axes.annotate(str(score), (start + share / 2, place), ha="center", va="center",
-                              color=INK if depth < 0.6 else PAPER)
+                              color=INK if depth < 0.8 else PAPER)
             start += share
     return figure
