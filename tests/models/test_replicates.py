@@ -20,9 +20,13 @@ from seasons import picked, records
 
 from trialkit.decide.series import looks_so_far
 from trialkit.design.audit import audit
+from trialkit.design.layouts import lay_out
+from trialkit.design.planfolder import About, plants_text, write_plan
+from trialkit.design.request import INCOMPLETE_BLOCKS, PlanRequest
 from trialkit.models import analyse
 from trialkit.records import read_records
 from trialkit.records.check import in_replicates
+from trialkit.records.spreadsheets.subjects import Listed
 
 REFERENCE = Path(__file__).parent / "reference"
 KNOWN = json.loads((REFERENCE / "replicates.json").read_text())
@@ -164,6 +168,30 @@ def test_what_a_column_of_replicates_can_mean():
                  _told("111222333", "123123123", "ABCBCACAB")):
         assert case[0].isna().all()
         assert case[2]
+
+
+def test_a_spreadsheet_may_name_a_plot_by_replicate_and_block() -> None:
+    plants, _ = _season()
+    one = plants.groupby("plot").head(1).reset_index(drop=True)
+    said = one["block"].str.split("/")
+    labels = {"replicate": said.str[0].tolist(), "block": said.str[1].tolist(),
+              "variety": one["variety"].tolist()}
+    assert Listed(one).by_place(labels, len(one)) == one["plant"].tolist()
+    # Without blocks in replicates, what a sheet calls rep is the block.
+    alone = one.assign(replicate=pd.NA, block=said.str[0])
+    del labels["block"]
+    assert Listed(alone).by_place(labels, len(one)) == one["plant"].tolist()
+
+
+def test_a_plan_of_incomplete_blocks_writes_its_replicates(tmp_path) -> None:
+    planting = lay_out(PlanRequest(tuple("ABCDEFGHI"), design=INCOMPLETE_BLOCKS, blocks=3,
+                                   block_size=3, plants=1, seed=3))
+    write_plan(tmp_path / "t", planting, About("Beans", "beans"))
+    kept = read_records(tmp_path / "t")
+    assert kept.plants.groupby("replicate")["variety"].nunique().tolist() == [9, 9, 9]
+    assert audit(kept).by == ("replicate", "block")
+    other = lay_out(PlanRequest(tuple("ABC"), blocks=3, plants=1, seed=3))
+    assert "replicate" not in plants_text(other).splitlines()[0]
 
 
 def test_replicates_that_are_not_used_are_said(tmp_path):

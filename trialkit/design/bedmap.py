@@ -279,7 +279,8 @@ def draw_key(axes: Axes, bed: Bed, frame: MapFrame) -> None:
     if len(bed.guards):
         marks.append("△ guard plant: grown, not recorded")
     if bed.plants["block"].nunique() > 1:
-        marks.append("heavy line: block")
+        parts = bed.design == INCOMPLETE_BLOCKS
+        marks.append("heavy line: block" + (", R1B2 the second of replicate 1" if parts else ""))
     marks.append("arrows: the way the record sheet walks")
     text = "    ".join(marks)
     write(axes, MARGIN_MM, line, text, fitting_size(text, room, 8.5, 5.0))
