@@ -12,7 +12,8 @@ import pytest
 from trialkit.decide import conclude
 from trialkit.gardens.season import season
 from trialkit.records import read_records
-from trialkit.report import season_cells
+from trialkit.report import cells, clubfacts, season_cells
+from trialkit.report.figures import compared_rows
 
 
 def _folder(root: Path, garden: int, kind: str, extra: str, values: dict[str, list[str]]) -> Path:
@@ -153,6 +154,22 @@ def test_one_trial_alone_has_its_reports_answer_whatever_it_asks(tmp_path: Path)
     table = answer.overall.set_index("variety")
     for name in ("B", "C"):
         assert table.loc[name, "estimate"] == pytest.approx(days.loc[name, "estimate"])
+
+
+def test_a_clubs_page_of_a_trial_that_asks_for_earliness_shows_days(tmp_path: Path) -> None:
+    """Its chart and its rows in the club's table are of what it asks for, the earliest first."""
+    trial = cells.open_trial(str(_picked(tmp_path, 1, "early")))
+    drawn, label, ranged = compared_rows(trial)
+    assert (drawn["variety"].iloc[0], label, ranged) == (
+        "B", "days from planting to half of the season's harvest", True)
+    rows = clubfacts.results(trial)
+    assert [row["variety"] for row in rows] == list(drawn["variety"])
+    assert {row["unit"] for row in rows} == {"days"}
+    b = rows[0]
+    assert (b["against"], b["finding"]) == ("difference", "settled")
+    assert b["against_low"] < b["against_check"] < b["against_high"] < 0
+    asked = [plain["answers"] for plain in clubfacts.handed_on(trial)["means"]]
+    assert asked == ["early", "yield"]
 
 
 def test_a_trait_with_a_better_end_has_a_winner(tmp_path: Path) -> None:

@@ -45,7 +45,7 @@ COLUMNS = (
     Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without one."),
     Column("against", "string", "", "What against_check is: ratio (times the check), "
            "difference (more than the check, in the row's own unit) or odds (a ratio of odds)."),
-    Column("against_check", "number", _TIMES, "Season yield against the check. "
+    Column("against_check", "number", _TIMES, "The estimate against the check's. "
            "Empty without a check."),
     Column("against_low", "number", _TIMES, "Lower end of its interval, which holds however often "
            "the trial was looked at. Empty where the layout supports none."),

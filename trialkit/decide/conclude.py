@@ -186,7 +186,7 @@ def _verdict(of: Conclusion) -> Verdict:
             return from_one_trait(analysis, own, cannot)
         return _not_recorded(trial.asked_trait, of.own, cannot)
     if of.question == EARLY and analysis.totals is not None:
-        early = analysis.halfway or analysis.first_pick
+        early = analysis.earliness
         if isinstance(early, TraitResult):
             return from_one_trait(
                 analysis, Asked(early, less=True, worthwhile=WORTHWHILE_DAYS, dated=True,

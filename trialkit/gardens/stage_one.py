@@ -299,7 +299,7 @@ def _plots_in(means: pd.DataFrame) -> dict[str, int]:
 
 def _of_days(analysis: Analysis) -> _Measured | Missing:
     """Days from planting to half of the season's harvest; to the first pick while it lasts."""
-    result: EarlyResult | Missing = analysis.halfway or analysis.first_pick
+    result = analysis.earliness
     if isinstance(result, Missing):
         return result
     if result.waiting:
@@ -389,7 +389,7 @@ def _own_answer(analysis: Analysis, seen: _Measured) -> OwnAnswer | None:
         scale, _ = own_weight(seen.unit, trial.weight_unit)
     figures = table[["variety", "ratio", "ratio_low", "ratio_high"]]
     if seen.answers == EARLY:
-        days = analysis.halfway or analysis.first_pick
+        days = analysis.earliness
         gaps = days.against_check if isinstance(days, EarlyResult) else None
         figures = table[["variety"]] if gaps is None else table[["variety"]].merge(
             gaps[["variety", "estimate", "low", "high"]], on="variety", how="left")

@@ -139,6 +139,12 @@ class Analysis:
         """Days from planting to half of the season's harvest; exists once the season is over."""
         return self._early(HALF)
 
+    @property
+    def earliness(self) -> EarlyResult | Missing:
+        """How early each variety is: by the day half of the season's harvest was in, by the first
+        pick while the season lasts."""
+        return self.halfway or self.first_pick
+
     def _early(self, which: str) -> EarlyResult | Missing:
         planted = pd.Timestamp(self.records.trial.planted)
         return _tried(which, lambda: early_trait(

@@ -11,12 +11,14 @@ import pandas as pd
 
 from trialkit import wording
 from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
+from trialkit.models.early import EarlyResult
+from trialkit.models.results import ALPHA
 from trialkit.report import pictures
 from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
 from trialkit.report.handout import front
 from trialkit.report.source import OpenTrial, told
-from trialkit.trial import QUESTIONS
+from trialkit.trial import EARLY, QUESTIONS
 
 HOME = "../index.html"
 
@@ -79,6 +81,9 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
 
     None where a number is not known or the layout cannot support it.
     """
+    days = trial.conclusion.analysis.earliness
+    if trial.conclusion.question == EARLY and isinstance(days, EarlyResult):
+        return _days(trial, days)
     conclusion, main = trial.conclusion, trial.conclusion.quantity
     label, unit, supported = "", "", False
     if main is not None:
@@ -108,6 +113,35 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
                 "compared": supported,
             }
         )
+    return rows
+
+
+def _days(trial: OpenTrial, days: EarlyResult) -> list[dict[str, Any]]:
+    """The rows of a trial that asks which variety is early: days, the fewest first."""
+    table = trial.conclusion.table[["variety", "check", "out_of_reach", "out_low", "out_high",
+                                    "planted", "lost"]]
+    gaps = days.against_check.set_index("variety")
+    means = days.means.set_index("variety")
+    rows = []
+    row: Any
+    for row in table.itertuples(index=False):
+        gap = gaps.loc[row.variety] if row.variety in gaps.index else None
+        own = means.loc[row.variety] if row.variety in means.index else None
+        told = {"against_check": 0.0 if row.check else None} | {
+            f"against_{end}": None for end in ("low", "high")}
+        if gap is not None:
+            told = {"against_check": _number(gap["estimate"]),
+                    "against_low": _number(gap["low"]), "against_high": _number(gap["high"])}
+        rows.append({
+            "variety": row.variety, "check": bool(row.check), "trait": days.label, "unit": "days",
+            **{name: None if own is None else _number(own[name])
+               for name in ("estimate", "low", "high")},
+            "against": "" if told["against_check"] is None else "difference", **told,
+            "finding": "settled" if gap is not None and gap["p"] < ALPHA else "",
+            "out_of_reach": _day(row.out_of_reach), "out_earliest": _day(row.out_low),
+            "out_latest": _day(row.out_high), "plants": int(row.planted), "lost": int(row.lost),
+            "compared": days.supported,
+        })
     return rows
 
 

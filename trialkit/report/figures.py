@@ -13,7 +13,7 @@ import pandas as pd
 from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
-from trialkit.models.early import last_picks
+from trialkit.models.early import EarlyResult, last_picks
 from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
@@ -33,7 +33,7 @@ from trialkit.report.measures import (
 )
 from trialkit.report.source import WITHHELD, OpenTrial, told
 from trialkit.report.trait_tables import treatment_lines
-from trialkit.trial import Trial
+from trialkit.trial import EARLY, Trial
 
 OWN_DRAWN = 6
 """Traits of the gardener's own that are drawn; of more there is a line, and the tables."""
@@ -253,6 +253,11 @@ def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
         label = wording.with_unit(conclusion.quantity.label, conclusion.own.unit)
         rows = rows[["variety", "estimate", "low", "high"]]
         return (rows, label, conclusion.own.supported) if len(rows) else None
+    days = conclusion.analysis.earliness
+    if conclusion.question == EARLY and isinstance(days, EarlyResult):
+        rows = days.means.set_index("variety").reindex(conclusion.table["variety"]).dropna(
+            subset=["estimate"]).reset_index()
+        return rows[["variety", "estimate", "low", "high"]], days.label, days.supported
     rows = conclusion.table.rename(
         columns={"gave": "estimate", "gave_low": "low", "gave_high": "high"})
     rows = rows[["variety", "estimate", "low", "high"]].dropna(subset=["estimate"])

@@ -225,7 +225,8 @@ def _everywhere(season: OpenSeason) -> bool:
 
 def _uneven(season: OpenSeason) -> bool:
     """Whether a variety takes to good or poor gardens more than the others do."""
-    return season.answer.stability["words"].isin([RISES, HOLDS]).any().item()
+    return season.answer.trials[0].better is None and bool(
+        season.answer.stability["words"].isin([RISES, HOLDS]).any())
 
 
 def _alike(season: OpenSeason) -> str:
@@ -236,7 +237,8 @@ def _alike(season: OpenSeason) -> str:
         gardens = len({trial.place for trial in result.trials})
         said += f" Each was grown in {'both' if gardens == 2 else 'all'} " * (gardens > 1)
         said += f"{wording.counted(gardens, 'garden')}." * (gardens > 1)
-    if not _uneven(season) and result.stability["slope"].notna().any():
+    of_yields = result.trials[0].better is None
+    if of_yields and not _uneven(season) and result.stability["slope"].notna().any():
         said += " Good or poor garden made no clear difference."
     return said
 
@@ -418,7 +420,8 @@ def garden_by_garden(season: OpenSeason) -> Block:
 def against_gardens(season: OpenSeason) -> Block:
     """What each variety gave against what all varieties gave in that garden."""
     result = season.answer
-    if len(result.trials) < 3 or result.overall["estimate"].notna().sum() < 2:
+    of_yields = bool(result.trials) and result.trials[0].better is None
+    if not of_yields or len(result.trials) < 3 or result.overall["estimate"].notna().sum() < 2:
         return Block("", "")
     ratio = result.scale == "log"
     means = result.means.merge(result.levels[["trial", "level"]], on="trial")
@@ -448,6 +451,8 @@ def _axis(season: OpenSeason, variety: str = "") -> str:
     to = plots.short([season.to], 20)[season.to]
     if result.scale == "log":
         return f"{result.trials[0].counted}, times {to}"
+    if result.trials[0].answers == EARLY:
+        return f"days later than {to}"
     return f"{result.unit}, more than {to}"
 
 
