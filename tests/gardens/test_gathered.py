@@ -236,3 +236,27 @@ def test_folders_and_gathered_records_together(tmp_path: Path, gardens: list[Pat
     assert found[0] == gardens[4]
     assert [one.folder for one in found[1:]] == ["garden-000000", "garden-000001"]  # type: ignore[union-attr]
     assert not any(isinstance(one, Failed) for one in found)
+
+
+def test_what_a_trial_is_adjusted_for_comes_back(tmp_path: Path) -> None:
+    """Each trial has columns of its own, and most have none."""
+    folders = []
+    for at, names in enumerate((("shade", "soil test"), ("stand",), ())):
+        folder = tmp_path / f"g{at}"
+        folder.mkdir()
+        folders.append(folder)
+        (folder / "trial.toml").write_text(
+            f'title = "T{at}"\ncrop = "beans"\nplanted = 2026-05-01\n'
+            f"covariates = {list(names)}\n".replace("'", '"')
+            + "".join(f'[[varieties]]\nname = "{v}"\n' for v in "AB"))
+        numbers = [f"{0.1 + k / 3},{k - 2}" for k in range(4)]
+        (folder / "plants.csv").write_text("\n".join(
+            ",".join(["plant,variety,block", *names][: 1 + len(names)]) if k < 0 else
+            ",".join([f"{'AB'[k % 2]}{k},{'AB'[k % 2]},{k // 2 + 1}",
+                      *numbers[k].split(",")[: len(names)]]) for k in range(-1, 4)) + "\n")
+        (folder / "picks.csv").write_text("date,plant,count\n2026-07-01,A0,3\n")
+    gather(folders, tmp_path / "all")
+    for folder, kept in zip(folders, read_gathered(tmp_path / "all"), strict=True):
+        read = kept.read()
+        assert isinstance(read, Records)
+        same(read_records(folder), read)

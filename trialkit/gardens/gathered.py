@@ -34,16 +34,17 @@ from trialkit.errors import TrialkitError
 from trialkit.gardens.stage_one import Failed, StoredTrial, read_trial
 from trialkit.gardens.workers import Fault, Progress, for_each
 from trialkit.records import Records
-from trialkit.records.schema import TABLES, Column, Table
+from trialkit.records.schema import PLANTS, TABLES, Column, Table
 from trialkit.records.tables import empty_table
 from trialkit.records.write import TEMPORARY, sync_folder
 from trialkit.trial import Trial
 
-FORMAT = "5"
+FORMAT = "6"
 TRIALS_A_GROUP = 50
 """Few enough that a worker keeps one group in mind, enough that the files stay small."""
 TRIALS = "trials"
 DOUBTS = "doubts"
+COVARIATES = "covariates"
 
 _KINDS = {
     "name": pa.string(), "text": pa.string(), "date": pa.date32(), "count": pa.float64(),
@@ -212,6 +213,8 @@ def _schemas() -> dict[str, pa.Schema]:
         table.name: pa.schema([key, *(_field(table, column) for column in table.columns)])
         for table in TABLES
     }
+    tables[PLANTS.name] = tables[PLANTS.name].append(pa.field(COVARIATES, text, metadata={
+        "meaning": "JSON: the columns of plants.csv that the trial is adjusted for"}))
     return {TRIALS: pa.schema(about), **tables, DOUBTS: pa.schema(doubts)}
 
 
@@ -253,7 +256,8 @@ def _stacked(
     good: Sequence[tuple[str, Records]], table: str, schema: pa.Schema
 ) -> pa.Table:
     """One table of some trials, one below the other, each row with its trial's name."""
-    frames = [getattr(records, table) for _, records in good]
+    frames = [getattr(records, table) if table != PLANTS.name else _with_covariates(records)
+              for _, records in good]
     many = [len(frame) for frame in frames]
     full = [frame for frame in frames if len(frame)]
     if not full:
@@ -265,6 +269,15 @@ def _stacked(
         for field in list(schema)[1:]
     ]
     return pa.table(columns, schema=schema)
+
+
+def _with_covariates(records: Records) -> pd.DataFrame:
+    """A trial's plants with its covariates, which no other trial need have, in one column."""
+    names = list(records.trial.covariates)
+    said = [json.dumps(row) for row in records.plants[names].to_dict("records")] if names else None
+    return records.plants.assign(**{COVARIATES: pd.Series(said, dtype="str")
+                                    if said else pd.Series([None] * len(records.plants),
+                                                           dtype="str")})
 
 
 def is_gathered(path: Path) -> bool:
@@ -308,6 +321,11 @@ class GatheredTrial(StoredTrial):
         except GatheredProblem as problem:
             return Failed(self.folder, str(problem))
         own = {name: _own(parts, self.trial, name) for name, parts in frames.items()}
+        said = frames[PLANTS.name].get(self.trial)
+        if trial.covariates and said is not None:
+            kept = pd.DataFrame([json.loads(row) for row in said[COVARIATES]], dtype=np.float64)
+            own[PLANTS.name] = own[PLANTS.name].assign(
+                **{name: kept[name] for name in trial.covariates})
         return Records(
             folder=Path(self.folder), trial=trial, **own,
             fingerprint=about["fingerprint"], until=about["until"],
@@ -404,7 +422,7 @@ def _own(parts: dict[str, pd.DataFrame], trial: str, table: str) -> pd.DataFrame
         return blank
     if table == DOUBTS:
         return parts[trial].astype({"line": "Int64", "row": "Int64"})
-    return parts[trial].astype(blank.dtypes.to_dict())
+    return parts[trial][list(blank.columns)].astype(blank.dtypes.to_dict())
 
 
 @lru_cache
