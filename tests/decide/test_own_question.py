@@ -143,7 +143,7 @@ def test_a_day_is_told_as_a_date(better, first, word):
 def test_what_could_be_luck_is_too_close_to_call():
     trait = OwnTrait("stem", "measure", unit="mm", better="more")
     leads, verdict, _ = front(asking(trait, lambda v, lots: round(lots.normal(40, 15), 1)))
-    assert (leads, verdict.mark) == ("Too close to call", "Leaning")
+    assert (leads, verdict.mark) == ("Too close to call", "Too close")
     assert verdict.sentence.endswith(": too close to call.")
 
 
@@ -157,7 +157,7 @@ def test_a_gap_too_small_to_matter():
 def test_odds_are_never_called_too_small_to_matter():
     trait = OwnTrait("split", "share", better="less")
     _, verdict, _ = front(asking(trait, lambda v, lots: f"{lots.binomial(4000, 0.5)}/4000"))
-    assert verdict.mark == "Leaning"
+    assert verdict.mark == "Too close"
 
 
 def test_of_a_trait_seen_once_the_last_value_is_compared():
@@ -245,7 +245,7 @@ def test_a_season_of_yields_tells_the_yield_of_a_trial_that_asked_otherwise(tmp_
     lines = [f"2026-07-0{d},{v}{b},{4 + b % 2 + 3 * (v == 'B')}" for d in (1, 4, 8)
              for b in range(1, 5) for v in "AB"]
     (tmp_path / "picks.csv").write_text("date,plant,count\n" + "\n".join(lines))
-    told = trial_means(tmp_path)
+    told = trial_means(tmp_path, trait="yield")
     assert told.question == "mildew"
     assert "pods per plant planted" in told.own.answer
 

@@ -79,8 +79,11 @@ def test_a_claim_of_an_earlier_look_is_not_carried_on():
     assert clear.any()
     assert not clear.iloc[-1]
     assert result.state != "settled"
-    answer = conclude(found).verdict.answer
-    assert " too close to " in answer
+    verdict = conclude(found).verdict
+    assert " too close to " in verdict.answer
+    # After the last pick nothing is left to lean on.
+    assert result.over
+    assert verdict.mark == "Too close"
 
 
 def test_words_say_so_far_until_the_season_is_over():

@@ -175,7 +175,9 @@ def _mark(result: LooksResult, rest: Rest | None) -> Mark:
         return "Firm" if result.over or (rest is not None and rest.season) else "Leaning"
     if not np.isfinite(result.low) or result.high - result.low > TOO_WIDE:
         return "Too soon"
-    return "Level" if result.state == ALIKE else "Leaning"
+    if result.state == ALIKE:
+        return "Level"
+    return "Too close" if result.over else "Leaning"
 
 
 def _others(

@@ -118,7 +118,7 @@ def from_one_trait(
             "To see a difference this size next time, plant more blocks of the same varieties.")
     headline = _headline(asked, pair, check, len(order), firm, alike)
     return Verdict(answer, sure + place, step, open_questions,
-                   state, "Firm" if firm else "Level" if alike else "Leaning", first,
+                   state, "Firm" if firm else "Level" if alike else "Too close", first,
                    (pair.best, pair.other), headline)
 
 

@@ -170,7 +170,7 @@ def leads(
     if verdict.mark == "Too soon" or not verdict.pair:
         return sentences.EARLY, sentences.WAIT
     first, second = verdict.pair
-    if verdict.mark == "Leaning":
+    if verdict.mark in ("Leaning", "Too close"):
         own = [] if looks is None else [
             r for pair, r in looks.results.items() if set(pair) == {first, second}]
         over = looks is None or any(r.over for r in own)

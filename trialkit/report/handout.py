@@ -45,6 +45,7 @@ _TWO_BARS = Outline(
     [Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY] * 2)
 SHAPES: dict[str, dict[str, Any]] = {
     "Firm": {"marker": "o"}, "Leaning": {"marker": "o", "fillstyle": "left"},
+    "Too close": {"marker": "D", "fillstyle": "left"},
     "Level": {"marker": _TWO_BARS}, "Too soon": {"marker": "o", "fillstyle": "none"},
     "No comparison": {"marker": "x", "markeredgewidth": 3},
 }

@@ -155,7 +155,8 @@ def _promise(setup: Setup, spread: Spread, looks: int) -> list[str]:
     out = [
         f"A variety that yields {ratio:.2f} times the check would then be named in 8 trials of "
         f"10, judged after {'the pick' if picks == 1 else f'each of {picks} picks'} as the report "
-        "does."
+        "does. That is for what is picked per plant; for earliness, within reach or a trait of "
+        "your own, this doesn't tell."
     ]
     full = least(None)
     if looks < picks and full < ratio - 0.005:

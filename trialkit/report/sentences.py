@@ -31,7 +31,7 @@ WAIT = "wait for more picks"
 LAYOUT = "this layout can't tell"
 NEEDED = "one question to answer first"
 NEIGHBOUR = "nothing to compare it with"
-MEANS = {"Firm": ACT, "Leaning": LUCK, "Level": SMALL_GAP, "Too soon": WAIT,
+MEANS = {"Firm": ACT, "Leaning": LUCK, "Too close": LUCK, "Level": SMALL_GAP, "Too soon": WAIT,
          "No comparison": NEEDED}
 
 # The sheet to pin up.
