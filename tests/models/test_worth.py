@@ -91,7 +91,7 @@ def test_the_same_budget_in_pounds_and_as_the_report_shows_it():
     np.testing.assert_allclose(pounds["gross"], kilos["gross"], rtol=1e-6)
     text = told(priced(made, "€3.50 a kg", {"A": 0.12, "B": 0.40}))
     assert "At €3.50 a kg, a metre of row as planted." in text
-    assert "Worth a metre of row, €, as planted; in brackets 95 % intervals." in text
+    assert "Worth a metre of row, €, as planted; in brackets the likely range (95 %)." in text
     for cell in ("7.00 (4.54 to 9.46)", "6.52 (4.06 to 8.98)", "0.48", "11.0 (8.54 to 13.5)"):
         assert cell in text, cell
     # A foot of row is 0.3048 m: 7.00 x 0.3048 = 2.1336.

@@ -318,3 +318,47 @@ def test_pick_by_pick_says_what_the_report_of_that_day_said(season: str) -> None
 def test_pick_by_pick_is_left_out_where_there_is_nothing_to_choose() -> None:
     for season in ("roots", "heights only", "picked once"):
         assert not cells.pick_by_pick(SEASONS[season]()).html
+
+
+@cache
+def alone() -> OpenTrial:
+    """One variety, nothing to compare it with."""
+    plants = bed("A", blocks=4, plants=4)
+    return OpenTrial(records(plants, picked(plants, {"A": 0.6}, [50 + 4 * k for k in range(6)])),
+                     None)
+
+
+@cache
+def one_row_each() -> OpenTrial:
+    plants = bed("ABC", blocks=1, plants=12)
+    return OpenTrial(records(plants, picked(
+        plants, {"A": 0.6, "B": 1.0, "C": 0.5}, [50 + 4 * k for k in range(6)])), None)
+
+
+@cache
+def no_pick() -> OpenTrial:
+    return OpenTrial(records(bed("ABC", blocks=4, plants=4)), None)
+
+
+@pytest.mark.parametrize("made", [alone, one_row_each, no_pick])
+def test_why_nothing_is_compared_is_said_once(made) -> None:
+    trial = made()
+    page = "\n".join(getattr(cells, name)(trial).html for name in OPEN)
+    said = " ".join(BeautifulSoup(page, "html.parser").get_text(" ").split()).lower()
+    why = trial.conclusion.analysis.ground.why_not.rstrip(".").lower()
+    for words in filter(None, (why, "nothing has been counted", "rule out luck",
+                               "nothing to compare yet", "only one variety, so")):
+        assert said.count(words) <= 1, words
+    if made is alone:
+        assert "the check" not in BeautifulSoup(cells.compared(trial).html, "html.parser").text
+        assert "the others in grey" not in said
+
+
+def test_flowers_are_not_tasted() -> None:
+    trial = level()
+    about = replace(trial.records.trial, crop="sunflower")
+    tasted = cells.cannot_tell(OpenTrial(replace(trial.records, trial=about), None)).plain
+    assert "How they taste" in tasted, "grown for its seeds, for all we know"
+    about = replace(about, counted="flowers")
+    assert "taste" not in cells.cannot_tell(
+        OpenTrial(replace(trial.records, trial=about), None)).plain

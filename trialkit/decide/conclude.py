@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -271,7 +272,7 @@ def _not_recorded(trait: OwnTrait, own: Missing | None, cannot: tuple[str, ...])
     """Nothing yet of the trait of one's own that the trial asks for."""
     why = f"no {trait.name} is recorded yet" if own is None else own.reason
     return Verdict(
-        f"There is nothing to compare yet: {why}.", f"Not at all sure: {why}.",
+        f"{why[:1].upper()}{why[1:]}.", "There is nothing to compare yet.",
         f"Write down {trait.name} of every {trait.on} looked at, in traits.csv.", cannot, NOTHING,
         "Too soon", f"{why[:1].upper()}{why[1:]}.", (), "Nothing to compare yet",
         "wait for the first records")
@@ -279,8 +280,7 @@ def _not_recorded(trait: OwnTrait, own: Missing | None, cannot: tuple[str, ...])
 
 def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:
     return Verdict(
-        f"There is nothing to compare yet. {why.rstrip('.')}.",
-        f"Not at all sure: {why[:1].lower()}{why[1:].rstrip('.')}.",
+        f"{why.rstrip('.')}.", "There is nothing to compare yet.",
         "Pick, and write down every plant looked at, zeros too.", cannot, NOTHING,
         "Too soon", f"{why.rstrip('.')}.", ())
 
@@ -431,7 +431,7 @@ def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
 
 def _design(analysis: Analysis) -> list[str]:
     ground = analysis.ground
-    return [] if ground.supported else [
+    return [] if ground.supported or ground.units["variety"].nunique() < 2 else [
         f"Whether any variety is better: {ground.why_not.rstrip('.')}."]
 
 
@@ -462,7 +462,12 @@ def _place(analysis: Analysis) -> list[str]:
     return []
 
 
+FLOWER = re.compile(r"\b(cut )?(flowers?|blooms?|blossoms?)\b", re.IGNORECASE)
+
+
 def _general(analysis: Analysis) -> list[str]:
+    about = analysis.records.trial
+    eaten = not FLOWER.search(f"{about.crop} {about.counted}")
     lines = ["Whether it would be so in another year or another garden: this is one season in one "
            "garden."]
     if isinstance(analysis.pods, Missing):
@@ -471,12 +476,18 @@ def _general(analysis: Analysis) -> list[str]:
     weights = analysis.weights
     if isinstance(weights, TraitResult):
         if weights.supported:
-            return [*lines, "How they taste."]
-        return [*lines, f"How they taste, and which gives most by weight: {weights.why_not}."]
+            return [*lines, "How they taste."] if eaten else lines
+        return [*lines, f"{_by_weight(eaten)}: {weights.why_not}."]
     if analysis.records.picks["weight_g"].notna().any():
-        return [*lines, f"How they taste, and which gives most by weight: {weights.reason}."]
-    return [*lines, f"How they taste, and which gives most by weight: {counted} were counted, not "
-            "weighed."]
+        return [*lines, f"{_by_weight(eaten)}: {weights.reason}."]
+    if not eaten:
+        return lines
+    return [*lines, f"{_by_weight(eaten)}: {counted} were counted, not weighed."]
+
+
+def _by_weight(eaten: bool) -> str:
+    return ("How they taste, and which gives most by weight" if eaten else
+            "Which gives most by weight")
 
 
 def _missing(analysis: Analysis) -> list[str]:

@@ -400,10 +400,12 @@ def _description(
             "Say what a blank means first: at some picks plants were passed over, and no zero is "
             "written.", ranked)
     why = analysis.ground.why_not.rstrip(".")
+    alone = len(gave) < 2
     first = _gave_most(analysis, gave / quantity.scale, quantity.what)
+    cannot = _cannot_say(why, len(gave))
     return Verdict(
-        f"{first} {_cannot_say(why, len(gave))}",
-        "No range is given, as the layout leaves no way to rule out luck."
+        first if alone else f"{first} {cannot}",
+        cannot if alone else "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
         _fix(analysis), open_questions, DESCRIPTION, "No comparison",
         first, ranked,

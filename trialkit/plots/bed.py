@@ -42,8 +42,8 @@ def bed(
     caption = (
         f"{'To scale, the' if apart == 1 else 'The'} first row at the top"
         f"{'' if apart == 1 else ', rows drawn further apart than they are'}. "
-        f"{key + '. ' if key else ''}Triangle up: more {what} than usual for its variety and "
-        "block; triangle down: fewer; dot: about as usual; cross: lost."
+        f"{key + '. ' if key else ''}Triangle up: {what} above the usual for its variety "
+        "and block; triangle down: below it; dot: about as usual; cross: lost."
     )
     if sun:
         caption += f" {sun}"

@@ -51,7 +51,7 @@ def totals(
     band : what the band is, as the caption says it.  most : panels at most.
     """
     figure, alt = _panels(curve, check, most, from_zero=True)
-    caption = f"Each panel: one variety in colour, the others in grey. {band}"
+    caption = f"{_each(curve)}{band}".strip()
     title = f"{capital(what)} so far"
     return Picture(figure, f"{title}. {alt}", caption + _left_out(curve, check, most), title)
 
@@ -72,7 +72,7 @@ def rates(
     most : panels at most.
     """
     figure, alt = _panels(curve, check, most, from_zero=True, hot=hot, line=enough)
-    notes = [f"Each panel: one variety in colour, the others in grey. {band}"]
+    notes = [f"{_each(curve)}{band}".strip()]
     if len(hot):
         notes.append("Grey columns: hot spells.")
     if enough is not None:
@@ -81,7 +81,7 @@ def rates(
     heat = f" {capital(', '.join(said))}." if said else ""
     return Picture(
         figure, f"{capital(what)} over the season. {alt}{heat}",
-        " ".join(notes) + _left_out(curve, check, most), capital(what),
+        " ".join(filter(None, notes)) + _left_out(curve, check, most), capital(what),
     )
 
 
@@ -109,6 +109,12 @@ def heights(
         alt += f" Reach is {reach:.3g} {unit}."
     caption = " ".join(notes) + _left_out(curve, check, most)
     return Picture(figure, f"Height in {unit}. {alt}", caption, f"Height, {unit}")
+
+
+def _each(curve: pd.DataFrame) -> str:
+    """What a panel is; nothing of a variety alone."""
+    return ("Each panel: one variety in colour, the others in grey. "
+            if curve["variety"].nunique() > 1 else "")
 
 
 def between_readings(curve: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:

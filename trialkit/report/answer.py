@@ -233,8 +233,11 @@ def since_last(trial: OpenTrial) -> Block:
 
 @told
 def cannot_tell(trial: OpenTrial) -> Block:
-    """What the trial cannot show."""
-    lines = trial.conclusion.verdict.cannot_tell
+    """What the trial cannot show, but for what the answer has said."""
+    verdict = trial.conclusion.verdict
+    why = trial.conclusion.analysis.ground.why_not.rstrip(".")
+    told_above = bool(why) and why.lower() in f"{verdict.answer} {verdict.how_sure}".lower()
+    lines = tuple(line for line in verdict.cannot_tell if not (told_above and why in line))
     if is_tasted(trial):  # the report tells it
         bare = [line.removeprefix(UNTASTED).removeprefix(", and ") for line in lines]
         lines = tuple(line[:1].upper() + line[1:] for line in bare if line not in ("", "."))
@@ -245,7 +248,7 @@ def cannot_tell(trial: OpenTrial) -> Block:
 def words_used(trial: OpenTrial) -> Block:
     """The trade's words of this page, each explained once."""
     check, records = trial.records.trial.check, trial.records
-    lines = [sentences.CHECK_MEANS.format(check=check)] if check else []
+    lines = [sentences.CHECK_MEANS.format(check=check)] if check and len(trial.names) > 1 else []
     lines.append(sentences.PLOT_MEANS)
     if records.plants["block"].notna().any():
         lines.append(sentences.BLOCK_MEANS)
@@ -253,7 +256,9 @@ def words_used(trial: OpenTrial) -> Block:
         lines[-1:] = [sentences.PART_BLOCK_MEANS, sentences.REPLICATE_MEANS]
     if not records.picks.empty:
         lines += [sentences.PICK_MEANS, sentences.PLANTED_MEANS]
-    return bullets([*lines, sentences.RANGE_MEANS], trial.names)
+    if trial.conclusion.analysis.ground.supported:
+        lines.append(sentences.RANGE_MEANS)
+    return bullets(lines, trial.names)
 
 
 @told

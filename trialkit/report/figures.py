@@ -40,7 +40,6 @@ OWN_DRAWN = 6
 BAND = "Band: the variety's likely range (95 %)."
 SLUMPS_SAID = 4
 YIELD = "Yield so far"
-NO_BAND = "No band: this layout has no way to rule out luck."
 
 
 @told
@@ -238,7 +237,8 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
     rows, label, _ = comparison
     # Why there are no ranges is told under how sure the answer is.
     note = "Line across a bar: its likely range (95 %)." if rows["low"].notna().any() else ""
-    return plots.compared(rows, label, note, trial.records.trial.check)
+    check = trial.records.trial.check if len(rows) > 1 else None
+    return plots.compared(rows, label, note, check)
 
 
 def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
@@ -363,7 +363,8 @@ def headline(trial: OpenTrial) -> TraitResult | Missing:
 
 
 def _band(result: TraitResult) -> str:
-    return BAND if result.supported else NO_BAND
+    """Nothing where there is none: why is told under how sure the answer is."""
+    return BAND if result.supported else ""
 
 
 def _while_picked(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:

@@ -265,8 +265,8 @@ def limited(
 ) -> Block:
     """A table whose caption says what the brackets are, where there are any."""
     some = any(" to " in cell and cell.endswith(")") for row in rows for cell in row)
-    return tabled(f"{caption}{'; in brackets 95 % intervals' if some else ''}.", heads, rows,
-                  called)
+    brackets = "; in brackets the likely range (95 %)" if some else ""
+    return tabled(f"{caption}{brackets}.", heads, rows, called)
 
 
 def joined(blocks: Sequence[Block]) -> Block:

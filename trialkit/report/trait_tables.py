@@ -255,7 +255,9 @@ def window_tables(result: WindowResult, about: Trial) -> list[Block]:
 
 
 def window_days(row: Any) -> str:
-    """`22 days (20 to 25)` of a row of `WindowResult.window`."""
+    """`22 days (20 to 25)` of a row of `WindowResult.window`; `none (out of reach)`."""
+    if round(row.days) == 0:
+        return f"none ({ended(row)})"
     known = not (wording.missing(row.days_low) or wording.missing(row.days_high))
     low, high = (wording.whole(row.days_low), wording.whole(row.days_high)) if known else ("", "")
     span = f" ({low} to {high})" if low != high else ""
