@@ -746,3 +746,67 @@ def running_totals_beside_each_day() -> Layout:
 def a_heading_on_line_25() -> Layout:
     rows: Rows = [*([f"rule {i} of the club"] for i in range(24)), ["plant", *DAYS], *wide()]
     return refused("a.csv", rows, "first 20")
+
+
+def running() -> Rows:
+    """A line a plant with what it had given up to each day."""
+    rows: Rows = [["plant", *map(str, DAYS)]]
+    for p in PLANTS:
+        so_far = 0
+        rows.append([p, *(so_far := so_far + (count(p, d) or 0) for d in DAYS)])
+    return rows
+
+
+@layout
+def running_totals_as_the_title_says() -> Layout:
+    return refused("pods.csv", [["Running total of pods"], *running()], "Running totals are no")
+
+
+@layout
+def running_totals_as_the_files_name_says() -> Layout:
+    return refused("pods_cumulative.csv", running(), "Running totals are no")
+
+
+@layout
+def a_pivot_of_varieties_and_their_plants() -> Layout:
+    rows: Rows = [["Sum of pods", "", "Date"], ["Variety", "Plant", *map(str, DAYS), "Grand Total"]]
+    for v in VARIETIES:
+        own = [p for p in PLANTS if variety(p) == v]
+        for at, p in enumerate(own):
+            figures = [count(p, d) for d in DAYS]
+            rows.append([v if not at else "", p, *figures, sum(f or 0 for f in figures)])
+        sums = [sum(count(p, d) or 0 for p in own) for d in DAYS]
+        rows.append([f"{v} Total", "", *sums, sum(sums)])
+    sums = [sum(count(p, d) or 0 for p in PLANTS) for d in DAYS]
+    return Layout("pivot.csv", as_csv([*rows, ["Grand Total", "", *sums, sum(sums)]]),
+                  truth("count"), ugly=True)
+
+
+@layout
+def answers_of_an_online_form() -> Layout:
+    rows: Rows = [["Timestamp", "Which plant?", "How many?"]]
+    rows += [[f"{d} 08:{at:02d}:11", p, count(p, d)] for d in DAYS for at, p in enumerate(PLANTS)]
+    return Layout("answers.csv", as_csv(rows), truth("count"), ugly=True)
+
+
+@layout
+def lines_of_pods_and_of_heights_in_turn() -> Layout:
+    rows: Rows = [["plant", "", *map(str, DAYS)]]
+    for p in PLANTS:
+        rows += [[p, "pods", *(count(p, d) for d in DAYS)],
+                 ["", "height cm", *(height(p, d) for d in DAYS)]]
+    return Layout("both.csv", as_csv(rows), truth("count", "height"), ugly=True)
+
+
+@layout
+def days_counted_from_planting() -> Layout:
+    rows: Rows = [["plant", "day 42", "day 45", "day 54", "day 61"]]
+    return refused("days.csv", rows + [[p, *(count(p, d) for d in DAYS)] for p in PLANTS],
+                   "dates across the top")
+
+
+@layout
+def two_figures_in_one_cell() -> Layout:
+    rows: Rows = [["plant", *map(str, DAYS)]]
+    return refused("both.csv", rows + [[p, *(f"{count(p, d)}/{weight(p, d)}" for d in DAYS)]
+                                       for p in PLANTS], "not a number")

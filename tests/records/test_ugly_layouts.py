@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files
+from trialkit.records.add import add_files, look_over
 
 OWN = """
 [units]
@@ -298,3 +298,12 @@ def test_most_layouts_are_read() -> None:
     # 30 of 44; of the 14 refused eleven say nothing that could be told.
     assert sum(says is not None for _, says in LAYOUTS) == 30
     assert len(LAYOUTS) == 44
+
+
+def test_counts_that_never_fall_are_asked_about(make, tmp_path: Path) -> None:
+    sheet = tmp_path / "counts.csv"
+    head = "plant,2026-07-01,2026-07-04,2026-07-08,2026-07-12\n"
+    sheet.write_text(head + "A1,1,3,3,8\nC1,0,2,5,6\n")
+    assert any("running totals?" in d for d in look_over(make(), [sheet]).doubts["doubt"])
+    sheet.write_text(head + "A1,1,3,3,8\nC1,0,2,5,4\n")
+    assert not any("running totals?" in d for d in look_over(make(), [sheet]).doubts["doubt"])

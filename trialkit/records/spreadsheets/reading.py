@@ -43,6 +43,8 @@ from trialkit.records.tables import match_headings
 from trialkit.trial import Trial
 
 _MONTH = re.compile(r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}")
+_RUNNING = re.compile(r"\b(?:cumulative|accumulated|running totals?|totals? (?:to date|so far))\b",
+                      re.IGNORECASE)
 _OF_ANY_TITLE = frozenset({
     "the", "of", "our", "my", "all", "by", "plant", "trial", "record", "sheet", "data", "table",
     "pick", "picking", "harvest", "season", "year", "pod", "bean", "each", "measured", "weighed",
@@ -51,6 +53,7 @@ _OF_ANY_TITLE = frozenset({
 NAMED_AT_MOST = 3
 WORDS_OF_A_REMARK = 3
 FEWEST_NUMBERED = 4
+FEWEST_RUNNING = 4
 
 
 @dataclass
@@ -121,7 +124,7 @@ class SheetReader:
 
     def read(self) -> list[Incoming]:
         """The records of the sheet; what is wrong with it goes to the findings."""
-        sound = self._judge_shape()
+        sound = self._judge_shape() and not self._of_running_totals()
         lines = list(self._lines())
         if not lines:
             self._error(self._heading_line, "", "", "It has no line of records below its heading.",
@@ -137,7 +140,23 @@ class SheetReader:
         across = self.arranged.has_days_across
         records = self._days_across(lines, names) if across else self._table(lines, names)
         self._say(lines, records)
+        self._never_falling(records)
         return records
+
+    def _never_falling(self, records: Sequence[Incoming]) -> None:
+        """A doubt where counts look like running totals: no plant's ever fall from day to day."""
+        by: dict[str, list[Incoming]] = {}
+        for record in records:
+            if record.kind == "count" and not record.blank and record.date is not None:
+                by.setdefault(record.plant, []).append(record)
+        long = [sorted(some, key=lambda f: str(f.date)) for some in by.values()
+                if len(some) >= FEWEST_RUNNING]
+        steps = [b.amount - a.amount for some in long
+                 for a, b in zip(some, some[1:], strict=False)]
+        if len(long) >= 2 and min(steps) >= 0 and 2 * sum(s > 0 for s in steps) > len(steps):
+            self.findings.doubt(self.grid.file, self._heading_line, "count", "", "no plant's "
+                                "counts ever fall from one day to the next: are they running "
+                                "totals? Each must be what that pick brought")
 
     @property
     def _heading_line(self) -> int:
@@ -172,6 +191,19 @@ class SheetReader:
         if grid.lengths:
             sound &= self._judge_lengths()
         return sound
+
+    def _of_running_totals(self) -> bool:
+        """Whether the sheet says of itself that its figures are running totals; then an error."""
+        stem = re.sub(r"[_\W]+", " ", Path(self.source).stem)
+        said = next((text for text in (*(t for _, t in self.arranged.above), self.grid.title, stem)
+                     if _RUNNING.search(text)), None)
+        if said is None or self.arranged.places("summary"):
+            return False  # where columns of totals stand beside the days, it speaks of those
+        self._error(self._heading_line, "", said, "Running totals are no picks: added up again "
+                    "they would count each pod many times.",
+                    "what each pick brought (the difference to the pick before), in a sheet that "
+                    "says so")
+        return True
 
     def _judge_lengths(self) -> bool:
         """Whether no line of a CSV file has cells beyond its heading; those cut short are odd."""
