@@ -280,7 +280,7 @@ def contradicted(units: Units, design: str) -> list[Finding]:
         ]
     unnamed = bool((units.frame["block"] == ONE_BLOCK).all())
     if blocks and unnamed and not units.placed and not units.rows_known and (
-            units.basis != "unknown"):
+            len(units.frame) > units.frame["variety"].nunique()):
         return [
             Finding(
                 "blocks-missing",
