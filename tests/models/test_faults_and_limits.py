@@ -37,7 +37,7 @@ WORKS = ("pods_trait", "height_trait", "position_trait", "stand_trait", "rate_tr
 # Every trait once and every kind of error once, not each with each.
 @pytest.mark.parametrize(("work", "error"), [
     *zip(WORKS, (ERRORS * 2)[: len(WORKS)], strict=True),
-    *(("pods_trait", error) for error in ERRORS[1:]),
+    *(pytest.param("pods_trait", error, marks=pytest.mark.slow) for error in ERRORS[1:]),
 ])
 def test_no_exception_of_a_trait_costs_another(work, error, monkeypatch, caplog):
     def fault(*_args, **_kwargs):
@@ -184,7 +184,8 @@ def outside(trait):
     return bad
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [
+    0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2, 3))])
 def test_every_estimate_of_every_trait_lies_inside_its_limits(seed):
     season = whole_season(seed)
     rng = np.random.default_rng(seed)
