@@ -25,7 +25,7 @@ from scipy.stats import norm
 from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH, needed_to_turn
-from trialkit.decide.spending import alpha_each, on_normal_scale
+from trialkit.decide.spending import alpha_each, on_normal_scale, sharing
 from trialkit.models.totals import Sightings, totals_at_looks
 
 FIRST, LENGTH = 45, 60
@@ -204,7 +204,7 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False, *,
             if before and np.isfinite(r[0]):
                 r = (*logs_pooled(y, variety, of_block, left, right), fit.layout.df)
             series[left, right].append(Look(ORIGIN[j], *r))
-    how = "bonferroni" if before else "dunnett" if kind.check else "tukey"
+    how = "bonferroni" if before else sharing(v, kind.check)
     each = alpha_each(v, kind.check, 0.05, how, (kind.blocks - 1.0) * (v - 1))
     day = seen.day[common]
     gap = np.median(np.diff(day)) if len(day) > 1 else 1.0

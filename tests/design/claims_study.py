@@ -20,7 +20,7 @@ from scipy.stats import norm
 
 from trialkit.decide.looks import boundary_z
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.spending import alpha_each, alpha_for_few_df, on_normal_scale
+from trialkit.decide.spending import alpha_each, alpha_for_few_df, on_normal_scale, sharing
 from trialkit.power import Claims, Setup, Spread, power_to_see, smallest_ratio
 
 TIGHTEST = 1.5
@@ -50,7 +50,8 @@ def named(
     variety = np.repeat(np.arange(v), b)
     block = np.tile(np.arange(b), v)
     columns = np.eye(b)[block][:, :-1] - np.eye(b)[block][:, -1:]
-    each = alpha_each(v, claims.against_check, how="dunnett", df=(v - 1.0) * (b - 1))
+    each = alpha_each(v, claims.against_check, how=sharing(v, claims.against_check),
+                      df=(v - 1.0) * (b - 1))
     looks = claims.looks or k
     df = (v - 1.0) * (b - 1)
     least = norm.isf(alpha_for_few_df(each, df) / 2)  # no boundary is below this

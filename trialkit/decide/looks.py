@@ -31,6 +31,7 @@ from trialkit.decide.spending import (
     mixture_rho,
     on_normal_scale,
     on_t_scale,
+    sharing,
 )
 from trialkit.wording import percent
 
@@ -234,13 +235,13 @@ def evaluate_family(
     """Judge every comparison of the report so that all together err at most `alpha`.
 
     series: looks by (left, right). varieties, against_check: which comparisons the report makes
-    (every variety with the check, or all pairs). They share alpha as one look's would, by the
-    method of Dunnett or of Tukey (`spending`), on the most degrees of freedom any look has, also
+    (every variety with the check, or all pairs). They share alpha as one look's would, as
+    `spending.sharing` says, on the most degrees of freedom any look has, also
     when some of them have no looks yet. Other arguments as `evaluate_looks`.
     """
     df = max((look.plots_df or look.df for looks in series.values() for look in looks
               if look.usable), default=1.0)
-    how = "dunnett" if against_check else "tukey"
+    how = sharing(varieties, against_check)
     each = alpha_each(varieties, against_check, alpha, how, df)
     return {
         pair: evaluate_looks(

@@ -22,6 +22,7 @@ from scipy import stats
 
 from trialkit.decide.looks import SETTLED, Look, LooksResult, evaluate_family
 from trialkit.decide.ratio import NONE, FittedPlots, fit_plots
+from trialkit.decide.spending import sharing
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import MethodNote, Missing
 from trialkit.models.totals import PlotTotals, layout_columns
@@ -263,13 +264,17 @@ FALSE = "6"
 NAMED = "22 and 43"
 
 
+SHARED = {"dunnett": "by the method of Dunnett (1955)", "tukey": "by the method of Tukey (1953)",
+          "bonferroni": "in equal parts (Bonferroni)"}
+
+
 def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
     """The rule in use in a sentence, then in full with what simulation showed of it."""
     pair = next(iter(looks.results.values()))
     so_far = counted(pair.looks, "look")
+    how = sharing(pair.shared_by + 1, looks.against_check)
     shared = "" if pair.shared_by == 1 else (
-        f" The 5 % are shared among {pair.shared_by} comparisons by the method of "
-        f"{'Dunnett (1955)' if looks.against_check else 'Tukey (1953)'}.")
+        f" The 5 % are shared among {pair.shared_by} comparisons {SHARED[how]}.")
     simulated = (
         "In simulated seasons, varieties up to 14 days apart, uneven plots, losses and missed "
         f"picks among them, a false claim at any look was made in at most {FALSE} %. One variety "

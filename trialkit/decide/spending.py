@@ -61,6 +61,23 @@ def alpha_each(
     raise ValueError(f"{how!r} does not fit; use one of {SHARINGS}, dunnett only with a check")
 
 
+MOST_BY_DUNNETT = 2
+"""Up to so many comparisons with a check share 5 % by Dunnett's joint law, more in equal parts.
+That law has one error for all varieties, while a comparison here has the error of the check's own
+plots (`ratio`). All alike, one look, 4,000 made-up trials each, a winner was named in 5.6 % by
+Dunnett and 4.6 in equal parts with 5 varieties in 4 blocks, in 7.4 and 5.7 with 8 in 3 blocks; with
+3 varieties in 3 and 4 blocks in 5.0 and 4.5 by Dunnett. A ratio of 1.35, named in 64 % by Dunnett
+with 5 varieties, is so in 60. Own choice."""
+
+
+def sharing(varieties: int, against_check: bool) -> str:
+    """By which of `SHARINGS` the comparisons of a report share their error."""
+    if not against_check:
+        return "tukey"
+    many = comparisons(varieties, against_check) > MOST_BY_DUNNETT
+    return "bonferroni" if many else "dunnett"
+
+
 def dunnett_quantile(others: int, df: float, alpha: float = 0.05) -> float:
     """Two-sided critical value for `others` varieties against one check, equal replication: the
     correlation between any two comparisons is 1/2 (Dunnett 1955, J. Am. Stat. Assoc. 50:1096-1121).

@@ -35,7 +35,7 @@ from scipy import optimize, stats
 
 from trialkit.decide.looks import always_z, boundary_z
 from trialkit.decide.ratio import fit_plots
-from trialkit.decide.spending import alpha_each, dunnett_quantile, on_t_scale
+from trialkit.decide.spending import alpha_each, dunnett_quantile, on_t_scale, sharing
 from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
 from trialkit.design.request import (
@@ -400,7 +400,7 @@ def _claim_z(setup: Setup, spread: Spread, claims: Claims, alpha: float) -> floa
     """
     df = error_df(setup)
     information = 1.0 / np.maximum(look_variances(setup, spread), 1e-12)
-    how = "dunnett" if claims.against_check else "tukey"
+    how = sharing(setup.varieties, claims.against_check)
     each = alpha_each(setup.varieties, claims.against_check, alpha, how, float(df))
     looks = claims.looks or setup.picks
     if setup.picks > looks:
