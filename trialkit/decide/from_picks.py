@@ -235,7 +235,8 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
     allowed = f"Allowing for {facts.allowed}, " if facts.allowed else ""
     out = [f"{allowed}{left} gave {told_range} what {right} gave, after {picks}, on {plots}."]
     if not known and result.state != SETTLED:
-        out.append("It is too early to give a likely range.")
+        out.append("These plots are too few to give a likely range." if result.over else
+                   "It is too early to give a likely range.")
     if result.state == SETTLED:
         out.append("The range leaves out a tie. It allows for every pick you looked at and every "
                    "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
@@ -251,10 +252,20 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
                    "range lies within it.")
     else:
         out.append("The gap could be luck.")
+        if known and _bars_apart(facts.rows, left, right):
+            out.append("This range allows for every pick you looked at and every variety, so it is "
+                       "wider than the lines across the bars.")
         if result.chance_at_trend is not None:
             out.append("On present form the chance of a firm answer this season is "
                        f"{_percent(result.chance_at_trend)}.")
     return " ".join(out)
+
+
+def _bars_apart(rows: pd.DataFrame, left: str, right: str) -> bool:
+    """Whether the ranges drawn at two varieties' bars, each for itself at one look, lie apart: to a
+    reader they then say that one gave more."""
+    low, high = rows["gave_low"].astype(float), rows["gave_high"].astype(float)
+    return bool(low[left] > high[right] or low[right] > high[left])
 
 
 def _picks(made: int, planned: int | None) -> str:

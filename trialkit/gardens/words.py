@@ -142,8 +142,8 @@ def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     if clear:
         return f"{where} {name} {gave} {row}{of}."
     if not within(answer, float(best["low"]), float(best["high"])):
-        return (f"{where} {name} {gave} {row}{of}. It is too early to give a range; it could be "
-                "luck.")
+        return (f"{where} {name} {gave} {row}{of}. The trials are too few to give a range; it "
+                "could be luck.")
     ahead = best["estimate"] <= zero if answer.trials[0].better == "less" else (
         best["estimate"] >= zero)
     if ahead:

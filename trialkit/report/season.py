@@ -120,7 +120,7 @@ SHOWN = 40
 """Trials a table lists; more are counted."""
 TURNED = 8
 """Gardens named where the order looked reversed."""
-UNTOLD = "too early to give a range"
+UNTOLD = "too few trials to give a range"
 BEST_HERE = "Chance of being best on average here"
 
 
