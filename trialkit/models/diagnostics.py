@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
 FEW = 3
 MANY_PLOTS = 60
-"""Of more plots than this, the model is fitted again for three only, for speed."""
+MANY_LOOKS = 10_000
+"""Of more plots or looks than this, the model is fitted again for three only, for speed."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,8 @@ def refitted(
     """
     pair = influence["variety"].isin([headline, check])
     influence = pd.concat([influence[pair], influence[~pair]], ignore_index=True)
-    count = int(pair.sum()) if len(influence) <= MANY_PLOTS else min(FEW, int(pair.sum()))
+    big = len(influence) > MANY_PLOTS or len(pods.looks) > MANY_LOOKS
+    count = min(FEW, int(pair.sum())) if big else int(pair.sum())
     whole = _model_ratio(pods.log_rate, pods.varieties, headline, check)
     again = [
         _again(pods.looks[pods.looks["unit"] != unit], ground, [headline, check], pods.fit)
