@@ -19,14 +19,16 @@ pytestmark = pytest.mark.browser
 
 # From the OWASP page "CSV Injection", with quotes, apostrophes and every kind of blank about them.
 TRICKY = "'=+-@\t\r\n \"，,;0１a＝＋－＠\ufeff\x85\x1c\xa0\u3000\u2028"
-ROWS_JS = Path(trialkit.recording.__file__).parent / "parts" / "js" / "rows.js"
+SCRIPTS = Path(trialkit.recording.__file__).parent / "parts" / "js"
 
 
 @pytest.fixture(scope="module")
 def exported(browser: Any) -> Any:
     """The phone's own code that writes a file: exported(notes) is the text of one pick's file."""
-    code = re.sub(
-        r"^(import .*\n|export )", "", ROWS_JS.read_text(encoding="utf-8"), flags=re.MULTILINE
+    code = "\n".join(
+        re.sub(r"^(import .*\n|export )", "", (SCRIPTS / name).read_text(encoding="utf-8"),
+               flags=re.MULTILINE)
+        for name in ("check.js", "rows.js")
     )
     page = browser.new_page()
     page.evaluate(f"() => {{ {code} window.csvText = csvText; }}")

@@ -106,6 +106,8 @@ def public_records(records: Records, showing: Showing, title: str, garden: str) 
                 frames[table.name][column.field] = blank_column(column, len(frames[table.name]))
     if not showing.names:
         for name, letter in _LETTERS.items():
+            if name not in frames["plants"]:
+                continue
             new = _neutral(frames["plants"][name], letter)
             if name == "plant":
                 plots = _neutral(frames["plants"]["plot"], _LETTERS["plot"])
