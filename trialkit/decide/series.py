@@ -267,6 +267,12 @@ NAMED = "24 and 43"
 SHARED = {"dunnett": "by the method of Dunnett (1955)", "tukey": "by the method of Tukey (1953)",
           "bonferroni": "in equal parts (Bonferroni)"}
 
+_ERROR = {
+    True: "the check's plots with an error of their own and the other varieties with one in common "
+          "unless one scatters more, which can only widen the range",
+    False: "one in common; where one variety's plots scatter more, its pairs have the error of "
+           "their own plots"}
+
 
 def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
     """The rule in use in a sentence, then in full with what simulation showed of it."""
@@ -302,8 +308,8 @@ def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
         "Each comparison, at each look, is the ratio of what the plots had given a plant planted "
         "up to the newest day that every variety had been looked at, losses counted: variety x "
         "block by quasi-likelihood with variance in proportion to the mean (Wedderburn 1974), the "
-        "error that of plots in proportion to the fit; where one variety's plots scatter more, "
-        "a pair has the error of its own plots. Between two looks at a plant its pods are taken to "
+        f"error that of plots in proportion to the fit, {_ERROR[looks.against_check]}. "
+        "Between two looks at a plant its pods are taken to "
         "have come evenly. Only the newest look's range is claimed, and what was said of a look "
         f"is not changed by later ones. {rule} {simulated}")
     return MethodNote(said, full, "pods a plant planted ~ variety x block", (),
