@@ -103,7 +103,7 @@ def parquet(base: Path) -> dict[str, float]:
 def reports(base: Path) -> dict[str, float]:
     """A garden's own page, worked out and laid out in a process started for it, as `club` does."""
     from trialkit.club.trial import Job, Made, make_report
-    from trialkit.report.source import Showing
+    from trialkit.report.opentrial import Showing
 
     def spent() -> float:
         return sum(usage(who)["cpu"] for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))

@@ -18,10 +18,10 @@ from clubtrials import ALWAYS, SECRETS, VARIETIES
 
 from trialkit import plots
 from trialkit.models import analyse
+from trialkit.plots.style import bitmap
 from trialkit.records import Records, read_records
 from trialkit.records.write import plain_cell
-from trialkit.report import pictures
-from trialkit.report.source import Showing, public_records
+from trialkit.report.opentrial import Showing, public_records
 
 
 def _files(folder: Path) -> dict[str, bytes]:
@@ -174,7 +174,7 @@ def test_names_that_look_like_formulas_or_paths_stay_names(club_sites):
 def test_a_bitmap_says_nothing_but_what_drew_it():
     table = pd.DataFrame({"variety": ["A", "B"], "estimate": [1.0, 2.0], "low": [0.5, 1.0],
                           "high": [2.0, 3.0]})  # fmt: skip
-    drawn = pictures.bitmap(plots.compared(table, "pods", "Dot: best estimate.", 1.0))
+    drawn = bitmap(plots.compared(table, "pods", "Dot: best estimate.", 1.0))
     data = base64.b64decode(re.search(r"base64,([^\"]+)", drawn)[1])
     assert [text.split(b"\0")[0] for text in _png_texts(data)] == [b"Software"]
 

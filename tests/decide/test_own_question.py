@@ -13,9 +13,9 @@ import pytest
 
 from trialkit.decide import conclude
 from trialkit.gardens.stage_one import trial_means
-from trialkit.report.answer import day_of, further, leader, varieties
+from trialkit.report.answer import day_of, leader, other_figures, varieties
 from trialkit.report.figures import compared_rows
-from trialkit.report.source import OpenTrial
+from trialkit.report.opentrial import OpenTrial
 from trialkit.trial import OwnTrait, TrialProblems, parse_trial
 from trialkit.wording import figure, times
 
@@ -234,7 +234,7 @@ def test_picks_stay_beside_it_and_claim_nothing_of_it():
     odds = trial.conclusion.table.set_index("variety").loc["B", "ratio"]
     assert first.startswith("B  ")
     assert f"{figure(1 / odds)} times" in first
-    assert "Mildew" not in further(trial).plain  # in the table above already
+    assert "Mildew" not in other_figures(trial).plain  # in the table above already
     assert day_of(trial) == "23 July 2025"
 
 

@@ -17,7 +17,7 @@ from trialkit.gardens.components import KINDS, read_spread
 from trialkit.power import Spread
 from trialkit.records import read_records
 from trialkit.report import planpower
-from trialkit.report.source import CellStop
+from trialkit.report.opentrial import CellStop
 from trialkit.trial import parse_trial
 
 BARLEY = shipped.demo().parent / "barley-minnesota"

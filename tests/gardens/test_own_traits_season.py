@@ -12,7 +12,8 @@ import pytest
 from trialkit.decide import conclude
 from trialkit.gardens.season import season
 from trialkit.records import read_records
-from trialkit.report import cells, clubfacts, season_cells
+from trialkit.report import cells, clubfacts
+from trialkit.report import season as season_report
 from trialkit.report.figures import compared_rows
 
 
@@ -194,13 +195,13 @@ def test_the_seasons_page_compares_the_trait_that_was_asked_for(tmp_path: Path) 
     folders = [str(_folder(tmp_path, g, "measure", 'unit = "mm"\n', values)) for g in range(3)]
     one = Path(folders[1]) / "trial.toml"
     one.write_text(one.read_text() + '[[traits]]\nname = "rust"\nkind = "yes or no"\n')
-    opened = season_cells.open_season(folders, trait=" Mildew ")
-    parts = {name: getattr(season_cells, name)(opened).plain for name in season_cells.__all__
+    opened = season_report.open_season(folders, trait=" Mildew ")
+    parts = {name: getattr(season_report, name)(opened).plain for name in season_report.__all__
              if name[0].islower() and name != "open_season"}
     assert "mildew" in parts["heading"].lower()
     assert "mm" in parts["varieties"]
     assert "nan" not in " ".join(parts.values()).split()
-    with pytest.raises(season_cells.CellStop) as told:
-        season_cells.open_season(folders, trait="vigour")
+    with pytest.raises(season_report.CellStop) as told:
+        season_report.open_season(folders, trait="vigour")
     assert "Write: yield, within reach, early, mildew. Only some folders have rust." in str(
         told.value)

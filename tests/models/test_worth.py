@@ -15,7 +15,7 @@ from trialkit.models.worth import Worth
 from trialkit.reading.price import price_of
 from trialkit.records import Records
 from trialkit.report import method
-from trialkit.report.source import OpenTrial, Showing, public_records
+from trialkit.report.opentrial import OpenTrial, Showing, public_records
 
 DAYS = [50 + 4 * k for k in range(10)]
 RATES = {"A": 0.6, "B": 1.0, "C": 0.5}

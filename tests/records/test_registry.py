@@ -16,7 +16,7 @@ from trialkit.recording.phone import page_facts
 from trialkit.records import read_records
 from trialkit.records.add import settle
 from trialkit.records.schema import LOGGED, TABLES, TRAITS, column_of, own_unit
-from trialkit.report.source import Showing, public_records
+from trialkit.report.opentrial import Showing, public_records
 
 
 def test_every_trait_names_columns_and_a_model_that_are_there() -> None:

@@ -12,7 +12,7 @@ from seasons import bed, day, picked, records
 from trialkit.records import RecordsError, read_records
 from trialkit.report import cells
 from trialkit.report.figures import rain_lines
-from trialkit.report.source import OpenTrial
+from trialkit.report.opentrial import OpenTrial
 
 
 def _trial(folder: Path, weather: str, units: str = "") -> Path:
@@ -73,7 +73,7 @@ def test_a_note_beside_a_record_is_shown_with_its_day_and_plant(tmp_path, name, 
 
 @pytest.mark.parametrize("shown", [False, True])
 def test_a_clubs_page_shows_notes_only_where_it_may(tmp_path, shown):
-    from trialkit.report.source import Showing, public_records
+    from trialkit.report.opentrial import Showing, public_records
 
     folder = _trial(tmp_path, "date,low,high\n2026-06-01,10,20\n")
     (folder / "picks.csv").write_text(

@@ -17,7 +17,7 @@ from seasons import bed, picked, records  # noqa: E402
 from test_traits_told import dug, full  # noqa: E402
 
 from trialkit.report import handout  # noqa: E402
-from trialkit.report.source import OpenTrial  # noqa: E402
+from trialkit.report.opentrial import OpenTrial  # noqa: E402
 
 ADDRESS = "https://example.org/beans.html"
 

@@ -17,7 +17,7 @@ from test_traits_told import FOLDED, OPEN, dug, full
 
 from trialkit.report import cells
 from trialkit.report.answer import day_of
-from trialkit.report.source import OpenTrial
+from trialkit.report.opentrial import OpenTrial
 
 FIGURE = r"[\u2212-]?\d[\d,]*(?:\.\d+)?"
 WITH_RANGE = re.compile(
@@ -204,11 +204,12 @@ def test_the_table_leads_with_whatever_was_recorded(season: str, head: str, lead
 
 
 def test_what_was_picked_once_has_no_week() -> None:
-    assert "a week" not in cells.varieties(picked_once()).plain + cells.further(picked_once()).plain
+    trial = picked_once()
+    assert "a week" not in cells.varieties(trial).plain + cells.other_figures(trial).plain
 
 
 def test_weights_say_how_many_picks_were_weighed() -> None:
-    text = cells.further(full()).plain
+    text = cells.other_figures(full()).plain
     assert "(5 of 10 picks weighed)" in text
 
 

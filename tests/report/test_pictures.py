@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from hostile import NAMES
+from markupsafe import Markup
 
 from trialkit import plots, shipped
-from trialkit.report import cells, figures, pictures
-from trialkit.report.blocks import TEMPLATES
+from trialkit.plots import style
+from trialkit.report import cells, figures
+from trialkit.report.blocks import TEMPLATES, show
 from trialkit.wording import short_day
 
 DAYS = pd.date_range("2025-07-01", periods=12, freq="4D")
@@ -67,7 +69,7 @@ def picture(request):
 
 def test_the_drawing_is_well_formed_and_nothing_in_it_runs(picture):
     name, drawn = picture
-    svg = pictures.vector(drawn, name)
+    svg = style.vector(drawn, name)
     root = ElementTree.fromstring(svg.replace("xlink:href", "href").replace(" xmlns", " data"))
     assert {element.tag for element in root.iter()} <= {
         "svg", "g", "path", "defs", "style", "text", "tspan", "use", "clipPath", "rect",
@@ -85,44 +87,44 @@ def test_every_variety_is_named_in_the_words_that_stand_in_for_the_drawing(pictu
 
 
 def test_a_dollar_in_a_name_stays_a_dollar():
-    svg = pictures.vector(DRAWINGS["totals"](), "totals")
+    svg = style.vector(DRAWINGS["totals"](), "totals")
     assert r"$\alpha$ &amp; co" in svg
 
 
 def test_ink_and_colours_come_from_the_page_and_fall_back_to_their_own(picture):
     name, drawn = picture
-    svg = pictures.vector(drawn, name)
+    svg = style.vector(drawn, name)
     bare = re.findall(r"(?:fill|stroke): (#[0-9a-f]{6})", svg)
     assert set(bare) <= {"#000000", "#ffffff"}
     assert f"var(--ink, {plots.INK})" in svg
 
 
 def test_ids_of_two_drawings_on_a_page_never_meet():
-    both = [set(re.findall(r' id="([^"]+)"', pictures.vector(DRAWINGS[n](), n)))
+    both = [set(re.findall(r' id="([^"]+)"', style.vector(DRAWINGS[n](), n)))
             for n in ("totals", "heights")]  # fmt: skip
     assert both[0]
     assert not both[0] & both[1]
 
 
 def test_the_same_figures_give_the_same_bytes():
-    once, again = (pictures.vector(DRAWINGS["heights"](), "h") for _ in range(2))
+    once, again = (style.vector(DRAWINGS["heights"](), "h") for _ in range(2))
     assert once == again
 
 
 def test_a_drawing_too_large_for_vectors_becomes_a_picture_with_the_same_words(monkeypatch):
-    monkeypatch.setattr(pictures, "LARGEST_VECTOR", 1000)
+    monkeypatch.setattr(style, "LARGEST_VECTOR", 1000)
     drawn = DRAWINGS["totals"]()
-    html = pictures.show(drawn, "totals", NAMES).html
+    html = show(drawn, "totals", NAMES).html
     assert "<svg" not in html
     assert 'src="data:image/png;base64,' in html
-    assert f'alt="{pictures.Markup.escape(drawn.alt)}"' in html
+    assert f'alt="{Markup.escape(drawn.alt)}"' in html
 
 
 def test_no_band_is_drawn_or_told_where_there_is_no_interval():
     names = ["North", "South"]
-    with_band = pictures.vector(plots.totals(_curve(names), "pods a plant", ""), "t")
+    with_band = style.vector(plots.totals(_curve(names), "pods a plant", ""), "t")
     drawn = plots.totals(_curve(names, banded=False), "pods a plant", "")
-    without = pictures.vector(drawn, "t")
+    without = style.vector(drawn, "t")
     assert "fill-opacity: 0.22" in with_band or "opacity: 0.22" in with_band
     assert "opacity: 0.22" not in without
     assert " to " not in drawn.alt
@@ -133,7 +135,7 @@ def test_thirty_varieties_draw_the_leading_ones_and_say_so():
     drawn = plots.totals(_curve(names), "pods a plant", "")
     assert f"leading {plots.PANELS} varieties" in drawn.caption
     assert "Row 29" in drawn.alt
-    assert len(pictures.vector(drawn, "t")) < pictures.LARGEST_VECTOR
+    assert len(style.vector(drawn, "t")) < style.LARGEST_VECTOR
 
 
 @pytest.mark.parametrize("most", [plots.PANELS, plots.PRINTED])
@@ -340,7 +342,7 @@ def test_dots_of_plots_say_every_variety_and_how_many_plots() -> None:
     for name in NAMES:
         assert name in made.alt
     assert made.alt.count("3 plots") == len(NAMES)
-    assert "<svg" in pictures.vector(made, "own-0")
+    assert "<svg" in style.vector(made, "own-0")
     # A circle a plot: every one is drawn.
     circles = [line for line in made.figure.axes[0].lines if line.get_marker() == "o"]
     assert sum(len(line.get_xdata()) for line in circles) == 3 * len(NAMES)

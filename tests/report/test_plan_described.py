@@ -15,8 +15,8 @@ from trialkit.design.request import DESIGNS, read_request
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
 from trialkit.report import planning, planpower
+from trialkit.report.opentrial import CellStop, RecordsCellStop
 from trialkit.report.planning import design_of
-from trialkit.report.source import CellStop, RecordsCellStop
 
 FULL = """\
 # mine \r

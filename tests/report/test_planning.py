@@ -14,7 +14,7 @@ from trialkit.power.sizes import power_by_blocks
 from trialkit.records import read_records
 from trialkit.records.starter import start_trial
 from trialkit.report import planning, planpower
-from trialkit.report.source import CellStop
+from trialkit.report.opentrial import CellStop
 from trialkit.wording import day
 
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]

@@ -21,7 +21,7 @@ from test_page_agrees_with_itself import SEASONS  # noqa: E402
 from test_traits_told import OPEN, full  # noqa: E402
 
 from trialkit.report import cells  # noqa: E402
-from trialkit.report.source import OpenTrial  # noqa: E402
+from trialkit.report.opentrial import OpenTrial  # noqa: E402
 
 textstat = pytest.importorskip("textstat")
 

@@ -17,7 +17,7 @@ from trialkit import shipped
 from trialkit.cli import Exit, app
 from trialkit.club.site import trial_folders
 from trialkit.gardens.season import season
-from trialkit.report import season_cells
+from trialkit.report import season as cells
 
 VARIETIES = NAMES[:5]
 
@@ -111,11 +111,11 @@ def test_a_phone_need_not_be_pushed_sideways(made, browser):
 @pytest.mark.parametrize("count", [1, 2, pytest.param(12, marks=pytest.mark.slow)])
 def test_every_cell_has_its_say_for_one_two_and_twelve_trials(count):
     folders = [str(one) for one in shipped.several_trials()[:count]]
-    opened = season_cells.open_season(folders)
-    parts = {name: getattr(season_cells, name)(opened) for name in season_cells.__all__
+    opened = cells.open_season(folders)
+    parts = {name: getattr(cells, name)(opened) for name in cells.__all__
              if name[0].islower() and name != "open_season"}
     assert not re.search(r"\bnan\b", " ".join(b.plain for b in parts.values()), re.I)
-    for name in ("heading", "answer", "varieties", "next_step", "cannot_tell", "account"):
+    for name in ("heading", "answer", "varieties", "next_step", "cannot_tell", "method"):
         assert parts[name].plain
     assert bool(parts["against_gardens"].plain) == (count > 2)
     assert bool(parts["gardens_and_whole"].plain) == (count > 1)

@@ -17,12 +17,12 @@ from trialkit.gardens.carryover import proposals
 from trialkit.models import TraitResult
 from trialkit.report import cells, method
 from trialkit.report.measures import measure, percent, ratio
-from trialkit.report.source import OpenTrial
+from trialkit.report.opentrial import OpenTrial
 
 DAYS = [50 + 4 * k for k in range(10)]
 OPEN = ("heading", "answer", "compared", "next_step", "how_sure", "pick_by_pick", "varieties",
-        "since_last", "further", "yield_so_far", "height_and_reach", "rate_over_season", "bed_map",
-        "place_in_bed", "cannot_tell", "take_care", "words_used")  # fmt: skip
+        "since_last", "other_figures", "yield_so_far", "height_and_reach", "rate_over_season",
+        "bed_map", "place_in_bed", "cannot_tell", "take_care", "words_used")  # fmt: skip
 FOLDED = ("layout", "methods", "diagnostics", "doubts")
 NOTHING = re.compile(r"(?<![\w-])(nan|NaN|None|inf|NaT|<NA>)(?![\w-])")
 
@@ -103,7 +103,7 @@ def test_every_trait_has_a_sentence_figures_with_limits_and_its_method_in_full()
 def test_what_a_grower_acts_on_stands_in_the_open():
     trial = full()
     season = trial.conclusion.analysis.season
-    text = said(trial, "further", "height_and_reach", "rate_over_season", "bed_map")
+    text = said(trial, "other_figures", "height_and_reach", "rate_over_season", "bed_map")
     for frame in (season.means, season.metre):
         for row in frame.itertuples(index=False):
             assert f"{wording.number(row.estimate)} {wording.interval(row.low, row.high)}" in text
@@ -172,7 +172,7 @@ def test_a_harvest_answers_in_the_unit_it_was_weighed_in():
 def test_grades_and_readiness_are_told_with_their_limits():
     trial = dug(weight_unit="oz")
     harvest = trial.conclusion.analysis.harvest
-    open_ = said(trial, "further")
+    open_ = said(trial, "other_figures")
     folded = said(trial, "methods")
     for row in harvest.grading.shares.itertuples(index=False):
         assert percent(row.share, row.low, row.high) in folded
@@ -200,7 +200,7 @@ def test_nothing_is_shown_that_is_not_a_number(which):
     assert NOTHING.findall(text) == []
     if which == "one block":
         assert "No intervals." in text
-        assert "95 % interval" not in said(trial, "varieties", "further", "methods")
+        assert "95 % interval" not in said(trial, "varieties", "other_figures", "methods")
 
 
 def test_limits_that_say_nothing_are_not_shown():

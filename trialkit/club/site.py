@@ -29,7 +29,7 @@ from trialkit.club.trial import (
     read_fingerprint,
 )
 from trialkit.gardens.workers import Fault, for_each
-from trialkit.report.source import Showing
+from trialkit.report.opentrial import Showing
 
 __all__ = ["Club", "Look", "NotAClub", "Showing", "Wanted", "make_club"]
 

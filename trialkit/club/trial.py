@@ -20,7 +20,7 @@ from trialkit.records import RecordsError
 from trialkit.records.findings import Findings
 from trialkit.records.folder import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
 from trialkit.records.read import read_ground
-from trialkit.report.source import Showing
+from trialkit.report.opentrial import Showing
 
 KERNEL = run.SharedKernel()
 """Loading the libraries takes as long as a small trial: one kernel for all trials of a process."""

@@ -33,7 +33,7 @@ def handout(
     from trialkit.records import RecordsError
     from trialkit.records.write import write_bytes
     from trialkit.report.handout import CARDS, alt_text, card, front, sheet
-    from trialkit.report.source import CellStop, open_trial
+    from trialkit.report.opentrial import CellStop, open_trial
     from trialkit.trial import TrialProblems
 
     folder = the_trial(folder)

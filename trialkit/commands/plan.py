@@ -143,7 +143,7 @@ def plan(
     from trialkit.design.paper import paper as sheet_named
     from trialkit.design.planfolder import Printing, check_vacant, is_described, tidy
     from trialkit.report import planning, planpower
-    from trialkit.report.source import CellStop, RecordsCellStop
+    from trialkit.report.opentrial import CellStop, RecordsCellStop
 
     try:
         sheet = sheet_named(paper_name)

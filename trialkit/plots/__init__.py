@@ -7,7 +7,7 @@ Varieties differ by place (a panel each) or by marker as well as by colour.
 
 from trialkit.plots.along import LINES as ALONG
 from trialkit.plots.along import along
-from trialkit.plots.bed import ABOUT, FEWER, LESS, MORE, MOST, bed, bed_on
+from trialkit.plots.bed import bed, bed_on
 from trialkit.plots.calendar import bearing, calendar
 from trialkit.plots.compared import bars, compared, leading, scores
 from trialkit.plots.dots import dots
@@ -32,21 +32,18 @@ from trialkit.plots.style import (
     STYLE,
     WIDTH,
     Picture,
+    on_page,
     short,
+    vector,
 )
 
 __all__ = [
-    "ABOUT",
     "ALL_PRINTED",
     "ALONG",
     "COLOURS",
     "FAINT",
-    "FEWER",
     "INK",
-    "LESS",
     "MARKERS",
-    "MORE",
-    "MOST",
     "MUTED",
     "PANELS",
     "PAPER",
@@ -64,6 +61,7 @@ __all__ = [
     "calendar",
     "compared",
     "dots",
+    "on_page",
     "gardens_and_whole",
     "heights",
     "leading",
@@ -73,4 +71,5 @@ __all__ = [
     "scores",
     "short",
     "totals",
+    "vector",
 ]

@@ -11,9 +11,19 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from trialkit.plots.style import COLOURS, INK, MUTED, STYLE, WIDTH, Picture
-
-FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#00609a"
+from trialkit.plots.style import (
+    ABOUT,
+    COLOURS,
+    FEWER,
+    INK,
+    LESS,
+    MORE,
+    MOST,
+    MUTED,
+    STYLE,
+    WIDTH,
+    Picture,
+)
 
 
 def bed(

@@ -1,20 +1,28 @@
-"""What all drawings share: their size, ink and colours, the picture with its words, short names.
+"""What all drawings share: size, ink, colours, the picture with its words, how a page shows it.
 
 Drawn 3.5 inches wide, so that 9 point letters come out at 11 pixels or more on a phone 360 pixels
-wide.  Ink and colours are named here, so that a page may swap them for its own light and dark ones.
+wide.  On a page a drawing is vector where small: it takes ink and colours from the page (CSS
+variables), so that it follows it into the dark, and its letters stay letters, which keeps them
+small, sharp and in any script.
 """
 
 from __future__ import annotations
 
+import base64
+import io
+import re
+import warnings
 from collections import Counter
 from collections.abc import Sequence
 from os.path import commonprefix
 from textwrap import wrap
 from typing import Any, NamedTuple
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -28,6 +36,7 @@ INK, MUTED, FAINT, PAPER = "#101418", "#5b626a", "#d5d9de", "#fefefe"
 # and purple are a shade deeper so that a thin line keeps 3:1 against white paper (WCAG 2.1,
 # success criterion 1.4.11).
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#c06a9a", "#bf8000", "#4a4f55")
+FEWER, LESS, ABOUT, MORE, MOST = "#b24e00", "#e0a070", "#b9bec4", "#6fb0d8", "#00609a"
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
 
 STYLE: Any = {
@@ -143,3 +152,85 @@ def ranged(low: Any, high: Any) -> str:
     """` (1.2 to 2.1)`, empty where there is no interval."""
     return "" if pd.isna(low) or pd.isna(high) else f" ({rounded(low)} to {rounded(high)})"
 
+
+# ------------------------------------------------------------------------------------------------
+# A picture as part of a page.
+# ------------------------------------------------------------------------------------------------
+
+LARGEST_VECTOR = 150_000
+"""Bytes of SVG above which a figure goes in as a bitmap instead."""
+
+VARIABLES = {
+    INK: "ink",
+    MUTED: "muted",
+    FAINT: "faint",
+    PAPER: "paper",
+    FEWER: "fewer",
+    LESS: "less",
+    ABOUT: "about",
+    MORE: "more",
+    MOST: "most",
+    **{colour: f"c{i}" for i, colour in enumerate(COLOURS)},
+}
+"""Colour as drawn -> CSS variable of the page (`--ink`); elsewhere the drawn colour holds."""
+
+
+FONTS = re.compile(r"(font: [^'\";]*|font-family: )'[^\";]*")
+"""The list of font names in the style of a letter, as one matplotlib or another writes it."""
+
+
+def on_page(picture: Picture, name: str) -> str:
+    """HTML of the figure: vector where small, a bitmap on a light card where not.
+
+    name : must differ from figure to figure on a page.
+    """
+    svg = vector(picture, name)
+    return svg if len(svg.encode()) <= LARGEST_VECTOR else bitmap(picture)
+
+
+def vector(picture: Picture, name: str) -> str:
+    """The figure as SVG for the middle of an HTML page."""
+    buffer = io.StringIO()
+    with mpl.rc_context({**STYLE, "svg.hashsalt": name}), warnings.catch_warnings():
+        # A name in a script matplotlib has no letters for is drawn by the browser, which has.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        picture.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    svg = buffer.getvalue()
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
+    head, rest = svg.split(">", 1)
+    box = re.search(r'viewBox="[^"]+"', head)
+    assert box is not None
+    alt = Markup.escape(picture.alt)
+    opening = f'<svg {box[0]} role="img" aria-label="{alt}" focusable="false"'
+    rest = _own_ids(rest, name)
+    for colour, variable in VARIABLES.items():
+        rest = rest.replace(f": {colour}", f": var(--{variable}, {colour})")
+    rest = FONTS.sub(r"\1var(--letters, sans-serif)", rest)
+    rest = re.sub(r"(\d+\.\d\d)\d+", r"\1", rest)
+    rest = re.sub(r"\n\s*", "\n", rest)
+    return f"{opening}>{rest}".strip()
+
+
+def bitmap(picture: Picture) -> str:
+    """The figure as an <img> on light paper, three dots to a CSS pixel."""
+    buffer = io.BytesIO()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        picture.figure.savefig(buffer, format="png", dpi=220, facecolor=PAPER)
+    data = base64.b64encode(buffer.getvalue()).decode()
+    alt = Markup.escape(picture.alt)
+    return f'<img class="card" src="data:image/png;base64,{data}" alt="{alt}">'
+
+
+def _own_ids(svg: str, name: str) -> str:
+    """Drop the ids nothing refers to, and mark the others with the figure's name.
+
+    Several figures share a page, and an id may stand on it once.
+    """
+    used = set(re.findall(r"(?:url\(#|href=\"#)([^\")]+)", svg))
+    svg = re.sub(
+        r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg
+    )
+    return re.sub(r"(url\(#|href=\"#)", rf"\g<1>{name}-", svg)

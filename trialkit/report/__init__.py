@@ -1,5 +1,5 @@
 """What a notebook's cells show: the answer, its pictures and tables, and how it was worked out.
 
-`cells`, `season_cells`, `planning` and `planpower` are what notebooks call.  Nothing is imported
+`cells`, `season`, `planning` and `planpower` are what notebooks call.  Nothing is imported
 here, so that a command which needs one part does not pay for the others.
 """

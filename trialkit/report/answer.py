@@ -18,11 +18,10 @@ from trialkit.models import Missing, TraitResult
 from trialkit.models.own import OwnResult
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
-from trialkit.report import sentences
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.figures import headline, ranked
 from trialkit.report.measures import Measure, joined, measure, percent, row_of, shown_as
-from trialkit.report.source import OpenTrial, told
+from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.tasting import is_tasted
 from trialkit.report.trait_tables import (
     grade_lines,
@@ -33,6 +32,53 @@ from trialkit.report.trait_tables import (
     window_days,
 )
 from trialkit.trial import EARLY, Trial
+
+# Sentences of the first screen and of the sheet to pin up, each whole, its parts by name, so that
+# they are read and mended together, and another language can follow.
+# The answer in four words; a variety's name counts as one.
+WON = "{variety} won"
+BEAT = "{variety} beat the check"
+GAVE_MOST = "{variety} gave most"
+LEADS = "{variety} leads so far"
+LEVEL = "Too close to matter"
+CLOSE = "Too close to call"
+TOO_EARLY = "Too early to say"
+NOTHING_YET = "Nothing picked yet"
+NO_HARVEST_YET = "Nothing to compare yet"
+ROWS = "Rows can't be compared"
+UNFAIR = "No fair comparison"
+
+ALONE = "Only one variety"
+OPEN = "Not comparable yet"
+
+# What a reader may make of the mark.
+ACT = "you can act on it"
+AHEAD = "clear so far, not final"
+LUCK = "it could be luck"
+SMALL_GAP = "the gap is too small to matter"
+WAIT = "wait for more picks"
+LAYOUT = "this layout can't tell"
+NEEDED = "one question to answer first"
+NEIGHBOUR = "nothing to compare it with"
+MEANS = {"Firm": ACT, "Leaning": LUCK, "Too close": LUCK, "Level": SMALL_GAP, "Too soon": WAIT,
+         "No comparison": NEEDED}
+
+# The sheet to pin up.
+INVENTED = "Invented data: made up to show what this looks like."
+PLANTED = "{plants} of {varieties}, all planted on {day}."
+PICKED = "All {counted} counted by eye at {picks}; a lost plant's gap counts."
+WHOLE = "The whole report: {address}"
+NEXT = "Next: {step}"
+
+# The trade's own words, once on the page.
+CHECK_MEANS = "Check: the variety you would grow anyway, the one to beat. Here it is {check}."
+PLOT_MEANS = "Plot: one variety's plants together in one spot."
+BLOCK_MEANS = "Block: plots on like ground, normally one of each variety."
+PART_BLOCK_MEANS = "Block: plots on like ground, here with some of the varieties."
+REPLICATE_MEANS = "Replicate: blocks that together hold every variety once."
+PICK_MEANS = "Pick: one round of picking and counting."
+PLANTED_MEANS = "Per plant planted: the crop over every plant set out, lost ones too."
+RANGE_MEANS = "Likely range: where the true figure probably lies."
 
 STANDING = {
     "settled": "firm", "alike": "level", "keep picking": "still open",
@@ -154,7 +200,7 @@ def leader(trial: OpenTrial) -> tuple[str, str]:
         return _not_compared(trial)
     if not verdict.headline and verdict.state == "nothing yet":
         empty = conclusion.analysis.looks.empty
-        return sentences.NOTHING_YET if empty else sentences.NO_HARVEST_YET, sentences.WAIT
+        return NOTHING_YET if empty else NO_HARVEST_YET, WAIT
     gave = conclusion.table.set_index("variety")["gave"].astype(float)
     return leads(verdict, conclusion.looks, gave, trial.records.trial.check)
 
@@ -164,38 +210,38 @@ def leads(
 ) -> tuple[str, str]:
     """`leader` of any verdict that compares.  gave : of each variety."""
     if verdict.headline:
-        return verdict.headline, verdict.means or sentences.MEANS[verdict.mark]
+        return verdict.headline, verdict.means or MEANS[verdict.mark]
     if verdict.mark == "Level":
-        return sentences.LEVEL, sentences.SMALL_GAP
+        return LEVEL, SMALL_GAP
     if verdict.mark == "Too soon" or not verdict.pair:
-        return sentences.EARLY, sentences.WAIT
+        return TOO_EARLY, WAIT
     first, second = verdict.pair
     if verdict.mark in ("Leaning", "Too close"):
         own = [] if looks is None else [
             r for pair, r in looks.results.items() if set(pair) == {first, second}]
         over = looks is None or any(r.over for r in own)
         if over and wording.figure(gave[first]) == wording.figure(gave[second]):
-            return sentences.CLOSE, sentences.LUCK
+            return CLOSE, LUCK
         clear = any(r.state == "settled" for r in own)
-        return ((sentences.GAVE_MOST if over else sentences.LEADS).format(variety=first),
-                sentences.AHEAD if clear else sentences.LUCK)
+        return ((GAVE_MOST if over else LEADS).format(variety=first),
+                AHEAD if clear else LUCK)
     if second == check and len(gave) > 2:
-        return sentences.BEAT.format(variety=first), sentences.ACT
+        return BEAT.format(variety=first), ACT
     # Against every other one, not against the second alone.
     beaten = looks is None or all(
         r.state == "settled" for pair, r in looks.results.items() if first in pair)
-    return (sentences.WON if beaten else sentences.GAVE_MOST).format(variety=first), sentences.ACT
+    return (WON if beaten else GAVE_MOST).format(variety=first), ACT
 
 
 def _not_compared(trial: OpenTrial) -> tuple[str, str]:
     conclusion = trial.conclusion
     if conclusion.totals is not None and conclusion.totals.zeros_unsure and (
             conclusion.analysis.ground.supported):
-        return sentences.OPEN, sentences.NEEDED
+        return OPEN, NEEDED
     if len(trial.names) < 2:
-        return sentences.ALONE, sentences.NEIGHBOUR
+        return ALONE, NEIGHBOUR
     rows = conclusion.analysis.ground.unit == "row"
-    return sentences.ROWS if rows else sentences.UNFAIR, sentences.LAYOUT
+    return ROWS if rows else UNFAIR, LAYOUT
 
 
 def shape_of(mark: str) -> str:
@@ -248,16 +294,16 @@ def cannot_tell(trial: OpenTrial) -> Block:
 def words_used(trial: OpenTrial) -> Block:
     """The trade's words of this page, each explained once."""
     check, records = trial.records.trial.check, trial.records
-    lines = [sentences.CHECK_MEANS.format(check=check)] if check and len(trial.names) > 1 else []
-    lines.append(sentences.PLOT_MEANS)
+    lines = [CHECK_MEANS.format(check=check)] if check and len(trial.names) > 1 else []
+    lines.append(PLOT_MEANS)
     if records.plants["block"].notna().any():
-        lines.append(sentences.BLOCK_MEANS)
+        lines.append(BLOCK_MEANS)
     if "replicate" in trial.conclusion.analysis.audit.by:
-        lines[-1:] = [sentences.PART_BLOCK_MEANS, sentences.REPLICATE_MEANS]
+        lines[-1:] = [PART_BLOCK_MEANS, REPLICATE_MEANS]
     if not records.picks.empty:
-        lines += [sentences.PICK_MEANS, sentences.PLANTED_MEANS]
+        lines += [PICK_MEANS, PLANTED_MEANS]
     if trial.conclusion.analysis.ground.supported:
-        lines.append(sentences.RANGE_MEANS)
+        lines.append(RANGE_MEANS)
     return bullets(lines, trial.names)
 
 
@@ -524,7 +570,7 @@ Column = tuple[str, Callable[[str], Cell]]
 
 
 @told
-def further(trial: OpenTrial) -> Block:
+def other_figures(trial: OpenTrial) -> Block:
     """A card a variety, and a few sentences; nothing where there is nothing to add."""
     columns = [*_season(trial), *_window(trial), *_weights(trial), *_harvest(trial),
                *_others(trial)]

@@ -13,6 +13,8 @@ from markupsafe import Markup, escape
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from trialkit.plots import Picture
+
 FACTS = "application/vnd.trialkit.facts+json"
 """Media type under which a cell hands small facts (title, answer) to whoever runs the notebook."""
 
@@ -111,3 +113,30 @@ def tabled(
     html = part("table", caption=caption, heads=heads, rows=rows, called=called or caption)
     frame = pd.DataFrame([list(row) for row in rows], columns=list(heads))
     return Block(html, f"{caption}\n{frame.to_string(index=False)}")
+
+
+def show(
+    picture: Picture, name: str, varieties: Iterable[str] = (), remarks: Sequence[str] = (),
+    printed: Picture | None = None,
+) -> Block:
+    """The block that shows `picture`; `name` must differ from picture to picture on a page.
+
+    remarks : sentences to stand under the caption.  printed : what paper shows in its place.
+    """
+    from trialkit import plots  # here, as whoever lays out a page draws nothing
+
+    varieties = list(varieties)
+    on_paper = None if printed is None else {
+        "drawn": Markup(plots.on_page(printed, f"{name}-printed")),
+        "caption": isolate(printed.caption, varieties)}
+    html = part(
+        "figure",
+        name=name,
+        drawn=Markup(plots.on_page(picture, name)),
+        title=isolate(picture.title, varieties),
+        caption=isolate(picture.caption, varieties),
+        remarks=[isolate(remark, varieties) for remark in remarks],
+        printed=on_paper,
+    )
+    said = [picture.title, f"[{picture.alt}]", picture.caption, *remarks]
+    return Block(html, "\n".join(filter(None, said)))

@@ -13,10 +13,10 @@ from __future__ import annotations
 from trialkit.report.answer import (
     answer,
     cannot_tell,
-    further,
     heading,
     how_sure,
     next_step,
+    other_figures,
     pick_by_pick,
     since_last,
     take_care,
@@ -39,7 +39,7 @@ from trialkit.report.figures import (
     yield_so_far,
 )
 from trialkit.report.method import diagnostics, doubts, files_read, layout, methods, versions
-from trialkit.report.source import CellStop, OpenTrial, RecordsCellStop, open_trial
+from trialkit.report.opentrial import CellStop, OpenTrial, RecordsCellStop, open_trial
 from trialkit.report.tasting import tasting
 
 __all__ = [
@@ -58,7 +58,7 @@ __all__ = [
     "events",
     "files_read",
     "for_club",
-    "further",
+    "other_figures",
     "heading",
     "height_and_reach",
     "own_traits",

@@ -9,15 +9,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit import wording
+from trialkit import plots, wording
 from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
 from trialkit.models.early import EarlyResult
 from trialkit.models.results import ALPHA
-from trialkit.report import pictures
 from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
 from trialkit.report.handout import front
-from trialkit.report.source import OpenTrial, told
+from trialkit.report.opentrial import OpenTrial, told
 from trialkit.trial import EARLY, QUESTIONS
 
 HOME = "../index.html"
@@ -51,7 +50,7 @@ def handed_on(trial: OpenTrial) -> dict[str, Any]:
         "means": [plain for asked in dict.fromkeys((about.question, *QUESTIONS))
                   if (plain := to_json(means_of(trial.conclusion.analysis, about.garden, asked)))],
         "front": _plain_front(trial),
-        "picture": "" if drawn is None else pictures.vector(drawn, "small"),
+        "picture": "" if drawn is None else plots.vector(drawn, "small"),
     }
 
 

@@ -19,9 +19,7 @@ from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
 from trialkit.records.check import recorded
 from trialkit.records.schema import NOTE
-from trialkit.report import pictures
-from trialkit.report.bedplaces import place_lines, places_tables, slope_table
-from trialkit.report.blocks import Block, bullets, isolate, part
+from trialkit.report.blocks import Block, bullets, isolate, part, show
 from trialkit.report.measures import (
     Measure,
     height_scale,
@@ -31,8 +29,8 @@ from trialkit.report.measures import (
     ratio,
     shown_as,
 )
-from trialkit.report.source import WITHHELD, OpenTrial, told
-from trialkit.report.trait_tables import treatment_lines
+from trialkit.report.opentrial import WITHHELD, OpenTrial, told
+from trialkit.report.trait_tables import place_lines, places_tables, slope_table, treatment_lines
 from trialkit.trial import EARLY, Trial
 
 OWN_DRAWN = 6
@@ -96,7 +94,7 @@ def _curves(
     """A panel a variety; of many, paper shows fewer than the page.  drawn : the picture of so many
     panels at most."""
     many = curve["variety"].nunique() > plots.ALL_PRINTED
-    return pictures.show(drawn(plots.PANELS), name, trial.names, remarks,
+    return show(drawn(plots.PANELS), name, trial.names, remarks,
                          drawn(plots.PRINTED) if many else None)
 
 
@@ -119,7 +117,7 @@ def bed_map(trial: OpenTrial) -> Block:
     sun = f"Sun: {layout.sun}." if layout.sun else ""
     shade = f" Shade: {layout.shade}." if layout.shade else ""
     drawn = plots.bed(bed, what, (sun + shade).strip() or None, variety_letters(trial.records))
-    return pictures.show(drawn, "bed", trial.names, remarks)
+    return show(drawn, "bed", trial.names, remarks)
 
 
 @told
@@ -144,7 +142,7 @@ def answer_grew(trial: OpenTrial) -> Block:
         "clear": (past["low"] > 0) | (past["high"] < 0)})
     drawn = plots.history(known, first, second, trial.conclusion.analysis.counted,
                           trial.records.trial.check)
-    return pictures.show(drawn, "answer-grew", trial.names)
+    return show(drawn, "answer-grew", trial.names)
 
 
 @told
@@ -155,7 +153,7 @@ def calendar(trial: OpenTrial) -> Block:
         return Block("", "")
     each = picked.diff().fillna(picked.head(1))
     drawn = plots.calendar(each, trial.conclusion.analysis.counted, trial.records.trial.check)
-    return pictures.show(drawn, "calendar", trial.names)
+    return show(drawn, "calendar", trial.names)
 
 
 @told
@@ -172,7 +170,7 @@ def when_bore(trial: OpenTrial) -> Block:
         "variety": list(picked), "first": days["first_pick"].to_numpy(),
         "half": days["halfway"].to_numpy(), "last": [last[str(name)] for name in picked]})
     drawn = plots.bearing(shown, trial.records.trial.check)
-    return pictures.show(drawn, "when-bore", trial.names)
+    return show(drawn, "when-bore", trial.names)
 
 
 def _picked(trial: OpenTrial) -> pd.DataFrame | None:
@@ -210,7 +208,7 @@ def along(trial: OpenTrial) -> Block:
     curve = curve[curve["variety"].isin(shown)].assign(date=lambda c: pd.to_datetime(c["date"]))
     drawn = plots.along(curve, f"{analysis.counted} a plant a week", events, rain,
                         "inches" if inches else "mm", rate.hot)
-    return pictures.show(drawn, "along", trial.names)
+    return show(drawn, "along", trial.names)
 
 
 def bed_plants(trial: OpenTrial) -> pd.DataFrame | None:
@@ -226,7 +224,7 @@ def compared(trial: OpenTrial) -> Block:
     """Every variety on one scale, in the unit it was counted or weighed in, the check's line
     drawn through."""
     drawn = compared_picture(trial)
-    return Block("", "") if drawn is None else pictures.show(drawn, "compared", trial.names)
+    return Block("", "") if drawn is None else show(drawn, "compared", trial.names)
 
 
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
@@ -298,7 +296,7 @@ def own_traits(trial: OpenTrial) -> Block:
             note += " The best first." if own.better == "more" else " The least, the best, first."
         label = wording.with_unit(own.label, own.unit)
         drawn = plots.dots(rows, own.by_plot, label, note, trial.records.trial.check)
-        blocks.append(pictures.show(drawn, f"own-{place}", trial.names))
+        blocks.append(show(drawn, f"own-{place}", trial.names))
     if names:
         blocks.append(bullets([f"Not drawn, but in the tables: {wording.listed(names)}."],
                               trial.names))

@@ -21,10 +21,10 @@ from matplotlib.path import Path as Outline
 
 from trialkit import cautions, plots, wording
 from trialkit.design.bed import variety_letters
-from trialkit.report import sentences
+from trialkit.report import answer
 from trialkit.report.answer import day_of, leader
 from trialkit.report.figures import bed_plants, compared_rows
-from trialkit.report.source import OpenTrial
+from trialkit.report.opentrial import OpenTrial
 
 Paper = Literal["A4", "Letter"]
 PAPERS: dict[str, tuple[float, float]] = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
@@ -88,7 +88,7 @@ def alt_text(summary: Front) -> str:
             summary.rows.itertuples(index=False))
         said.append(f"{wording.capital(summary.label)}: {figures}.")
     if summary.invented:
-        said.append(sentences.INVENTED)
+        said.append(answer.INVENTED)
     return " ".join(said)
 
 
@@ -105,7 +105,7 @@ def card(summary: Front, kind: str) -> bytes:
         page.text(summary.leader, 46 if kind == "square" else 40, bold=True, most=3, colour=LEAF)
         page.mark(summary.mark, summary.means, 28 if kind == "square" else SMALLEST)
         page.text(summary.sentence, SMALLEST, most=5 if kind == "square" else 7)
-        note = "trialkit" + (f" · {sentences.INVENTED.rstrip('.')}" if summary.invented else "")
+        note = "trialkit" + (f" · {answer.INVENTED.rstrip('.')}" if summary.invented else "")
         if summary.rows is not None:
             if kind == "square":
                 page.chart(summary, page.left, page.down, across / DPI - 0.4, 0.75, 8)
@@ -136,13 +136,13 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
         page.text(summary.title, 20, bold=True, most=2)
         page.text(summary.under, 11, colour=plots.MUTED, most=1)
         if summary.invented:
-            page.text(sentences.INVENTED, 10, colour=plots.MUTED)
+            page.text(answer.INVENTED, 10, colour=plots.MUTED)
         page.gap(0.12)
         page.text(summary.leader, 30, bold=True, most=2, colour=LEAF)
         page.right = across - 0.7
         page.mark(summary.mark, summary.means, 14)
         page.text(summary.sentence, 14, most=3)
-        page.text(sentences.NEXT.format(step=summary.next), 11, most=4)
+        page.text(answer.NEXT.format(step=summary.next), 11, most=4)
         if summary.rows is not None:
             page.gap(0.05)
             page.text(wording.capital(summary.label), 11, bold=True, most=2)
@@ -161,7 +161,7 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
             for line in care:
                 page.text(f"• {line}", 9, most=2)
         if address:
-            page.text(sentences.WHOLE.format(address=address), 9, colour=plots.MUTED, most=2)
+            page.text(answer.WHOLE.format(address=address), 9, colour=plots.MUTED, most=2)
         out = io.BytesIO()
         figure.savefig(out, format="pdf", metadata={
             "Title": summary.title, "Subject": summary.sentence, "CreationDate": None})
@@ -270,13 +270,13 @@ def _how(trial: OpenTrial) -> list[str]:
     records, analysis = trial.records, trial.conclusion.analysis
     plants = records.plants.drop_duplicates("plant")
     days = records.picks["date"].dropna().nunique()
-    lines = [sentences.PLANTED.format(
+    lines = [answer.PLANTED.format(
         plants=wording.counted(len(plants), "plant"),
         varieties=wording.counted(plants["variety"].nunique(), "variety", "varieties"),
         day=wording.day(records.trial.planted, year=True))]
     lines.append(analysis.audit.layout.rstrip(".") + ".")
     if days and trial.conclusion.own is None:
-        lines.append(sentences.PICKED.format(
+        lines.append(answer.PICKED.format(
             counted=analysis.counted, picks=wording.counted(days, "pick")))
     else:
         lines.append(trial.conclusion.verdict.how_sure)

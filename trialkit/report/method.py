@@ -16,14 +16,14 @@ from trialkit.models.harvest import HarvestResult
 from trialkit.models.own import OwnResult
 from trialkit.models.results import MethodNote
 from trialkit.models.stand import StandResult
-from trialkit.report.bedplaces import position_tables
 from trialkit.report.blocks import Block, isolate, part, tabled, titled
 from trialkit.report.measures import found, joined, shown_as
-from trialkit.report.source import OpenTrial, told
+from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.trait_tables import (
     combination_tables,
     harvest_tables,
     height_tables,
+    position_tables,
     rate_tables,
     season_tables,
     stand_tables,

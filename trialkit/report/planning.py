@@ -46,7 +46,7 @@ from trialkit.reading.units import (
 from trialkit.records.folder import DESCRIPTION
 from trialkit.records.starter import LOOKS, Description, toml_value
 from trialkit.report.blocks import Block, paragraphs, part
-from trialkit.report.source import CellStop, told
+from trialkit.report.opentrial import CellStop, told
 from trialkit.trial import Trial, TrialProblems, draft_trial
 from trialkit.wording import counted, day
 

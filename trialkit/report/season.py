@@ -1,4 +1,10 @@
-"""Trials of a season opened for the cells of a notebook."""
+"""Several gardens or years, for the cells of a notebook: one call, one piece of the report.
+
+    season = open_season(folders, until)
+    answer(season)
+
+Every number comes from the `SeasonAnswer`; nothing is worked out here but how to say it.
+"""
 
 from __future__ import annotations
 
@@ -23,12 +29,20 @@ from trialkit.gardens.season import combine
 from trialkit.gardens.season import season as work_out
 from trialkit.gardens.workers import ClusterProblem, mapper
 from trialkit.reading.spelling import folded
-from trialkit.report import pictures
 from trialkit.report.answer import Cell, Row
-from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part, tabled, titled
+from trialkit.report.blocks import (
+    Block,
+    bullets,
+    isolate,
+    paragraphs,
+    part,
+    show,
+    tabled,
+    titled,
+)
 from trialkit.report.clubfacts import HOME, from_json
 from trialkit.report.method import LIBRARIES, version_of
-from trialkit.report.source import CellStop, RecordsCellStop
+from trialkit.report.opentrial import CellStop, RecordsCellStop
 from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH, YIELD, draft_trial
 from trialkit.wording import few
 
@@ -389,7 +403,7 @@ def gardens_and_whole(season: OpenSeason) -> Block:
     shown = _told(season, rows.head(VARIETIES))
     drawn = plots.gardens_and_whole(shown, result.by_garden, _axis(season), note,
                                     _none(season), result.scale == "log")
-    return pictures.show(drawn, "gardens-and-whole", season.names)
+    return show(drawn, "gardens-and-whole", season.names)
 
 
 def garden_by_garden(season: OpenSeason) -> Block:
@@ -414,7 +428,7 @@ def garden_by_garden(season: OpenSeason) -> Block:
         note += " No bar: one row of each variety has no way to rule out luck."
     drawn = plots.one_by_one(alone, whole, _axis(season, str(best["variety"])), note,
                              _none(season), result.scale == "log")
-    return pictures.show(drawn, "garden-by-garden", season.names)
+    return show(drawn, "garden-by-garden", season.names)
 
 
 def against_gardens(season: OpenSeason) -> Block:
@@ -432,7 +446,7 @@ def against_gardens(season: OpenSeason) -> Block:
     note = ("Each dot: one trial. Across: what all varieties gave there on average; up: what this "
             "one gave. Dashed: as the average variety. A steeper line gains most in good gardens.")
     drawn = plots.against_gardens(means, result.stability, result.unit, note, ratio)
-    return pictures.show(drawn, "against-gardens", season.names)
+    return show(drawn, "against-gardens", season.names)
 
 
 def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
@@ -467,7 +481,7 @@ def _none(season: OpenSeason) -> float:
 TRIALS_SHOWN = 60
 
 
-def account(season: OpenSeason) -> Block:
+def method(season: OpenSeason) -> Block:
     """How the trials were put together, and how evenly each variety does."""
     result = season.answer
     note = result.method
@@ -533,3 +547,25 @@ def versions(season: OpenSeason) -> Block:
              *((name, version_of(name)) for name in LIBRARIES)]
     html = "<h3>To repeat this run</h3>\n" + part("pairs", pairs=pairs)
     return Block(html, "\n".join(f"{name}: {value}" for name, value in pairs))
+
+
+__all__ = [
+    "CellStop",
+    "OpenSeason",
+    "RecordsCellStop",
+    "against_gardens",
+    "answer",
+    "cannot_tell",
+    "garden_by_garden",
+    "gardens_and_whole",
+    "heading",
+    "left_out",
+    "method",
+    "next_step",
+    "open_season",
+    "shared",
+    "trials",
+    "turned",
+    "varieties",
+    "versions",
+]

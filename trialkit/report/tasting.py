@@ -31,10 +31,9 @@ from trialkit.records.tastings import (
     Triangle,
     read_tasting,
 )
-from trialkit.report.blocks import Block, bullets, paragraphs, part, tabled, whole
+from trialkit.report.blocks import Block, bullets, paragraphs, part, show, tabled, whole
 from trialkit.report.measures import joined
-from trialkit.report.pictures import show
-from trialkit.report.source import OpenTrial, told
+from trialkit.report.opentrial import OpenTrial, told
 from trialkit.wording import chance, number
 
 SCALE = f"{LOWEST} to {HIGHEST} points"
