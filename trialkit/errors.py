@@ -9,3 +9,10 @@ class TrialkitError(Exception):
     Its message says what is wrong and what to write or do.  Any other exception is a fault of
     the program.
     """
+
+
+class MixedModelError(TrialkitError, ValueError):
+    """A model that cannot be fitted or a question the fit cannot answer.
+
+    The message names the column or term at fault and says what to do about it.
+    """

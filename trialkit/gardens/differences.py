@@ -22,7 +22,7 @@ from trialkit.gardens.stage_two import (
     fit_stage_two,
     stage_one_covariance,
 )
-from trialkit.mixed.terms import marginal_rows
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.models.results import ALPHA, compare
 
 Floats = npt.NDArray[np.float64]

@@ -22,7 +22,7 @@ import pandas as pd
 from trialkit.decide.conclude import Conclusion
 from trialkit.decide.series import fit_newest
 from trialkit.mixed import MixedModelError
-from trialkit.mixed.terms import marginal_rows
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.models import Missing, analyse
 from trialkit.models.early import EarlyResult
 from trialkit.models.harvest import HarvestResult

@@ -7,14 +7,13 @@
 `fit_ordered`: ordered scores by cumulative logit and probit models, with or without groupings.
 """
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.bootstrap import Bootstrap, bootstrap, model_check
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.errorstructure import StructuredLMM, fit_structured
 from trialkit.mixed.fit import compare_fits
 from trialkit.mixed.glmm import GLMM, fit_glmm
 from trialkit.mixed.inference import Comparison
-from trialkit.mixed.known import KnownLMM, fit_known
-from trialkit.mixed.lmm import LMM, fit_lmm
+from trialkit.mixed.lmm import LMM, KnownLMM, fit_known, fit_lmm
 from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
 from trialkit.mixed.spreads import spread_intervals
 

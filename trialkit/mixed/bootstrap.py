@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed.errors import MixedModelError
+from trialkit.errors import MixedModelError
 from trialkit.mixed.glmm import GLMM
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.lmm import LMM

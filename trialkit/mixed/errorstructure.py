@@ -23,11 +23,18 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
-from trialkit.mixed.crossproducts import Cross, Dense, RandomPart, not_in_fixed
-from trialkit.mixed.errors import MixedModelError
+from trialkit.errors import MixedModelError
+from trialkit.mixed.crossproducts import (
+    Cross,
+    Dense,
+    KnownCovariance,
+    RandomPart,
+    known_cross_products,
+    not_in_fixed,
+    read_covariance,
+)
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Codes, Floats, column, factor_codes, finite_numbers, no_blanks
-from trialkit.mixed.known import KnownCovariance, known_cross_products, read_covariance
 from trialkit.mixed.likelihood import Objective, Optimum, Solved, minimise, solve
 from trialkit.mixed.lmm import LMM, draw_effects, read_linear, starting_point
 from trialkit.mixed.smallsample import (

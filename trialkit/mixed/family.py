@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 from scipy import special, stats
 
-from trialkit.mixed.errors import MixedModelError
+from trialkit.errors import MixedModelError
 from trialkit.mixed.grouping import Floats
 
 # Past this a linear predictor is as good as infinite; keeps exp() finite while a step is tried.

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import RandomPart, not_in_fixed
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import FAMILIES, Family
 from trialkit.mixed.fit import describe
 from trialkit.mixed.fixed import FixedPart, make_fixed, make_response, split_formula

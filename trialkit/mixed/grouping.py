@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.mixed.errors import MixedModelError
+from trialkit.errors import MixedModelError
 
 Floats = NDArray[Any]
 Codes = NDArray[np.intp]

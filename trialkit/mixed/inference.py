@@ -12,12 +12,18 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed.errors import MixedModelError
-from trialkit.mixed.fixed import FixedPart, independent_columns
+from trialkit.errors import MixedModelError
+from trialkit.mixed.fixed import (
+    FixedPart,
+    independent_columns,
+    marginal_rows,
+    slope_rows,
+    successive_rows,
+    term_rows,
+)
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.manymeans import LargestT, range_ppfs, range_sf
 from trialkit.mixed.smallsample import check_level, t_table
-from trialkit.mixed.terms import marginal_rows, slope_rows, successive_rows, term_rows
 from trialkit.mixed.threads import single_threaded
 
 # ------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ parameters, the objective is (Tierney & Kadane 1986, J. Am. Stat. Assoc. 81:82)
         Biometrics 40:961):  2 f + log|H| + log|X'V^-1X| - p log(2 pi)
 
 The mode is found by penalised iteratively reweighted least squares: each step is the weighted
-linear mixed model of `solve.py` on the working response.  The gradient follows the mode: with
+linear mixed model of `likelihood.py` on the working response.  The gradient follows the mode: with
 h_i the leverage of record i and a_i = h_i dw_i/deta, the mode moves by what one more solve with
 a / w in place of the response gives.
 """
@@ -24,8 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import SIZE_LIMITS, Derivatives, Family
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats, Grouping, Triangles
@@ -119,7 +119,7 @@ def curvature(value: Value, at: Floats, entries: Sequence[int]) -> Floats:
 #   h_i = (z_i, x_i)' D (z_i, x_i)
 #
 # Only the entries of D that some record meets are formed, by the identities D = G - G Z'PZ G among
-# the effects and D_fR = -G_f E_f D_R (symbols of `solve.py`).
+# the effects and D_fR = -G_f E_f D_R (symbols of `likelihood.py`).
 # ------------------------------------------------------------------------------------------------
 
 def leverages(s: Solved, dense: Dense) -> Floats:

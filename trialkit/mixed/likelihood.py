@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.optimize import minimize
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.grouping import Floats, Triangles
 
 # ------------------------------------------------------------------------------------------------

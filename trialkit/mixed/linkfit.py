@@ -29,8 +29,8 @@ from numpy.typing import NDArray
 from scipy import optimize, sparse, special, stats
 from scipy.optimize import linprog
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import RandomPart
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.fixed import FixedPart, independent_columns
 from trialkit.mixed.grouping import Codes, Floats

@@ -1,7 +1,6 @@
 """Ordered scores: cumulative logit and probit models, with or without random effects.
 
-The model and its likelihood are those of `scores.py`.  Random effects in cumulative models:
-Tutz & Hennevogl 1996, Comput. Stat. Data Anal. 22:537.
+Random effects in cumulative models: Tutz & Hennevogl 1996, Comput. Stat. Data Anal. 22:537.
 
 Whether one effect serves all thresholds is tested by the likelihood of the model in which a
 term has an effect of its own at each (Peterson & Harrell 1990, Appl. Stat. 39:205):
@@ -23,10 +22,16 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.family import Derivatives
-from trialkit.mixed.fixed import FixedPart, independent_columns, make_fixed, split_formula
+from trialkit.mixed.fixed import (
+    FixedPart,
+    independent_columns,
+    make_fixed,
+    marginal_cells,
+    split_formula,
+)
 from trialkit.mixed.grouping import (
     Codes,
     Floats,
@@ -48,7 +53,6 @@ from trialkit.mixed.linkfit import (
     without,
 )
 from trialkit.mixed.smallsample import check_level
-from trialkit.mixed.terms import marginal_cells
 from trialkit.mixed.threads import few_threads
 
 # ------------------------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ from functools import cached_property
 import numpy as np
 from scipy import stats
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import RandomPart
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats, Grouping
 from trialkit.mixed.likelihood import Solved, batched, turned
@@ -35,7 +35,7 @@ from trialkit.mixed.likelihood import Solved, batched, turned
 # (all in units of the residual variance), so records never reappear.
 #
 # For two stages f <= g, Z_f'PZ_g is what the pattern of the equations holds, U_fg, less products
-# through each later stage and through the rest (symbols of `solve.py`):
+# through each later stage and through the rest (symbols of `likelihood.py`):
 #
 #   Z_f'P Z_g = U_fg - sum_{i > g} W_fi K_i W_gi' - Y_f'Y_g,  U_ff = M_f, U_fg = W_fg (I - G_g M_g)
 #

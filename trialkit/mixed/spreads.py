@@ -16,8 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, stats
 
+from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Dense, cross_products
-from trialkit.mixed.errors import MixedModelError
 from trialkit.mixed.glmm import GLMM
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.laplace import POISSON_LIKE, Laplace

@@ -10,8 +10,8 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import LMM, MixedModelError, fit_lmm
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.mixed.leastsquares import LeastSquares
-from trialkit.mixed.terms import marginal_rows
 from trialkit.models.grading import GRADES, GradeResult, grade_result, poor
 from trialkit.models.pods import difference_means
 from trialkit.models.position import PlaceEffects, bed_map, place_columns, place_effects

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import GLMM, fit_glmm, fit_lmm
-from trialkit.mixed.terms import marginal_rows
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare
 from trialkit.models.support import (
     COVARIATE,

@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trialkit.mixed.fixed import FixedPart
-from trialkit.mixed.terms import design_rows
+from trialkit.mixed.fixed import FixedPart, design_rows
 
 Floats = npt.NDArray[np.float64]
 

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit
 
-from trialkit.mixed.terms import marginal_rows
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.models.results import ALPHA, PAIRS, Floats, empty
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
-from trialkit.mixed.terms import marginal_rows
+from trialkit.mixed.fixed import marginal_rows
 from trialkit.models.pods import WEEK, rate_means, with_intervals
 from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare, empty
 from trialkit.models.support import (
