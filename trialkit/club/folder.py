@@ -1,4 +1,5 @@
-"""The folder of a club's pages: what lies in it, and how a new one takes the place of the old."""
+"""The folder of a club's pages: what lies in it, which trial has which number there, and how a new
+one takes the place of the old."""
 
 from __future__ import annotations
 
@@ -8,13 +9,20 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from glob import escape
 from pathlib import Path
 from typing import Any
 
-from trialkit.records.write import sync_folder, write_bytes
+from filelock import FileLock, Timeout
+from platformdirs import user_state_path
+
+from trialkit.club.trial import TRIALS, identity
+from trialkit.reading.spelling import folded
+from trialkit.records.write import sync_folder, write_bytes, write_text
 
 MANIFEST = "club.json"
 KIND = "trialkit club"
@@ -236,3 +244,133 @@ def _put_back(site: Path) -> None:
         os.rename(before, site)
     for part in site.parent.glob(f".{escape(site.name[:100])}.*.part"):
         shutil.rmtree(part, ignore_errors=True)
+
+
+# ------------------------------------------------------------------------------------------------
+# Which folder is which trial of a club's pages: kept with the user, never on the pages.
+#
+# A folder's path names people and places, so it must not be in anything that is published; and a
+# trial whose records cannot be read at all is known by its folder only.
+# ------------------------------------------------------------------------------------------------
+
+PATIENCE_S = 60.0
+
+
+@dataclass(frozen=True)
+class Memory:
+    """known: by the folder's full path, number, id and garden number on these pages."""
+
+    known: dict[str, dict[str, Any]]
+    file: Path | None
+
+    def keep(self, entries: Mapping[str, Mapping[str, Any]]) -> None:
+        """Remember these too.  Where nothing can be written nothing is remembered: trials are
+        then known by what was planted."""
+        if self.file is None:
+            return
+        by_folder = {
+            folder: {name: entry[name] for name in ("number", "id", "garden")}
+            for folder, entry in entries.items()
+        }
+        with suppress(OSError):
+            write_text(self.file, json.dumps({**self.known, **by_folder}, indent=1) + "\n")
+            self.file.chmod(0o600)
+
+
+@contextmanager
+def remembered(site: Path) -> Iterator[Memory]:
+    """What is known of the trials on these pages; only one at a time may renew them.
+
+    Raises TimeoutError where another renews them for longer than a minute.
+    """
+    name = hashlib.sha256(str(site).encode("utf-8", "surrogatepass")).hexdigest()[:16]
+    file = user_state_path("trialkit") / f"club-{name}.json"
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(file.with_suffix(".lock"))
+        lock.acquire(timeout=PATIENCE_S)
+    except Timeout:
+        raise TimeoutError("Another trialkit is renewing these pages.") from None
+    except OSError:
+        yield Memory({}, None)
+        return
+    try:
+        yield Memory(_read(file), file)
+    finally:
+        lock.release()
+
+
+def _read(file: Path) -> dict[str, dict[str, Any]]:
+    with suppress(OSError, ValueError):
+        content = json.loads(file.read_text(encoding="utf-8"))
+        if isinstance(content, dict):
+            needed = {"number": int, "id": str, "garden": int}
+            return {
+                folder: entry for folder, entry in content.items() if isinstance(entry, dict)
+                and all(isinstance(entry.get(k), kind) for k, kind in needed.items())
+            }
+    return {}
+
+
+# ------------------------------------------------------------------------------------------------
+# Which number and which garden a trial has on a club's pages, the same from run to run.
+# ------------------------------------------------------------------------------------------------
+
+def place_all(folders: Sequence[Path], old: Manifest, memory: Memory) -> list[Placed]:
+    """A place for every folder.
+
+    A trial is known again by its folder, else by what was planted; a new one takes the next
+    number.  Trials whose gardens have the same name share one garden number.
+    """
+    read = [identity(folder) for folder in folders]
+    known = _known(folders, [id_ for id_, _ in read], old, memory)
+    gardens: dict[str, int] = {}
+    for entry, (_, garden) in zip(known, read, strict=True):
+        if entry and garden.strip():
+            gardens.setdefault(folded(garden), int(entry["garden"]))
+    earlier = [*old.entries, *memory.known.values()]
+    number = max((int(e["number"]) for e in earlier), default=0)
+    last_garden = max((int(e["garden"]) for e in earlier), default=0)
+    taken = {str(e["id"]) for e in known if e} | {str(e["id"]) for e in earlier}
+    placed = []
+    for folder, entry, (id_, garden) in zip(folders, known, read, strict=True):
+        name = folded(garden) if garden.strip() else ""
+        if entry is None:
+            number += 1
+            entry = {"number": number, "id": _unique(id_ or str(number), taken), "garden": 0}
+            taken.add(str(entry["id"]))
+        where = gardens.get(name, 0) or int(entry["garden"])
+        if not where:
+            last_garden += 1
+            where = last_garden
+        if name:
+            gardens.setdefault(name, where)
+        placed.append(Placed(folder, int(entry["number"]), str(entry["id"]), where))
+    return placed
+
+
+def _known(
+    folders: Sequence[Path], ids: Sequence[str], old: Manifest, memory: Memory
+) -> list[Mapping[str, Any] | None]:
+    """What is known of each folder: by its path, then by what was planted, each entry once."""
+    entries: list[Mapping[str, Any] | None] = [
+        memory.known.get(str(folder.resolve())) for folder in folders
+    ]
+    used = {str(entry["id"]) for entry in entries if entry}
+    for at, id_ in enumerate(ids):
+        entry = None if entries[at] is not None else old.entry(id_)
+        if entry is not None and id_ not in used:
+            entries[at] = entry
+            used.add(id_)
+    return entries
+
+
+def _unique(id_: str, taken: set[str]) -> str:
+    """The id, or one made from it where another trial with the very same planting has it."""
+    if not id_.startswith("urn:uuid:"):
+        id_ = uuid.uuid5(TRIALS, f"unread {id_}").urn
+    made, again = id_, 1
+    while made in taken:
+        again += 1
+        made = uuid.uuid5(TRIALS, f"{id_} {again}").urn
+    return made

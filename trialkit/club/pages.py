@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 import trialkit
 from trialkit import wording
-from trialkit.club import feed, sharing, table
+from trialkit.club import sharing
 from trialkit.club.folder import Placed
 from trialkit.club.season import CropSeason, picture
 from trialkit.report.blocks import isolate, whole
@@ -42,12 +42,12 @@ def pages(
     robots = "User-agent: *\n" + ("Allow: /\n" if look.findable else "Disallow: /\n")
     return {
         "index.html": _index(placed, crops, look).encode(),
-        feed.FEED: feed.feed_xml(
+        sharing.FEED: sharing.feed_xml(
             feed_id, look.title, [_entry(trial) for trial in shown], look.address
         ),
-        table.TABLE: table.table_csv(_rows(shown)).encode(),
-        table.METADATA: table.metadata_json(look.title).encode(),
-        table.DICTIONARY: table.dictionary_csv().encode(),
+        sharing.TABLE: sharing.table_csv(_rows(shown)).encode(),
+        sharing.METADATA: sharing.metadata_json(look.title).encode(),
+        sharing.DICTIONARY: sharing.dictionary_csv().encode(),
         "robots.txt": robots.encode(),  # RFC 9309; read only at the root of a host
     }
 
@@ -91,9 +91,9 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
         newest=[_trial(entry) for entry in first],
         crops=[_crop(entry, first) for entry in crops],
         behind=[_behind(entry) for entry in placed if entry.reason],
-        columns=table.COLUMNS,
-        files={"table": table.TABLE, "dictionary": table.DICTIONARY,
-               "metadata": table.METADATA, "feed": feed.FEED},
+        columns=sharing.COLUMNS,
+        files={"table": sharing.TABLE, "dictionary": sharing.DICTIONARY,
+               "metadata": sharing.METADATA, "feed": sharing.FEED},
         footer=f"Made with trialkit {trialkit.__version__}.",
     )  # fmt: skip
     if not first:
@@ -169,9 +169,9 @@ def _behind(trial: Placed) -> dict[str, str]:
     return {"title": title, "text": f"{wording.capital(trial.reason)}.{old}"}
 
 
-def _entry(trial: Placed) -> feed.Entry:
+def _entry(trial: Placed) -> sharing.Entry:
     facts = trial.facts
-    return feed.Entry(
+    return sharing.Entry(
         trial.id, str(facts["title"]), str(facts["updated"]), trial.page,
         f"{facts['answer']} {facts['sure']}", str(facts["crop"]),
     )  # fmt: skip

@@ -13,10 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.club import pages, sharing
-from trialkit.club.folder import Manifest, NotAClub, Placed, load, write_site
-from trialkit.club.memory import remembered
+from trialkit.club.folder import Manifest, NotAClub, Placed, load, place_all, remembered, write_site
 from trialkit.club.pages import Look
-from trialkit.club.places import place_all
 from trialkit.club.season import CropSeason, seasons, with_pages
 from trialkit.club.trial import (
     KERNEL,
