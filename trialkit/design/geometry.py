@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialkit.design.efficiency import FloatArray
+from trialkit.design.patterns import FloatArray
 
 COMPASS = {
     "north": (0.0, 1.0),

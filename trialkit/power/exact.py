@@ -36,8 +36,8 @@ from scipy import optimize, stats
 from trialkit.decide.looks import always_z, boundary_z
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.spending import alpha_each, dunnett_quantile, on_t_scale, sharing
-from trialkit.design.efficiency import pair_efficiency
 from trialkit.design.layouts import Planting
+from trialkit.design.patterns import pair_efficiency
 from trialkit.design.request import (
     COMPLETE_BLOCKS,
     COMPLETELY_RANDOMISED,

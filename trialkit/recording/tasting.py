@@ -14,7 +14,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from trialkit.cautions import TASTING
-from trialkit.design.tastingplan import Tasting
+from trialkit.design.tasting import Tasting
 from trialkit.recording.page import json_for_html, module, policy_of
 from trialkit.records.tastings import HIGHEST, LOWEST
 
