@@ -17,8 +17,8 @@ from trialkit.decide import conclude
 from trialkit.decide.one_trait import _inside, _Pair
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH, needed_to_turn
-from trialkit.models.early import first_days, half_days
 from trialkit.models.results import Missing
+from trialkit.models.window import first_days, half_days
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 

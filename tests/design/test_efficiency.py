@@ -87,7 +87,7 @@ def test_search_reaches_square_lattices(side, replicates):
     # (k+1)(r-1) / [(k+1)(r-1) + r]: .75 for a simple and .80 for a triple 5 x 5 lattice.
     design = alpha_design(side**2, replicates, side, np.random.default_rng(7))
     kept = (side + 1) * (replicates - 1)
-    assert design.patterns.average == pytest.approx(kept / (kept + replicates))
+    assert design.efficiency.average == pytest.approx(kept / (kept + replicates))
     together = concurrences(design.blocks, side**2)
     assert np.triu(together, 1).max() == 1
 
@@ -109,7 +109,7 @@ def test_uneven_numbers_stay_resolvable_and_below_the_bound(varieties, replicate
         sizes = {len(block) for block in replicate}
         assert max(sizes) <= size
         assert max(sizes) - min(sizes) <= 1
-    assert 0 < design.patterns.average <= design.patterns.bound
+    assert 0 < design.efficiency.average <= design.efficiency.bound
 
 
 @pytest.mark.parametrize("size", [4, 6, 9])

@@ -8,8 +8,8 @@ import pytest
 from seasons import bed, day, grown, records
 
 from trialkit.models import analyse
+from trialkit.models.curves import Spline
 from trialkit.models.height import first_passed
-from trialkit.models.smooth import Spline
 
 WEEKS = list(range(14, 100, 7))
 HALF, SPEED = 45.0, 10.0

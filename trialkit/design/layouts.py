@@ -281,7 +281,7 @@ def _grids(plots: int, count: int) -> list[tuple[int, int]]:
 def _incomplete_blocks(request: PlanRequest, rng: np.random.Generator) -> Pattern:
     assert request.block_size is not None
     design = alpha_design(request.count, request.blocks, request.block_size, rng)
-    if design.patterns.average == 0.0:
+    if design.efficiency.average == 0.0:
         raise PlanProblem(
             ["These blocks leave some varieties with no way to be compared."],
             [f"{request.blocks + 1} replicates", f"blocks of {request.block_size + 1}"],
@@ -334,7 +334,7 @@ def _place_alpha(
             variety[cells] = members
             block[cells] = place * per_replicate + line
             replicate[cells] = place
-    return Pattern(arrangement, variety, block, replicate, swap_within(block), design.patterns)
+    return Pattern(arrangement, variety, block, replicate, swap_within(block), design.efficiency)
 
 
 def _block_numbers(arrangement: Arrangement) -> IntArray:

@@ -24,11 +24,11 @@ from trialkit.decide.series import fit_newest
 from trialkit.mixed import MixedModelError
 from trialkit.mixed.fixed import marginal_rows
 from trialkit.models import Missing, analyse
-from trialkit.models.early import EarlyResult
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.own import OwnResult
 from trialkit.models.pods import PodsResult
 from trialkit.models.totals import PlotTotals
+from trialkit.models.window import EarlyResult
 from trialkit.reading.spelling import folded
 from trialkit.reading.units import own_weight
 from trialkit.records import Records, RecordsError, read_records

@@ -15,22 +15,26 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import MixedModelError
-from trialkit.models.diagnostics import Diagnostics, diagnose
-from trialkit.models.early import FIRST, HALF, EarlyResult, early_trait
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.height import HeightResult, height_trait
 from trialkit.models.own import own_trait
-from trialkit.models.pods import PodsResult, counted_looks, picking_trait, pods_trait
+from trialkit.models.pods import (
+    Diagnostics,
+    PodsResult,
+    counted_looks,
+    diagnose,
+    picking_trait,
+    pods_trait,
+)
 from trialkit.models.position import PositionResult, position_trait
 from trialkit.models.rate import RateResult, Warmth, hot_spells, rate_trait, warmth
 from trialkit.models.results import Missing, TraitResult
-from trialkit.models.season import SeasonResult, season_trait
+from trialkit.models.season import SeasonResult, Worth, season_trait, worth_of
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
 from trialkit.models.totals import PlotTotals, plot_totals
 from trialkit.models.weights import WeightsResult, weights_trait
-from trialkit.models.window import WindowResult, window_trait
-from trialkit.models.worth import Worth, worth_of
+from trialkit.models.window import FIRST, HALF, EarlyResult, WindowResult, early_trait, window_trait
 from trialkit.records import Records
 from trialkit.records.schema import TRAITS, Trait
 

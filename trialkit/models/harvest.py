@@ -26,16 +26,20 @@ from trialkit.models.results import (
     empty,
 )
 from trialkit.models.support import (
+    PART,
+    Combinations,
     Support,
     adjusted_for,
     behind,
+    combined,
     complete,
     design_df,
+    given,
     usable_groups,
     with_covariates,
+    with_parts,
 )
 from trialkit.models.totals import layout_columns
-from trialkit.models.treatments import PART, Combinations, combined, given, with_parts
 from trialkit.records.check import recorded
 
 if TYPE_CHECKING:
@@ -215,7 +219,7 @@ METRE = ["variety", "estimate", "low", "high", "share"]
 
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
-    """`tests`: term, F, num_df, den_df, p.  `treatments`: treatment, estimate, se, df, low, high.
+    """`tests`: term, F, num_df, den_df, p.  `support`: treatment, estimate, se, df, low, high.
     `combined`: every variety under every treatment.
     `dates`: variety, days from planting to harvest.  `grades`: its shares, `grading`: all of
     `grading.GradeResult`, None where nothing is graded.

@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 
 from trialkit.models import curves as layouts
-from trialkit.models.curves import TESTS, MeanCurves, indicators, unit_curves
+from trialkit.models.curves import TESTS, Floats, MeanCurves, Spline, indicators, unit_curves
 from trialkit.models.pods import difference_means
 from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, compare, empty
-from trialkit.models.smooth import Floats, Spline
 from trialkit.models.support import ONE_BLOCK, Support, behind
 from trialkit.records.check import recorded
 
@@ -141,7 +140,7 @@ class HeightResult(TraitResult):
 
     Where treatments (topped or not) were given by lot, the above are means over them, and:
     `treated_curve` and `treated_reach`: as `curve` and `reach`, with a column treatment.
-    `treatments`: treatment, estimate, se, df, low, high (cm on the last day).  `treatment_pairs`:
+    `support`: treatment, estimate, se, df, low, high (cm on the last day).  `treatment_pairs`:
     left, right, estimate, low, high, p, df.  `tests`: term, F, num_df, den_df, p, stratum, of the
     heights on the last day.  All are empty without a treatment.
     """

@@ -25,19 +25,17 @@ from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm, fit_ordered
 from trialkit.models.pods import difference_means, variety_rows
 from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, compare
 from trialkit.models.support import (
-    Support,
-    adjusted_for,
-    behind,
-    complete,
-    usable_groups,
-    with_covariates,
-)
-from trialkit.models.treatments import (
     PART,
     Combinations,
     Given,
+    Support,
+    adjusted_for,
+    behind,
     combined,
+    complete,
     given,
+    usable_groups,
+    with_covariates,
     with_parts,
 )
 from trialkit.records.check import recorded

@@ -12,6 +12,7 @@ from scipy import stats
 from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.leastsquares import LeastSquares
+from trialkit.models.curves import Spline
 from trialkit.models.pods import (
     PodsResult,
     covariates_in,
@@ -33,7 +34,6 @@ from trialkit.models.results import (
     empty,
     with_check,
 )
-from trialkit.models.smooth import Spline
 from trialkit.models.support import Support, behind, usable_groups
 from trialkit.models.totals import layout_columns
 from trialkit.records.check import BASKET

@@ -12,9 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from trialkit.mixed import GLMM, MixedModelError, fit_glmm
+from trialkit.models.curves import Curves, Floats, Spline, curves_of
 from trialkit.models.pods import WEEK, PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
-from trialkit.models.smooth import Curves, Floats, Spline, curves_of
 from trialkit.models.support import Support, usable_groups
 
 # ------------------------------------------------------------------------------------------------

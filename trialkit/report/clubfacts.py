@@ -11,8 +11,8 @@ import pandas as pd
 
 from trialkit import plots, wording
 from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
-from trialkit.models.early import EarlyResult
 from trialkit.models.results import ALPHA
+from trialkit.models.window import EarlyResult
 from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
 from trialkit.report.handout import front

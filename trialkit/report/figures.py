@@ -13,10 +13,10 @@ import pandas as pd
 from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
-from trialkit.models.early import EarlyResult, last_picks
 from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
+from trialkit.models.window import EarlyResult, last_picks
 from trialkit.records.check import recorded
 from trialkit.records.schema import NOTE
 from trialkit.report.blocks import Block, bullets, isolate, part, show

@@ -16,12 +16,11 @@ from trialkit.models.own import OwnResult
 from trialkit.models.position import ACROSS, ALONG, PlaceEffects, PositionResult
 from trialkit.models.rate import RateResult, Warmth
 from trialkit.models.results import Missing
-from trialkit.models.season import SeasonResult
+from trialkit.models.season import SeasonResult, Worth
 from trialkit.models.stand import StandResult
-from trialkit.models.treatments import Combinations
+from trialkit.models.support import Combinations
 from trialkit.models.weights import WeightsResult
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
-from trialkit.models.worth import Worth
 from trialkit.plots import between_readings
 from trialkit.report.blocks import Block, tabled, titled
 from trialkit.report.measures import (
