@@ -36,7 +36,7 @@ from trialkit.design.request import (
     read_request,
 )
 from trialkit.records import read_records, write
-from trialkit.records.starter import start_trial
+from trialkit.records.folder import start_trial
 
 FIVE = ("Blue Lantern", 'Copper "Bell"', "Dawn Fiddlé", "Evening\\Kite", "007")
 ABOUT = About("Crossing Road beans", "beans", "Invented garden", date(2031, 3, 4), reach="7 ft")

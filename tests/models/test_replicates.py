@@ -26,7 +26,7 @@ from trialkit.design.request import INCOMPLETE_BLOCKS, PlanRequest
 from trialkit.models import analyse
 from trialkit.records import read_records
 from trialkit.records.check import in_replicates
-from trialkit.records.spreadsheets.subjects import Listed
+from trialkit.records.spreadsheets.contents import Listed
 
 REFERENCE = Path(__file__).parent / "reference"
 KNOWN = json.loads((REFERENCE / "replicates.json").read_text())

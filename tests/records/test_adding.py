@@ -12,8 +12,8 @@ import pytest
 
 from trialkit.records import RecordsError, read_records
 from trialkit.records.add import add_files, settle, undo_last
+from trialkit.records.entries import check_of
 from trialkit.records.log import COLUMNS, COLUMNS_BEFORE
-from trialkit.records.phone import check_of
 from trialkit.trial import TrialProblems
 
 DAY = date(2026, 7, 1)

@@ -11,7 +11,7 @@ import pytest
 
 from trialkit.records import RecordsError, read_records
 from trialkit.records.add import add_files, settle, undo_last
-from trialkit.records.phone import COLUMNS, check_of
+from trialkit.records.entries import COLUMNS, check_of
 
 TRAITS = """
 [[traits]]

@@ -9,8 +9,8 @@ import pytest
 from killed import killed_before_move
 
 from trialkit.records import RecordsError, read_records, write
+from trialkit.records.folder import start_trial
 from trialkit.records.schema import TABLES
-from trialkit.records.starter import start_trial
 
 
 def test_makes_a_description_tables_and_an_explanation(tmp_path) -> None:
@@ -65,10 +65,10 @@ def test_other_files_do_not_matter(tmp_path) -> None:
 
 
 def test_takes_away_what_it_made_when_it_fails(tmp_path, monkeypatch) -> None:
-    from trialkit.records import starter
+    from trialkit.records import folder
 
     made = []
-    write = starter.write_text
+    write = folder.write_text
 
     def fails(path, text):
         if len(made) == 3:
@@ -76,7 +76,7 @@ def test_takes_away_what_it_made_when_it_fails(tmp_path, monkeypatch) -> None:
         made.append(path)
         write(path, text)
 
-    monkeypatch.setattr(starter, "write_text", fails)
+    monkeypatch.setattr(folder, "write_text", fails)
     with pytest.raises(OSError, match="No space"):
         start_trial(tmp_path / "t")
     assert not (tmp_path / "t").exists()

@@ -47,9 +47,17 @@ from trialkit.design.sheets import (
 )
 from trialkit.reading.units import in_feet
 from trialkit.records import Records
-from trialkit.records.folder import DESCRIPTION, LOG, WORKBOOK
+from trialkit.records.folder import (
+    DESCRIPTION,
+    LOG,
+    LOOKS,
+    READ_ME,
+    WORKBOOK,
+    Description,
+    description_text,
+    starter_texts,
+)
 from trialkit.records.schema import PLANTS, TABLES
-from trialkit.records.starter import LOOKS, READ_ME, Description, description_text, starter_texts
 from trialkit.records.write import csv_text, sync_folder, tidy_folder, write_text
 from trialkit.trial import Layout, Trial
 

@@ -24,12 +24,13 @@ from trialkit.records.sheet import (
     MOST_COLUMNS,
     WHAT_IS_READ,
     Cells,
+    Grid,
     PlainNumbers,
     Sheet,
+    grid_of,
     is_text,
     sheet_of_rows,
 )
-from trialkit.records.spreadsheets.cellgrid import Grid, grid_of
 
 SEPARATORS = (",", ";", "\t")
 # In so many lines the separator, and the heading of a sheet brought in, is looked for.

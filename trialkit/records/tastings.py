@@ -16,9 +16,8 @@ import pandas as pd
 from trialkit.reading.numbers import is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
-from trialkit.records import phone
 from trialkit.records.csvfile import read_csv
-from trialkit.records.entries import texts_of
+from trialkit.records.entries import judge_checks, texts_of
 from trialkit.records.findings import Findings, RecordsError
 from trialkit.records.folder import read_file
 
@@ -214,7 +213,7 @@ def _lines(
                        "There is no such column.", ",".join(columns))
         return []
     if columns == COLUMNS and "check" in heading:
-        phone.judge_checks(sheet, [heading.index(name) for name in (*columns, "check")], findings,
+        judge_checks(sheet, [heading.index(name) for name in (*columns, "check")], findings,
                            "the file as the phone saved it; to change a score, delete the whole "
                            "column check")
     cells = [texts_of(sheet, heading.index(name)) for name in columns]

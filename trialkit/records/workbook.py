@@ -29,10 +29,12 @@ from trialkit.records.sheet import (
     SCALED,
     STRUCK,
     UNKNOWN_FORMULA,
+    Grid,
+    Merged,
     Sheet,
+    grid_of,
     sheet_of_rows,
 )
-from trialkit.records.spreadsheets.cellgrid import Grid, Merged, grid_of
 
 MOST_UNPACKED = 200_000_000
 MOST_ROWS = 1_048_576

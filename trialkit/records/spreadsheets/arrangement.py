@@ -25,10 +25,15 @@ from trialkit.reading.spelling import folded, plain
 from trialkit.reading.units import unit_name
 from trialkit.records.csvfile import HEADING_LINES
 from trialkit.records.schema import LOGGED, OWN_KIND, PICKS, PLANTS, Column, Table
-from trialkit.records.spreadsheets.cellgrid import Grid
-from trialkit.records.spreadsheets.days import Days, is_near
-from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
-from trialkit.records.spreadsheets.summaries import summary_word
+from trialkit.records.sheet import Grid
+from trialkit.records.spreadsheets.contents import (
+    LABELS,
+    Days,
+    Listed,
+    Subject,
+    is_near,
+    summary_word,
+)
 from trialkit.records.tables import match_headings
 from trialkit.trial import OwnTrait
 

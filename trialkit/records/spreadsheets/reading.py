@@ -36,9 +36,15 @@ from trialkit.records.spreadsheets.arrangement import (
     Heading,
     own_heading,
 )
-from trialkit.records.spreadsheets.days import Days
-from trialkit.records.spreadsheets.subjects import LABELS, Listed, Subject
-from trialkit.records.spreadsheets.summaries import figure, is_sum, summary_word
+from trialkit.records.spreadsheets.contents import (
+    LABELS,
+    Days,
+    Listed,
+    Subject,
+    figure,
+    is_sum,
+    summary_word,
+)
 from trialkit.records.tables import match_headings
 from trialkit.trial import Trial
 

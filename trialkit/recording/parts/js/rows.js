@@ -83,7 +83,7 @@ function rowOf(cell, name, plant, date) {
 }
 
 // RFC 4180: CRLF line ends, quotes doubled. Each line ends with a check of itself and of the one
-// before, so that a cut or changed file is noticed where it is read (trialkit/records/phone.py).
+// before, so that a cut or changed file is noticed where it is read (trialkit/records/entries.py).
 export function csvText(rows) {
   const lines = [[...COLUMNS, "check"].join(",")];
   let before = "";
