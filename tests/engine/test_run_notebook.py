@@ -104,3 +104,13 @@ def test_the_parent_of_a_run_loads_no_statistics(tmp_path):
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert result.returncode == 0, result.stderr
+
+
+def test_a_run_does_not_wait_for_a_grammar_of_web_addresses():
+    """The check of addresses is not loaded with notebooks, and whoever wants it still has it."""
+    code = (
+        "import sys; from trialkit.engine import run; run.notebook_format(); import jsonschema;"
+        "sys.exit('rfc3987_syntax' in sys.modules)"  # neither loaded nor still held back
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert result.returncode == 0, result.stderr

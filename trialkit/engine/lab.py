@@ -21,9 +21,10 @@ def prepare(folder: Path) -> tuple[Path, ...]:
     The page of methods goes beside them.  What is there already is left as it is: it may hold
     someone's own work.
     """
-    import nbformat
-
+    from trialkit.engine.run import notebook_format
     from trialkit.records.write import write_text
+
+    nbformat = notebook_format()
 
     target = folder / "notebooks"
     made = []

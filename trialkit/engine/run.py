@@ -9,11 +9,13 @@ from __future__ import annotations
 import asyncio
 import atexit
 import logging
+import sys
 import tempfile
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, Protocol
 
 from trialkit.engine import kernel
@@ -24,7 +26,8 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 DIED = "DeadKernelError"
-CELLS = "import trialkit.report.cells"
+CELLS = "import trialkit.report.cells; __import__('gc').freeze()"
+"""What the libraries hold is not gone through each time memory is cleared."""
 
 Progress = Callable[[int, int], None]
 """Called with (cells done, cells in all)."""
@@ -203,7 +206,7 @@ def _papermill(
     again: bool = False,
 ) -> NotebookNode:
     """Run it in the kernel of `manager`; again : a notebook ran there before, to be wiped out."""
-    import nbformat
+    nbformat = notebook_format()
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
     from papermill.execute import execute_notebook
@@ -239,6 +242,25 @@ def _papermill(
         log = (folder / "kernel.log").read_text(errors="replace")[-2000:].strip()
         message = f"Python stopped in mid-notebook (out of memory, perhaps).\n{log}".strip()
         raise NotebookStopped(DIED, message, False, partial) from None
+
+
+def notebook_format() -> ModuleType:
+    """The module nbformat.
+
+    Loaded without the check of international web addresses, where it was not loaded before: with
+    that its library compiles a grammar, which takes as long as all of a trial's models, and no
+    notebook has an address checked.
+    """
+    grammar = "rfc3987_syntax"
+    held_back = grammar not in sys.modules
+    if held_back:
+        sys.modules[grammar] = None  # type: ignore[assignment]  # to import it is an ImportError
+    try:
+        import nbformat
+    finally:
+        if held_back:
+            del sys.modules[grammar]
+    return nbformat
 
 
 def _told(name: str, value: str, traceback: list[str]) -> tuple[bool, str]:

@@ -8,7 +8,6 @@ from typing import Any
 
 import matplotlib as mpl
 import pandas as pd
-import seaborn as sns
 from matplotlib.figure import Figure
 
 from trialkit.plots.history import day_ticks
@@ -102,7 +101,6 @@ def along(
                               linestyle="none", markersize=5)
             day_ticks(axes, dates, 3)
             axes.tick_params(labelbottom=place == len(parts) - 1)
-            sns.despine(ax=axes)
     title = "Rate, weather and events on the same days"
     said = [f"hot from {short_day(a)} to {short_day(b)}" for a, b in hot]
     said += [f"{event} {counted(int((events['event'] == event).sum()), 'time')}" for event in kinds]

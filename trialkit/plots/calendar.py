@@ -7,7 +7,6 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
@@ -48,7 +47,7 @@ def calendar(picked: pd.DataFrame, what: str, check: str | None = None) -> Pictu
         axes.set_yticks([k + 0.5 for k in range(len(drawn))],
                         [cut[str(v)] for v in drawn.index])
         axes.tick_params(length=0)
-        sns.despine(ax=axes, left=True, bottom=True)
+        axes.spines[["left", "bottom"]].set_visible(False)
         for line, (_, row) in enumerate(drawn.iterrows()):
             for column, value in enumerate(row):
                 if pd.isna(value):
@@ -111,7 +110,7 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
         axes.set_yticks(range(len(drawn)), [cut[str(v)] for v in drawn["variety"]])
         axes.tick_params(axis="y", length=0)
         day_ticks(axes, pd.concat([drawn["first"], drawn["last"]]), 3)
-        sns.despine(ax=axes, left=True)
+        axes.spines["left"].set_visible(False)
     title = "When each variety bore"
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} from "

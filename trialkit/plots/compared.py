@@ -8,7 +8,6 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -90,7 +89,7 @@ def bars(
     furthest = float(np.nanmax(table[["estimate", "high"]].to_numpy(float)))
     axes.set_xlim(0, max(furthest, 1e-9) * 1.02)
     axes.locator_params(axis="x", nbins=5)
-    sns.despine(ax=axes, left=True)
+    axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     row: Any
     for place, row in enumerate(table.itertuples(index=False)):
@@ -147,7 +146,7 @@ def _shares(counts: pd.DataFrame) -> Figure:
     axes.set_ylim(len(counts) - 0.5, -0.5)
     axes.set_xlim(0, 1)
     axes.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25 %", "50 %", "75 %", "100 %"])
-    sns.despine(ax=axes, left=True)
+    axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     steps = np.linspace(0.12, 1.0, len(counts.columns))
     for place, row in enumerate(counts.to_numpy(float)):

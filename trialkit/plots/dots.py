@@ -7,7 +7,6 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.figure import Figure
 
 from trialkit.plots.compared import leading
@@ -49,7 +48,7 @@ def _lines(table: pd.DataFrame, plots: pd.DataFrame, check: str | None) -> Figur
     axes.set_yticks(range(len(table)), [cut[name] for name in table["variety"]])
     axes.set_ylim(len(table) - 0.5, -0.5)
     axes.locator_params(axis="x", nbins=5)
-    sns.despine(ax=axes, left=True)
+    axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     row: Any
     for place, row in enumerate(table.itertuples(index=False)):

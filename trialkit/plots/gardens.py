@@ -8,7 +8,6 @@ import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
@@ -134,7 +133,6 @@ def against_gardens(
             grid.flat[at].tick_params(labelbottom=at + abreast >= len(shown))
         _scale(grid.flat[0].xaxis, ratio)
         _scale(grid.flat[0].yaxis, ratio)
-        sns.despine(fig=figure)
     said = "; ".join(f"{v} slope {rounded(float(slope[v]))}" for v in order
                      if v in slope.index and pd.notna(slope[v]))
     alt = (f"{capital(unit)} of each variety against the mean of all varieties in that garden. "

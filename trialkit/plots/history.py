@@ -5,7 +5,6 @@ from __future__ import annotations
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
@@ -47,7 +46,6 @@ def history(
         axes.annotate("level", (1, 1), xycoords=("axes fraction", "data"), xytext=(0, -3),
                       textcoords="offset points", color=MUTED, ha="right", va="top")
         day_ticks(axes, dates, 4)
-        sns.despine(fig=figure)
     names = short([first, second], 22)
     title = f"How the answer grew: {names[first]} beside {names[second]}"
     last = known.iloc[-1]

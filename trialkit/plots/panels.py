@@ -9,7 +9,6 @@ import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -177,7 +176,6 @@ def _panels(
         if from_zero:
             grid.flat[0].set_ylim(0, min(max(axes.get_ylim()[1], 1e-9), BEYOND * most))
         grid.flat[0].locator_params(axis="y", nbins=4)
-        sns.despine(fig=figure)
     ends, newest = [], curve["date"].max()
     for variety in varieties:
         last = lines[variety].dropna(subset=["estimate"]).tail(1)
@@ -200,13 +198,10 @@ def _one(axes: Axes, part: pd.DataFrame, place: int, dots: pd.DataFrame | None) 
     if len(banded):
         axes.fill_between(banded["date"], banded["low"], banded["high"], color=colour, alpha=0.22,
                           linewidth=0)
-    sns.lineplot(data=part, x="date", y="estimate", ax=axes, color=colour, linewidth=1.8,
-                 errorbar=None, estimator=None, legend=False)
+    axes.plot(part["date"], part["estimate"], color=colour, linewidth=1.8)
     end = part.dropna(subset=["estimate"]).tail(1)
     axes.plot(end["date"], end["estimate"], color=colour, marker=MARKERS[place % len(MARKERS)],
               markersize=5, linestyle="none", clip_on=False)
-    axes.set_xlabel("")
-    axes.set_ylabel("")
 
 
 def _dates(grid: npt.NDArray[Any], dates: pd.Series[Any], shown: int, abreast: int) -> None:

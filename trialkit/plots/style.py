@@ -50,6 +50,8 @@ STYLE: Any = {
     "axes.titlelocation": "left",
     "axes.titlepad": 4,
     "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
     "xtick.major.size": 3,
     "ytick.major.size": 3,
     "text.color": INK,
@@ -100,7 +102,7 @@ def lined(names: Sequence[str], axis: str, each: float) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes((left, below / height, 0.95 - left, 1 - (below + 0.05) / height))
     axes.set_yticks(range(len(names)), [cut[name] for name in names])
-    sns.despine(ax=axes, left=True)
+    axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     for at, line in enumerate(reversed(said)):
         figure.text(0.97, (0.08 + LINE * at) / height, line, ha="right", va="center")
