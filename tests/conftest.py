@@ -1,9 +1,11 @@
-"""What tests of several folders share: a browser, and the demo trial's report made once."""
+"""What tests of several folders share: the order they run in, a browser, a kernel that has its
+libraries loaded, and folders that are made once for all workers."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,65 @@ from filelock import FileLock
 # wait for one another make a busy machine many times slower.
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+
+
+# What a test costs beside one that computes: those of a browser or of a kernel take seconds.
+COSTLY = {"player": 15, "demo_run": 15, "club_sites": 10, "run": 5}
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    # A worker is handed files in the order below, not in that of their number of tests.
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take long go first, so that no worker is left with one at the end."""
+    if os.environ.get("PYTEST_XDIST_WORKER") is None:
+        return
+    cost: Counter[Path] = Counter()
+    for item in items:
+        asked = getattr(item, "fixturenames", ())
+        cost[item.path] += max((COSTLY[name] for name in asked if name in COSTLY), default=1)
+    items.sort(key=lambda item: -cost[item.path])
+
+
+class Warm:
+    """Notebooks of the tests run one after another in a kernel that a worker keeps, as those of a
+    club do: their pages are the same, and loading the libraries takes longer than most of them.
+    A test marked `own_kernel` has one started for each notebook, as the program does."""
+
+    def __init__(self) -> None:
+        self.kernel: Any = None
+
+    def execute(self, notebook: Path, parameters: Mapping[str, object], *more: Any) -> Any:
+        from trialkit.engine.run import SharedKernel
+
+        self.kernel = self.kernel or SharedKernel(idle_s=600.0)
+        return self.kernel.execute(notebook, parameters, *more)
+
+    def stop(self) -> None:
+        """Not before the worker is done."""
+
+
+WARM = Warm()
+
+
+@pytest.fixture(scope="session")
+def warm() -> Warm:
+    return WARM
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        if item.get_closest_marker("own_kernel") is None:
+            patch.setattr("trialkit.engine.run.execute", WARM.execute)
+        return (yield)
+
+
+def pytest_sessionfinish() -> None:
+    if WARM.kernel is not None:
+        WARM.kernel.stop()
 
 
 class Driver:
@@ -93,24 +154,40 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
 
 
 @pytest.fixture(scope="session")
-def demo_run(tmp_path_factory, worker_id):
-    """`trialkit demo`, run once for all workers: the folder it ran in and what it said."""
+def made_once(tmp_path_factory, worker_id):
+    """made_once(name, make): a folder that `make` fills, once for all workers of this session."""
     place = tmp_path_factory.getbasetemp()
-    place = (place if worker_id == "master" else place.parent) / "demo"
-    said = place / "said.txt"
-    with FileLock(f"{place}.lock"):
-        if not said.exists():
-            place.mkdir()
-            from typer.testing import CliRunner
+    place = place if worker_id == "master" else place.parent
 
-            from trialkit.cli import app
+    def folder(name: str, make: Callable[[Path], object]) -> Path:
+        whole = place / f"{name}.whole"
+        with FileLock(f"{place / name}.lock"):
+            if not whole.exists():
+                (place / name).mkdir()
+                make(place / name)
+                whole.touch()
+        return place / name
 
-            with pytest.MonkeyPatch.context() as patch:
-                patch.chdir(place)
-                result = CliRunner().invoke(app, ["demo"])
-            assert result.exit_code == 0, result.output
-            said.write_text(result.output, encoding="utf-8")
-    return place, said.read_text(encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_run(made_once):
+    """`trialkit demo`, run once for all workers: the folder it ran in and what it said."""
+
+    def run(place: Path) -> None:
+        from typer.testing import CliRunner
+
+        from trialkit.cli import app
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.chdir(place)
+            result = CliRunner().invoke(app, ["demo"])
+        assert result.exit_code == 0, result.output
+        (place / "said.txt").write_text(result.output, encoding="utf-8")
+
+    place = made_once("demo", run)
+    return place, (place / "said.txt").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="session")
@@ -119,14 +196,37 @@ def demo(demo_run):
     return demo_run[0] / "trialkit-demo"
 
 
+def published_at(page: Path) -> Any:
+    """A report that lies there already, as `publish` gave it."""
+    import nbformat
+
+    from trialkit.engine.page import facts
+    from trialkit.engine.publish import Published
+
+    notebook = page.with_suffix(".ipynb")
+    return Published(page, notebook, facts(nbformat.read(notebook, as_version=4)))
+
+
+@pytest.fixture(scope="session")
+def published(made_once):
+    """published(name, make): the report of the trial that `make` writes into a new folder, made
+    once for all workers."""
+
+    def report(name: str, make: Callable[[Path], object]) -> Any:
+        from trialkit.engine.publish import destination, publish
+
+        def both(place: Path) -> None:
+            make(place / name)
+            publish(place / name)
+
+        return published_at(destination(made_once(f"report-{name}", both) / name))
+
+    return report
+
+
 @pytest.fixture(scope="session")
 def report(demo):
     """The report of the demo trial."""
-    import nbformat
+    from trialkit.engine.publish import destination
 
-    from trialkit.engine import page
-    from trialkit.engine.publish import Published, destination
-
-    made = destination(demo)
-    notebook = made.with_suffix(".ipynb")
-    return Published(made, notebook, page.facts(nbformat.read(notebook, as_version=4)))
+    return published_at(destination(demo))

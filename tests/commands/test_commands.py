@@ -72,6 +72,7 @@ def test_demo_writes_over_nothing(run, tmp_path):
     assert [p.name for p in (tmp_path / "trialkit-demo").iterdir()] == ["letter.txt"]
 
 
+@pytest.mark.own_kernel
 def test_bad_records_are_told_in_the_packages_own_words_and_the_last_report_stays(
     run, beans, report
 ):

@@ -13,6 +13,8 @@ from nbformat.v4 import new_code_cell, new_notebook
 
 from trialkit.engine import run
 
+pytestmark = pytest.mark.own_kernel
+
 
 def _book(folder: Path, *sources: str) -> Path:
     cells = [new_code_cell('folder = ""\nuntil = ""', metadata={"tags": ["parameters"]})]

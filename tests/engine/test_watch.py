@@ -28,6 +28,8 @@ from trialkit.engine import watch as watching
 from trialkit.report.blocks import FACTS
 from trialkit.wording import figure
 
+pytestmark = pytest.mark.own_kernel
+
 PATIENCE_S = 90.0
 
 

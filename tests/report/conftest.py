@@ -8,13 +8,15 @@ import pytest
 from hostile import NAMES
 
 from trialkit import shipped
-from trialkit.engine.publish import publish
 
 
 @pytest.fixture(scope="session")
-def hostile_report(tmp_path_factory):
+def hostile_report(published):
     """The same season under names that could break a page."""
-    folder = tmp_path_factory.mktemp("trials") / "hostile"
+    return published("hostile", _hostile)
+
+
+def _hostile(folder):
     shipped.copy_trial(shipped.demo(), folder)
     toml = (folder / "trial.toml").read_text(encoding="utf-8")
     plants = (folder / "plants.csv").read_text(encoding="utf-8")
@@ -28,18 +30,20 @@ def hostile_report(tmp_path_factory):
     toml = toml.replace(toml.split('title = "')[1].split('"')[0], title)
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
     (folder / "plants.csv").write_text(plants, encoding="utf-8")
-    return publish(folder)
 
 
 @pytest.fixture(scope="session")
-def thirty_report(tmp_path_factory):
+def thirty_report(published):
     """Thirty varieties with names of 60 letters, invented: the names differ in their last letters,
     so that one cut short would be another's."""
-    folder = tmp_path_factory.mktemp("trials") / "thirty"
-    folder.mkdir()
     names = [f"Climbing bean, selection of the upper meadow, garden wall {k}"
              for k in range(10, 40)]
     assert {len(name) for name in names} == {60}
+    return published("thirty", lambda folder: _thirty(folder, names)), names
+
+
+def _thirty(folder, names):
+    folder.mkdir()
     rng = np.random.default_rng(7)
     plants = pd.DataFrame([
         {"plant": f"P{block}-{2 * at + n}", "variety": names[kind], "block": block,
@@ -76,7 +80,6 @@ row_spacing = "120 cm"
 plant_spacing = "30 cm"
 {varieties}
 """, encoding="utf-8")
-    return publish(folder), names
 
 
 @pytest.fixture

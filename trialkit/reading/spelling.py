@@ -5,10 +5,19 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable
+from functools import lru_cache
+
+REMEMBERED = 200
+"""A name of up to so many letters is worth remembering: it will be asked for again."""
 
 
 def plain(name: str) -> str:
     """A name without the differences that do not matter: case, spaces, dashes and underscores."""
+    return _plain(name) if len(name) <= REMEMBERED else _plain.__wrapped__(name)
+
+
+@lru_cache(maxsize=8192)
+def _plain(name: str) -> str:
     return re.sub(r"[\W_]+", "_", name.casefold()).strip("_")
 
 

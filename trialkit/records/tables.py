@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -107,7 +109,8 @@ def judge_headings(
         findings.doubt(file, line, name, "", f"a column that is not read{hint}", table.name)
 
 
-def _names(table: Table, counted: str) -> dict[str, Column]:
+@lru_cache(maxsize=256)
+def _names(table: Table, counted: str) -> Mapping[str, Column]:
     """Every name a column of the table goes by, as `plain`."""
     out: dict[str, Column] = {}
     for column in table.columns:
@@ -118,10 +121,10 @@ def _names(table: Table, counted: str) -> dict[str, Column]:
             for name in (counted, counted.removesuffix("s"), f"{counted} picked"):
                 if plain(name):
                     out.setdefault(plain(name), column)
-    return out
+    return MappingProxyType(out)
 
 
-def _match(name: str, place: int, table: Table, names: dict[str, Column]) -> Match | None:
+def _match(name: str, place: int, table: Table, names: Mapping[str, Column]) -> Match | None:
     if len(name) > LONGEST_HEADING:  # before any pattern sees it
         return None
     whole = names.get(plain(name))
