@@ -2,12 +2,15 @@
 
     python tests/mixed/random_layouts.py            against the stored values of 60 layouts
     python tests/mixed/random_layouts.py --seed 7 --layouts 20     fresh ones; R must be present
+    python tests/mixed/random_layouts.py --seed 7 --layouts 20 --kinds serial by-variety
     python tests/mixed/random_layouts.py --store    writes reference/random_layouts.json anew
 
 A layout: 3 to 6 varieties in 4 to 8 blocks, 2 to 4 plants a plot, 1 to 3 looks; some plots lost at
 random, a covariate or none, spreads from nothing to large.  In turn: a linear model by REML
 (lme4), Poisson, negative binomial and yes/no models by Laplace (glmmTMB), ordered scores by
-Laplace (ordinal).  Layouts in which a level has nothing (separated) are drawn again.
+Laplace (ordinal).  On demand: slopes in a covariate (lme4), serial correlation within plants and
+residual variances by variety (nlme).  Layouts in which a level has nothing (separated) are drawn
+again.
 """
 
 from __future__ import annotations
@@ -17,20 +20,22 @@ import json
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed import fit_glmm, fit_lmm, fit_ordered
+from trialkit.mixed import fit_glmm, fit_lmm, fit_ordered, fit_structured
 
 STORED = Path(__file__).parent / "reference" / "random_layouts.json"
 KINDS = ("lmm", "poisson", "negative-binomial", "binomial", "ordered")
+MORE = ("slopes", "serial", "by-variety")
 SEED, LAYOUTS = 2024, 60
 R = r"""
 suppressPackageStartupMessages({
-  library(lme4); library(glmmTMB); library(ordinal); library(jsonlite)
+  library(lme4); library(glmmTMB); library(ordinal); library(nlme); library(jsonlite)
 })
 folder <- commandArgs(TRUE)[1]
 jobs <- fromJSON(file.path(folder, "jobs.json"), simplifyDataFrame = FALSE)
@@ -38,11 +43,24 @@ out <- lapply(jobs, function(j) tryCatch({
   d <- read.csv(file.path(folder, paste0(j$name, ".csv")), stringsAsFactors = TRUE)
   bars <- paste0("(1 | ", unlist(j$groups), ")", collapse = " + ")
   f <- as.formula(paste(j$formula, "+", bars))
-  if (j$kind == "lmm") {
+  if (j$kind == "slopes") f <- as.formula(paste(j$formula, "+ (1 | block) + (look | plot)"))
+  if (j$kind %in% c("serial", "by-variety")) {
+    tight <- lmeControl(msMaxIter = 1000, maxIter = 500, tolerance = 1e-10, msTol = 1e-13,
+                        niterEM = 200, returnObject = TRUE)
+    m <- if (j$kind == "serial")
+      lme(as.formula(j$formula), d, random = ~ 1 | block / plot, control = tight,
+          correlation = corAR1(form = ~ look | block / plot / plant))
+    else
+      lme(as.formula(j$formula), d, random = ~ 1 | block / plot, control = tight,
+          weights = varIdent(form = ~ 1 | variety))
+    list(objective = -2 * as.numeric(logLik(m)), fixed = as.list(fixef(m)),
+         se = sqrt(diag(vcov(m))), sd = list())
+  } else if (j$kind %in% c("lmm", "slopes")) {
     control <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-10),
                            check.nobs.vs.nlev = "ignore")
     m <- lmer(f, data = d, control = control)
     v <- as.data.frame(VarCorr(m))
+    v <- v[is.na(v$var2) & (is.na(v$var1) | v$var1 == "(Intercept)"), ]
     list(objective = REMLcrit(m), fixed = as.list(fixef(m)), se = sqrt(diag(as.matrix(vcov(m)))),
          sd = as.list(setNames(v$sdcor, v$grp)))
   } else if (j$kind == "ordered") {
@@ -70,6 +88,8 @@ def layout(kind: str, rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str,
     while True:
         varieties, blocks = int(rng.integers(3, 7)), int(rng.integers(4, 9))
         plants, looks = int(rng.integers(2, 5)), int(rng.integers(1, 4))
+        if kind in MORE:
+            looks += 3
         cells = [(f"v{v}", f"b{b}", f"b{b}v{v}", f"b{b}v{v}p{p}", look)
                  for v in range(varieties) for b in range(blocks)
                  for p in range(plants) for look in range(looks)]
@@ -89,7 +109,22 @@ def layout(kind: str, rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str,
             effects = dict(zip(data[group].unique(), rng.normal(size=data[group].nunique()),
                                strict=True))
             eta = eta + spread * data[group].map(effects).to_numpy()
-        if kind == "lmm":
+        if kind in MORE:
+            errors = rng.normal(size=len(data))
+            if kind == "slopes":
+                bend = dict(zip(data["plot"].unique(), rng.normal(size=data["plot"].nunique()),
+                                strict=True))
+                errors += rng.choice([0.1, 0.4]) * data["look"] * data["plot"].map(bend)
+                formula += " + look"
+            elif kind == "serial":
+                rho = float(rng.uniform(-0.3, 0.85))
+                for i in np.flatnonzero(data["plant"].to_numpy()[1:] == data["plant"][:-1]) + 1:
+                    errors[i] = rho * errors[i - 1] + np.sqrt(1.0 - rho**2) * errors[i]
+            else:
+                sds = {v: float(rng.uniform(0.3, 2.0)) for v in data["variety"].unique()}
+                errors *= data["variety"].map(sds).to_numpy()
+            data["y"] = 10.0 + eta + errors
+        elif kind == "lmm":
             data["y"] = 10.0 + eta + rng.normal(size=len(data))
         elif kind == "poisson":
             data["y"] = rng.poisson(np.exp(1.0 + eta)).astype(float)
@@ -101,20 +136,28 @@ def layout(kind: str, rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str,
         else:
             data["y"] = 1 + np.digitize(eta + rng.logistic(size=len(data)), [-1.0, 0.2, 1.2])
         ends = data.groupby("variety")["y"].agg(["min", "max"])
-        if kind in {"lmm"} or (ends["min"] < ends["max"]).all():
+        if kind in {"lmm", *MORE} or (ends["min"] < ends["max"]).all():
             return data, {"kind": kind, "formula": formula, "groups": groups}
 
 
-def layouts(seed: int, count: int) -> dict[str, tuple[pd.DataFrame, dict[str, Any]]]:
+def layouts(
+    seed: int, count: int, kinds: Sequence[str] = KINDS
+) -> dict[str, tuple[pd.DataFrame, dict[str, Any]]]:
     rng = np.random.default_rng(seed)
-    return {f"{KINDS[i % len(KINDS)]}-{i:02d}": layout(KINDS[i % len(KINDS)], rng)
-            for i in range(count)}
+    turns = [kinds[i % len(kinds)] for i in range(count)]
+    return {f"{kind}-{i:02d}": layout(kind, rng) for i, kind in enumerate(turns)}
 
 
 def ours(data: pd.DataFrame, model: dict[str, Any]) -> dict[str, Any]:
     kind, formula, groups = model["kind"], model["formula"], model["groups"]
     fit: Any
-    if kind == "lmm":
+    if kind in {"serial", "by-variety"}:
+        errors = {"serial": {"plant": "look"}} if kind == "serial" else {"residual_by": "variety"}
+        fit, sd = fit_structured(formula, data, groups, **errors), {}
+    elif kind == "slopes":
+        fit = fit_lmm(formula, data, ["block"], {"plot": ["look"]})
+        sd = {**fit.group_sd, "Residual": fit.residual_sd}
+    elif kind == "lmm":
         fit = fit_lmm(formula, data, groups)
         sd = {**fit.group_sd, "Residual": fit.residual_sd}
     elif kind == "ordered":
@@ -150,7 +193,7 @@ def disagreement(own: dict[str, Any], other: dict[str, Any]) -> dict[str, float]
         "objective": own["objective"] - other["objective"],
         "fixed": float(np.max(np.abs(fixed - list(other["fixed"].values())) / se)),
         "se": float(np.max(np.abs(se / np.array(other["se"]) - 1.0))),
-        "sd": max(abs(own["sd"][g] - v) for g, v in other["sd"].items()),
+        "sd": max((abs(own["sd"][g] - v) for g, v in dict(other["sd"]).items()), default=0.0),
     }
 
 
@@ -168,10 +211,12 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--layouts", type=int, default=LAYOUTS)
+    parser.add_argument("--kinds", nargs="+", choices=[*KINDS, *MORE], default=KINDS)
     parser.add_argument("--store", action="store_true")
     options = parser.parse_args()
-    made = layouts(options.seed, options.layouts)
-    if options.store or (options.seed, options.layouts) != (SEED, LAYOUTS):
+    made = layouts(options.seed, options.layouts, options.kinds)
+    stored = (options.seed, options.layouts, tuple(options.kinds)) == (SEED, LAYOUTS, KINDS)
+    if options.store or not stored:
         if shutil.which("Rscript") is None:
             raise SystemExit("Rscript is not installed; run without --seed for the stored values.")
         values = by_r(made)
