@@ -66,6 +66,11 @@ BAD = {
                       "'height' must hold numbers.*'tall'"),
     "text covariate": (lambda: lmm("height ~ day", spoilt("day", "late")),
                        "'day' mixes numbers and text .record 4 holds 'late'"),
+    "offset in the formula": (lambda: lmm("height ~ variety + offset(day)"),
+                              "holds offset.*offset='column' of fit_glmm"),
+    "contrasts without order": (
+        lambda: lmm("height ~ C(variety, {'B less A': {'A': -1, 'B': 1}})"),
+        "cannot be evaluated.*a number for each level, in the order of the levels"),
     "dates": (lambda: lmm("height ~ day", filled("day", pd.Timestamp("2020-01-01"))),
               "'day' holds dates; turn it into a number"),
     "complex": (lambda: lmm(data=filled("height", 1j)), "'height' must hold numbers"),

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext, suppress
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -35,3 +37,29 @@ def test_estimates_are_those_of_the_analysis_of_variance(noise: float):
 def test_no_error_at_all_is_said_in_words(noise: float):
     with pytest.raises(MixedModelError, match="reproduce 'y' but for the rounding"):
         fit_lmm("y ~ v", layout(noise), groups=["block"])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 5, 15])
+@pytest.mark.parametrize("noise", [1e-3, 1e-5, 5e-6, 1e-6])
+def test_a_search_with_two_groupings_ends_at_the_least_or_says_so(noise: float, seed: int):
+    # varieties are tested by the plots' mean square, known from the plots' means alone, pooled with
+    # the blocks' where REML has no variance for those (Cochran & Cox 1957, section 4.2)
+    rng = np.random.default_rng(seed)
+    cells = [(b, v) for b in "klmno" for v in "ABC" for _ in range(12)]
+    data = pd.DataFrame(cells, columns=["block", "v"]).assign(plot=lambda d: d["block"] + d["v"])
+    y = np.zeros(len(data))
+    for column, sd in (("v", 1.0), ("block", 0.5), ("plot", 0.4)):
+        names = data[column].unique()
+        y += data[column].map(dict(zip(names, sd * rng.normal(size=len(names)), strict=True)))
+    data["y"] = y + noise * rng.normal(size=len(data))
+    table = data.pivot_table(index="block", columns="v", values="y")
+    left = table.sub(table.mean(axis=1), axis=0).sub(table.mean(axis=0), axis=1)
+    squares = float(((left + table.to_numpy().mean()) ** 2).to_numpy().sum())
+    between = 12 * table.mean(axis=1).var(ddof=1)  # of 4 df; pooled where less than the error
+    error = squares / 8 if between / 4 > squares / 8 else (squares + between) / 12
+    expected = 5 * table.mean(axis=0).var(ddof=1) / error
+    found = expected
+    refusal = nullcontext() if noise > 1e-6 else suppress(MixedModelError)
+    with refusal:
+        found = fit_lmm("y ~ v", data, groups=["block", "plot"]).f_test("v")["F"]
+    assert_allclose(found, expected, rtol=5e-3)

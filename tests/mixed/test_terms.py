@@ -64,6 +64,19 @@ def test_a_column_nearly_the_same_as_another_costs_no_df(data):
     assert_allclose(found["p"], expected["p"], rtol=1e-4)
 
 
+@pytest.mark.parametrize("apart", [1e-3, 1e-6, 2e-7, 5e-8])
+@pytest.mark.parametrize("formula", ["y ~ v + x + x2", "y ~ v * x + x2"])
+def test_what_is_left_out_does_not_hang_on_where_a_covariate_has_its_zero(data, formula, apart):
+    noise = np.random.default_rng(2).normal(size=len(data))
+    x = (data["x"] - data["x"].mean()) / data["x"].std()
+    one = fit_lmm(formula, data.assign(x=x, x2=x + apart * noise), groups=["block"])
+    for shift, scale in ((50.0, 1.0), (1e3, 1e-3)):
+        moved = data.assign(x=shift + scale * x, x2=shift + scale * (x + apart * noise))
+        two = fit_lmm(formula, moved, groups=["block"])
+        assert two.dropped == one.dropped == (() if apart > 1e-7 else ("x2",))
+        assert_allclose(two.f_test("v")["F"], one.f_test("v")["F"], rtol=1e-3)
+
+
 def test_fewer_df_than_the_term_has_are_explained(data):
     part = data[~((data["v"] == "a") & (data["w"] == "x"))]
     found = fit_lmm("y ~ v * w", part, groups=["block"]).f_test("v:w")

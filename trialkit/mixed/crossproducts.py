@@ -202,8 +202,12 @@ def _joined(tied: Codes, g: Grouping) -> Codes:
     above[tied] = g.codes
     if np.array_equal(above[tied], g.codes):
         return g.codes
+    sets, levels = tied, g.codes
+    if count * g.n_levels <= 4 * len(tied):  # each pair once: records are many, pairs may be few
+        table = np.bincount(tied * g.n_levels + g.codes, minlength=count * g.n_levels)
+        sets, levels = np.divmod(np.flatnonzero(table), g.n_levels)
     pairs = sparse.csr_matrix(
-        (np.ones(len(tied), dtype=bool), (tied, count + g.codes)),
+        (np.ones(len(sets), dtype=bool), (sets, count + levels)),
         shape=(count + g.n_levels, count + g.n_levels),
     )
     _, labels = connected_components(pairs, directed=False)

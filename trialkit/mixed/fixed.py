@@ -16,7 +16,7 @@ from __future__ import annotations
 import ast
 import itertools
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,8 +31,11 @@ from trialkit.errors import MixedModelError
 from trialkit.mixed.grouping import Codes, Floats, column, finite_numbers, no_blanks
 
 # A column is dependent on earlier ones when less than this part of its length is new
-# (the tolerance general statistics packages use in their linear models).
+# (the tolerance general statistics packages use in their linear models).  The length of a column
+# that holds a covariate is what the factors leave of it, so that no shift of the covariate matters.
 DEPENDENT = 1e-7
+# What is new of it is rounding below this part of its length as it stands
+ROUNDED = 1e-14
 # What a contrast asks beyond the kept columns' dependence counts from ten times that: the one
 # tolerance of every later question.
 BEYOND = 10.0 * DEPENDENT
@@ -171,6 +174,11 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         variables = _variables(formula, data)
     except (FormulaicError, SyntaxError) as err:
         raise MixedModelError(f"formula '{expression}' cannot be read: {_plain(err)}") from err
+    if "offset" in variables and "offset" not in data.columns:
+        raise MixedModelError(
+            f"formula '{expression}' holds offset(...); give the column by name instead: "
+            "offset='column' of fit_glmm."
+        )
     for name in variables:
         values = column(data, name, "variable")
         if is_number(values):
@@ -184,8 +192,16 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     try:
         with np.errstate(all="ignore"):
             matrix = formula.get_model_matrix(source, na_action="ignore")
-    except FormulaicError as err:
-        raise MixedModelError(f"formula '{expression}' cannot be evaluated: {_plain(err)}") from err
+    except (FormulaicError, ArithmeticError, LookupError, TypeError, ValueError) as err:
+        hint = ""
+        if "contr.custom" in expression or "{" in expression:
+            hint = (
+                " Contrasts of your own are lists with a number for each level, in the order of "
+                "the levels: C(v, {'first against last': [1, 0, -1], ...})."
+            )
+        raise MixedModelError(
+            f"formula '{expression}' cannot be evaluated: {_plain(err)}{hint}"
+        ) from err
     spec = matrix.model_spec
     rows = np.asarray(matrix, dtype=np.float64)
     if rows.shape[1] == 0:
@@ -197,8 +213,9 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         raise MixedModelError(f"fixed effects {', '.join(bad)} hold infinite or undefined values.")
     if codes is None:
         codes = np.arange(len(data), dtype=np.intp)
-    positions, basis, triangle = independent_columns(rows)
     factors, factor_columns = _factor_levels(spec, source, variables)
+    plain_terms = _without_covariates(spec, set(factor_columns.values()))
+    positions, basis, triangle = independent_columns(rows, plain_terms)
     for name, levels in factors.items():
         if len(levels) < 2:
             raise MixedModelError(
@@ -264,19 +281,29 @@ def _variables(formula: Any, data: pd.DataFrame) -> list[str]:
     return sorted(names)
 
 
-def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
+def independent_columns(
+    rows: Floats, origin: Sequence[int] = ()
+) -> tuple[NDArray[np.intp], Floats, Floats]:
     """Gram-Schmidt, left to right, twice for accuracy; dependent columns are left out.
+
+    origin: columns that say where the others' zero lies; how long another column is, is judged by
+    what is left beside them.
 
     Returns the kept positions, an orthonormal basis (u, p) and the triangle (p, p) with
     rows[:, kept] = basis @ triangle.
     """
     u, p = rows.shape
+    ground = independent_columns(rows[:, list(origin)])[1] if len(origin) else np.zeros((u, 0))
+    lengths = np.linalg.norm(rows, axis=0)
+    others = np.setdiff1d(np.arange(p), np.asarray(origin, dtype=np.intp))
+    centred = lengths.copy()
+    beside = rows[:, others] - ground @ (ground.T @ rows[:, others])
+    centred[others] = np.linalg.norm(beside, axis=0)
     basis = np.empty((u, min(u, p)), order="F")
     triangle = np.zeros((p, p))
     positions: list[int] = []
     for j in range(p):
         x = rows[:, j].copy()
-        length = float(np.linalg.norm(x))
         r = len(positions)
         done = basis[:, :r]
         along = np.zeros(r)
@@ -285,7 +312,8 @@ def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]
             x -= done @ step
             along += step
         rest = float(np.linalg.norm(x))
-        if length == 0.0 or rest <= DEPENDENT * length or r == basis.shape[1]:
+        least = max(DEPENDENT * centred[j], ROUNDED * lengths[j])
+        if lengths[j] == 0.0 or rest <= least or r == basis.shape[1]:
             continue
         basis[:, r] = x / rest
         triangle[:r, r] = along
@@ -293,6 +321,16 @@ def independent_columns(rows: Floats) -> tuple[NDArray[np.intp], Floats, Floats]
         positions.append(j)
     r = len(positions)
     return np.array(positions, dtype=np.intp), np.ascontiguousarray(basis[:, :r]), triangle[:r, :r]
+
+
+def _without_covariates(spec: Any, categorical: set[str]) -> list[int]:
+    """Columns of the terms that are made of factors alone, the constant too."""
+    return [
+        spec.column_names.index(name)
+        for structure in spec.structure
+        if {str(f) for f in structure.term.factors} <= categorical | {"1"}
+        for name in structure.columns
+    ]
 
 
 def _plain(error: Exception) -> str:

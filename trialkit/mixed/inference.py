@@ -265,8 +265,10 @@ class FixedEffects(ABC):
 
         For a factor this is the hypothesis of equal marginal means, for an interaction that of
         no interaction (Searle 1987, Linear Models for Unbalanced Data), so it does not depend on
-        the coding.  Covariates outside the term are held at their mean, or where ``at`` puts
-        them.  Returns F, num_df, den_df, p and reason: why num_df is less than the term's own.
+        the coding.  A formula without the terms below it (``v + 0``, ``v:w`` alone) leaves a term
+        what they would say: there all means of ``v`` are tested at zero.  Covariates outside the
+        term are held at their mean, or where ``at`` puts them.  Returns F, num_df, den_df, p and
+        reason: why num_df is less than the term's own.
         """
         method = self.default_df if df is None else df
         rows, reason = self._hypothesis(term, df, at)

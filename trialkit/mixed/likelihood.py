@@ -456,10 +456,14 @@ class Objective:
 
 @dataclass(frozen=True)
 class Optimum:
+    """gradient: the largest slope in the parameters searched over; relative: the largest in their
+    logarithms, which is what is left to find where a parameter is large."""
+
     value: float
     solved: Solved
     evaluations: int
     gradient: float
+    relative: float = 0.0
 
 
 def minimise(objective: Objective, start: Floats) -> Optimum:
@@ -467,19 +471,26 @@ def minimise(objective: Objective, start: Floats) -> Optimum:
 
     Raises MixedModelError when the search does not reach a stationary point.
     """
+    found = descend(objective, start)
+    if not found.gradient <= 1e-3 * (1.0 + abs(found.value) * 1e-3):
+        raise MixedModelError(
+            f"the variance components did not settle (largest slope {found.gradient:.2g}); "
+            "the data may not hold enough information for so many groupings."
+        )
+    return found
+
+
+def descend(objective: Objective, start: Floats) -> Optimum:
+    """As `minimise`, wherever the search ends."""
     if not objective.random.groupings:
         s = objective.solved([])
         return Optimum(objective.value(s), s, 1, 0.0)
     x, count = _search(objective, start, np.ones(len(start), dtype=bool))
     x, more = _settle_zeros(objective, x)
     value, gradient = objective(x)
-    size = float(np.abs(gradient).max())
-    if not np.isfinite(value) or size > 1e-3 * (1.0 + abs(value) * 1e-3):
-        raise MixedModelError(
-            f"the variance components did not settle (largest slope {size:.2g}); "
-            "the data may not hold enough information for so many groupings."
-        )
-    return Optimum(value, objective.solved_at(x), count + more, size)
+    size = float(np.abs(gradient).max()) if np.isfinite(value) else np.inf
+    relative = float(np.abs(gradient * x).max())
+    return Optimum(value, objective.solved_at(x), count + more, size, relative)
 
 
 def near_minimum(objective: Objective, start: Floats) -> Solved:

@@ -33,7 +33,7 @@ from trialkit.mixed.grouping import (
     numbers_of,
 )
 from trialkit.mixed.inference import Comparison, compare_means
-from trialkit.mixed.likelihood import Objective, Optimum, Solved, minimise
+from trialkit.mixed.likelihood import ROUNDING, Objective, Optimum, Solved, descend, minimise
 from trialkit.mixed.smallsample import (
     KenwardRoger,
     Satterthwaite,
@@ -375,6 +375,9 @@ NO_ERROR = 1e-6
 # Relative standard deviations past this, in units of where a grouping starts to matter, are
 # searched for again in units of themselves
 LARGE = 30.0
+# A slope in the logarithm of such a parameter past this has not settled: its standard deviation
+# may be wrong by some percent
+UNSETTLED = 0.05
 
 
 def fit_lmm(
@@ -503,7 +506,7 @@ def fit_prepared(
         raise MixedModelError(_no_error(left))
     variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
     solved = optimum.solved.in_units(scale)
-    optimum = Optimum(optimum.value, solved, optimum.evaluations, optimum.gradient)
+    optimum = replace(optimum, solved=solved)
     offset = np.linalg.solve(part.triangle, start_fit)
     return LMM(
         formula, method, part, random, y, w, offset, residual_sd is not None, optimum, variance
@@ -512,9 +515,14 @@ def fit_prepared(
 
 def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
     """A search whose parameters grew large (a residual far below the groupings' spread) goes on in
-    units of what it found: slopes are small there long before the least is reached."""
+    units of what it found: slopes are small there long before the least is reached.
+
+    Raises MixedModelError where the numbers have not the digits to find it: the residual is too
+    near to rounding."""
     parameters = objective.triangles.pack(optimum.solved.factors)
     if not len(parameters) or np.abs(parameters).max() < LARGE:
+        return optimum
+    if optimum.relative <= max(1e-6, ROUNDING * abs(optimum.value)):
         return optimum
     scales = []
     for g, f, scale in zip(objective.random.groupings, optimum.solved.factors,
@@ -525,11 +533,14 @@ def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
         scales.append(np.where(size > 0.0, size, scale))
     objective.triangles = Triangles(objective.random.groupings, scales)
     objective.last = None
-    try:
-        nearer = minimise(objective, objective.triangles.pack(optimum.solved.factors))
-    except MixedModelError:
-        return optimum
-    return nearer if nearer.value <= optimum.value else optimum
+    nearer = descend(objective, objective.triangles.pack(optimum.solved.factors))
+    best = nearer if nearer.value <= optimum.value else optimum
+    if best.relative > UNSETTLED:
+        raise MixedModelError(
+            f"the variance components did not settle (largest slope {best.relative:.2g}): the "
+            "residual is too small beside the groupings for the digits that numbers have."
+        )
+    return best
 
 
 def _reproduced(random: RandomPart, dense: Dense, y: Floats) -> bool:
