@@ -36,7 +36,7 @@ STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py",
               "records/doubts.py")
 # Constants of mathematics, seeds, widths of text, waiting times, and the grid of a search.
 OTHER_NUMBERS = {
-    "mixed.likelihood.LOG_2PI", "models.pods.WEEK", "models.stand.SEED",
+    "mixed.likelihood.LOG_2PI", "models.totals.WEEK", "models.stand.SEED",
     "gardens.components.RISE", "gardens.components.STEEP", "gardens.carryover.WIDTH",
     "gardens.workers.CONNECT", "gardens.workers.PATIENCE", "gardens.gathered.TRIALS_A_GROUP",
     "mixed.spreads.STEP", "mixed.spreads.SMALLEST", "mixed.spreads.LARGEST",

@@ -92,7 +92,7 @@ class Trial:
     def looks(self) -> pd.DataFrame:
         """One row a look at a plant: date, plant, variety, block, plot, row, column, treatment,
         pods, days since the plant's own last look, first (bool: no look before)."""
-        from trialkit.models.pods import counted_looks
+        from trialkit.models.totals import counted_looks
 
         return counted_looks(self.records)
 

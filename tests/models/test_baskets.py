@@ -11,7 +11,7 @@ from seasons import bed, day, records
 
 from trialkit.decide.conclude import conclude
 from trialkit.models.analysis import analyse
-from trialkit.models.pods import counted_looks
+from trialkit.models.totals import counted_looks
 
 RATE = {"A": 6.0, "B": 10.0, "C": 7.0}
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from seasons import bed, day, records
 
-from trialkit.models.pods import counted_looks, unit_index
+from trialkit.models.totals import Tally, counted_looks, log_index
 
 
 def _picks(rows):
@@ -51,8 +51,8 @@ def test_index_by_hand():
     one, two = plants["plant"]
     looks = counted_looks(records(plants, _picks([
         (50, one, 2), (54, one, 2), (58, one, 20), (50, two, 2), (54, two, 2), (58, two, np.nan)])))
-    index = unit_index(looks, "plant").set_index("unit")
+    index = Tally(looks.assign(unit=looks["plant"])).by_plant.set_index("plant")
     # Pace of each date: 4/8, 4/8, 20/4 a plant-day. Expected: one 2 + 2 + 20, two 2 + 2.
     assert index.loc[one, "expected"] == pytest.approx(24)
     assert index.loc[two, "expected"] == pytest.approx(4)
-    assert index["log_index"].to_numpy() == pytest.approx([0, 0])
+    assert log_index(index).to_numpy() == pytest.approx([0, 0])

@@ -9,6 +9,7 @@ from seasons import bed, day, grown, records
 
 from trialkit.models import Missing, analyse
 from trialkit.models.rate import FINISHED, rate_trait
+from trialkit.models.totals import Tally
 from trialkit.models.window import fell_below, scatter_of
 
 DAYS = list(range(50, 114, 4))
@@ -164,7 +165,7 @@ def test_scatter_is_pearson_s_chi_squared_over_its_df():
     """One variety, two plots, two dates: the 2 x 2 table 10, 20 / 20, 10 has X2 = 6.667 on 1 df
     (each expected 15, four times 25 / 15)."""
     looks = pd.DataFrame({"variety": "A", "unit": list("aabb"), "date": [1, 2, 1, 2],
-                          "pods": [10.0, 20.0, 20.0, 10.0], "days": 4.0})
-    assert scatter_of(looks) == pytest.approx(4 * 25 / 15)
-    assert scatter_of(looks.assign(pods=5.0)) == 1.0
-    assert scatter_of(looks.iloc[:1]) == 1.0
+                          "pods": [10.0, 20.0, 20.0, 10.0], "days": 4.0, "gap": 4.0})
+    assert scatter_of(Tally(looks, ())) == pytest.approx(4 * 25 / 15)
+    assert scatter_of(Tally(looks.assign(pods=5.0), ())) == 1.0
+    assert scatter_of(Tally(looks.iloc[:1], ())) == 1.0

@@ -21,8 +21,7 @@ from seasons import day, picked, records
 
 from trialkit.decide.series import looks_so_far
 from trialkit.models import analyse
-from trialkit.models.pods import unit_index
-from trialkit.models.totals import plot_contrasts
+from trialkit.models.totals import log_index, plot_contrasts
 
 REFERENCE = Path(__file__).parent / "reference"
 MILLET = """B257 E230 A279 C287 D202
@@ -128,7 +127,7 @@ def test_totals_of_plots_take_rows_and_columns_out():
     means)."""
     plants, picks = simulated()
     pods = analyse(records(plants, picks, design="Latin square")).pods
-    index = unit_index(pods.looks, "unit")
+    index = pods.tally.by_plot.assign(log_index=log_index)
     found = plot_contrasts(index)
     y = index["log_index"]
     mean = {name: y.groupby(index[name]).transform("mean") for name in
@@ -149,8 +148,8 @@ def test_looks_and_rate_take_rows_and_columns_out():
     # Without a check, one error serves all.
     analysis = analyse(records(plants, picks, design="Latin square", check=None))
     looks = looks_so_far(analysis, analysis.totals)
-    index = unit_index(analysis.pods.looks, "unit")
-    y = index["log_index"]
+    index = analysis.pods.tally.by_plot
+    y = log_index(index)
     mean = [y.groupby(index[n]).transform("mean") for n in ("bed_row", "bed_column", "variety")]
     left = y - sum(mean) + 2 * y.mean()
     last = looks.totals["A", "B"][-1]

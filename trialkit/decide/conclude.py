@@ -21,11 +21,10 @@ from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
 from trialkit.models.own import OwnResult
-from trialkit.models.pods import unit_index
 from trialkit.models.position import MATTERS
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.stand import StandResult
-from trialkit.models.totals import PlotTotals
+from trialkit.models.totals import PlotTotals, log_index
 from trialkit.reading.units import own_weight
 from trialkit.records import Records
 from trialkit.records.doubts import stick_length
@@ -406,9 +405,9 @@ def rows_alone(analysis: Analysis, seen: SeenRows | None = None) -> RowsExplain 
 def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
     """variety, value: of each plant, its pods against an average plant's, or what it weighed."""
     if not isinstance(analysis.pods, Missing):
-        index = unit_index(analysis.pods.looks, "plant")
-        return pd.DataFrame({"variety": index["variety"].astype(str),
-                             "value": np.exp(index["log_index"])})
+        plants = analysis.pods.tally.by_plant
+        return pd.DataFrame({"variety": plants["variety"].astype(str),
+                             "value": np.exp(log_index(plants))})
     if isinstance(analysis.harvest, Missing):
         return None
     dug = analysis.records.harvest
@@ -540,7 +539,7 @@ def _picked(analysis: Analysis, last: pd.Timestamp, before: pd.Timestamp) -> str
     plants = counted(int(new["plant"].nunique()), "plant")
     text = (f"On {day(last)}: {pods} from {plants}, {figure(pace[1])} a plant a week "
             f"({figure(pace[0])} at the pick before).")
-    by = new.groupby("variety")[["pods", "days"]].sum()
+    by = analysis.tally.by_variety_and_date.xs(last, level="date")
     rate = (by["pods"] / by["days"]).sort_values(ascending=False)
     if len(rate) > 1 and rate.iloc[0] > 0:
         text += f" {rate.index[0]} was best on the day."

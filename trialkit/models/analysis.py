@@ -21,7 +21,6 @@ from trialkit.models.own import own_trait
 from trialkit.models.pods import (
     Diagnostics,
     PodsResult,
-    counted_looks,
     diagnose,
     picking_trait,
     pods_trait,
@@ -32,7 +31,7 @@ from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season import SeasonResult, Worth, season_trait, worth_of
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
-from trialkit.models.totals import PlotTotals, plot_totals
+from trialkit.models.totals import PlotTotals, Tally, counted_looks, plot_totals, tally_of
 from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import FIRST, HALF, EarlyResult, WindowResult, early_trait, window_trait
 from trialkit.records import Records
@@ -68,8 +67,13 @@ class Analysis:
 
     @cached_property
     def looks(self) -> pd.DataFrame:
-        """One row a look at a plant; see `counting.counted_looks`."""
+        """One row a look at a plant; see `totals.counted_looks`."""
         return counted_looks(self.records)
+
+    @cached_property
+    def tally(self) -> Tally:
+        """The looks placed in the layout, and their sums."""
+        return tally_of(self.looks, self.ground)
 
     @property
     def check(self) -> str | None:
@@ -158,12 +162,12 @@ class Analysis:
     @cached_property
     def pods(self) -> PodsResult | Missing:
         return _tried("pods", lambda: pods_trait(
-            self.looks, self.ground, self.order, self.check, self.counted))
+            self.tally, self.ground, self.order, self.check, self.counted))
 
     @cached_property
     def picks_per_week(self) -> TraitResult | Missing:
         return _tried("picks_per_week", lambda: picking_trait(
-            self.looks, self.ground, self.order, self.check))
+            self.tally, self.ground, self.order, self.check))
 
     @cached_property
     def season(self) -> SeasonResult | Missing:

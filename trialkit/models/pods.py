@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,13 +16,19 @@ from trialkit.models.support import (
     COVARIATE,
     Support,
     adjusted_for,
-    behind,
     complete,
     usable_groups,
-    with_covariates,
+    with_an_error,
 )
-from trialkit.models.totals import plot_contrasts, without_each
-from trialkit.records.check import basket_names, recorded
+from trialkit.models.totals import (
+    WEEK,
+    Tally,
+    counted_looks,
+    log_index,
+    plot_contrasts,
+    tally_of,
+    without_each,
+)
 from trialkit.wording import number, percent
 
 if TYPE_CHECKING:
@@ -33,159 +39,52 @@ if TYPE_CHECKING:
 # Pods a plant, pick by pick: a negative binomial mixed model with the days as an offset.
 # ------------------------------------------------------------------------------------------------
 
-# ------------------------------------------------------------------------------------------------
-# From looks at plants to counts with the days each took to grow.
-#
-# The pods on a plant at a pick came since that plant was last looked at.  A blank is not a look:
-# the next pick of that plant holds more days.  A zero is a look, and sets the clock back.
-# ------------------------------------------------------------------------------------------------
-
-ONE_LOOK = 7.0
-"""Days taken for the only look of a trial, where no interval is known."""
-
-
-def counted_looks(records: Records) -> pd.DataFrame:
-    """One row a look at a plant, or at a whole plot picked into one basket: date, plant (of a
-    basket its name), variety, block, plot, row, column, treatment, pods (float), plants (looked at
-    in it), gap (days since the last look), days (plant-days: gaps of its plants added up), first
-    (bool: no look before).
-
-    Two records of one plant on one date are one look and are added together.  A record after a
-    plant was lost is left out unless pods were picked from it (it is listed among the doubts).
-    A plant's first look has no known interval and gets the trial's median one: every plant's
-    first look is on much the same date, so that the date's own effect takes up what is wrong
-    with it.  A basket is a look at every plant of its plot alive that day, and is never split
-    among them.
-    """
-    return with_intervals(records, records.picks.dropna(subset=["count"]), pods=("count", "sum"))
-
-
-def with_intervals(
-    records: Records, picks: pd.DataFrame, **sums: tuple[str, Any]
-) -> pd.DataFrame:
-    """Looks as `counted_looks` has them.  sums: what is added up over the records of a look, as
-    for `DataFrame.agg`; the first says whether anything was picked."""
-    looks = picks.groupby(["plant", "date"], sort=True).agg(**sums).reset_index()
-    first_sum = next(iter(sums))
-    looks = recorded(records.plants, looks)
-    ghost = looks["lost"].notna() & (looks["date"] > looks["lost"]) & (looks[first_sum] == 0)
-    looks = looks[~ghost].sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
-    each = _seen_plants(records.plants, looks)
-    gap = each.groupby("plant")["date"].diff().dt.days.astype(float)
-    known = gap.dropna()
-    usual = float(known.median()) if len(known) else ONE_LOOK
-    by_look = gap.groupby(each["look"])
-    looks["gap"] = by_look.mean().reindex(looks.index).fillna(usual)
-    looks["days"] = gap.fillna(usual).groupby(each["look"]).sum().reindex(looks.index)
-    looks["first"] = by_look.count().reindex(looks.index).fillna(0).eq(0)
-    looks[first_sum] = looks[first_sum].astype(float)
-    return looks.drop(columns="lost").sort_values(
-        ["date", "plant"], kind="stable").reset_index(drop=True)
-
-
-def _seen_plants(plants: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
-    """One row a plant seen at a look: look (its row), plant, date; in the order of dates.
-
-    A basket's plants are those alive that day; one of a plot with none left keeps one.
-    """
-    baskets = basket_names(plants)
-    whole = looks["plant"].isin(baskets)
-    alone = pd.DataFrame({"look": looks.index[~whole], "plant": looks.loc[~whole, "plant"],
-                          "date": looks.loc[~whole, "date"]})
-    if not whole.any():
-        return alone.reset_index(drop=True)
-    there = plants.drop_duplicates("plant").dropna(subset=["variety"])[["plant", "plot", "lost"]]
-    of_plots = looks.loc[whole, ["plot", "date"]].rename_axis("look").reset_index()
-    each = of_plots.merge(there, on="plot")
-    gone = each["lost"] < each["date"]
-    last = each.groupby("look").cumcount(ascending=False) == 0
-    none_left = gone.groupby(each["look"]).transform("all")
-    each = each[~gone | (none_left & last)]
-    both = pd.concat([alone, each[["look", "plant", "date"]]], ignore_index=True)
-    return both.sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
-
-
-def date_pace(looks: pd.DataFrame) -> pd.Series:
-    """Pods a plant-day of the whole bed at each look, by row: what an average plant gave.
-
-    The pace of a date is total pods over total days of the plants looked at that day.
-    """
-    by_date = looks.groupby("date")[["pods", "days"]].sum()
-    pace = by_date["pods"] / by_date["days"]
-    return looks["date"].map(pace).astype(float)
-
-
-def unit_index(looks: pd.DataFrame, unit: str) -> pd.DataFrame:
-    """Each unit's pods against what an average plant looked at on the same dates gave.
-
-    Indirect standardisation (Fleiss, Levin & Paik 2003, Statistical Methods for Rates and
-    Proportions, ch. 19): index = observed / sum(days x pace of the date), so that a missed pick
-    drops out of both.  Half a pod is added to the observed and the expected of every unit, which
-    keeps an empty unit finite.  Returns unit, variety, block, row, column, pods, expected, plants,
-    log_index, and replicate, bed_row, bed_column and covariates where `looks` has them.
-    """
-    expected = looks["days"] * date_pace(looks)
-    frame = looks.assign(expected=expected)
-    out = frame.assign(unit=frame[unit]).groupby("unit", sort=True).agg(
-        variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
-        column=("column", "mean"), pods=("pods", "sum"), expected=("expected", "sum"),
-        plants=("plant", "nunique"),
-        **{str(name): (name, "first") for name in frame.columns
-           if name in ("replicate", "bed_row", "bed_column") or str(name).startswith(COVARIATE)},
-    )
-    out["log_index"] = np.log((out["pods"] + 0.5) / (out["expected"] + 0.5))
-    return out.reset_index()
-
-
-# ------------------------------------------------------------------------------------------------
-# Pods a plant, pick by pick: a negative binomial mixed model with the days as an offset.
-# ------------------------------------------------------------------------------------------------
-
-WEEK = 7.0
-
-
 @dataclass(frozen=True)
 class PodsResult(TraitResult):
     """Pods a plant a week.  Also, for the traits built on it: `log_rate` (v,) log pods a plant
-    a day by variety in the order of `varieties`, its covariance (v, v) and df; the fit; `looks`,
-    the records behind it.  Varieties that gave nothing are in `means` but not in these."""
+    a day by variety in the order of `varieties`, its covariance (v, v) and df; the fit; `tally`,
+    what is behind it.  Varieties that gave nothing are in `means` but not in these."""
 
     varieties: tuple[str, ...] = ()
     log_rate: Floats = field(default_factory=lambda: np.zeros(0))
     covariance: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     df: float = float("nan")
     fit: GLMM | None = field(default=None, repr=False, compare=False)
-    looks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False, compare=False)
+    tally: Tally = field(default_factory=lambda: Tally(pd.DataFrame()), repr=False, compare=False)
+
+    @property
+    def looks(self) -> pd.DataFrame:
+        """The looks behind it, one row each."""
+        return self.tally.looks
 
 
 def pods_trait(
-    looks: pd.DataFrame, ground: Support, order: list[str], check: str | None, counted: str
+    tally: Tally, ground: Support, order: list[str], check: str | None, counted: str
 ) -> PodsResult | Missing:
     """Rate of each variety and its ratio to the check.
 
-    looks: from `counting.counted_looks`.  order: varieties as the trial lists them.  counted:
+    tally: what was counted.  order: varieties as the trial lists them.  counted:
     what is counted ("pods").  Raises MixedModelError where the model cannot be fitted.
     """
-    if looks.empty:
+    if tally.looks.empty:
         return Missing("pods", f"no pick with a count of {counted} is recorded yet")
-    if not looks["pods"].any():
+    if not tally.looks["pods"].any():
         return Missing("pods", f"every pick recorded so far is zero {counted}")
-    data = prepared(looks, ground)
-    _, adjusted, unadjusted = _adjusted(data, ground)
-    bearing = [v for v in order if data.loc[data["variety"] == v, "pods"].sum() > 0]
-    seen = [v for v in order if (data["variety"] == v).any()]
+    given, adjusted = tally.by_variety["pods"], tally.adjusted
+    bearing = [v for v in order if given.get(v, 0.0) > 0]
+    seen = [v for v in order if v in given.index]
     barren = [v for v in seen if v not in bearing]
     notes = [f"{v} gave no {counted} at all: no ratio can be worked out for it" for v in barren]
     notes += [f"{v} has no pick recorded" for v in order if v not in seen]
     if ground.supported and len(bearing) > 1 and ground.df(bearing) - len(adjusted) >= 1:
-        result = _modelled(data, ground, bearing, check, counted, [*notes, *unadjusted], adjusted)
+        result = _modelled(tally, ground, bearing, check, counted, [*notes, *tally.unadjusted])
     else:
-        result = _described(data, ground, bearing, check, counted, notes)
+        result = _described(tally, ground, bearing, check, counted, notes)
     if not barren:
         return result
-    none = behind(data, barren).assign(variety=barren, estimate=0.0)
+    none = tally.behind(barren).assign(variety=barren, estimate=0.0)
     if result.fit is not None:
-        limits, notes = _at_most(data, ground, result, barren, check, counted)
+        limits, notes = _at_most(tally.looks, ground, result, barren, check, counted)
         none = none.assign(low=0.0, high=limits,
                            df=ground.df([*bearing, *barren]) - len(adjusted))
         other_notes = tuple(n for n in result.notes if not n.startswith(tuple(barren)))
@@ -194,30 +93,12 @@ def pods_trait(
     return replace(result, means=means)
 
 
-def prepared(looks: pd.DataFrame, ground: Support) -> pd.DataFrame:
-    """The looks with unit, block (rows and columns of a square), log_days, the date as a factor,
-    and the numbers a plot that are adjusted for."""
-    return _adjusted(ground.located(looks).assign(
-        log_days=np.log(looks["days"].clip(lower=0.5)),
-        pick=looks["date"].dt.strftime("%Y-%m-%d"),
-    ), ground)[0]
-
-
-def _adjusted(
-    data: pd.DataFrame, ground: Support
-) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
-    """`support.with_covariates`, as far as that leaves an error between plots."""
-    out, used, notes = with_covariates(ground, data, ground.by)
-    if used and ground.df() - len(used) < 1:
-        return data, {}, [*notes, "too few plots to adjust for anything besides"]
-    return out, used, notes
-
-
 def _modelled(
-    data: pd.DataFrame, ground: Support, varieties: list[str], check: str | None, counted: str,
-    notes: list[str], adjusted: dict[str, str],
+    tally: Tally, ground: Support, varieties: list[str], check: str | None, counted: str,
+    notes: list[str],
 ) -> PodsResult:
-    some = data[data["variety"].isin(varieties)]
+    tally, adjusted = tally.of(varieties), tally.adjusted
+    some = tally.looks
     fit, groups, left_out = fit_looks(some, ground)
     df = ground.df(varieties) - len(adjusted)
     rows = variety_rows(fit, varieties)
@@ -228,9 +109,9 @@ def _modelled(
     method = _method(fit, groups, df, counted, [*notes, *left_out], adjusted)
     return PodsResult(
         "pods", f"{counted} a plant a week", f"{counted} a plant a week", "ratio",
-        rate_means(varieties, level, joint, df, WEEK).join(behind(some, varieties)),
+        rate_means(varieties, level, joint, df, WEEK).join(tally.behind(varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, tuple(notes),
-        tuple(varieties), level, joint, df, fit, some,
+        tuple(varieties), level, joint, df, fit, tally,
     )
 
 
@@ -262,10 +143,11 @@ def fit_looks(
 ) -> tuple[GLMM, list[str], list[str]]:
     """The model of the looks, the groupings in it and those left out.
 
-    data: from `prepared`.  like: a fit to nearly the same looks, to start from.  separated: as in
-    `fit_glmm`.  Raises MixedModelError where it cannot be fitted.
+    data: the looks of a tally.  like: a fit to nearly the same looks, to start from.  separated: as
+    in `fit_glmm`.  Raises MixedModelError where it cannot be fitted.
     """
-    fixed = tuple(name for name in ("replicate",) if name in complete(data, ground.by))
+    replicated = "replicate" in ground.by and "replicate" in complete(data, ground.by)
+    fixed = ("replicate",) if replicated else ()
     groups, left_out = usable_groups(
         data, [*(n for n in ground.by if n not in fixed), "unit", "plant", "pick"],
         ("variety", *fixed))
@@ -327,15 +209,14 @@ def _calibration(data: pd.DataFrame, log_rate: dict[str, float]) -> float:
 
 
 def _described(
-    data: pd.DataFrame, ground: Support, varieties: list[str], check: str | None, counted: str,
+    tally: Tally, ground: Support, varieties: list[str], check: str | None, counted: str,
     notes: list[str],
 ) -> PodsResult:
     """Rates and ratios without intervals: what an unreplicated layout can show."""
-
-    some = data[data["variety"].isin(varieties)]
-    index = unit_index(some, "variety").set_index("variety").loc[varieties]
+    tally = tally.of(varieties)
+    some = tally.looks
     overall = some["pods"].sum() / some["days"].sum()
-    level = index["log_index"].to_numpy() + float(np.log(overall))
+    level = log_index(tally.by_variety.loc[varieties]).to_numpy() + float(np.log(overall))
     level = level + _calibration(some, dict(zip(varieties, level, strict=True)))
     v = len(varieties)
     nothing = np.full((v, v), np.nan)
@@ -348,9 +229,9 @@ def _described(
     )
     return PodsResult(
         "pods", f"{counted} a plant a week", f"{counted} a plant a week", "ratio",
-        rate_means(varieties, level, nothing, np.nan, WEEK).join(behind(some, varieties)),
+        rate_means(varieties, level, nothing, np.nan, WEEK).join(tally.behind(varieties)),
         compared.against_check, compared.pairs, {}, False, why, method, tuple(notes),
-        tuple(varieties), level, nothing, float("nan"), None, some,
+        tuple(varieties), level, nothing, float("nan"), None, tally,
     )
 
 
@@ -389,25 +270,25 @@ UNIT = "picks a plant a week"
 
 
 def picking_trait(
-    looks: pd.DataFrame, ground: Support, order: list[str], check: str | None
+    tally: Tally, ground: Support, order: list[str], check: str | None
 ) -> TraitResult | Missing:
     """Picks with at least one pod, a plant a week of its days looked after.
 
     Raises MixedModelError where the model cannot be fitted.
     """
-    if looks.empty or looks["date"].nunique() < 2:
+    if tally.looks.empty or len(tally.by_date) < 2:
         return Missing("picks_per_week", "how often one can pick takes at least two picks")
-    data = prepared(looks, ground)
-    plants = ground.located(_by_plant(data))
+    plants = tally.by_plant[["plant", "variety", "block", "some", "weeks"]]
+    plants = ground.located(plants.assign(rate=plants["some"] / plants["weeks"]))
     seen = [v for v in order if (plants["variety"] == v).any()]
     plain = plants.groupby("variety")["rate"].mean().reindex(seen).to_numpy(float)
     if np.ptp(plants["rate"].to_numpy()) == 0 or not ground.supported or len(seen) < 2:
         same = np.ptp(plants["rate"].to_numpy()) == 0
         why = "every plant had the same number of picks" if same else ground.why_not
-        return _result(data, seen, plain, np.full((len(seen),) * 2, np.nan), np.nan, check, why,
+        return _result(tally, seen, plain, np.full((len(seen),) * 2, np.nan), np.nan, check, why,
                        MethodNote("Means of plants; no interval: " + why + ".", "Plant means."))
     fixed = complete(plants, ground.by)
-    plants, adjusted, unadjusted = _adjusted(plants, ground)
+    plants, adjusted, unadjusted = with_an_error(ground, plants)
     groups, left_out = usable_groups(
         plants, [*(n for n in ground.by if n not in fixed), "unit"], ("variety",))
     left_out += unadjusted
@@ -426,23 +307,14 @@ def picking_trait(
         + "; ".join(left_out), fit.formula, tuple(groups), f"design, {df:g}",
         {f"sd {k}": float(v) for k, v in fit.group_sd.items()},
     )
-    return _result(data, seen, rows @ fit.fixed.to_numpy(), covariance, df, check, "", note)
-
-
-def _by_plant(data: pd.DataFrame) -> pd.DataFrame:
-    grouped = data.assign(some=data["pods"] > 0).groupby("plant", sort=True)
-    out = grouped.agg(variety=("variety", "first"), block=("block", "first"),
-                      some=("some", "sum"), weeks=("gap", "sum"))
-    out["weeks"] /= 7.0
-    out["rate"] = out["some"] / out["weeks"]
-    return out.reset_index()
+    return _result(tally, seen, rows @ fit.fixed.to_numpy(), covariance, df, check, "", note)
 
 
 def _result(
-    data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
+    tally: Tally, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
     df: float, check: str | None, why: str, method: MethodNote,
 ) -> TraitResult:
-    means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
+    means = difference_means(varieties, estimate, covariance, df).join(tally.behind(varieties))
     compared = compare(varieties, estimate, covariance, df, check, ratio=False)
     return TraitResult("picks_per_week", LABEL, UNIT, "difference", means, compared.against_check,
                        compared.pairs, compared.letters, not why, why, method)
@@ -529,7 +401,8 @@ def _residuals(pods: PodsResult, quantile: np.ndarray) -> tuple[pd.DataFrame, li
 
 def leave_one_out(pods: PodsResult, headline: str, check: str) -> pd.DataFrame:
     """The headline ratio without each plot in turn, from the plots' totals."""
-    index = unit_index(pods.looks, "unit")
+    index = pods.tally.by_plot
+    index = index.assign(log_index=log_index(index))
     ratio = np.exp(without_each(index, headline, check))
     out = index[["unit", "variety"]].assign(
         ratio=ratio, change=ratio / _ratio(index, headline, check) - 1.0)
@@ -566,8 +439,7 @@ def _again(
 ) -> np.ndarray:
     """Log rates of some varieties from the model of these looks; NaN where there is none."""
     nothing = np.full(len(varieties), np.nan)
-    bearing = looks.groupby("variety")["pods"].sum()
-    if not all(bearing.get(v, 0.0) > 0 for v in varieties):
+    if not set(varieties) <= set(looks.loc[looks["pods"] > 0, "variety"]):
         return nothing
     try:
         fit = fit_looks(looks, ground, like)[0]
@@ -591,7 +463,7 @@ def without_doubtful(
         return pd.DataFrame()
     picks = records.picks.drop(index=doubtful)
     looks = counted_looks(_Picks(records.plants, picks))  # type: ignore[arg-type]
-    looks = prepared(looks[looks["variety"].isin(pods.varieties)], ground)
+    looks = tally_of(looks[looks["variety"].isin(pods.varieties)], ground).looks
     names = list(pods.varieties)
     without = _again(looks, ground, names, pods.fit)
     rows = []

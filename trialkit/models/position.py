@@ -16,8 +16,6 @@ from trialkit.models.curves import Spline
 from trialkit.models.pods import (
     PodsResult,
     covariates_in,
-    date_pace,
-    unit_index,
     variety_rows,
 )
 from trialkit.models.results import (
@@ -34,8 +32,8 @@ from trialkit.models.results import (
     empty,
     with_check,
 )
-from trialkit.models.support import Support, behind, usable_groups
-from trialkit.models.totals import layout_columns
+from trialkit.models.support import Support, usable_groups
+from trialkit.models.totals import layout_columns, log_index
 from trialkit.records.check import BASKET
 
 if TYPE_CHECKING:
@@ -305,7 +303,8 @@ def position_trait(
     if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
         return _unjudged(pods, bed, "there are too few plots to tell a trend from chance", counted)
     where, words = place_columns(records, ground)
-    index = unit_index(pods.looks, "unit").rename(columns={"log_index": "value"})
+    index = pods.tally.by_plot
+    index = index.assign(value=log_index(index))
     places = place_effects(index, where, words, list(pods.varieties), check, ratio=True, unit="",
                            only=(EDGE, SHADE))
     groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
@@ -341,7 +340,7 @@ def position_trait(
     )
     return PositionResult(
         "position", f"{counted} a plant against an average plant, place allowed for",
-        "times the average", "ratio", means.join(behind(pods.looks, varieties)),
+        "times the average", "ratio", means.join(pods.tally.behind(varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
         trend, differs, told, bed, places,
     )
@@ -358,14 +357,8 @@ def _unjudged(pods: PodsResult, bed: pd.DataFrame, why: str, counted: str) -> Po
 
 
 def _plants(pods: PodsResult) -> pd.DataFrame:
-    looks = pods.looks.assign(expected=pods.looks["days"] * date_pace(pods.looks))
-    out = looks.groupby("plant", as_index=False).agg(
-        variety=("variety", "first"), block=("block", "first"), unit=("unit", "first"),
-        row=("row", "first"), column=("column", "first"), pods=("pods", "sum"),
-        expected=("expected", "sum"), **{n: (n, "first") for n in covariates_in(looks)},
-    )
-    out["log_expected"] = np.log(out["expected"].clip(lower=1e-6))
-    return out
+    plants = pods.tally.by_plant
+    return plants.assign(log_expected=np.log(plants["expected"].clip(lower=1e-6)))
 
 
 def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
@@ -470,9 +463,8 @@ def bed_map(records: Records, ratio: dict[str, float]) -> pd.DataFrame:
 def _ratio(pods: PodsResult) -> dict[str, float]:
     looks = pods.looks
     if pods.fit is None:
-        base = looks.assign(expected=looks["days"] * date_pace(looks))
-        sums = base.groupby(["plant", "variety"], as_index=False)[["pods", "expected"]].sum()
-        mean = sums.groupby("variety")[["pods", "expected"]].transform("sum")
+        sums = pods.tally.by_plant
+        mean = pods.tally.by_variety.loc[sums["variety"]].reset_index(drop=True)
         value = (sums["pods"] + 0.5) / (sums["expected"] * mean["pods"] / mean["expected"] + 0.5)
         return dict(zip(sums["plant"], value, strict=True))
     effects = pods.fit.random_effects

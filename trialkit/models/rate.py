@@ -13,9 +13,10 @@ from scipy import stats
 
 from trialkit.mixed import GLMM, MixedModelError, fit_glmm
 from trialkit.models.curves import Curves, Floats, Spline, curves_of
-from trialkit.models.pods import WEEK, PodsResult
+from trialkit.models.pods import PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import Support, usable_groups
+from trialkit.models.totals import WEEK
 
 # ------------------------------------------------------------------------------------------------
 # Warmth and heat: growing degree days, and hot spells.
@@ -223,19 +224,20 @@ def rate_trait(
     hot: first and last day of each hot spell (empty without weather).
     Raises MixedModelError where the model cannot be fitted.
     """
-    looks = pods.looks
-    dates = int(looks["date"].nunique()) if len(looks) else 0
+    tally = pods.tally
+    dates = len(tally.by_date) if len(tally.looks) else 0
     if dates < FEWEST:
         return Missing("rate", f"a curve over the season takes {FEWEST} picks; so far {dates}")
     varieties = list(pods.varieties)
-    over = frozenset(str(v) for v, own in looks.groupby("variety") if _finished(own))
-    looks = pd.concat([_bearing(own) for _, own in looks.groupby("variety")])
-    by = dict.fromkeys(["block", *ground.by])
-    cells = (
-        looks.groupby(["variety", *by, "unit", "date", "pick"], as_index=False)
-        .agg(pods=("pods", "sum"), days=("days", "sum"), gap=("gap", "median"))
-    )
-    start = looks["date"].min()
+    given = {v: tally.by_variety_and_date["pods"].xs(v) for v in varieties}
+    over = frozenset(v for v, own in given.items() if _finished(own))
+    ends = pd.DataFrame.from_dict(
+        {v: _bearing(own) for v, own in given.items()}, orient="index", columns=["first", "last"])
+    cells = tally.by_plot_and_date
+    span = ends.loc[cells["variety"]].set_index(cells.index)
+    cells = cells[cells["date"].between(span["first"], span["last"])].reset_index(drop=True)
+    cells["pick"] = cells["date"].dt.strftime("%Y-%m-%d")
+    start = cells["date"].min()
     # A pick tells of the days since the last one: its rate belongs to their middle.
     cells["day"] = (cells["date"] - start).dt.days - cells["gap"] / 2
     cells["log_days"] = np.log(cells["days"].clip(lower=0.5))
@@ -278,18 +280,16 @@ class _Span:
     finished: bool
 
 
-def _bearing(looks: pd.DataFrame) -> pd.DataFrame:
-    """The picks of a variety from the last empty one before its first pods to the first empty one
-    after its last: more of them say nothing of the curve but that it has no end."""
-    pods = looks.groupby("date")["pods"].sum()
+def _bearing(pods: pd.Series) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """The dates of a variety's last empty pick before its first pods and of the first empty one
+    after its last: more of them say nothing of the curve but that it has no end.  pods: by date."""
     some = np.flatnonzero(pods.to_numpy() > 0)
     first, last = max(int(some[0]) - 1, 0), min(int(some[-1]) + 1, len(pods) - 1)
-    return looks[looks["date"].between(pods.index[first], pods.index[last])]
+    return pods.index[first], pods.index[last]
 
 
-def _finished(looks: pd.DataFrame) -> bool:
-    """Whether the last picks of a variety, on all its plots, gave nothing."""
-    pods = looks.groupby("date")["pods"].sum()
+def _finished(pods: pd.Series) -> bool:
+    """Whether the last picks of a variety, on all its plots, gave nothing.  pods: by date."""
     return len(pods) > EMPTY_PICKS and not pods.tail(EMPTY_PICKS).any()
 
 

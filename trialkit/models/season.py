@@ -10,9 +10,10 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.models.harvest import HarvestResult
-from trialkit.models.pods import WEEK, PodsResult, rate_means, with_intervals
+from trialkit.models.pods import PodsResult, rate_means
 from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, empty
 from trialkit.models.stand import design_effect
+from trialkit.models.totals import WEEK, with_intervals
 from trialkit.models.weights import WeightsResult
 
 if TYPE_CHECKING:
@@ -199,9 +200,8 @@ def total_curve(pods: PodsResult) -> pd.DataFrame:
     looks = pods.looks
     if looks.empty or not pods.varieties:
         return empty(["variety", "date", "estimate", "low", "high"])
-    looks = looks[looks["variety"].isin(pods.varieties)]
-    every = np.sort(looks["date"].unique())
-    cells = looks.groupby(["variety", "date"])[["pods", "days"]].sum()
+    every = pods.tally.by_date.index
+    cells = pods.tally.by_variety_and_date
     pace = (cells["pods"] / cells["days"]).unstack("variety").reindex(every)
     gaps = pd.Series(pd.to_datetime(every)).diff().dt.days.to_numpy(float, copy=True)
     gaps[0] = float(looks["gap"].median())

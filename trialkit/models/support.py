@@ -190,6 +190,16 @@ def with_covariates(
     return out, used, notes
 
 
+def with_an_error(
+    ground: Support, data: pd.DataFrame
+) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
+    """`with_covariates`, as far as that leaves an error between plots."""
+    out, used, notes = with_covariates(ground, data, ground.by)
+    if used and ground.df() - len(used) < 1:
+        return data, {}, [*notes, "too few plots to adjust for anything besides"]
+    return out, used, notes
+
+
 def adjusted_for(used: dict[str, str]) -> str:
     """` Adjusted for soil test, plot by plot.`; empty where nothing is adjusted for."""
     return (f" Adjusted for {listed(list(used.values()))}, plot by plot (analysis of covariance): "

@@ -1,4 +1,4 @@
-"""Picked so far: the total of every plot up to a common day, at each look.
+"""What was picked, joined and added up once: looks at plants, their sums, plots up to a common day.
 
 Produce stays on a plant until somebody looks for it, so what had been picked from a plot up to a
 day says what the ground gave up to then, whoever skipped which look. Three rules make that so:
@@ -17,20 +17,223 @@ A blank is "not looked at" where zeros are written, and a zero where they are le
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from trialkit.mixed.leastsquares import LeastSquares
-from trialkit.models.support import COVARIATE, design_df, with_covariates
-from trialkit.records.check import basket_names, basket_plots
+from trialkit.models.support import (
+    COVARIATE,
+    behind,
+    design_df,
+    with_an_error,
+    with_covariates,
+)
+from trialkit.records.check import basket_names, basket_plots, recorded
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support
     from trialkit.records import Records
+
+
+# ------------------------------------------------------------------------------------------------
+# From looks at plants to counts with the days each took to grow.
+#
+# The pods on a plant at a pick came since that plant was last looked at.  A blank is not a look:
+# the next pick of that plant holds more days.  A zero is a look, and sets the clock back.
+# ------------------------------------------------------------------------------------------------
+
+WEEK = 7.0
+ONE_LOOK = 7.0
+"""Days taken for the only look of a trial, where no interval is known."""
+
+
+def counted_looks(records: Records) -> pd.DataFrame:
+    """One row a look at a plant, or at a whole plot picked into one basket: date, plant (of a
+    basket its name), variety, block, plot, row, column, treatment, pods (float), plants (looked at
+    in it), gap (days since the last look), days (plant-days: gaps of its plants added up), first
+    (bool: no look before).
+
+    Two records of one plant on one date are one look and are added together.  A record after a
+    plant was lost is left out unless pods were picked from it (it is listed among the doubts).
+    A plant's first look has no known interval and gets the trial's median one: every plant's
+    first look is on much the same date, so that the date's own effect takes up what is wrong
+    with it.  A basket is a look at every plant of its plot alive that day, and is never split
+    among them.
+    """
+    return with_intervals(records, records.picks.dropna(subset=["count"]), pods=("count", "sum"))
+
+
+def with_intervals(
+    records: Records, picks: pd.DataFrame, **sums: tuple[str, Any]
+) -> pd.DataFrame:
+    """Looks as `counted_looks` has them.  sums: what is added up over the records of a look, as
+    for `DataFrame.agg`; the first says whether anything was picked."""
+    looks = picks.groupby(["plant", "date"], sort=True).agg(**sums).reset_index()
+    first_sum = next(iter(sums))
+    looks = recorded(records.plants, looks)
+    ghost = looks["lost"].notna() & (looks["date"] > looks["lost"]) & (looks[first_sum] == 0)
+    looks = looks[~ghost].sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
+    each = _seen_plants(records.plants, looks)
+    gap = each.groupby("plant")["date"].diff().dt.days.astype(float)
+    known = gap.dropna()
+    usual = float(known.median()) if len(known) else ONE_LOOK
+    by_look = gap.groupby(each["look"])
+    looks["gap"] = by_look.mean().reindex(looks.index).fillna(usual)
+    looks["days"] = gap.fillna(usual).groupby(each["look"]).sum().reindex(looks.index)
+    looks["first"] = by_look.count().reindex(looks.index).fillna(0).eq(0)
+    looks[first_sum] = looks[first_sum].astype(float)
+    return looks.drop(columns="lost").sort_values(
+        ["date", "plant"], kind="stable").reset_index(drop=True)
+
+
+def _seen_plants(plants: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
+    """One row a plant seen at a look: look (its row), plant, date; in the order of dates.
+
+    A basket's plants are those alive that day; one of a plot with none left keeps one.
+    """
+    baskets = basket_names(plants)
+    whole = looks["plant"].isin(baskets)
+    alone = pd.DataFrame({"look": looks.index[~whole], "plant": looks.loc[~whole, "plant"],
+                          "date": looks.loc[~whole, "date"]})
+    if not whole.any():
+        return alone.reset_index(drop=True)
+    there = plants.drop_duplicates("plant").dropna(subset=["variety"])[["plant", "plot", "lost"]]
+    of_plots = looks.loc[whole, ["plot", "date"]].rename_axis("look").reset_index()
+    each = of_plots.merge(there, on="plot")
+    gone = each["lost"] < each["date"]
+    last = each.groupby("look").cumcount(ascending=False) == 0
+    none_left = gone.groupby(each["look"]).transform("all")
+    each = each[~gone | (none_left & last)]
+    both = pd.concat([alone, each[["look", "plant", "date"]]], ignore_index=True)
+    return both.sort_values(["plant", "date"], kind="stable").reset_index(drop=True)
+
+
+# ------------------------------------------------------------------------------------------------
+# What was picked, added up once: by plot and date, by date, plot, plant and variety.
+# ------------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Tally:
+    """The looks of a trial and their sums, each worked out once, for whatever asks for them.
+
+    looks: one row a look at a plant or a basket (see `counted_looks`), with unit and the layout's
+    groupings; `pods` is what was picked, in grams where it was weighed.  by: the columns that the
+    layout groups plots by.  adjusted, unadjusted: the columns of numbers a plot that varieties are
+    adjusted for, by what they are, and notes on those left out.
+    """
+
+    looks: pd.DataFrame
+    by: tuple[str, ...] = ("block",)
+    adjusted: dict[str, str] = field(default_factory=dict)
+    unadjusted: tuple[str, ...] = ()
+
+    def of(self, varieties: list[str]) -> Tally:
+        """The tally of these varieties alone; itself where there is no other."""
+        those = self.looks["variety"].isin(varieties)
+        return self if those.all() else replace(self, looks=self.looks[those])
+
+    @cached_property
+    def by_date(self) -> pd.DataFrame:
+        """pods and days (plant-days) of the whole bed; date."""
+        return self.looks.groupby("date")[["pods", "days"]].sum()
+
+    @cached_property
+    def expected(self) -> pd.Series:
+        """What an average plant would have given at each look, by row of `looks`.
+
+        The pace of a date is total pods over total days of the plants looked at that day.
+        """
+        pace = self.by_date["pods"] / self.by_date["days"]
+        return self.looks["days"] * self.looks["date"].map(pace).astype(float)
+
+    @cached_property
+    def by_variety(self) -> pd.DataFrame:
+        """pods, days, expected; variety."""
+        return self._with_expected.groupby("variety")[["pods", "days", "expected"]].sum()
+
+    @cached_property
+    def by_plot_and_date(self) -> pd.DataFrame:
+        """One row a plot and date: variety, the layout's groupings, unit, date, pods, days, gap
+        (the median of its looks)."""
+        keys = list(dict.fromkeys(["variety", *self.by, "unit", "date"]))
+        return self.looks.groupby(keys, as_index=False).agg(
+            pods=("pods", "sum"), days=("days", "sum"), gap=("gap", "median"))
+
+    @cached_property
+    def by_variety_and_date(self) -> pd.DataFrame:
+        """pods, days; variety and date."""
+        return self.by_plot_and_date.groupby(["variety", "date"])[["pods", "days"]].sum()
+
+    @cached_property
+    def by_plot(self) -> pd.DataFrame:
+        """Each plot's pods against what an average plant looked at on the same dates gave.
+
+        Indirect standardisation (Fleiss, Levin & Paik 2003, Statistical Methods for Rates and
+        Proportions, ch. 19): index = observed / expected, so that a missed pick drops out of both.
+        Columns unit, variety, block, row, column (its plants' mean), pods, expected, plants; what
+        `looks` has of replicate, bed_row, bed_column, covariates, treatment and treatments (how
+        many of them).
+        """
+        return self._summed("unit", "mean", plants=("plant", "nunique"), **(
+            {"treatments": ("treatment", "nunique")} if "treatment" in self.looks else {}))
+
+    @cached_property
+    def by_plant(self) -> pd.DataFrame:
+        """The same of each plant (or basket), with unit, some (looks with something to pick) and
+        weeks (of its looks)."""
+        frame = self._with_expected.assign(some=self.looks["pods"] > 0)
+        out = replace(self, looks=frame)._summed(
+            "plant", "first", unit=("unit", "first"), some=("some", "sum"), weeks=("gap", "sum"))
+        return out.assign(weeks=out["weeks"] / WEEK)
+
+    @property
+    def _with_expected(self) -> pd.DataFrame:
+        return self.looks.assign(expected=self.expected)
+
+    def _summed(self, key: str, place: str, **more: tuple[str, str]) -> pd.DataFrame:
+        looks = self.looks if "expected" in self.looks else self._with_expected
+        of_plots = [name for name in looks.columns
+                    if name in ("replicate", "bed_row", "bed_column", "treatment")
+                    or str(name).startswith(COVARIATE)]
+        return looks.groupby(key, sort=True).agg(
+            variety=("variety", "first"), block=("block", "first"), row=("row", place),
+            column=("column", place), pods=("pods", "sum"), expected=("expected", "sum"),
+            **more, **{str(name): (name, "first") for name in of_plots}).reset_index()
+
+    def behind(self, varieties: list[str]) -> pd.DataFrame:
+        """plots, plants and records behind each variety, in the order given."""
+        return self._behind.reindex(varieties).fillna(0).astype(int).reset_index(drop=True)
+
+    @cached_property
+    def _behind(self) -> pd.DataFrame:
+        names = list(self.by_variety.index)
+        return behind(self.looks, names).set_index(pd.Index(names))
+
+
+def log_index(sums: pd.DataFrame, half: float = 0.5) -> pd.Series:
+    """log(observed / expected) of rows of a tally.  half: added to both, which keeps an empty plot
+    finite; half of the least that can be picked."""
+    ratio: pd.Series = (sums["pods"] + half) / (sums["expected"] + half)
+    return ratio.transform(np.log)
+
+
+def tally_of(looks: pd.DataFrame, ground: Support) -> Tally:
+    """The tally of `counted_looks` placed in the layout: with unit, block (rows and columns of a
+    square), log_days, pick (the date as a factor), and the numbers a plot that are adjusted for."""
+    placed = ground.located(looks).assign(
+        log_days=np.log(looks["days"].clip(lower=0.5)),
+        pick=looks["date"].dt.strftime("%Y-%m-%d"),
+    )
+    by = tuple(dict.fromkeys(["block", *ground.by]))
+    if placed.empty:
+        return Tally(placed, by)
+    data, used, notes = with_an_error(ground, placed)
+    return Tally(data, by, used, tuple(notes))
 
 
 # ------------------------------------------------------------------------------------------------
@@ -57,9 +260,9 @@ class PlotContrasts:
 def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
     """Least squares of log_index on variety and block (row and column of a square).
 
-    index: from `counting.unit_index`.  Blocks enter as fixed; a variety's mean is at the average
-    block.  Differences are estimable wherever the blocks connect the varieties; otherwise the
-    minimum-norm solution is returned and df tells no error was available.
+    index: `Tally.by_plot` with log_index.  Blocks enter as fixed; a variety's mean is at the
+    average block.  Differences are estimable wherever the blocks connect the varieties; otherwise
+    the minimum-norm solution is returned and df tells no error was available.
     """
     varieties, full = _design(index)
     fit, v = LeastSquares(full, index["log_index"].to_numpy(float)), len(varieties)
@@ -186,7 +389,7 @@ def plot_totals(
 ) -> PlotTotals | None:
     """Totals of a trial's plots at every look; None where nothing has been counted.
 
-    looks: `counting.counted_looks`. zeros: what a blank is; default as trial.toml says, else
+    looks: `counted_looks`. zeros: what a blank is; default as trial.toml says, else
     "written". over: nothing more is picked. within_reach: pods picked while the plant's top stood
     above reach are left out, as of a crop that sets at the growing tip.
     """

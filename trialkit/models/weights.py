@@ -17,16 +17,16 @@ import pandas as pd
 
 from trialkit.mixed import LMM, fit_lmm
 from trialkit.mixed.fixed import marginal_rows
-from trialkit.models.pods import WEEK, rate_means, with_intervals
+from trialkit.models.pods import rate_means
 from trialkit.models.results import MEANS, Floats, MethodNote, Missing, TraitResult, compare, empty
 from trialkit.models.support import (
     COVARIATE,
     ONE_BLOCK,
     Support,
     adjusted_for,
-    behind,
     with_covariates,
 )
+from trialkit.models.totals import WEEK, Tally, log_index, with_intervals
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -57,23 +57,25 @@ def weights_trait(
         return Missing("weights", "nobody weighed a pick yet")
     if not seen["weight_g"].any():
         return Missing("weights", "every pick weighed so far was 0 g")
-    total = seen.groupby("variety")["weight_g"].sum()
+    every = Tally(seen.rename(columns={"weight_g": "pods"}))
+    total = every.by_variety["pods"]
     bearing = [v for v in order if total.get(v, 0.0) > 0]
     barren = [v for v in order if v in total.index and v not in bearing]
     notes = [f"{v} gave nothing on the dates weighed: no ratio can be worked out for it"
              for v in barren]
     notes += [f"no pick of {v} was weighed" for v in order if v not in total.index]
     some = seen[seen["variety"].isin(bearing)]
-    index = plot_index(some)
+    tally = every.of(bearing)
+    index = plot_index(tally)
     index, adjusted, unadjusted = with_covariates(ground, index, ground.by)
     notes += unadjusted
     fit, df, why = _fit(index, ground, bearing)
     level, joint = _levels(index, fit, bearing)
     level = level + float(np.log(some["weight_g"].sum() / (
         some["days"] * np.exp(some["variety"].map(dict(zip(bearing, level, strict=True))))).sum()))
-    means = rate_means(bearing, level, joint, df, WEEK).join(behind(some, bearing))
+    means = rate_means(bearing, level, joint, df, WEEK).join(tally.behind(bearing))
     if barren:
-        none = behind(seen, barren).assign(variety=barren, estimate=0.0)
+        none = every.behind(barren).assign(variety=barren, estimate=0.0)
         means = pd.concat([means, none.reindex(columns=MEANS)], ignore_index=True)
     compared = compare(bearing, level, joint, df, check, ratio=True)
     dates = tuple(pd.Timestamp(day) for day in np.sort(seen["date"].unique()))
@@ -110,23 +112,16 @@ def weighed_looks(records: Records, ground: Support) -> pd.DataFrame:
     ).drop(columns=["blank", "scaled", "counts", "gap", "plants", "first"])
 
 
-def plot_index(looks: pd.DataFrame) -> pd.DataFrame:
+def plot_index(tally: Tally) -> pd.DataFrame:
     """Each plot's weight against what an average plant weighed on the same dates gave.
 
-    Indirect standardisation by date, as for pods (`counting.unit_index`): a plant not weighed on
-    a date drops out of both sums.  Half of the lightest weight above zero is added to both, which
-    keeps a plot that gave nothing finite.  Returns unit, variety, block, treatment, log_index.
+    Indirect standardisation by date, as for pods (`Tally.by_plot`): a plant not weighed on a date
+    drops out of both sums.  Half of the lightest weight above zero is added to both, which keeps a
+    plot that gave nothing finite.  Returns the columns of `Tally.by_plot`, and log_index.
     """
-    by_date = looks.groupby("date")[["weight_g", "days"]].sum()
-    pace = by_date["weight_g"] / by_date["days"]
-    frame = looks.assign(expected=looks["days"] * looks["date"].map(pace))
-    out = frame.groupby("unit", sort=True).agg(
-        variety=("variety", "first"), block=("block", "first"), treatment=("treatment", "first"),
-        treatments=("treatment", "nunique"), weight_g=("weight_g", "sum"),
-        expected=("expected", "sum")).reset_index()
-    least = float(looks.loc[looks["weight_g"] > 0, "weight_g"].min()) / 2.0
-    out["log_index"] = np.log((out["weight_g"] + least) / (out["expected"] + least))
-    return out
+    weights = tally.looks["pods"]
+    return tally.by_plot.assign(
+        log_index=log_index(tally.by_plot, float(weights[weights > 0].min()) / 2.0))
 
 
 def _fit(
@@ -209,5 +204,5 @@ def _method(
         "pairs. The mean is brought to the grams picked over all looks weighed.",
         fit.formula, (), f"design, {df:g}",
         {"sd plots, log": fit.residual_sd, "dates weighed": dates,
-         "plots without weight": int((index["weight_g"] == 0).sum())},
+         "plots without weight": int((index["pods"] == 0).sum())},
     )

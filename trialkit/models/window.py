@@ -11,12 +11,12 @@ from scipy import stats
 
 from trialkit.models.curves import draw
 from trialkit.models.height import HeightResult
-from trialkit.models.pods import WEEK, PodsResult
+from trialkit.models.pods import PodsResult
 from trialkit.models.rate import RateResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, compare
 from trialkit.models.season import season_days, total_curve
 from trialkit.models.support import adjusted_for
-from trialkit.models.totals import Array, PlotTotals, plot_contrasts
+from trialkit.models.totals import WEEK, Array, PlotTotals, Tally, plot_contrasts
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -209,10 +209,10 @@ def window_trait(
         level = pods.log_rate + np.log(WEEK) + np.log(point)
     v = len(varieties)
     log_within, joint = np.full((DRAWS, v), np.nan), np.full((v, v), np.nan)
-    scatter = scatter_of(looks)
+    scatter = scatter_of(pods.tally)
     if pods.supported:
         rng = np.random.default_rng(3)
-        totals = looks.groupby("variety")["pods"].sum()
+        totals = pods.tally.by_variety["pods"]
         moved = np.array([
             share[name].drawn(counting[name].draws(rng), scatter / float(totals[name]), rng)
             for name in varieties]).T
@@ -253,21 +253,25 @@ def window_trait(
                         method, () if reach_known else (EVERY_POD,), window)
 
 
-def scatter_of(looks: pd.DataFrame) -> float:
+def scatter_of(tally: Tally) -> float:
     """Variance over mean of plots' counts at each pick about variety x date and plot, at least 1.
 
     Pearson's X2 over its degrees of freedom (McCullagh & Nelder 1989, Generalized Linear Models,
     2nd ed., section 6.2.3), the margins fitted by proportions.
     """
-    cells = looks.groupby(["variety", "unit", "date"], as_index=False)[["pods", "days"]].sum()
-    dates = cells.groupby(["variety", "date"])[["pods", "days"]].transform("sum")
+    keys = ["variety", "unit", "date"]
+    cells = tally.by_plot_and_date
+    if cells.duplicated(keys).any():  # a plot across two blocks
+        cells = cells.groupby(keys, as_index=False)[["pods", "days"]].sum()
+    dates = tally.by_variety_and_date.loc[pd.MultiIndex.from_frame(cells[["variety", "date"]])]
+    dates = dates.set_index(cells.index)
     expected = cells["days"] * dates["pods"] / dates["days"]
     by_unit = cells.assign(expected=expected).groupby("unit")[["pods", "expected"]].transform("sum")
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = (expected * by_unit["pods"] / by_unit["expected"]).to_numpy(float)
         parts = (cells["pods"].to_numpy(float) - mean) ** 2 / mean
     some = mean > 0
-    groups = cells[some].groupby(["variety", "date"]).ngroups
+    groups = len(cells.loc[some, ["variety", "date"]].drop_duplicates())
     units, varieties = cells["unit"].nunique(), cells["variety"].nunique()
     df = int(some.sum()) - groups - (units - varieties)
     return max(1.0, float(parts[some].sum()) / df) if df > 0 else 1.0
