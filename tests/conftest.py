@@ -210,14 +210,14 @@ def published_at(page: Path) -> Any:
 @pytest.fixture(scope="session")
 def published(made_once):
     """published(name, make): the report of the trial that `make` writes into a new folder, made
-    once for all workers."""
+    once for all workers; **how goes on to `publish`."""
 
-    def report(name: str, make: Callable[[Path], object]) -> Any:
+    def report(name: str, make: Callable[[Path], object], **how: Any) -> Any:
         from trialkit.engine.publish import destination, publish
 
         def both(place: Path) -> None:
             make(place / name)
-            publish(place / name)
+            publish(place / name, **how)
 
         return published_at(destination(made_once(f"report-{name}", both) / name))
 

@@ -13,7 +13,7 @@ from trialkit import shipped
 @pytest.fixture(scope="session")
 def hostile_report(published):
     """The same season under names that could break a page."""
-    return published("hostile", _hostile)
+    return published("hostile", _hostile, handout="Letter", address="https://example.org/b.html")
 
 
 def _hostile(folder):

@@ -113,3 +113,25 @@ def test_the_command_writes_the_sheet_the_pictures_and_their_words(tmp_path):
         "oats-square.png", "oats-square.txt", "oats-wide.png", "oats-wide.txt", "oats.pdf"]
     bad = CliRunner().invoke(app, ["handout", str(folder), "--address", "beans.html"])
     assert bad.exit_code == 2
+
+
+def test_a_report_makes_the_sheet_and_the_pictures_in_the_same_run(hostile_report):
+    made = sorted((hostile_report.page.parents[1] / "handout").iterdir())
+    assert [one.name for one in made] == [f"hostile{end}" for end in (
+        "-square.png", "-square.txt", "-wide.png", "-wide.txt", ".pdf")]
+    for path in made:
+        assert path.read_bytes()[:4] in (b"\x89PNG", b"%PDF") or path.suffix == ".txt"
+    # The files are not kept in the page or its notebook a second time.
+    assert '"handout": {' not in hostile_report.notebook.read_text(encoding="utf-8")
+    assert len(hostile_report.notebook.read_bytes()) < 1_500_000
+
+
+def test_an_address_wants_a_sheet_to_stand_on(tmp_path):
+    from typer.testing import CliRunner
+
+    from trialkit.cli import app
+
+    (tmp_path / "trial.toml").write_text("", encoding="utf-8")
+    told = CliRunner().invoke(app, ["report", str(tmp_path), "--address", ADDRESS])
+    assert told.exit_code == 2
+    assert "--handout" in told.output

@@ -29,32 +29,32 @@ def handout(
         typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
     ] = None,
 ) -> None:
-    """Make a sheet to pin up (PDF) and two pictures for a chat (PNG), each with its words (TXT)."""
+    """Make a sheet to pin up (PDF) and two pictures for a chat (PNG), each with its words (TXT).
+
+    `report --handout A4` makes them in the same run as the report.
+    """
+    from trialkit.engine.publish import write_handout
     from trialkit.records import RecordsError
-    from trialkit.records.write import write_bytes
-    from trialkit.report.handout import CARDS, alt_text, card, front, sheet
+    from trialkit.report import handout as sheets
     from trialkit.report.opentrial import CellStop, open_trial
     from trialkit.trial import TrialProblems
 
     folder = the_trial(folder)
     day = until_day(until, folder)
-    if address and not address.startswith(("https://", "http://")):
-        raise typer.BadParameter(f"{address!r} is no web address. Write: https://...")
-    place = to or folder / "handout"
+    on_the_web(address)
     try:
         trial = open_trial(str(folder), day.isoformat() if day else "")
-        first = front(trial)
-        files = {".pdf": sheet(trial, paper, address)}
-        for kind in CARDS:
-            files[f"-{kind}.png"] = card(first, kind)
-            files[f"-{kind}.txt"] = f"{alt_text(first)}\n".encode()
+        files = sheets.files(trial, paper, address)
     except (CellStop, RecordsError, TrialProblems) as error:
         stop(Exit.RECORDS, str(error))
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        for ending, content in files.items():
-            path = place / f"{folder.resolve().name}{ending}"
-            write_bytes(path, content)
+        for path in write_handout(folder, files, to):
             say(f"Wrote {path}")
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write the handout: {error}")
+
+
+def on_the_web(address: str) -> None:
+    """Raises BadParameter where an address is given that is none."""
+    if address and not address.startswith(("https://", "http://")):
+        raise typer.BadParameter(f"{address!r} is no web address. Write: https://...")

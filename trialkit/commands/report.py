@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from rich.text import Text
@@ -62,10 +62,24 @@ def report(
         bool, typer.Option("--live", help="Open in a browser, the page reloads itself when you "
                            "report again.")
     ] = False,
+    handout: Annotated[
+        Literal["A4", "Letter"] | None,
+        typer.Option(help="Make a sheet to pin up, of that size, and pictures for a chat too.")
+    ] = None,
+    address: Annotated[
+        str, typer.Option(help="With --handout: where to find the report on the web, printed as a "
+                          "code to scan.")
+    ] = "",
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
+    from trialkit.commands.handout import on_the_web
+
     trial = the_trial(folder)
-    show(_publish(trial, to, until_day(until, trial), full, live), open_)
+    on_the_web(address)
+    if address and not handout:
+        raise typer.BadParameter("--address is printed on the sheet. Add: --handout A4")
+    made = _publish(trial, to, until_day(until, trial), full, live, handout or "", address)
+    show(made, open_)
 
 
 def watch(
@@ -107,13 +121,14 @@ def watch(
 
 
 def _publish(
-    folder: Path, to: Path | None, until: date | None, full: bool = False, live: bool = False
+    folder: Path, to: Path | None, until: date | None, full: bool = False, live: bool = False,
+    handout: str = "", address: str = "",
 ) -> Published:
     from trialkit.engine.publish import ReportStopped, destination, not_written, publish
 
     try:
         with progress() as on_progress:
-            return publish(folder, to, until, on_progress, full, live)
+            return publish(folder, to, until, on_progress, full, live, handout, address)
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
     except OSError as error:
@@ -142,6 +157,8 @@ def show(published: Published, open_: bool, rather: Path | None = None) -> None:
     if published.facts.get("sure"):
         say(published.facts["sure"])
     say(f"Report: {published.page}")
+    for path in published.handout:
+        say(f"Wrote {path}")
     if open_:
         typer.launch((rather or published.page).resolve().as_uri())
 

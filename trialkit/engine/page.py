@@ -84,6 +84,15 @@ def facts(notebook: NotebookNode) -> dict[str, Any]:
     return values
 
 
+def take(notebook: NotebookNode, name: str) -> Any:
+    """A fact that is for whoever runs the notebook alone: taken out of it; None where no cell
+    handed it over."""
+    taken = None
+    for output in _outputs(notebook):
+        taken = output.get("data", {}).get(FACTS, {}).pop(name, taken)
+    return taken
+
+
 def sections(notebook: NotebookNode) -> list[Section]:
     """The notebook's cells gathered under the headings of its Markdown cells.
 

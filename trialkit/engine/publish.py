@@ -7,14 +7,15 @@ kept beside it under a name of its own.
 from __future__ import annotations
 
 import ast
+import base64
 import errno
 import glob
 import json
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -34,11 +35,13 @@ LEFT_S = 3600.0
 
 @dataclass(frozen=True)
 class Published:
-    """Where the report lies, and what its cells handed over (`title`, `answer`, ...)."""
+    """Where the report lies, what its cells handed over (`title`, `answer`, ...), and where the
+    sheet to pin up and the pictures lie, if asked for."""
 
     page: Path
     notebook: Path
     facts: dict[str, Any]
+    handout: tuple[Path, ...] = ()
 
 
 class ReportStopped(TrialkitError):
@@ -79,6 +82,8 @@ def publish(
     on_progress: run.Progress | None = None,
     full: bool = False,
     live: bool = False,
+    handout: str = "",
+    address: str = "",
 ) -> Published:
     """Make the report of the trial in `folder`.
 
@@ -86,11 +91,40 @@ def publish(
     until : leave out everything recorded after that day, as if it were that day.
     full : with the method unfolded, so that it is printed too.
     live : in a browser the page reloads itself when it is made anew.
+    handout : "A4" or "Letter" for a sheet to pin up and pictures for a chat besides, in
+    `folder/handout`; address : of the report on the web, printed on the sheet as a code to scan.
     Raises ReportStopped when a cell fails, OSError when the files cannot be written.
     """
     target = destination(folder, out, until)
-    done = _run(_report_of(folder, until), target, on_progress, run.execute)
-    return _write_both(done, target, full, live)
+    job = _report_of(folder, until)
+    if handout:
+        job.parameters.update(handout=handout, address=address)
+    done = _run(job, target, on_progress, run.execute)
+    coded = page.take(done, "handout") or {}
+    made = _write_both(done, target, full, live)
+    files = {ending: base64.b64decode(content) for ending, content in coded.items()}
+    return replace(made, handout=write_handout(folder, files))
+
+
+def write_handout(
+    folder: Path, files: Mapping[str, bytes], place: Path | None = None
+) -> tuple[Path, ...]:
+    """Write the sheet and the pictures of the trial in `folder`, each whole or not at all.
+
+    files : the end of each file's name, and what is in it.  place : the folder to write to, else
+    `folder/handout`.
+    Raises OSError where they cannot be written.
+    """
+    from trialkit.records.write import write_bytes
+
+    place = place or folder / "handout"
+    if files:
+        place.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for ending, content in files.items():
+        paths.append(place / f"{folder.resolve().name}{ending}")
+        write_bytes(paths[-1], content)
+    return tuple(paths)
 
 
 def publish_season(

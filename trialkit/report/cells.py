@@ -38,6 +38,7 @@ from trialkit.report.figures import (
     when_bore,
     yield_so_far,
 )
+from trialkit.report.handout import for_handout
 from trialkit.report.method import diagnostics, doubts, files_read, layout, methods, versions
 from trialkit.report.opentrial import CellStop, OpenTrial, RecordsCellStop, open_trial
 from trialkit.report.tasting import tasting
@@ -58,6 +59,7 @@ __all__ = [
     "events",
     "files_read",
     "for_club",
+    "for_handout",
     "other_figures",
     "heading",
     "height_and_reach",

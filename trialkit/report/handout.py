@@ -6,12 +6,13 @@ screen.  `sheet` gives a PDF of one page, `card` a PNG, `alt_text` the same in w
 
 from __future__ import annotations
 
+import base64
 import io
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from textwrap import wrap
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, cast
 
 import matplotlib as mpl
 import numpy as np
@@ -23,8 +24,9 @@ from trialkit import cautions, plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.report import answer
 from trialkit.report.answer import day_of, leader
+from trialkit.report.blocks import Block
 from trialkit.report.figures import bed_plants, compared_rows
-from trialkit.report.opentrial import OpenTrial
+from trialkit.report.opentrial import CellStop, OpenTrial, told
 
 Paper = Literal["A4", "Letter"]
 PAPERS: dict[str, tuple[float, float]] = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
@@ -120,6 +122,31 @@ def card(summary: Front, kind: str) -> bytes:
     return out.getvalue()
 
 
+def files(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> dict[str, bytes]:
+    """The sheet, the pictures and their words: the end of each file's name, and what is in it."""
+    first = front(trial)
+    made = {".pdf": sheet(trial, paper, address)}
+    for kind in CARDS:
+        made[f"-{kind}.png"] = card(first, kind)
+        made[f"-{kind}.txt"] = f"{alt_text(first)}\n".encode()
+    return made
+
+
+@told
+def for_handout(trial: OpenTrial, paper: str, address: str = "") -> Block:
+    """Nothing to see: the sheet and the pictures, handed to whoever runs the notebook.
+
+    paper : A4 or Letter; "" for none.
+    """
+    if not paper:
+        return Block("", "")
+    if paper not in PAPERS:
+        raise CellStop(f"handout is {paper!r}. Write: {' or '.join(PAPERS)}, or leave it empty.")
+    made = files(trial, cast(Paper, paper), address)
+    coded = {ending: base64.b64encode(content).decode() for ending, content in made.items()}
+    return Block("", "", {"handout": coded})
+
+
 def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
     """One page as PDF: answer, chart, bed, how it was done in three lines, care.
 
@@ -171,7 +198,8 @@ def sheet(trial: OpenTrial, paper: Paper = "A4", address: str = "") -> bytes:
 @contextmanager
 def _style(points: float) -> Iterator[None]:
     names = ("font.size", "axes.labelsize", "xtick.labelsize", "ytick.labelsize")
-    style: Any = plots.STYLE | dict.fromkeys(names, points) | {"pdf.fonttype": 42}
+    # As outlines of the letters used: to cut a whole font down takes longer than to draw the sheet.
+    style: Any = plots.STYLE | dict.fromkeys(names, points) | {"pdf.fonttype": 3}
     with mpl.rc_context(style), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         yield
@@ -302,4 +330,4 @@ def _code(figure: Figure, address: str, left: float, bottom: float, side: float)
     axes.set_axis_off()
 
 
-__all__ = ["CARDS", "PAPERS", "Front", "alt_text", "card", "front", "sheet"]
+__all__ = ["CARDS", "PAPERS", "Front", "alt_text", "card", "files", "for_handout", "front", "sheet"]
