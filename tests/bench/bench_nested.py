@@ -3,6 +3,7 @@
     python tests/bench/bench_nested.py                      (500, 2,000 and 5,000 plots)
     python tests/bench/bench_nested.py --plots 500 100000   (others; R only up to 5,000)
     python tests/bench/bench_nested.py --errors             (serial correlation beside nlme)
+    python tests/bench/bench_nested.py --counts             (counts, slopes at two levels)
 
 Four plants a plot, five dates.  Every fit is a process of its own on one thread, one after the
 other; memory is the rise of the process's peak while it fits.  Goals: at most half of lme4's time
@@ -19,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -179,10 +181,77 @@ def serial_lines(plots: int) -> list[list[str]]:
     return out
 
 
+COUNTS_IN_R = """
+a <- commandArgs(TRUE)
+suppressPackageStartupMessages(library(a[2], character.only = TRUE))
+d <- read.csv(a[1], stringsAsFactors = TRUE)
+s <- proc.time()[["elapsed"]]
+f <- as.formula(a[3])
+m <- if (a[4] == "gaussian" && a[2] == "lme4") {
+  lmer(f, d, control = lmerControl(calc.derivs = FALSE, check.conv.singular = "ignore"))
+} else if (a[4] == "gaussian") {
+  glmmTMB(f, d, REML = TRUE)
+} else glmmTMB(f, d, family = if (a[4] == "poisson") poisson() else nbinom2())
+cat(proc.time()[["elapsed"]] - s, format(-2 * as.numeric(logLik(m)), digits = 15))
+"""
+
+
+def count_lines(plots: int) -> list[list[str]]:
+    """Counts nested in plants, plots and blocks, and slopes in the day of plot and of plant."""
+    from trialkit.mixed import fit_glmm, fit_lmm
+
+    data = nested(plots)
+    data["day"] = data["date"].str[2:].astype(float)
+    rng = np.random.default_rng(5)
+    rate = np.exp(0.2 * data["y"].to_numpy())
+    data["pods"], data["beans"] = rng.poisson(rate), rng.poisson(rng.gamma(2.0, rate / 2.0))
+    for group, sd in (("plot", 0.2), ("plant", 0.15)):
+        names = data[group].unique()
+        lines = dict(zip(names, rng.normal(0.0, sd, len(names)), strict=True))
+        data["y"] += data["day"] * data[group].map(lines)
+    bars = "(1 | block) + (1 | plot) + (1 | plant)"
+    groups = ["block", "plot", "plant"]
+    slopes = {"plot": ["day"], "plant": ["day"]}
+    cases: dict[str, tuple[Callable[[], Any], str, str, tuple[str, ...]]] = {
+        "Poisson": (lambda: fit_glmm("pods ~ variety", data, "poisson", groups=groups),
+                    f"pods ~ variety + {bars}", "poisson", ("glmmTMB",)),
+        "negative binomial": (
+            lambda: fit_glmm("beans ~ variety", data, "negative-binomial", groups=groups),
+            f"beans ~ variety + {bars}", "nb", ("glmmTMB",)),
+        "slopes": (lambda: fit_lmm("y ~ variety + day", data, ["block"], slopes),
+                   "y ~ variety + day + (1 | block) + (day | plot) + (day | plant)", "gaussian",
+                   ("lme4", "glmmTMB")),
+    }  # fmt: skip
+    out = []
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "counts.csv"
+        data.to_csv(path, index=False)
+        for name, (fit, formula, family, peers) in cases.items():
+            start = time.perf_counter()
+            own = fit()
+            seconds = time.perf_counter() - start
+            what = f"{name}, {plots:,} plots"
+            out.append([what, "trialkit", f"{seconds:.2f}", "", "", ""])
+            for peer in peers if shutil.which("Rscript") else ():
+                try:
+                    done = subprocess.run(
+                        ["Rscript", "-e", COUNTS_IN_R, str(path), peer, formula, family],
+                        capture_output=True, text=True, check=True, timeout=PATIENCE,
+                        env=os.environ | ONE_THREAD)  # fmt: skip
+                except subprocess.TimeoutExpired:
+                    out.append([what, peer, f"not done in {PATIENCE} s", "", "", ""])
+                    continue
+                theirs, objective = (float(x) for x in done.stdout.split())
+                apart = f"objective apart {own.objective - objective:.1e}"
+                out.append([what, peer, f"{theirs:.2f}", "", apart, f"{seconds / theirs:.2g}"])
+    return out
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--plots", nargs="+", type=int, default=[500, 2000, 5000])
     parser.add_argument("--errors", action="store_true", help="serial correlation instead")
+    parser.add_argument("--counts", action="store_true", help="counts and slopes instead")
     parser.add_argument("--fit", nargs="+", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.fit:
@@ -192,6 +261,8 @@ def main() -> None:
                   title="Nested layouts, one thread")  # fmt: skip
     if chosen.errors:
         rows = [line for plots in (24, 120) for line in serial_lines(plots)]
+    elif chosen.counts:
+        rows = [line for plots in (100, 500, 2000) for line in count_lines(plots)]
     else:
         rows = [line for plots in chosen.plots for date in (False, True)
                 for line in lines_of(plots, date)]  # fmt: skip

@@ -475,16 +475,19 @@ def room_wanted(random: RandomPart, p: int) -> int:
     """Bytes that a linear fit and its comparisons hold at the most, within a fifth where that is
     10 MB or more (measured: `tests/mixed/test_room.py`).
 
-    Of a stage's rows about six copies are held at once, twelve where its units have more than one
-    effect; of the rest by the rest three; and a record costs as much as eleven numbers.
+    The fit holds about seven numbers a record, five copies of the stages' rows and four of the
+    rest by the rest; Kenward and Roger's comparisons fewer of records and of the rest, and seven
+    copies of the rows, ten where a stage's units have more than one effect.
     """
     size = random.r + p + 1
-    wide = sum(
-        (6 if s.width == 1 else 12) * s.n_units * s.width * (s.width + random.tail(i) + size)
+    rows = [
+        (s.n_units * s.width * (s.width + random.tail(i) + size), s.width == 1)
         for i, s in enumerate(random.stages)
-    )
+    ]
     records = len(random.groupings[0].codes) if random.groupings else 0
-    return 8 * (wide + 3 * size**2 + 11 * records)
+    fit = 7.0 * records + 5.0 * sum(n for n, _ in rows) + 4.0 * size**2
+    comparisons = sum((7.2 if single else 10.0) * n for n, single in rows)
+    return int(8 * max(fit, 4.3 * records + comparisons + 2.0 * size**2))
 
 
 def room_for(random: RandomPart, p: int) -> None:
