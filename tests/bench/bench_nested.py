@@ -192,7 +192,8 @@ m <- if (a[4] == "gaussian" && a[2] == "lme4") {
 } else if (a[4] == "gaussian") {
   glmmTMB(f, d, REML = TRUE)
 } else glmmTMB(f, d, family = if (a[4] == "poisson") poisson() else nbinom2())
-cat(proc.time()[["elapsed"]] - s, format(-2 * as.numeric(logLik(m)), digits = 15))
+least <- if (a[2] == "lme4") REMLcrit(m) else 2 * m$fit$objective
+cat(proc.time()[["elapsed"]] - s, format(least, digits = 15))
 """
 
 

@@ -66,6 +66,10 @@ BAD = {
                       "'height' must hold numbers.*'tall'"),
     "text covariate": (lambda: lmm("height ~ day", spoilt("day", "late")),
                        "'day' mixes numbers and text .record 4 holds 'late'"),
+    "values for a grouping": (lambda: lmm(groups=bed()["plot"]),
+                              r"groups names columns of the data: write \['plot'\]"),
+    "slopes among groups": (lambda: lmm(groups=["block", "0 + day | plot"]),
+                            r"slopes=.'plot': \['day'\]., without correlation by uncorrelated"),
     "offset in the formula": (lambda: lmm("height ~ variety + offset(day)"),
                               "holds offset.*offset='column' of fit_glmm"),
     "contrasts without order": (

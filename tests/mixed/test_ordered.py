@@ -15,7 +15,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from scipy.special import expit
 
-from trialkit.mixed import MixedModelError, OrderedFit, fit_ordered, odds_test
+from trialkit.mixed import MixedModelError, OrderedFit, bootstrap, fit_ordered, odds_test
 
 FOLDER = Path(__file__).parent / "reference"
 EXPECTED: dict[str, Any] = json.loads((FOLDER / "ordered.json").read_text())
@@ -189,3 +189,30 @@ def test_a_level_with_only_the_highest_score_is_named():
     assert fit_ordered(FORMULA, data).separated == ("temp warm",)
     with pytest.raises(MixedModelError, match=r"separated \(temp warm\)"):
         fit_ordered(FORMULA, data, separated="error")
+
+
+def test_predicted_shares_are_those_of_the_thresholds():
+    """F(theta_j - x'b - u) by hand (McCullagh 1980, eq. 2.1), for a judge of the wine and for one
+    not seen before."""
+    data = pd.read_csv(FOLDER / "data" / "wine.csv")
+    fit = fit_ordered("rating ~ temp + contact", data, ["judge"])
+    row = pd.DataFrame({"temp": ["warm", "warm"], "contact": ["no", "no"], "judge": [1, 99]})
+    found = fit.predict(row)
+    for i, effect in enumerate((fit.random_effects["judge"].loc[1, "Intercept"], 0.0)):
+        at = fit.thresholds.to_numpy() - fit.effects["temp[T.warm]"] - effect
+        below = np.concatenate([[0.0], 1.0 / (1.0 + np.exp(-at)), [1.0]])
+        assert_allclose(found.iloc[i], np.diff(below), rtol=1e-12)
+    assert_allclose(fit.predict(data), fit.predict(), rtol=1e-12)
+    assert_allclose(fit.predict(data, random=False).iloc[0], fit.predict(random=False).iloc[0])
+
+
+def test_scores_drawn_from_a_fit_have_its_shares_and_its_estimates():
+    data = pd.read_csv(FOLDER / "data" / "wine.csv")
+    fit = fit_ordered("rating ~ temp + contact", data)
+    drawn = fit.simulate(1, times=400).astype(int)
+    shares = np.bincount(drawn.ravel(), minlength=5) / drawn.size
+    assert_allclose(shares, fit.predict().mean(), atol=0.01)
+    again = fit.refit(fit.y)
+    assert_allclose(again.effects, fit.effects, rtol=1e-8)
+    spread = bootstrap(fit, times=40).to_frame()
+    assert_allclose(spread["se"].iloc[1:], np.sqrt(np.diagonal(fit.cov_fixed))[1:], rtol=0.5)

@@ -1,4 +1,5 @@
-"""Profile intervals of standard deviations against lme4's (reference/spreads.R)."""
+"""Profile intervals of standard deviations against those of lme4 and ordinal
+(reference/spreads.R)."""
 
 from __future__ import annotations
 
@@ -7,12 +8,22 @@ from math import log
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from trialkit.mixed import LMM, MixedModelError, fit_lmm, spread_intervals
+from trialkit.mixed import (
+    LMM,
+    MixedModelError,
+    fit_glmm,
+    fit_known,
+    fit_lmm,
+    fit_ordered,
+    fit_structured,
+    spread_intervals,
+)
 
 FOLDER = Path(__file__).parent / "reference"
 EXPECTED: dict[str, Any] = json.loads((FOLDER / "spreads.json").read_text())
@@ -20,13 +31,18 @@ MODELS: dict[str, tuple[str, dict[str, Any]]] = {
     "dyestuff": ("yield_ ~ 1", {"groups": ["batch"]}),
     "sleepstudy": ("reaction ~ days",
                    {"slopes": {"subject": ["days"]}, "uncorrelated": ["subject"]}),
+    "correlated": ("reaction ~ days", {"slopes": {"subject": ["days"]}}),
     "penicillin": ("diameter ~ 1", {"groups": ["plate", "sample"]}),
 }
 
 
+def read(name: str) -> pd.DataFrame:
+    return pd.read_csv(FOLDER / "data" / f"{name}.csv")
+
+
 def fitted(name: str, method: str = "ml") -> LMM:
     formula, options = MODELS[name]
-    data = pd.read_csv(FOLDER / "data" / f"{name}.csv")
+    data = read("sleepstudy" if name == "correlated" else name)
     return fit_lmm(formula, data, method=method, **options)
 
 
@@ -62,7 +78,29 @@ def test_restricted_intervals_are_wider_above():
     assert own.loc["sample", "high"] > plain.loc["sample", "high"]
 
 
-def test_correlated_slopes_are_refused():
-    data = pd.read_csv(FOLDER / "data" / "sleepstudy.csv")
-    with pytest.raises(MixedModelError, match="correlated slopes"):
-        spread_intervals(fit_lmm("reaction ~ days", data, slopes={"subject": ["days"]}))
+@pytest.mark.parametrize(("name", "fit"), [
+    ("cbpp", lambda data: fit_glmm("case ~ period", data, "binomial", groups=["herd"])),
+    ("wine", lambda data: fit_ordered("rating ~ temp + contact", data, ["judge"])),
+])  # fmt: skip
+def test_intervals_of_counts_and_scores_agree_with_r(name: str, fit):
+    own = spread_intervals(fit(read(name))).iloc[0]
+    assert_allclose(own["low"], EXPECTED[name]["low"], rtol=5e-4)
+    assert_allclose(own["high"], EXPECTED[name]["high"], rtol=5e-4)
+
+
+def test_a_known_residual_is_the_same_said_as_number_or_as_covariance():
+    data = read("dyestuff")
+    one = spread_intervals(fit_lmm("yield_ ~ 1", data, ["batch"], residual_sd=50.0))
+    two = spread_intervals(fit_known("yield_ ~ 1", data, 2500.0 * np.eye(30), ["batch"]))
+    assert list(one.index) == ["batch"]
+    assert_allclose(one, two, rtol=1e-5)
+
+
+def test_what_has_no_profile_is_refused_in_words():
+    data = read("sleepstudy").assign(count=lambda d: (d["reaction"] / 20).round())
+    slopes = fit_glmm("count ~ days", data, "poisson", slopes={"subject": ["days"]})
+    with pytest.raises(MixedModelError, match="correlated slopes.*linear models only"):
+        spread_intervals(slopes)
+    serial = fit_structured("reaction ~ days", data, ["subject"], serial={"subject": "days"})
+    with pytest.raises(MixedModelError, match="not worked out with serial correlation"):
+        spread_intervals(serial)

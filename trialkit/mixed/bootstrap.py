@@ -16,6 +16,7 @@ from trialkit.errors import MixedModelError
 from trialkit.mixed.glmm import GLMM
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.lmm import LMM
+from trialkit.mixed.ordered import OrderedFit
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,10 @@ class Bootstrap:
     observed: Floats
     draws: Floats
     failed: int
+
+    def to_frame(self) -> pd.DataFrame:
+        """`interval` at 95 %."""
+        return self.interval()
 
     def interval(self, level: float = 0.95) -> pd.DataFrame:
         """estimate, se, low, high of each statistic; percentile limits."""
@@ -41,8 +46,8 @@ class Bootstrap:
 
 
 def bootstrap(
-    fit: LMM | GLMM,
-    statistic: Callable[[LMM | GLMM], Floats] | None = None,
+    fit: LMM | GLMM | OrderedFit,
+    statistic: Callable[[LMM | GLMM | OrderedFit], Floats] | None = None,
     *,
     times: int = 199,
     seed: int = 0,
@@ -73,7 +78,7 @@ def bootstrap(
     return Bootstrap(keep(fit), np.array(draws), failed)
 
 
-def _fixed(fit: LMM | GLMM) -> Floats:
+def _fixed(fit: LMM | GLMM | OrderedFit) -> Floats:
     return fit.fixed.to_numpy()
 
 

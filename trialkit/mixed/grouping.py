@@ -179,6 +179,19 @@ def make_groupings(
     that the residual already stands for, and two factors that group records alike.
     """
     slopes = dict(slopes or {})
+    if not isinstance(groups, str | list | tuple) or any(not isinstance(g, str) for g in groups):
+        raise MixedModelError(
+            "groups names columns of the data: write ['plot'] for the column 'plot', not its "
+            "values."
+        )
+    barred = [g for g in groups if "|" in g and g not in data.columns] if groups else []
+    if barred and not isinstance(groups, str):
+        slope, factor = (part.strip() for part in barred[0].split("|", 1))
+        name = slope.replace("0 +", "").replace("1 +", "").strip() or "day"
+        raise MixedModelError(
+            f"groups holds '{barred[0]}'; slopes are given by slopes={{'{factor}': ['{name}']}}, "
+            f"without correlation by uncorrelated=['{factor}'] beside it."
+        )
     for terms, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
         if isinstance(terms, str):
             raise MixedModelError(f"{what} must be a list of names: write ['{terms}'].")

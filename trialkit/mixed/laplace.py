@@ -440,6 +440,7 @@ class CountFit:
         x = np.concatenate([self.triangles.pack(factors), size, moves])
         x = quasi_newton(self, x, np.ones(len(x), dtype=bool), restarts=3)
         x = settle_zeros(self, self.triangles.columns(), x)
+        self.best = x
         value, gradient = self(x)
         if float(np.abs(gradient).max()) > 1e-2:
             raise MixedModelError(

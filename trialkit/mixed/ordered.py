@@ -27,6 +27,7 @@ from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
 from trialkit.mixed.family import Derivatives
 from trialkit.mixed.fixed import (
     FixedPart,
+    design_rows,
     independent_columns,
     make_fixed,
     marginal_cells,
@@ -41,7 +42,7 @@ from trialkit.mixed.grouping import (
     no_blanks,
     numbers_of,
 )
-from trialkit.mixed.inference import Comparison, compare_means
+from trialkit.mixed.inference import Comparison, at_infinity, compare_means
 from trialkit.mixed.laplace import Laplace, Mode, Value, curvature, quasi_newton, settle_zeros
 from trialkit.mixed.linkfit import (
     Ends,
@@ -52,6 +53,7 @@ from trialkit.mixed.linkfit import (
     separated_levels,
     without,
 )
+from trialkit.mixed.lmm import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.smallsample import check_level
 from trialkit.mixed.threads import few_threads
 
@@ -282,6 +284,10 @@ class OddsTest:
     statistic: float
     df: int
     p: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row: statistic, df, p."""
+        return pd.DataFrame([{"statistic": self.statistic, "df": self.df, "p": self.p}])
 
 
 def odds_test(
@@ -550,6 +556,73 @@ class OrderedFit(LinkFit):
             out[:] = np.nan
         return out
 
+    def search(self) -> ScoreSearch:
+        """The likelihood of this model as its own search sees it."""
+        rows = self.part.rows[:, self.part.kept[1:]]
+        rows = rows - rows[self.part.codes].mean(axis=0)
+        return ScoreSearch(self.part.codes, self.y.astype(np.intp), self.times, len(self.scores),
+                           self.link, _scaled(rows), rows[:, :0], self.random)  # fmt: skip
+
+    def predict(
+        self, newdata: pd.DataFrame | None = None, *, random: bool = True
+    ) -> pd.DataFrame:
+        """The probability of each score, a row a record, a column a score.
+
+        ``random`` adds the predicted effects of known levels; an unseen level, or a grouping
+        factor whose columns newdata lacks, counts as average."""
+        if newdata is None:
+            x = self.part.rows[self.part.codes]
+            eta = x[:, self.part.kept] @ self._beta
+            effects = self.random.times(self._effects) if self.random.groupings else 0.0
+        else:
+            eta = fixed_prediction(self.part, self._beta, newdata)
+            x = design_rows(self.part, newdata)
+            effects = random_prediction(self.random, self._effects, newdata)
+        eta = eta + self.optimum.thresholds.mean() + (effects if random else 0.0)
+        far = self._far(x[:, self.part.kept])
+        eta = np.where(far == 0.0, eta, at_infinity(far))
+        index = None if newdata is None else newdata.index
+        return pd.DataFrame(self._probabilities(eta), index=index, columns=self.scores)
+
+    def _probabilities(self, eta: Floats) -> Floats:
+        """(n, J) of linear predictors (n,)."""
+        law = special.expit if self.link == "logit" else special.ndtr
+        below = law(self.optimum.thresholds - eta[:, None])
+        ends = np.zeros((len(eta), 1)), np.ones((len(eta), 1))
+        return np.diff(np.hstack([ends[0], below, ends[1]]), axis=1)
+
+    def simulate(self, seed: int | np.random.Generator, times: int = 1) -> Floats:
+        """Draw scores from the fitted model as their numbers from 0, (times, n), with new random
+        effects.  Raises MixedModelError where records stand for several pieces, or a level is
+        separated."""
+        if (self.times != 1.0).any() or self.separation is not None:
+            raise MixedModelError(
+                "scores are drawn for records of one piece each, where no level is separated."
+            )
+        rng = np.random.default_rng(seed)
+        base = self.part.rows[self.part.codes][:, self.part.kept] @ self._beta
+        base = base + self.optimum.thresholds.mean()
+        out = np.empty((times, self.n))
+        for row in out:
+            eta = base
+            if self.random.groupings:
+                eta = base + self.random.times(draw_effects(self.random, list(self.factors), rng))
+            upper = self._probabilities(eta).cumsum(axis=1)[:, :-1]
+            row[:] = (rng.random(self.n)[:, None] > upper).sum(axis=1)
+        return out
+
+    def refit(self, y: Floats) -> OrderedFit:
+        """The same model fitted to other scores, as their numbers from 0 (n,).  Raises
+        MixedModelError where one of the scores is not among them."""
+        codes = np.asarray(y, dtype=np.intp)
+        if len(np.unique(codes)) < len(self.scores):
+            raise MixedModelError("one of the scores was not drawn.")
+        objective, optimum = _searched(
+            self.part, self.random, codes, self.times, self.scores, self.link, self.nodes, "drawn"
+        )
+        return OrderedFit(self.formula, self.link, self.part, self.random, codes.astype(np.float64),
+                          self.times, self.scores, objective, self.nodes, optimum)  # fmt: skip
+
     def proportional(self, terms: Sequence[str] | None = None) -> pd.DataFrame:
         """Test proportional odds term by term: statistic, df, p of the likelihood ratio against a
         model in which the term has an effect of its own at each threshold, everything else (the
@@ -563,6 +636,7 @@ class OrderedFit(LinkFit):
         positions = self.part.kept[1:]
         rows = self.part.rows[:, positions]
         rows = rows - rows[self.part.codes].mean(axis=0)
+        plain = self.search()
         out = {}
         codes = self.y.astype(np.intp)
         count = len(self.scores)
@@ -577,8 +651,6 @@ class OrderedFit(LinkFit):
                 continue
             free = ScoreSearch(self.part.codes, codes, self.times, count, self.link,
                            _scaled(rows[:, ~own]), _scaled(rows[:, own]), self.random)
-            plain = ScoreSearch(self.part.codes, codes, self.times, count, self.link,
-                            _scaled(rows), rows[:, :0], self.random)
             test = _odds(_height(plain) - _height(free), df)
             out[term] = {"statistic": test.statistic, "df": test.df, "p": test.p}
         return pd.DataFrame(out).T

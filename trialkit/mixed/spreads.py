@@ -1,4 +1,4 @@
-"""Intervals for the standard deviations of a linear mixed model, by the profile of its likelihood.
+"""Intervals for the standard deviations of a mixed model, by the profile of its likelihood.
 
 -2 log (restricted) likelihood as one standard deviation is held and everything else is fitted again
 rises from its least value; the interval is where it has not risen past the quantile of chi-squared
@@ -17,59 +17,108 @@ import pandas as pd
 from scipy import optimize, stats
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.crossproducts import Dense, cross_products
+from trialkit.mixed.crossproducts import Dense, cross_products, known_cross_products
+from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.glmm import GLMM
 from trialkit.mixed.grouping import Floats
-from trialkit.mixed.laplace import POISSON_LIKE, Laplace
+from trialkit.mixed.laplace import POISSON_LIKE, CountFit, Laplace, quasi_newton
 from trialkit.mixed.likelihood import solve
-from trialkit.mixed.lmm import LMM
+from trialkit.mixed.lmm import LMM, KnownLMM
+from trialkit.mixed.ordered import OrderedFit
 from trialkit.mixed.smallsample import check_level
 from trialkit.mixed.threads import few_threads
 
+Value = Callable[[Floats], tuple[float, Floats]]
 
-def spread_intervals(fit: LMM, level: float = 0.95) -> pd.DataFrame:
-    """Rows: each standard deviation as `group_sd` names it, and ``residual``; columns: sd, low,
-    high, in units of the response.
 
-    The likelihood is that of the fit, restricted or not.  Raises MixedModelError for slopes that
-    correlate with their intercept, for a known residual and for fits of known covariance.
+def spread_intervals(fit: MixedFit, level: float = 0.95) -> pd.DataFrame:
+    """Rows: each standard deviation as `group_sd` names it, and ``residual`` where one is
+    estimated; columns: sd, low, high, in units of the response, or of the link scale.
+
+    The likelihood is that of the fit, restricted or not, by Laplace for counts and scores.  Raises
+    MixedModelError for correlated slopes of counts and scores, where a level is separated, and for
+    serial correlation or residual variances by group.
     """
     check_level(level)
-    if type(fit) is not LMM or fit.known_residual:
-        raise MixedModelError("intervals for spreads are of fits with an estimated residual.")
-    if any(g.k > 1 and len(g.shared) != g.k for g in fit.random.groupings):
-        raise MixedModelError(
-            "intervals for spreads of correlated slopes are not worked out; fit with uncorrelated."
-        )
-    value = _value_of(fit)
-    names = [*fit.group_sd.index, "residual"]
-    best = np.array([*fit.group_sd, fit.residual_sd])
+    for g in fit.random.groupings:
+        if g.shared and len(g.shared) != g.k:
+            raise MixedModelError(f"the columns of '{g.name}' share variances: no intervals.")
     wanted = float(stats.chi2.ppf(level, 1))
     with few_threads(fit.random.r + fit.p):
-        least = _least(value, best, None, 0.0)
-        rows = {
-            name: _limits(value, best, i, least, wanted, zero=name != "residual")
-            for i, name in enumerate(names)
-        }
-    return pd.DataFrame(
-        [(sd, *rows[name]) for name, sd in zip(names, best, strict=True)],
-        index=pd.Index(names), columns=["sd", "low", "high"],
+        if type(fit) in (LMM, KnownLMM):
+            assert isinstance(fit, LMM)
+            table = _linear_intervals(fit, wanted)
+        elif isinstance(fit, GLMM | OrderedFit):
+            table = _laplace_intervals(fit, wanted)
+        else:
+            raise MixedModelError(
+                "intervals for spreads are not worked out with serial correlation or residual "
+                "variances by group; use bootstrap."
+            )
+    return pd.DataFrame(table, index=["sd", "low", "high"]).T
+
+
+def _linear_intervals(fit: LMM, wanted: float) -> dict[str, tuple[float, float, float]]:
+    value = _value_of(fit)
+    names = [*_effect_names(fit), *["residual"] * (not fit.known_residual)]
+    spreads = {**fit.group_sd, "residual": fit.residual_sd}
+    sds = np.array([spreads[name] for name in names])
+    ties = np.concatenate(
+        [np.zeros(0), *(_ties(f) for g, f in zip(fit.random.groupings, fit.factors, strict=True)
+                        if not g.shared and g.k > 1)]
     )  # fmt: skip
+    least = _least(value, sds, ties, None, 0.0)
+    out = {}
+    for i, name in enumerate(names):
+
+        def rise(sd: float, i: int = i) -> float:
+            return _least(value, sds, ties, i, sd) - least - wanted
+
+        sd = float(sds[i])
+        out[name] = (sd, *_limits(rise, sd, float(sds.max()), zero=name != "residual"))
+    return out
 
 
-def _value_of(fit: LMM) -> Callable[[Floats], float]:
-    """-2 log likelihood, but for a constant, of (standard deviations, residual last)."""
+def _effect_names(fit: MixedFit) -> list[str]:
+    """As `group_sd` names them, in the order of the fit's groupings."""
+    return [
+        g.name if column == "Intercept" else f"{g.name}.{column}"
+        for g in fit.random.groupings
+        for column in g.columns
+    ]
+
+
+def _ties(factor: Floats) -> Floats:
+    """Below the diagonal of L, each row in units of its last entry, (k (k - 1) / 2,)."""
+    rows = np.abs(np.diagonal(factor))
+    scaled = factor / np.where(rows > 0.0, rows, 1.0)[:, None]
+    return np.clip(scaled[np.tril_indices(len(factor), -1)], -20.0, 20.0)
+
+
+def _value_of(fit: LMM) -> Callable[[Floats, Floats], float]:
+    """-2 log likelihood, but for a constant, of the standard deviations, the residual's last where
+    it is estimated, and of what ties the slopes to their intercepts (`_ties`)."""
     dense = Dense(fit.part.basis, fit.part.codes)
     start = np.linalg.lstsq(dense.rows[dense.codes], fit.y, rcond=None)[0]
     scale = fit.residual_sd
     left = (fit.y - dense.times(start)) / scale
-    cross = cross_products(fit.random, dense, left, fit.weights)
+    if isinstance(fit, KnownLMM):
+        cross = known_cross_products(fit.random, dense, left, fit.known)
+    else:
+        cross = cross_products(fit.random, dense, left, fit.weights)
     divisor = fit.n - fit.p if fit.method == "reml" else fit.n
 
-    def value(sds: Floats) -> float:
-        residual, at, factors = sds[-1], 0, []
+    def value(sds: Floats, ties: Floats) -> float:
+        residual = scale if fit.known_residual else sds[-1]
+        at, tied, factors = 0, 0, []
         for g in fit.random.groupings:
-            factors.append(np.diag(sds[at : at + g.k] / residual))
+            rows = np.eye(g.k)
+            if not g.shared:
+                count = g.k * (g.k - 1) // 2
+                rows[np.tril_indices(g.k, -1)] = ties[tied : tied + count]
+                rows /= np.linalg.norm(rows, axis=1)[:, None]
+                tied += count
+            factors.append(sds[at : at + g.k, None] / residual * rows)
             at += g.k
         s = solve(fit.random, cross, factors, fit.p)
         unit = residual / scale
@@ -79,45 +128,84 @@ def _value_of(fit: LMM) -> Callable[[Floats], float]:
     return value
 
 
-def _least(value: Callable[[Floats], float], best: Floats, held: int | None, at: float) -> float:
+def _least(
+    value: Callable[[Floats, Floats], float], best: Floats, ties: Floats, held: int | None,
+    at: float,
+) -> float:  # fmt: skip
     """The least with one standard deviation held at a value (or none held)."""
     free = [i for i in range(len(best)) if i != held]
-    if not free:
-        return value(np.array([at]))
     size = np.maximum(best, 0.05 * best.max())
 
     def over_free(x: Floats) -> float:
         sds = best.copy()
-        sds[free] = np.abs(x) * size[free]
+        # the value is even in each sd of effects; a residual of zero is out of reach
+        sds[free] = np.maximum(np.abs(x[: len(free)]) * size[free], 1e-4 * (size * (
+            np.arange(len(best)) == len(best) - 1))[free])  # fmt: skip
         if held is not None:
             sds[held] = at
-        # the value is even in each sd of effects; a residual of zero is out of reach
-        sds[-1] = max(sds[-1], 1e-4 * best[-1])
-        return value(sds)
+        return value(sds, x[len(free) :])
 
-    start = np.maximum(best[free] / size[free], 0.1)
+    start = np.concatenate([np.maximum(best[free] / size[free], 0.1), ties])
+    if not len(start):
+        return over_free(start)
     return float(optimize.minimize(over_free, start, method="BFGS", options={"gtol": 1e-6}).fun)
 
 
-def _limits(
-    value: Callable[[Floats], float], best: Floats, i: int, least: float, wanted: float, *,
-    zero: bool,
-) -> tuple[float, float]:  # fmt: skip
-    def rise(sd: float) -> float:
-        return _least(value, best, i, sd) - least - wanted
+def _laplace_intervals(
+    fit: GLMM | OrderedFit, wanted: float
+) -> dict[str, tuple[float, float, float]]:
+    """The search's own objective, one entry of a triangle held at a time."""
+    if fit.separation is not None:
+        raise MixedModelError("spreads are not profiled where a level is separated; leave it out.")
+    if any(g.k > 1 and not g.shared for g in fit.random.groupings):
+        raise MixedModelError(
+            "intervals for spreads of correlated slopes are worked out for linear models only; "
+            "fit with uncorrelated."
+        )
+    value: Value
+    if isinstance(fit, GLMM):
+        search = CountFit(fit.method, fit.part, fit.random, fit.family, fit.y, fit.offset)
+        search.run(covariance=False)
+        value, best, triangles = search, search.best, search.triangles
+    else:
+        scores = fit.search()
+        value, best = scores.value_of(fit.nodes), scores.least(fit.nodes)[0]
+        triangles = scores.triangles
+    least, _ = value(best)
+    scales = np.concatenate([np.zeros(0), *triangles.scales])
+    out = {}
+    for i, (name, scale) in enumerate(zip(_effect_names(fit), scales, strict=True)):
+        free = np.arange(len(best)) != i
+        start = best.copy()
+        start[: len(scales)][start[: len(scales)] == 0.0] = 0.05  # a zero would never be left
 
-    step = max(best[i], 0.05 * best.max())
-    high = best[i] + 0.5 * step
+        def rise(sd: float, i: int = i, scale: float = scale, free: npt.NDArray[np.bool_] = free,
+                 start: Floats = start) -> float:  # fmt: skip
+            start[i] = sd / scale
+            start[:] = quasi_newton(value, start, free)
+            return value(start)[0] - least - wanted
+
+        sd = abs(float(best[i])) * scale
+        out[name] = (sd, *_limits(rise, sd, max(sd, 0.2), zero=True))
+    return out
+
+
+def _limits(
+    rise: Callable[[float], float], best: float, unit: float, *, zero: bool
+) -> tuple[float, float]:
+    """Where the rise passes nothing, below and above the best; unit: a size to step by."""
+    step = max(best, 0.05 * unit)
+    high = best + 0.5 * step
     while rise(high) < 0.0:
         high += step
         step *= 1.5
-    upper = float(optimize.brentq(rise, best[i], high, xtol=1e-6 * best[-1]))
-    if zero and (best[i] == 0.0 or rise(0.0) <= 0.0):
+    upper = float(optimize.brentq(rise, best, high, xtol=1e-6 * unit))
+    if zero and (best == 0.0 or rise(0.0) <= 0.0):
         return 0.0, upper
-    low = 0.0 if zero else 0.5 * best[i]
+    low = 0.0 if zero else 0.5 * best
     while not zero and rise(low) < 0.0:
         low *= 0.5
-    return float(optimize.brentq(rise, low, best[i], xtol=1e-6 * best[-1])), upper
+    return float(optimize.brentq(rise, low, best, xtol=1e-6 * unit)), upper
 
 
 # ------------------------------------------------------------------------------------------------
@@ -136,7 +224,6 @@ STEPS, HALVINGS = 12, 6
 NEAR = 0.02
 """What -2 log likelihood may still be from its least value at a point of a profile."""
 
-Value = Callable[[Floats], tuple[float, Floats]]
 
 
 @dataclass(frozen=True)
