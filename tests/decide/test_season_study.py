@@ -10,7 +10,7 @@ from season_study import SETTINGS, Setting, season, tally
 from seasons import bed, day, records
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from trialkit.decide import conclude
+from trialkit.decide import conclude, ratio
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH
 
@@ -173,9 +173,11 @@ def test_the_fit_is_statsmodels_quasi_poisson():
     assert fit.layout.df == peer.df_resid
 
 
-def test_without_blocks_the_error_is_welchs():
-    """Two varieties in plots drawn anywhere: variance s1^2 / n1 + s2^2 / n2, and degrees of freedom
-    with fourth powers estimated without bias (Welch 1947), at most those of both together."""
+def test_without_blocks_the_error_is_welchs(monkeypatch):
+    """Two varieties in plots drawn anywhere, nothing moderated: variance s1^2 / n1 + s2^2 / n2, and
+    degrees of freedom with fourth powers estimated without bias (Welch 1947), at most those of
+    both together."""
+    monkeypatch.setattr(ratio, "MODERATED", 0.0)
     rng = np.random.default_rng(6)
     a, b = 100 * np.exp(rng.normal(0, 0.3, 4)), 100 * np.exp(rng.normal(0, 0.1, 6))
     pods, variety = np.concatenate([a, b]), np.repeat([0, 1], [4, 6])
@@ -188,13 +190,20 @@ def test_without_blocks_the_error_is_welchs():
         sum(each) ** 2 / (each[0] ** 2 / (3 + 2) + each[1] ** 2 / (5 + 2)) - 2, rel=1e-9)
 
 
-def test_in_blocks_the_check_has_an_error_of_its_own():
-    """From how the check differs from the mean of the others from block to block, and how those
-    differ among themselves; where plots are alike in the mean, as the formula for whole blocks."""
+def uneven_plots() -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+    """4 blocks x 3 varieties that stray little, the first three times as much; as arguments too."""
     pods = 100 * np.exp(np.random.default_rng(8).normal(0, 0.001, (4, 3)) * [30, 10, 10])
     variety, block = np.tile(np.arange(3), 4), np.repeat(np.arange(4), 3)
     z = np.eye(4)[block]
-    found = fit_plots(pods.ravel(), np.ones(12), variety, z[:, 1:] - z[:, :1]).ratio(1, 0)
+    return pods, (pods.ravel(), np.ones(12), variety, z[:, 1:] - z[:, :1])
+
+
+def test_in_blocks_the_check_has_an_error_of_its_own(monkeypatch):
+    """From how the check differs from the mean of the others from block to block, and how those
+    differ among themselves; where plots are alike in the mean, as the formula for whole blocks."""
+    monkeypatch.setattr(ratio, "MODERATED", 0.0)
+    pods, arguments = uneven_plots()
+    found = fit_plots(*arguments).ratio(1, 0)
     away = pods / np.outer(pods.sum(1), pods.sum(0)) * pods.sum() - 1.0
     check = np.var(away[:, 0] - away[:, 1:].mean(1), ddof=1)
     rest = np.var(away[:, 1] - away[:, 2], ddof=1) / 2.0
@@ -202,6 +211,24 @@ def test_in_blocks_the_check_has_an_error_of_its_own():
     assert found.df == pytest.approx(
         (check + rest / 2) ** 2 / (check**2 / 5 + (rest / 2) ** 2 / 5) - 2, rel=0.03)
     assert found.plots_df == 6
+
+
+def test_a_part_of_the_checks_error_is_that_of_all_plots(monkeypatch):
+    """The variance lies between the check's own and the one of a plain analysis of variance
+    (statsmodels' OLS of the same plots' logarithms, which stray by a per cent or three)."""
+    pods, arguments = uneven_plots()
+    found = {}
+    for part in (0.0, ratio.MODERATED, 1.0):
+        monkeypatch.setattr(ratio, "MODERATED", part)
+        found[part] = fit_plots(*arguments).ratio(1, 0).se ** 2
+    x = np.hstack([np.eye(3)[arguments[2]], arguments[3]])
+    plain = sm.OLS(np.log(pods.ravel()), x).fit()
+    step = np.array([-1.0, 1.0, 0.0, 0.0, 0.0, 0.0])
+    assert found.pop(1.0) == pytest.approx(float(plain.t_test(step).sd[0, 0]) ** 2, rel=0.05)
+    own, moderated = found.values()
+    assert moderated == pytest.approx(
+        0.8 * own + 0.2 * float(plain.t_test(step).sd[0, 0]) ** 2, rel=0.05)
+    assert moderated < 0.95 * own
 
 
 def test_a_variety_that_gives_far_more_does_not_hide_how_plots_stray():

@@ -446,6 +446,18 @@ def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
     assert six.no_comparison.code == "variety-in-one-row"  # twelve blocks: 3 / 3 ** 12 of beds
 
 
+def test_an_honest_draw_with_a_variety_at_one_end_is_compared_and_told():
+    """Five varieties in four blocks: lots do so in 4 % of beds (5 in 5 ** 3), too many to stop."""
+    rows = ("ABCDE", "ACBED", "ADECB", "AEDBC")
+    found = audit_plants(bed(*rows, blocks=by_row), "randomised complete blocks")
+    assert found.supports_comparison
+    assert found.n_plots.to_dict() == dict.fromkeys("ABCDE", 4)
+    told = next(one for one in found.findings if one.code == "one-row-by-lot")
+    assert told.severity == "careful"
+    assert told.one_line == "A stands in one column right through."
+    assert audit_plants(bed(*rows, blocks=by_row)).no_comparison.code == "variety-in-one-row"
+
+
 def test_pairs_of_varieties_that_never_share_a_row():
     plants = bed("ABBAABBA", "CDCDDCDC", blocks=lambda r, c: f"block {(c + 1) // 2}")
     found = audit_plants(plants, "randomised complete blocks")

@@ -88,7 +88,7 @@ def test_single_rows_carry_the_plot_error_the_other_gardens_measured():
     assert set(fit_stage_two(rows).terms) == {"variety x garden"}
     answer = combine(trials)
     assert answer.supported
-    assert "2 of the 6 trials had one plot" in answer.how_sure
+    assert "2 of the 6 trials can't tell variety from place" in answer.how_sure
 
 
 def test_single_rows_that_share_too_little_are_set_aside_and_named():

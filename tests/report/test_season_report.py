@@ -94,7 +94,7 @@ def test_page_terminal_and_answer_say_the_same(club, made):
     assert 1 < best["low"] < 2 < best["high"]
     assert "spoilt" in plain
     assert [one.folder for one in found.failed] == ["spoilt"]
-    assert "2 of the 5 trials had one plot" in plain
+    assert "2 of the 5 trials can't tell variety from place" in plain
 
 
 def test_a_phone_need_not_be_pushed_sideways(made, browser):

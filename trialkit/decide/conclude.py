@@ -430,7 +430,11 @@ def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
 
 def _design(analysis: Analysis) -> list[str]:
     ground = analysis.ground
-    return [] if ground.supported or ground.units["variety"].nunique() < 2 else [
+    if ground.supported:
+        # Lots that left a variety in one row: the place it had is in the result.
+        return [f"Whether it is the variety or its place: {finding.one_line}"
+                for finding in analysis.audit.findings if finding.code == "one-row-by-lot"]
+    return [] if ground.units["variety"].nunique() < 2 else [
         f"Whether any variety is better: {ground.why_not.rstrip('.')}."]
 
 

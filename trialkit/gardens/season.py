@@ -183,7 +183,8 @@ def _sharing(means: MeansTable) -> MeansTable:
     if not single or len(single) == len(means.trials) or _spare(means) >= 1:
         return means
     rest = gather([trial for trial in means.trials if trial.replicated])
-    reason = "it has one plot of each variety and shares too few varieties with the others"
+    reason = ("its own plots can't tell variety from place, and it shares too few varieties with "
+              "the others")
     aside = tuple(Failed(trial.folder, reason) for trial in single)
     return replace(rest, aside=(*means.aside, *aside))
 

@@ -220,13 +220,13 @@ def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str
     lines = [firm if state == SETTLED else "Not sure: these trials can't separate them."]
     if single and len(single) == len(answer.trials):
         lines.append(
-            "Each trial counts as one block, as every variety stood in one plot there: "
+            "Each trial counts as one block, as none can tell variety from place by its own plots: "
             f"together they are one trial in blocks, with {round(differences.df, 1):g} degrees "
             "of freedom."
         )
     elif single:
-        lines.append(f"{len(single)} of the {len(answer.trials)} trials had one plot of each "
-                    "variety; each of those counts as one block.")
+        lines.append(f"{len(single)} of the {len(answer.trials)} trials can't tell variety from "
+                    "place by their own plots; each of those counts as one block.")
     differ = sum(sd**2 for name, sd in answer.variances.items() if name.startswith("variety"))
     if answer.new_supported and not single:
         lines.append(_gardens_differ(answer, differ))
@@ -298,8 +298,8 @@ def _cannot_tell(answer: SeasonAnswer) -> tuple[str, ...]:
                    "links them, directly or through a third variety.")
     single = [trial for trial in answer.trials if not trial.replicated]
     if single and len(answer.trials) > 1:
-        out.append("Whether a garden with one row of each variety differs from the others, or the "
-                   "row does: there, variety and row can't be told apart.")
+        out.append("Whether a garden differs from the others, or the places in it do, where the "
+                   "garden's own plots can't tell variety from place.")
     if answer.check:
         without = answer.shared[~answer.shared["check"] & (answer.shared["group"] == 0)]["trial"]
         if len(without):
@@ -330,8 +330,8 @@ def method(means: MeansTable, fit: StageTwo | None, differences: Differences) ->
     plain = ("Each trial is worked out by itself; then the trials are put together, each weighted "
              "by how well it knows its means.")
     if not fit.known:
-        plain = ("Each variety stood in one plot a trial, so that each trial counts as one block "
-                 "and the trials together are worked out as a trial in blocks.")
+        plain = ("No trial can tell variety from place by its own plots, so that each counts as "
+                 "one block and the trials together are worked out as a trial in blocks.")
     full = (f"Compared: {means.trials[0].label}. "
             "Two stages (Piepho, Moehring, Schulz-Streeck & Ogutu 2012). Stage 1: each trial's own "
             "model gives its variety means with their full covariance matrix. Stage 2: linear "
