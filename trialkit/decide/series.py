@@ -261,15 +261,16 @@ def means_so_far(totals: PlotTotals, supported: bool, look: int = -1) -> pd.Data
 
 # Figures of tests/decide/README.md, made by season_study.py.
 FALSE = "6"
-NAMED = "24 and 43"
+NAMED = "26 and 45"
 
 
 SHARED = {"dunnett": "by the method of Dunnett (1955)", "tukey": "by the method of Tukey (1953)",
           "bonferroni": "in equal parts (Bonferroni)"}
 
 _ERROR = {
-    True: "the check's plots with an error of their own and the other varieties with one in common "
-          "unless one scatters more, which can only widen the range",
+    True: "the check's plots with an error of their own, a fifth of it that of all plots, and the "
+          "other varieties with one in common unless one scatters more, which can only widen the "
+          "range",
     False: "one in common; where one variety's plots scatter more, its pairs have the error of "
            "their own plots"}
 

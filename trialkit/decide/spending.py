@@ -63,11 +63,12 @@ def alpha_each(
 
 MOST_BY_DUNNETT = 2
 """Up to so many comparisons with a check share 5 % by Dunnett's joint law, more in equal parts.
-That law has one error for all varieties, while a comparison here has the error of the check's own
-plots (`ratio`). All alike, one look, 4,000 made-up trials each, a winner was named in 5.6 % by
-Dunnett and 4.6 in equal parts with 5 varieties in 4 blocks, in 7.4 and 5.7 with 8 in 3 blocks; with
-3 varieties in 3 and 4 blocks in 5.0 and 4.5 by Dunnett. A ratio of 1.35, named in 64 % by Dunnett
-with 5 varieties, is so in 60. Own choice."""
+That law has one error for all varieties, while a comparison here has, most of it, the error of the
+check's own plots (`ratio`). One look, 20,000 made-up trials each, all alike: a winner was named in
+5.5 % by Dunnett and 4.4 in equal parts with 5 varieties in 4 blocks, in 6.5 and 4.9 with 8 in 3;
+with twice the spread of the check's plots in 6.6 and 5.7, 9.0 and 7.6; with 3 varieties in 3 and 4
+blocks in 4.3 and 4.5 by Dunnett. A true ratio of 1.5, named in 54 % by Dunnett with 5 varieties, is
+so in 50. Own choice."""
 
 
 def sharing(varieties: int, against_check: bool) -> str:
