@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.design.audit import audit_plants, plot_sd, row_sd_to_explain
+from trialkit.design.audit import audit_plants, row_sd_to_explain
 from trialkit.design.experimental_units import comparable, strata, variety_df
 
 DATA = Path(__file__).parent / "data"
@@ -696,17 +696,6 @@ def test_row_sd_words_never_claim_a_winner():
     assert "ordinary rows explain it" in row_sd_to_explain(0.3, seen_sd=0.4, seen_df=6.0).full
     with pytest.raises(ValueError, match="two rows"):
         row_sd_to_explain(0.5, rows=1)
-
-
-def test_plot_sd_is_the_residual_of_a_two_way_table():
-    # Hand check: two varieties, three blocks; differences 1, 3, 5, residual variance of a plot
-    # is half the variance of the differences: (4 / 2) with 2 df.
-    units = pd.DataFrame(
-        {"variety": list("ABABAB"), "block": list("112233"), "value": [1.0, 0, 3, 0, 5, 0]}
-    )
-    sd, df = plot_sd(units)
-    assert (sd, df) == (pytest.approx(np.sqrt(2.0)), 2.0)
-    assert np.isnan(plot_sd(units.iloc[:2])[0])
 
 
 @pytest.mark.parametrize("design", [None, "randomised complete blocks"])

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from trialkit.decide import conclude
+from trialkit.gardens import season as season_module
 from trialkit.gardens.season import season
 from trialkit.records import read_records
 from trialkit.report import cells, clubfacts
@@ -55,6 +56,22 @@ def test_a_measure_over_gardens_is_the_weighted_mean_of_gardens(tmp_path: Path) 
     # Equal layouts: near the plain mean of the gardens' differences, whatever the weights.
     assert table.loc["B", "estimate"] == pytest.approx((each["B"] - each["A"]).mean(), abs=0.35)
     assert table.loc["B", "low"] > 0 > table.loc["C", "low"]
+
+
+def test_a_single_garden_is_worked_out_once(tmp_path: Path, monkeypatch) -> None:
+    """Also by a trait that it does not ask for, of which its report has no answer of its own."""
+    folder = _folder(tmp_path, 0, "measure", 'unit = "mm"\n',
+                     {"A": ["10", "12", "11"], "B": ["14", "13", "15"], "C": ["9", "11", "10"]})
+    works, work = [], season_module.trial_means
+
+    def counted(*args, **kwargs):
+        works.append(kwargs["trait"])
+        return work(*args, **kwargs)
+
+    monkeypatch.setattr(season_module, "trial_means", counted)
+    answer = season([folder], trait="mildew")
+    assert len(answer.trials) == 1
+    assert works == ["mildew"]
 
 
 def test_a_share_over_gardens_is_told_as_odds(tmp_path: Path) -> None:

@@ -381,7 +381,7 @@ def rows_alone(analysis: Analysis, seen: SeenRows | None = None) -> RowsExplain 
     Worked on ratios of the rows' means a plant; the scatter of the plants within the rows is
     taken out first (`design.audit.row_sd_to_explain`).
     """
-    each = analysis.ground.units.groupby("variety").size()
+    each = analysis.ground.plots_of
     if analysis.ground.supported or len(each) < 2 or (each > 1).any():
         return None
     plants = _of_plants(analysis)

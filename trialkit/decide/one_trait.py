@@ -345,7 +345,7 @@ def _how_sure(
 def _plots(analysis: Analysis, asked: Asked) -> str:
     """The plots behind the answer: of a trait of one's own those it is recorded of."""
     each = asked.result.means["plots"] if asked.own else pd.Series(dtype=float)
-    planted = analysis.ground.units.groupby("variety").size()
+    planted = analysis.ground.plots_of
     if not len(each) or (each.max() == planted.max() and each.min() == planted.min()):
         return plots_of_each(analysis)
     few_, most = int(each.min()), int(each.max())

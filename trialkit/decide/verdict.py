@@ -39,7 +39,7 @@ class Verdict:
 
 def plots_of_each(analysis: Analysis) -> str:
     """`4 plots of each variety`, `3 to 5 rows of each variety`."""
-    each = analysis.ground.units.groupby("variety").size()
+    each = analysis.ground.plots_of
     word = {"plot": "plot", "row": "row", "plant": "plant"}.get(analysis.ground.unit, "plot")
     if each.min() == each.max():
         return f"{counted(int(each.min()), word)} of each variety"

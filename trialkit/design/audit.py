@@ -25,8 +25,6 @@ from trialkit.design.experimental_units import (
     Units,
     comparable,
     find_units,
-    indicators,
-    rank,
     strata,
     treatments,
     variety_df,
@@ -38,7 +36,7 @@ if TYPE_CHECKING:
     from trialkit.records import Records
 
 __all__ = [
-    "Audit", "Finding", "NoComparison", "RowsExplain", "audit", "audit_plants", "plot_sd",
+    "Audit", "Finding", "NoComparison", "RowsExplain", "audit", "audit_plants",
     "row_sd_to_explain",
 ]  # fmt: skip
 
@@ -399,7 +397,7 @@ def row_sd_to_explain(
         sd = sqrt(((difference / k)^2 - within_se^2) / 2), 0 if negative.
 
     seen_sd, seen_df: row-to-row (or plot-to-plot) sd and its degrees of freedom from the user's
-    own replicated trials, same scale (see `plot_sd`). Upper end by the chi-squared interval, or
+    own replicated trials, same scale. Upper end by the chi-squared interval, or
     seen_high where it is known otherwise.
     Raises ValueError for fewer than two rows or negative standard errors.
     """
@@ -413,22 +411,6 @@ def row_sd_to_explain(
         high = float(seen_sd * np.sqrt(seen_df / chi2.ppf(0.05, seen_df)))
     one_line, why = _words(sd, seen_sd, high, scale, unit)
     return RowsExplain(sd, seen_sd, high, one_line, f"{one_line} {why}")
-
-
-def plot_sd(units: pd.DataFrame, value: str = "value") -> tuple[float, float]:
-    """Plot-to-plot standard deviation in a replicated trial, and its degrees of freedom.
-
-    units: one row a plot with variety, block and the plot's mean (log scale for ratios).
-    Root of the residual mean square after varieties and blocks; (nan, 0) if nothing is left.
-    """
-    plots = units.dropna(subset=[value])
-    design = np.hstack([indicators(plots["variety"]), indicators(plots["block"].astype(str))])
-    df = len(plots) - rank(design)
-    if df < 1:
-        return float("nan"), 0.0
-    y = plots[value].to_numpy(float)
-    residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    return float(np.sqrt(residual @ residual / df)), float(df)
 
 
 def _words(

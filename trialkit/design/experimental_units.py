@@ -40,6 +40,41 @@ NEARLY_ALL = 0.9
 of ten or more may be missing."""
 
 
+@dataclass(frozen=True)
+class UnitCodes:
+    """Units as numbers from 0, in the order they are first met.
+
+    of: (n,), the unit of each plant.  first: of each unit the row of `plants` it is first met in.
+    variety, block, given: (u,), what each unit has, as numbers too.  names: (u,), its variety.
+    """
+
+    of: np.ndarray
+    first: pd.DataFrame
+
+    @classmethod
+    def of_plants(cls, plants: pd.DataFrame, owner: pd.Series) -> UnitCodes:
+        """owner: the unit of each plant, in the order of `plants`."""
+        codes, names = pd.factorize(owner)
+        met = np.unique(codes, return_index=True)[1]
+        return cls(codes, plants.iloc[met].assign(unit=np.asarray(names)))
+
+    @property
+    def names(self) -> np.ndarray:
+        return self.first["variety"].to_numpy()
+
+    @property
+    def variety(self) -> np.ndarray:
+        return pd.factorize(self.first["variety"])[0]
+
+    @property
+    def block(self) -> np.ndarray:
+        return pd.factorize(self.first["block"])[0]
+
+    @property
+    def given(self) -> np.ndarray:
+        return pd.factorize(self.first["given"])[0]
+
+
 def along_rows(plants: pd.DataFrame) -> np.ndarray:
     """(n, n): the next plant along the same row."""
     touching = np.zeros((len(plants), len(plants)), dtype=bool)
@@ -62,9 +97,9 @@ def across_rows(plants: pd.DataFrame) -> np.ndarray:
     return touching | touching.T
 
 
-def units_touching(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.ndarray:
+def units_touching(plants: pd.DataFrame, units: UnitCodes, placed: bool) -> np.ndarray:
     """(u, u): units with a plant next to one of the other's; by rows alone without columns."""
-    size = int(codes.max()) + 1
+    codes, size = units.of, len(units.first)
     touching = np.zeros((size, size), dtype=bool)
     if placed:
         i, j = np.nonzero(along_rows(plants) | across_rows(plants))
@@ -76,8 +111,7 @@ def units_touching(plants: pd.DataFrame, codes: np.ndarray, placed: bool) -> np.
             if len(here) == len(following) == 1:  # whole rows; parts of a row: order unknown
                 touching[here[0], following[0]] = touching[following[0], here[0]] = True
         for here in in_row:
-            same = plants["variety"].groupby(codes).first().to_numpy()[here]
-            if len(set(same)) == 1:
+            if len(set(units.names[here])) == 1:
                 touching[np.ix_(here, here)] = True
     np.fill_diagonal(touching, False)
     return touching
@@ -95,23 +129,23 @@ def touching_across_blocks(
     again = not plants["row"].equals(plants["row_told"])
     if again or plants["block"].nunique() == 1:
         return {}, 1.0
-    codes, _ = pd.factorize(owner)
-    names = plants["variety"].groupby(codes).first()
-    variety = pd.factorize(names + "|" + plants["given"].groupby(codes).first())[0]
-    block = pd.factorize(plants["block"].groupby(codes).first())[0]
-    edges = units_touching(plants, codes, True) & (block[:, None] != block)
+    units = UnitCodes.of_plants(plants, owner)
+    variety = pd.factorize(units.first["variety"] + "|" + units.first["given"])[0]
+    block = units.block
+    edges = units_touching(plants, units, True) & (block[:, None] != block)
     first, _ = np.nonzero(np.triu(edges & (variety[:, None] == variety)))
     if not len(first):
         return {}, 1.0
-    pieces = {str(name): int(n) for name, n in names.iloc[first].value_counts().items()}
+    counts = units.first["variety"].iloc[first].value_counts()
+    pieces = {str(name): int(n) for name, n in counts.items()}
     return pieces, chance_of_touching(edges, variety, block)
 
 
 def _in_patches(plants: pd.DataFrame, owner: pd.Series) -> bool:
     """Whether each variety has two units or more, and they touch one another in one patch."""
-    codes, _ = pd.factorize(owner)
-    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
-    like = units_touching(plants, codes, True) & (variety[:, None] == variety)
+    units = UnitCodes.of_plants(plants, owner)
+    variety = units.variety
+    like = units_touching(plants, units, True) & (variety[:, None] == variety)
     patches, _ = connected_components(coo_matrix(like), directed=False)
     each = np.bincount(variety)
     return bool(len(each) > 1 and each.min() > 1 and patches == len(each))
@@ -177,10 +211,9 @@ def strips(plants: pd.DataFrame, owner: pd.Series, drawn: bool) -> Strips | None
     is as wide as its plots: plots two rows deep make a band of two rows. None where there is one
     band only, where each band is one plot, or where varieties share their bands.
     """
-    codes, _ = pd.factorize(owner)
-    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
-    block = pd.factorize(plants["block"].groupby(codes).first())[0]
-    names = plants["variety"].groupby(codes).first().drop_duplicates().tolist()
+    units = UnitCodes.of_plants(plants, owner)
+    codes, variety, block = units.of, units.variety, units.block
+    names = list(dict.fromkeys(units.names))
     again = not plants["row"].equals(plants["row_told"])
     sides: tuple[tuple[Literal["row", "column"], str], ...] = (
         ("row", "row_told"), ("column", "column"),
@@ -220,8 +253,7 @@ def _bands(line: np.ndarray, codes: np.ndarray) -> np.ndarray:
     shape = (int(codes.max()) + 1, int(lines.max()) + 1)
     held = coo_matrix((np.ones(len(codes)), (codes, lines)), shape=shape)
     part = connected_components(held.T @ held, directed=False)[1]
-    first = pd.Series(lines).groupby(codes).first().to_numpy()
-    return np.asarray(part[first])
+    return np.asarray(part[lines[np.unique(codes, return_index=True)[1]]])
 
 
 @dataclass(frozen=True)
@@ -518,9 +550,8 @@ def _split_without_saying(
         return False
     if (plants["given"].groupby(claimed.to_numpy()).nunique() > 1).any():
         return False
-    codes, _ = pd.factorize(claimed)
-    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
-    block = pd.factorize(plants["block"].groupby(codes).first())[0]
+    units = UnitCodes.of_plants(plants, claimed)
+    codes, variety, block = units.of, units.variety, units.block
     for side in (along_rows(plants), across_rows(plants)):
         touching = np.zeros((len(variety), len(variety)), dtype=bool)
         i, j = np.nonzero(side)
@@ -561,26 +592,24 @@ def _joined(
     plants: pd.DataFrame, claimed: pd.Series, placed: bool, drawn: bool, basis: Basis
 ) -> tuple[pd.Series, dict[str, int]]:
     """Claimed units with those of one variety that stand side by side in a block made one."""
-    codes, names = pd.factorize(claimed)
-    variety = pd.factorize(plants["variety"].groupby(codes).first())[0]
-    block = pd.factorize(plants["block"].groupby(codes).first())[0]
-    touching = units_touching(plants, codes, placed)
+    units = UnitCodes.of_plants(plants, claimed)
+    codes, variety, block = units.of, units.variety, units.block
+    touching = units_touching(plants, units, placed)
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
     if basis == "plots":  # plots given different treatments are not each other's repetition
-        treatment = pd.factorize(plants["given"].groupby(codes).first())[0]
-        like &= treatment[:, None] == treatment
+        like &= units.given[:, None] == units.given
     if basis == "plants" or not like.any():
         return claimed, {}
     if basis == "plots" and _by_lot(plants, codes, touching, variety, block, placed, drawn):
         return claimed, {}
     number = connected_components(coo_matrix(like), directed=False)[1]
     parts = pd.DataFrame({"variety": variety, "block": block, "part": number})
+    names = units.first["unit"].to_numpy()
     first = {part: str(names[i]) for i, part in reversed(list(enumerate(number)))}
     owner = pd.Series([first[number[c]] for c in codes], index=plants.index)
     lost = parts.groupby("variety").agg({"part": ["size", "nunique"]})["part"]
-    label = plants["variety"].groupby(codes).first()
     return owner, {
-        str(label.iloc[int(np.flatnonzero(variety == v)[0])]): int(row["size"])
+        str(units.names[np.flatnonzero(variety == v)[0]]): int(row["size"])
         for v, row in lost.iterrows()
         if row["size"] > row["nunique"]
     }

@@ -86,7 +86,7 @@ def season(
             results[at] = one
     good = [one for one in results if isinstance(one, TrialMeans)]
     failed = [one for one in results if isinstance(one, Failed)]
-    if len(good) == 1 and good[0].own is None:  # the others gave nothing
+    if len(good) == 1 and not alone:  # the others gave nothing
         again = worked([trials[results.index(good[0])]], trait, True)
         good = [one for one in again if isinstance(one, TrialMeans)] or good
     return combine(good, failed)

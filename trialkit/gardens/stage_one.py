@@ -288,8 +288,7 @@ def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Me
 
 
 def _plots(analysis: Analysis) -> dict[str, int]:
-    each = analysis.ground.units.groupby("variety").size()
-    return {str(name): int(many) for name, many in each.items()}
+    return {str(name): int(many) for name, many in analysis.ground.plots_of.items()}
 
 
 def _plots_in(means: pd.DataFrame) -> dict[str, int]:

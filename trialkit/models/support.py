@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -52,6 +53,11 @@ class Support:
     by: tuple[str, ...] = ("block",)
     numbers: pd.DataFrame = field(default_factory=pd.DataFrame)
     lacking: tuple[str, ...] = ()
+
+    @cached_property
+    def plots_of(self) -> pd.Series:
+        """How many units each variety has, by name."""
+        return self.units.groupby("variety").size()
 
     def df(self, varieties: list[str] | None = None) -> float:
         """Degrees of freedom between units, among `varieties` only if given."""
