@@ -14,7 +14,15 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from trialkit.mixed import LMM, MixedModelError, compare_fits, fit_glmm, fit_lmm, fit_ordered
+from trialkit.mixed import (
+    LMM,
+    MixedModelError,
+    compare_fits,
+    fit_glmm,
+    fit_lmm,
+    fit_ordered,
+    spread_intervals,
+)
 
 FOLDER = Path(__file__).parent / "reference"
 EXPECTED: dict[str, Any] = json.loads((FOLDER / "inference.json").read_text())
@@ -187,3 +195,41 @@ def test_fits_are_pickled_and_shown():
     pd.testing.assert_frame_equal(pickle.loads(pickle.dumps(compared)).to_frame(),
                                   compared.to_frame())
     assert "<table" in compared._repr_html_()
+
+
+def test_slopes_without_an_intercept_agree_with_r():
+    """lme4 1.1-31: reaction ~ days + (0 + days | subject), REML."""
+    sleep = data("sleepstudy")
+    fit = fit_lmm("reaction ~ days", sleep, slopes={"subject": ["0", "days"]})
+    assert list(fit.random_effects["subject"].columns) == ["days"]
+    assert_allclose(fit.objective, 1766.52502748557, rtol=1e-10)
+    assert_allclose([fit.group_sd["subject.days"], fit.residual_sd], [7.260029, 29.017747],
+                    rtol=1e-6)  # fmt: skip
+    assert_allclose(fit.summary("asymptotic")["se"], [4.01997076, 1.86955786], rtol=1e-6)
+    assert_allclose(fit.predict(sleep), fit.predict(), rtol=1e-12)
+    with pytest.raises(MixedModelError, match="take 'subject' out of groups, or '0' out of slopes"):
+        fit_lmm("reaction ~ days", sleep, ["subject"], {"subject": ["0", "days"]})
+
+
+@pytest.mark.parametrize("shift", [300.0, 2e4, 739_000.0])
+def test_slopes_in_days_counted_from_long_ago(shift: float):
+    """Dates as numbers: what is told of day zero moves with it, and nothing else."""
+    sleep = data("sleepstudy")
+    sleep["count"] = (sleep["reaction"] / 10).round()
+    far = sleep.assign(days=sleep["days"] + shift)
+    for fit in (
+        lambda d: fit_lmm("reaction ~ days", d, slopes={"subject": ["days"]}),
+        lambda d: fit_glmm("count ~ days", d, "poisson", slopes={"subject": ["days"]}),
+    ):
+        near, moved = fit(sleep), fit(far)
+        assert_allclose(moved.objective, near.objective, rtol=1e-9)
+        assert_allclose(moved.predict(far), near.predict(), rtol=1e-5)
+        turn = np.array([[1.0, -shift], [0.0, 1.0]])
+        covariance = turn @ near.group_cov["subject"] @ turn.T
+        assert_allclose(moved.group_cov["subject"], covariance, rtol=1e-3)
+        for of in ("random_effects", "random_effect_se"):
+            one, two = (getattr(f, of) for f in (near, moved))
+            one, two = (x() if callable(x) else x for x in (one, two))
+            assert_allclose(two["subject"]["days"], one["subject"]["days"], rtol=1e-3, atol=1e-6)
+    with pytest.raises(MixedModelError, match="zero lies far from the records' 'days'"):
+        spread_intervals(fit_lmm("reaction ~ days", far, slopes={"subject": ["days"]}))

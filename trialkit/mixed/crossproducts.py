@@ -460,9 +460,10 @@ def not_in_fixed(random: RandomPart, part: FixedPart) -> None:
     for g in random.groupings:
         if g.n_levels > part.p:
             continue
-        constant = replace(g, columns=("Intercept",), values=(None,))
-        zx = _group_dense(constant, g.codes, g.n_levels, dense, None, None)[:, 0]
-        n = len(g.codes)
+        first = g.values[0]  # of slopes without an intercept, the first
+        single = replace(g, columns=g.columns[:1], values=(first,), shared=(), centres=())
+        zx = _group_dense(single, g.codes, g.n_levels, dense, None, None)[:, 0]
+        n = float(len(g.codes)) if first is None else float(first @ first)
         if n - float(np.sum(zx * np.linalg.solve(gram, zx.T).T)) <= 1e-9 * n:
             raise MixedModelError(
                 f"grouping factor '{g.name}' is aliased with the fixed effects: the formula "

@@ -75,7 +75,7 @@ def effect_covariances(
         j = np.arange(g.n_levels)
         at = start + np.arange(g.k)[:, None] * g.n_levels + j
         own_block = inverse[at.T[:, :, None], at.T[:, None, :]]
-        out.append(f @ own_block @ f.T)
+        out.append(g.outward @ f @ own_block @ f.T @ g.outward.T)
         start += g.size
     return out
 
@@ -161,7 +161,8 @@ class MixedFit(FixedEffects):
         out = {}
         for g, f in zip(self.random.groupings, self.factors, strict=True):
             names = list(g.columns)
-            out[g.name] = pd.DataFrame(self._unit_variance * f @ f.T, names, names)
+            told = g.outward @ f
+            out[g.name] = pd.DataFrame(self._unit_variance * told @ told.T, names, names)
         return out
 
     @cached_property
@@ -178,7 +179,7 @@ class MixedFit(FixedEffects):
     def random_effects(self) -> dict[str, pd.DataFrame]:
         """Predicted effects of each grouping: a row a level, a column an effect."""
         return {
-            g.name: pd.DataFrame(b, index=g.levels, columns=list(g.columns))
+            g.name: pd.DataFrame(b @ g.outward.T, index=g.levels, columns=list(g.columns))
             for g, b in zip(self.random.groupings, self._effects, strict=True)
         }
 

@@ -23,6 +23,9 @@ from trialkit.errors import MixedModelError
 Floats = NDArray[Any]
 Codes = NDArray[np.intp]
 
+# A slope's column whose mean is this many of its standard deviations from zero is centred
+FAR = 20.0
+
 
 @dataclass(frozen=True)
 class Grouping:
@@ -34,6 +37,9 @@ class Grouping:
 
     ``shared``: with it the k effects are independent, and each tuple of columns has one
     variance in common; without it their covariance (k, k) is free.
+
+    ``centres``: what ``values`` had taken off, a number a column, where a slope's column lies so
+    far from zero that the intercept there is all but a multiple of the slope.
     """
 
     name: str
@@ -42,6 +48,15 @@ class Grouping:
     columns: tuple[str, ...]
     values: tuple[Floats | None, ...]
     shared: tuple[tuple[int, ...], ...] = ()
+    centres: tuple[float, ...] = ()
+
+    @cached_property
+    def outward(self) -> Floats:
+        """T (k, k): effects as they are told, T b, from effects b of the centred ``values``."""
+        turn = np.eye(self.k)
+        if self.centres:
+            turn[0, 1:] = -np.array(self.centres[1:])
+        return turn
 
     @cached_property
     def parameters(self) -> tuple[tuple[tuple[int, int], ...], ...]:
@@ -170,7 +185,8 @@ def make_groupings(
     """Read the grouping factors of ``groups`` and ``slopes`` from the data.
 
     ``"a/b"`` stands for ``"a"`` and ``"a:b"``, b within a.  The effects of a level of the factors
-    in ``uncorrelated`` have a variance each and no covariance.
+    in ``uncorrelated`` have a variance each and no covariance; slopes that begin with ``"0"`` come
+    without an intercept.
 
     ``saturated`` allows a factor with as many effects as records (a count model or a
     known residual scale can tell the two apart; an unknown residual cannot).
@@ -206,7 +222,17 @@ def make_groupings(
     for name in names:
         codes, levels = factor_codes(data, name)
         extra = tuple(slopes.get(name, ()))
-        values: list[Floats | None] = [None]
+        bare = extra[:1] == ("0",)
+        extra = extra[1:] if bare else extra
+        if bare and (name in nested(groups, data) or not extra):
+            raise MixedModelError(
+                f"slopes of '{name}' leave its intercept out, and groups puts it in: take "
+                f"'{name}' out of groups, or '0' out of slopes (with uncorrelated=['{name}'] the "
+                "two have no covariance)."
+                if extra
+                else f"slopes of '{name}' name no column beside '0'."
+            )
+        values: list[Floats | None] = [] if bare else [None]
         for slope in extra:
             x = finite_numbers(column(data, slope, "slope"), slope, "slope")
             if np.ptp(x) == 0.0:
@@ -218,7 +244,11 @@ def make_groupings(
         if len(set(extra)) < len(extra):
             raise MixedModelError(f"slopes of '{name}' name a column twice: {', '.join(extra)}.")
         apart = tuple((a,) for a in range(len(values))) if name in uncorrelated else ()
-        grouping = Grouping(name, levels, codes, ("Intercept", *extra), tuple(values), apart)
+        columns = extra if bare else ("Intercept", *extra)
+        centres = () if bare or apart else _centres(values)
+        if centres:
+            values = [x if x is None else x - c for x, c in zip(values, centres, strict=True)]
+        grouping = Grouping(name, levels, codes, columns, tuple(values), apart, centres)
         if grouping.n_levels < 2:
             raise MixedModelError(
                 f"grouping factor '{name}' has one level ('{levels[0]}'): no variance between "
@@ -237,6 +267,14 @@ def make_groupings(
                 )
         made.append(grouping)
     return tuple(made)
+
+
+def _centres(values: Sequence[Floats | None]) -> tuple[float, ...]:
+    """The slopes' means where one lies `FAR` of its own spreads from zero or more; else none."""
+    means = [0.0 if x is None else float(x.mean()) for x in values]
+    far = [x is not None and abs(m) > FAR * float(x.std())
+           for x, m in zip(values, means, strict=True)]  # fmt: skip
+    return tuple(means) if any(far) else ()
 
 
 def _same_partition(left: Grouping, right: Grouping) -> bool:

@@ -135,8 +135,9 @@ def random_prediction(random: RandomPart, effects: list[Floats], newdata: pd.Dat
         seen = at >= 0
         for a, name in enumerate(g.columns):
             add = np.where(seen, b[:, a][at], 0.0)
-            if a > 0:
-                add = add * finite_numbers(column(newdata, name, "slope"), name, "slope")
+            if name != "Intercept":
+                x = finite_numbers(column(newdata, name, "slope"), name, "slope")
+                add = add * (x - g.centres[a] if g.centres else x)
             out += add
     return out
 
@@ -398,7 +399,8 @@ def fit_lmm(
     groups: names of random-intercept factors; ``"a:b"`` is the interaction factor of two
         columns, ``"a/b"`` short for ``"a"`` and ``"a:b"``.  Nested or crossed is found from the
         data.
-    slopes: factor name -> columns with random slopes, correlated with its intercept.
+    slopes: factor name -> columns with random slopes, correlated with its intercept;
+        ``{"plot": ["0", "days"]}`` has slopes of plots and no intercept of theirs.
     uncorrelated: factors with slopes whose intercepts and slopes have a variance each and no
         covariance: ``slopes={"plant": ["days"]}, uncorrelated=["plant"]``.
     weights: a column name or (n,) positive numbers; the residual variance of a record is the

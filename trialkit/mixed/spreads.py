@@ -43,6 +43,11 @@ def spread_intervals(fit: MixedFit, level: float = 0.95) -> pd.DataFrame:
     for g in fit.random.groupings:
         if g.shared and len(g.shared) != g.k:
             raise MixedModelError(f"the columns of '{g.name}' share variances: no intervals.")
+        if g.centres:
+            raise MixedModelError(
+                f"zero lies far from the records' '{g.columns[-1]}', so the spread of '{g.name}' "
+                "there is hardly known; subtract a number first."
+            )
     wanted = float(stats.chi2.ppf(level, 1))
     with few_threads(fit.random.r + fit.p):
         if type(fit) in (LMM, KnownLMM):
@@ -67,12 +72,14 @@ def _linear_intervals(fit: LMM, wanted: float) -> dict[str, tuple[float, float, 
         [np.zeros(0), *(_ties(f) for g, f in zip(fit.random.groupings, fit.factors, strict=True)
                         if not g.shared and g.k > 1)]
     )  # fmt: skip
-    least = _least(value, sds, ties, None, 0.0)
+    least, _ = _least(value, sds, _start(sds, ties, None), None, 0.0)
     out = {}
     for i, name in enumerate(names):
+        at = _start(sds, ties, i)
 
-        def rise(sd: float, i: int = i) -> float:
-            return _least(value, sds, ties, i, sd) - least - wanted
+        def rise(sd: float, i: int = i, at: Floats = at) -> float:
+            height, at[:] = _least(value, sds, at, i, sd)
+            return height - least - wanted
 
         sd = float(sds[i])
         out[name] = (sd, *_limits(rise, sd, float(sds.max()), zero=name != "residual"))
@@ -129,12 +136,12 @@ def _value_of(fit: LMM) -> Callable[[Floats, Floats], float]:
 
 
 def _least(
-    value: Callable[[Floats, Floats], float], best: Floats, ties: Floats, held: int | None,
+    value: Callable[[Floats, Floats], float], best: Floats, start: Floats, held: int | None,
     at: float,
-) -> float:  # fmt: skip
-    """The least with one standard deviation held at a value (or none held)."""
+) -> tuple[float, Floats]:  # fmt: skip
+    """The least with one standard deviation held at a value (or none held), and where it is."""
     free = [i for i in range(len(best)) if i != held]
-    size = np.maximum(best, 0.05 * best.max())
+    size = _sizes(best)
 
     def over_free(x: Floats) -> float:
         sds = best.copy()
@@ -145,10 +152,20 @@ def _least(
             sds[held] = at
         return value(sds, x[len(free) :])
 
-    start = np.concatenate([np.maximum(best[free] / size[free], 0.1), ties])
     if not len(start):
-        return over_free(start)
-    return float(optimize.minimize(over_free, start, method="BFGS", options={"gtol": 1e-6}).fun)
+        return over_free(start), start
+    found = optimize.minimize(over_free, start, method="BFGS", options={"gtol": 1e-5})
+    return float(found.fun), np.asarray(found.x)
+
+
+def _sizes(best: Floats) -> Floats:
+    """Units for the standard deviations."""
+    return np.maximum(best, 0.05 * best.max())
+
+
+def _start(best: Floats, ties: Floats, held: int | None) -> Floats:
+    free = [i for i in range(len(best)) if i != held]
+    return np.concatenate([np.maximum(best[free] / _sizes(best)[free], 0.1), ties])
 
 
 def _laplace_intervals(
@@ -199,13 +216,13 @@ def _limits(
     while rise(high) < 0.0:
         high += step
         step *= 1.5
-    upper = float(optimize.brentq(rise, best, high, xtol=1e-6 * unit))
+    upper = float(optimize.brentq(rise, best, high, xtol=1e-5 * unit))
     if zero and (best == 0.0 or rise(0.0) <= 0.0):
         return 0.0, upper
     low = 0.0 if zero else 0.5 * best
     while not zero and rise(low) < 0.0:
         low *= 0.5
-    return float(optimize.brentq(rise, low, best, xtol=1e-6 * unit)), upper
+    return float(optimize.brentq(rise, low, best, xtol=1e-5 * unit)), upper
 
 
 # ------------------------------------------------------------------------------------------------
