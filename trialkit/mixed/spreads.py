@@ -160,7 +160,7 @@ def _least(
 
 def _sizes(best: Floats) -> Floats:
     """Units for the standard deviations."""
-    return np.maximum(best, 0.05 * best.max())
+    return np.asarray(np.maximum(best, 0.05 * best.max()))
 
 
 def _start(best: Floats, ties: Floats, held: int | None) -> Floats:
