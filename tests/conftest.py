@@ -230,3 +230,9 @@ def report(demo):
     from trialkit.engine.publish import destination
 
     return published_at(destination(demo))
+
+
+@pytest.fixture
+def no_paper(monkeypatch):
+    """Where a test looks at the trial's own files alone, the sheets are not printed."""
+    monkeypatch.setattr("trialkit.design.planfolder.print_paper", lambda *_, **__: [])

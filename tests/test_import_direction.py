@@ -4,6 +4,7 @@ gardens and the records nothing of models; and a file's name says what is inside
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -44,9 +45,14 @@ def part_of(module: str) -> str | None:
     return pieces[1] if len(pieces) > 1 and pieces[0] == "trialkit" else None
 
 
+@cache
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module == "trialkit":
             found |= {alias.name for alias in node.names if not alias.name.startswith("__")}
         elif isinstance(node, ast.ImportFrom) and node.module and part_of(node.module):
@@ -81,7 +87,7 @@ MODULES = {
 def modules_imported(path: Path) -> set[str]:
     """The package's modules that a file imports, for type checks alone and inside functions too."""
     out: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module:
             inside = {f"{node.module}.{alias.name}" for alias in node.names}
             out |= (inside | {node.module}) & MODULES.keys()

@@ -6,6 +6,7 @@ import ast
 import importlib
 import inspect
 import re
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -67,6 +68,7 @@ def prose(path: Path) -> str:
     return "\n\x00\n".join([*texts, comments])
 
 
+@cache
 def code_sources() -> dict[Cited, str]:
     found: dict[Cited, str] = {}
     for path in sorted(PACKAGE.rglob("*.py")):

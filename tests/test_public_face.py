@@ -127,6 +127,7 @@ def test_a_plan_and_every_refusal_is_one_family(tmp_path):
         tk.read(tmp_path)
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_a_plan_that_would_write_over_records_is_refused_and_says_so(tmp_path):
     folder = tmp_path / "bed"
     tk.plan(["Alder", "Birch"], blocks=4, seed=1, folder=folder)

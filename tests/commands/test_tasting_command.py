@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from pathlib import Path
 
 import pytest
@@ -21,13 +22,18 @@ def run(*words: object) -> tuple[int, str]:
     return result.exit_code, result.output
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    folder = write(tmp_path / "small", picks=1)
+@pytest.fixture(scope="module")
+def laid_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write(tmp_path_factory.mktemp("tasting") / "small", picks=1)
     code, text = run("tasting", folder, "--tasters", "6", "--seed", "4")
     assert code == Exit.DONE, text
     assert "each variety in each place 2 times" in text
     return folder
+
+
+@pytest.fixture
+def folder(laid_out: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(laid_out, tmp_path / "small")
 
 
 def codes(folder: Path) -> dict[str, str]:

@@ -296,6 +296,7 @@ def test_line_ends_of_another_system_are_not_a_change(tmp_path):
     assert len(read_records(folder).plants) == 80
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_new_then_plan_as_typed(tmp_path):
     run = CliRunner()
     folder = str(tmp_path / "beans")

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from test_paper import FIVE, height_sheets, overflows, pick_sheets, words_of
+from test_paper import BOTH, FIVE, height_sheets, overflows, pick_sheets, words_of
 from typer.testing import CliRunner
 
 from trialkit.cli import app
@@ -109,7 +109,7 @@ def test_own_traits_have_boxes_and_say_what_to_write(tmp_path: Path) -> None:
     assert trait_sheets(small()) == []
 
 
-@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
+@pytest.mark.parametrize("sheet", BOTH, ids=lambda sheet: sheet.name)
 def test_nothing_runs_off_the_new_sheets(sheet: Paper) -> None:
     long = tuple(OwnTrait(f"an endless name of a trait {n} " * 3, "count") for n in range(11))
     crowded = small(

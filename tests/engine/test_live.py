@@ -22,6 +22,12 @@ def file(tmp_path):
     return tmp_path / "beans' 50 % #1 & <b>.html"
 
 
+@pytest.fixture(autouse=True)
+def soon(monkeypatch):
+    """Pages look for a newer one more often than a reader's."""
+    monkeypatch.setattr(live, "EVERY_MS", 300)
+
+
 @pytest.mark.browser
 def test_an_open_page_reloads_itself_and_keeps_what_was_open(file, open_page):
     publish._write_page(file, PAGE.format(said="first"), True)

@@ -195,6 +195,7 @@ def test_names_that_could_end_a_comment_do_not(tmp_path):
     assert "Re # x" in found.variety_names
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_the_command_tells_what_it_learned_and_proposes(tmp_path):
     runner = CliRunner()
     new, old = tmp_path / "new", shipped.trials()["strawberries"]

@@ -134,6 +134,7 @@ def test_a_turned_order_is_named_only_where_intervals_bear_it_out():
     assert not single.flips["supported"].any()
 
 
+@pytest.mark.slow
 def test_noise_alone_hardly_ever_names_a_turned_order():
     named = sum(
         combine(drawn(5, effects=[0, 0, 0], interaction=0.0, seed=s)).flips["supported"].any()

@@ -34,9 +34,14 @@ WORKS = ("pods_trait", "height_trait", "position_trait", "stand_trait", "rate_tr
          "diagnose")  # fmt: skip
 
 
-# Every trait once and every kind of error once, not each with each.
+# Every trait once and every kind of error once, not each with each; with every change those that
+# others read, and the diagnostics.
+READ = {"pods_trait", "height_trait", "season_trait", "harvest_trait", "diagnose"}
+
+
 @pytest.mark.parametrize(("work", "error"), [
-    *zip(WORKS, (ERRORS * 2)[: len(WORKS)], strict=True),
+    *(pytest.param(work, error, marks=() if work in READ else pytest.mark.slow)
+      for work, error in zip(WORKS, (ERRORS * 2)[: len(WORKS)], strict=True)),
     *(pytest.param("pods_trait", error, marks=pytest.mark.slow) for error in ERRORS[1:]),
 ])
 def test_no_exception_of_a_trait_costs_another(work, error, monkeypatch, caplog):

@@ -16,6 +16,7 @@ from trialkit.reading.price import price_of
 from trialkit.records import Records
 from trialkit.report import method
 from trialkit.report.opentrial import OpenTrial, Showing, public_records
+from trialkit.report.trait_tables import worth_block
 
 DAYS = [50 + 4 * k for k in range(10)]
 RATES = {"A": 0.6, "B": 1.0, "C": 0.5}
@@ -30,6 +31,12 @@ def priced(made: Records, price: str | None, seed: dict[str, float] | None = Non
 
 
 def told(made: Records) -> str:
+    """The part of the method that is of money."""
+    trial = OpenTrial(made, None)
+    return worth_block(trial.conclusion.analysis.worth, made.trial, trial.names).plain
+
+
+def all_told(made: Records) -> str:
     return method.methods(OpenTrial(made, None)).plain
 
 
@@ -233,9 +240,9 @@ def test_a_seed_cost_without_a_price_says_what_is_missing():
 def test_a_trial_without_a_price_is_as_it_was():
     made = season()
     assert analyse(made).worth is None
-    plain = told(made)
+    plain = all_told(made)
     assert "worth" not in plain.replace("worth picking", "")
-    with_price = told(priced(made, "0.20 each"))
+    with_price = all_told(priced(made, "0.20 each"))
     start = with_price.index("What a harvest is worth")
     end = with_price.find("What the records do not give")
     rest = with_price[:start] + (with_price[end:] if end > 0 else "")

@@ -309,7 +309,8 @@ def test_a_clock_behind_the_page_itself_fills_in_no_day(phone: Any) -> None:
     assert "Choose the date" in page.inner_text("#date-note")
 
 
-@pytest.mark.parametrize("zone", ["America/St_Johns", "Pacific/Auckland"])
+@pytest.mark.parametrize("zone", [
+    "America/St_Johns", pytest.param("Pacific/Auckland", marks=pytest.mark.slow)])
 def test_the_day_is_the_local_one_and_times_carry_the_offset(phone: Any, zone: str) -> None:
     """Early and late in the day, where the day in Greenwich is another. Against zoneinfo."""
     one = phone(bed(*SMALL))

@@ -624,15 +624,18 @@ class TestNothingPassesUnnoticed:
     def test_the_whole_export_is_read(self, folder, export) -> None:
         assert add_files(folder, [export]).added == 3
 
-    def test_any_cut_and_any_flipped_figure_of_an_export_is_noticed(self, folder, export) -> None:
+    @pytest.mark.parametrize("step", [8, pytest.param(3, marks=pytest.mark.slow)])
+    def test_any_cut_and_any_flipped_figure_of_an_export_is_noticed(
+        self, folder, export, step
+    ) -> None:
         content = export.read_bytes()
         start = content.index(b"\n") + 1
         # Without the line end, or with half of it, every record is there.
-        for end in range(start + 1, len(content) - 2, 3):
+        for end in range(start + 1, len(content) - 2, step):
             export.write_bytes(content[:end])
             with pytest.raises(RecordsError):
                 add_files(folder, [export])
-        for at in range(start, len(content) - 2, 3):
+        for at in range(start, len(content) - 2, step):
             if content[at: at + 1].isalnum():
                 flipped = bytes([content[at] ^ 1])
                 export.write_bytes(content[:at] + flipped + content[at + 1:])
@@ -640,12 +643,13 @@ class TestNothingPassesUnnoticed:
                     add_files(folder, [export])
         assert not (folder / "log.csv").exists()
 
-    def test_any_cut_of_a_line_of_the_log_is_noticed(self, folder, export) -> None:
+    @pytest.mark.parametrize("step", [8, pytest.param(3, marks=pytest.mark.slow)])
+    def test_any_cut_of_a_line_of_the_log_is_noticed(self, folder, export, step) -> None:
         add_files(folder, [export])
         log = folder / "log.csv"
         content = log.read_bytes()
         last = content.rindex(b"\n", 0, len(content) - 1) + 1
-        for end in range(last + 1, len(content) - 1, 3):
+        for end in range(last + 1, len(content) - 1, step):
             log.write_bytes(content[:end])
             with pytest.raises(RecordsError):
                 read_records(folder)

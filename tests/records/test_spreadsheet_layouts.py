@@ -37,12 +37,17 @@ def brought_in(folder: Path) -> Records:
 
 
 def outcome(one: Layout, place: Path) -> tuple[str, str]:
-    """right, refused with a useful word, refused with another, or wrong; and what was said."""
+    """right, refused with a useful word, refused with another, or wrong; and what was said.
+
+    On the way: looking over writes nothing and tells what comes in, and the same file a second
+    time adds nothing."""
     folder = trial(place)
     file = place / one.file
     file.write_bytes(one.content)
     try:
-        add_files(folder, [file])
+        seen = look_over(folder, [file])
+        assert not (folder / "log.csv").exists(), "looking over writes nothing"
+        add_files(folder, seen.files)
     except RecordsError as error:
         assert not (folder / "log.csv").exists()
         useful = one.records is None and one.word in str(error)
@@ -53,6 +58,9 @@ def outcome(one: Layout, place: Path) -> tuple[str, str]:
     same = got.keys() == one.records.keys() and all(
         got[key] == pytest.approx(value, abs=0.02) for key, value in one.records.items()
     )
+    told = sum(n for made in seen.made for kind, n in made.kinds.items() if kind != "note")
+    assert told == len(one.records), "looking over tells what comes in"
+    assert add_files(folder, [file]).added == 0, "a second time adds nothing"
     missing = sorted(map(str, one.records.keys() - got.keys()))[:3]
     return ("right" if same else "wrong"), f"{len(got)} of {len(one.records)}; missing {missing}"
 
@@ -68,17 +76,3 @@ def test_there_are_enough_of_them() -> None:
     ugly = Counter(make().ugly for make in LAYOUTS.values())
     assert len(LAYOUTS) >= 60
     assert ugly[True] >= len(LAYOUTS) / 2
-
-
-@pytest.mark.parametrize("name", [n for n, make in LAYOUTS.items() if make().records is not None])
-def test_looking_over_writes_nothing_and_a_second_time_adds_nothing(
-    name: str, tmp_path: Path
-) -> None:
-    one, folder = LAYOUTS[name](), trial(tmp_path)
-    (tmp_path / one.file).write_bytes(one.content)
-    seen = look_over(folder, [tmp_path / one.file])
-    assert not (folder / "log.csv").exists()
-    records = sum(n for made in seen.made for kind, n in made.kinds.items() if kind != "note")
-    assert records == len(one.records or {})
-    add_files(folder, seen.files)
-    assert add_files(folder, [tmp_path / one.file]).added == 0

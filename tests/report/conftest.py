@@ -80,9 +80,3 @@ row_spacing = "120 cm"
 plant_spacing = "30 cm"
 {varieties}
 """, encoding="utf-8")
-
-
-@pytest.fixture
-def no_paper(monkeypatch):
-    """Where a test looks at the trial's own files alone, the sheets are not printed."""
-    monkeypatch.setattr("trialkit.design.planfolder.print_paper", lambda *_, **__: [])

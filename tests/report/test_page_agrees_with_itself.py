@@ -289,7 +289,8 @@ def test_the_chart_is_in_the_unit_of_the_table(season: str) -> None:
         assert number(told) == pytest.approx(shown, rel=0.06)
 
 
-@pytest.mark.parametrize("season", ["full", "level"])
+@pytest.mark.parametrize("season", [
+    pytest.param("full", marks=pytest.mark.slow), "level"])
 def test_pick_by_pick_says_what_the_report_of_that_day_said(season: str) -> None:
     """The same season cut off after a pick, and its whole answer worked out anew."""
     trial = SEASONS[season]()

@@ -66,6 +66,7 @@ def content(folder: Path) -> dict[str, bytes]:
     return {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_what_trial_toml_says_is_laid_out_and_the_file_stays(tmp_path):
     folder = begun(tmp_path)
     (folder / "heights.csv").write_text("date,plant,height (in)\n")
@@ -352,6 +353,7 @@ def printed(output: str, command: str) -> list[str]:
     return shlex.split(line[line.index(f"trialkit {command}"):])[1:]
 
 
+@pytest.mark.usefixtures("no_paper")
 def test_from_the_demo_to_next_years_phone_page_by_the_commands_as_printed(tmp_path):
     old, folder = tmp_path / "this year", tmp_path / "next year"
     shipped.copy_trial(shipped.demo(), old)

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import segno
 from matplotlib.axes import Axes
-from matplotlib.collections import PatchCollection
+from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from trialkit.design import paper
 from trialkit.design.bed import Bed
@@ -135,19 +134,19 @@ def draw_code(axes: Axes, x: float, y: float, side: float, text: str) -> None:
             f"The plant id {text!r} is too long for a QR code {side:.0f} mm wide; "
             "use larger labels or shorter ids."
         )
-    patches = []
+    runs = []
     for row, line in enumerate(squares):
+        top = y + (row + QUIET_SQUARES) * step
         column = 0
         while column < len(line):
             run = column
             while run < len(line) and line[run]:
                 run += 1
             if run > column:
-                corner = (x + (column + QUIET_SQUARES) * step, y + (row + QUIET_SQUARES) * step)
-                patches.append(Rectangle(corner, (run - column) * step, step * 1.01))
+                left, right = (x + (at + QUIET_SQUARES) * step for at in (column, run))
+                bottom = top + step * 1.01
+                runs.append([(left, top), (right, top), (right, bottom), (left, bottom)])
             column = run + 1
     axes.add_collection(
-        PatchCollection(
-            patches, facecolor="black", edgecolor="none", linewidth=0, antialiased=False
-        )
+        PolyCollection(runs, facecolor="black", edgecolor="none", linewidth=0, antialiased=False)
     )
