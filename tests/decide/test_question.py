@@ -5,18 +5,22 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from scipy.optimize import brentq
 from statsmodels.stats.weightstats import ttost_ind
 
 from trialkit.decide import conclude
+from trialkit.decide.looks import Look, evaluate_looks
 from trialkit.decide.one_trait import _inside, _Pair
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH, needed_to_turn
+from trialkit.decide.spending import FEW_DF
 from trialkit.models.results import Missing
 from trialkit.models.window import first_days, half_days
 
@@ -234,18 +238,33 @@ def test_the_published_square_of_sprays():
     assert fit.layout.df == 64 - 8 - 7 - 7
 
 
-def test_two_one_sided_tests_on_a_printed_example():
-    """Chow & Liu, Design and Analysis of Bioavailability and Bioequivalence Studies, ch. 4 (from
-    memory): T 80.272, R 82.559, se of their difference 3.733 on 22 df, limits 20 % of R: Schuirmann
-    (1987) t 3.810 and -5.036 against 1.717; the 90 % range -8.698 to 4.123 lies within +-16.51."""
-    difference, se, df, limit = 80.272 - 82.559, 3.733, 22, 0.2 * 82.559
-    low, high = difference + np.array([-1, 1]) * stats.t.isf(0.05, df) * se
-    assert (low, high) == pytest.approx((-8.698, 4.123), abs=0.01)
-    assert (difference + limit) / se == pytest.approx(3.810, abs=0.005)
-    assert (difference - limit) / se == pytest.approx(-5.036, abs=0.005)
-    result = records_result()
-    assert _inside(result, _Pair("T", "R", difference, low, high, 0.5), limit)
-    assert not _inside(result, _Pair("T", "R", difference, low, high, 0.5), 8.0)
+@pytest.mark.parametrize("tension", ["L", "M", "H"])
+def test_two_one_sided_tests_on_published_counts(tension):
+    """Breaks of 9 looms' warps with either wool (Tippett 1950, Technological Applications of
+    Statistics, p. 106; as carried by R's datasets): level by the rule in use, given 5 % for each
+    side, just where statsmodels' two one-sided t tests (Schuirmann 1987) of the logarithms are
+    both below 5 %."""
+    breaks = pd.read_csv(Path(__file__).parents[1] / "models" / "reference" / "warpbreaks.csv")
+    some = breaks[breaks["tension"] == tension]
+    a, b = (np.log(some.loc[some["wool"] == wool, "breaks"].to_numpy(float)) for wool in "AB")
+    df = float(len(a) + len(b) - 2)
+    se = np.sqrt((a.var(ddof=1) + b.var(ddof=1)) / len(a))
+    look = Look(date(2025, 8, 1), a.mean() - b.mean(), se, df)
+
+    def level(band):
+        return evaluate_looks([look], 1, 0.1 * (df + FEW_DF) / df, last=True,
+                              alike_within=band).alike
+
+    told = {}
+    for band in np.log([1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0]):
+        p, *_ = ttost_ind(a, b, -band, band)
+        told[band] = p < 0.05
+        assert level(band) == told[band]
+    assert set(told.values()) == {True, False}
+    # At the very edge too.
+    edge = brentq(lambda band: ttost_ind(a, b, -band, band)[0] - 0.05, 0.01, 3.0, xtol=1e-12)
+    assert level(edge + 1e-6)
+    assert not level(edge - 1e-6)
 
 
 def records_result():

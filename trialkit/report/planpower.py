@@ -154,8 +154,10 @@ def _promise(setup: Setup, spread: Spread, looks: int) -> list[str]:
     out = [
         f"A variety that yields {ratio:.2f} times the check would then be named in 8 trials of "
         f"10, judged after {'the pick' if picks == 1 else f'each of {picks} picks'} as the report "
-        "does. That is for what is picked per plant; for earliness, within reach or a trait of "
-        "your own, this doesn't tell."
+        "does. That is for what is picked per plant. For what is picked within reach, ask again "
+        "with --picks as many as you take before the plants outgrow you; that is the best it can "
+        "be, and less where plots outgrow you on different days. For earliness or a trait of your "
+        "own this doesn't tell: how unlike plots' days or traits are is known after a season only."
     ]
     full = least(None)
     if looks < picks and full < ratio - 0.005:
