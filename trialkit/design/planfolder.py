@@ -16,7 +16,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 from filelock import FileLock, Timeout
@@ -139,7 +138,7 @@ def _changed(text: str, starter: str) -> str:
     return "you filled in " + ", ".join(changed) if changed else "you changed its notes"
 
 
-def _keys(table: dict[str, object], where: str = "") -> Iterable[tuple[str, Any]]:
+def _keys(table: dict[str, object], where: str = "") -> Iterable[tuple[str, object]]:
     for key, value in table.items():
         if isinstance(value, dict):
             yield from _keys(value, f"{where}{key}.")

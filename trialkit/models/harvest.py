@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -217,6 +217,23 @@ SPREAD_DRAWS = 999
 METRE = ["variety", "estimate", "low", "high", "share"]
 
 
+class _Parts(TypedDict, total=False):
+    """The fields of a `HarvestResult` as they come to be known."""
+
+    tests: pd.DataFrame
+    treatments: pd.DataFrame
+    dates: pd.DataFrame
+    grades: pd.DataFrame
+    grading: GradeResult | None
+    ready: ReadyResult | None
+    metre: pd.DataFrame
+    fit: LMM | None
+    combined: Combinations
+    places: PlaceEffects | Missing
+    bed: pd.DataFrame
+    notes: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class HarvestResult(TraitResult):
     """`tests`: term, F, num_df, den_df, p.  `support`: treatment, estimate, se, df, low, high.
@@ -264,7 +281,7 @@ def harvest_trait(
     planted = records.plants.drop_duplicates("plant").groupby("variety")["plant"].size()
     a_metre = _a_metre(records)
     what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
-    extra: dict[str, Any] = {
+    extra: _Parts = {
         "dates": _days(records, data), "bed": _bed(records, data),
     }
     trial = records.trial
@@ -272,7 +289,7 @@ def harvest_trait(
     extra["ready"] = ready_from(records, data, ground, varieties, check, rule)
     grading = grade_result(table, data, ground, varieties, check, trial.grades)
     if grading is not None:
-        extra |= {"grading": grading, "grades": grading.shares}
+        extra["grading"], extra["grades"] = grading, grading.shares
     how = given(data, ground)
     treated = bool(how)
     data = with_parts(data) if treated else data
@@ -336,14 +353,15 @@ def harvest_trait(
         note = replace(note, df_method=f"own spreads, {df:g}", full=(
             f"{note.full} {said[0].upper()}{said[1:]} (largest over smallest variance, Hartley "
             "1950, by drawing)."))
+    extra["fit"] = fit
     return _result(data, varieties, rows @ fit.fixed.to_numpy(), covariance, df, check, what, unit,
-                   "", note, {**extra, "fit": fit}, planted, a_metre)
+                   "", note, extra, planted, a_metre)
 
 
 def _result(
     data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
     df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote,
-    extra: dict[str, Any], planted: pd.Series, a_metre: float,
+    extra: _Parts, planted: pd.Series, a_metre: float,
 ) -> HarvestResult:
     means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
     means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none

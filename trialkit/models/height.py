@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -70,14 +70,14 @@ def _first_topped(records: Records, plants: pd.DataFrame) -> pd.Series:
     events = records.events
     events = events[events["event"].astype(str).str.strip().str.lower() == TOPPED]
     first = pd.Series(pd.NaT, index=plants["plant"].to_numpy(), dtype="datetime64[ns]")
-    row: Any
-    for row in events.sort_values("date").itertuples(index=False):
+    events = events.sort_values("date")
+    for day, plant, plot in zip(events["date"], events["plant"], events["plot"], strict=True):
         own = np.ones(len(plants), dtype=bool)
-        if pd.notna(row.plant) and str(row.plant):
-            own = (plants["plant"] == row.plant).to_numpy()
-        elif pd.notna(row.plot) and str(row.plot):
-            own = (plants["plot"] == row.plot).fillna(False).to_numpy(bool)
-        first[own & first.isna().to_numpy()] = row.date
+        if pd.notna(plant) and str(plant):
+            own = (plants["plant"] == plant).to_numpy()
+        elif pd.notna(plot) and str(plot):
+            own = (plants["plot"] == plot).fillna(False).to_numpy(bool)
+        first[own & first.isna().to_numpy()] = day
     return first
 
 

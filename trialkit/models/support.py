@@ -8,6 +8,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 from scipy.special import expit
@@ -153,7 +154,7 @@ def usable_groups(
     return groups, notes
 
 
-def _same(codes: dict[str, Any], name: str, others: list[str]) -> str | None:
+def _same(codes: dict[str, npt.NDArray[np.intp]], name: str, others: list[str]) -> str | None:
     for other in others:
         pairs = len(np.unique(codes[name].astype(np.int64) * (codes[other].max() + 1)
                               + codes[other]))

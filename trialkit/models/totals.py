@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -69,7 +69,7 @@ def counted_looks(records: Records) -> pd.DataFrame:
 
 
 def with_intervals(
-    records: Records, picks: pd.DataFrame, **sums: tuple[str, Any]
+    records: Records, picks: pd.DataFrame, **sums: tuple[str, str]
 ) -> pd.DataFrame:
     """Looks as `counted_looks` has them.  sums: what is added up over the records of a look, as
     for `DataFrame.agg`; the first says whether anything was picked."""

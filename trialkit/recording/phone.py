@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Hashable, Mapping
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from trialkit.trial import OwnTrait, Trial
 
 NAME = "phone.html"
+Cell = str | float | pd.Timestamp | None
+"""What a cell of plants.csv may hold."""
+
 MOST_BUTTONS = 12
 """Scores up to so many have a button each; of more the number is typed."""
 
@@ -51,7 +55,7 @@ def phone_page(records: Records, made: date, blind: bool = False) -> str:
     return render(page_facts(records, made, blind), f"{planted.day} {planted:%B %Y}")
 
 
-def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, Any]:
+def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, object]:
     """What the page knows of the trial, ready for JSON: plants in walking order, units, days."""
     trial = records.trial
     topped = _topped(records.events)
@@ -77,7 +81,7 @@ def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, A
     }
 
 
-def _measures(trial: Trial) -> list[dict[str, Any]]:
+def _measures(trial: Trial) -> list[dict[str, object]]:
     """What every trial may record.  name : the kind in the file.  how : "whole" or "measure" here,
     "number", "share" or "choice" besides of traits of one's own."""
     return [
@@ -88,7 +92,7 @@ def _measures(trial: Trial) -> list[dict[str, Any]]:
     ]
 
 
-def _own_traits(trial: Trial) -> list[dict[str, Any]]:
+def _own_traits(trial: Trial) -> list[dict[str, object]]:
     """The traits of the gardener's own: a button for each score, or a number."""
     out = []
     for place, trait in enumerate(trial.traits):
@@ -136,7 +140,7 @@ def _key(trial: Trial) -> str:
     return hashlib.sha256(name.encode("utf-8")).hexdigest()[:12]
 
 
-def _plant(row: dict[Any, Any], topped: dict[str, str]) -> dict[str, str | None]:
+def _plant(row: Mapping[Hashable, Cell], topped: dict[str, str]) -> dict[str, str | None]:
     return {
         "id": str(row["plant"]),
         "variety": str(row["variety"]),
@@ -159,11 +163,11 @@ def _topped(events: pd.DataFrame) -> dict[str, str]:
     return days
 
 
-def _day(value: Any) -> str | None:
+def _day(value: Cell) -> str | None:
     return None if pd.isna(value) else pd.Timestamp(value).date().isoformat()
 
 
-def _text(value: Any) -> str | None:
+def _text(value: Cell) -> str | None:
     """A number without a needless ".0", or the text; None where there is nothing."""
     if pd.isna(value):
         return None

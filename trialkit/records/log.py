@@ -44,7 +44,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, SupportsFloat
 from zlib import crc32
 
 from trialkit.reading.dates import read_date
@@ -189,7 +189,9 @@ def amount_of(kind: str, value: str, unit: str, mark: Mark | None = ".") -> floa
     if is_blank(value):
         raise Unreadable("It is blank.", "a value; that nobody looked is the kind not-looked")
     try:
-        return float(READERS[column.kind](value, Reading(unit if units else "", mark=mark)))
+        amount = READERS[column.kind](value, Reading(unit if units else "", mark=mark))
+        assert isinstance(amount, SupportsFloat), "what the log measures is a number"
+        return float(amount)
     except KeyError:
         raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", ", ".join(units)) from None
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -339,7 +338,7 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
     at = np.flatnonzero(keys.isin(wanted))
     if not len(at):
         return joined(own, logged)
-    places: dict[Any, list[int]] = {}
+    places: dict[tuple[object, ...], list[int]] = {}
     for i in at.tolist():
         places.setdefault(keys[i], []).append(i)
     columns = {field: own.frame[field].to_numpy(copy=True) for field in traits}

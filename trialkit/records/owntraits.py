@@ -8,7 +8,6 @@ one way of writing.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -139,7 +138,7 @@ def with_logged(
     frame = logged.frame
     if not len(frame):
         return own, []
-    here: dict[tuple[Any, Any, str], list[int]] = {}
+    here: dict[tuple[object, object, str], list[int]] = {}
     for i, (day, plant, name) in enumerate(zip(own.frame["date"], own.frame["plant"],
                                                own.frame["trait"], strict=True)):
         here.setdefault((day, plant, folded(str(name))), []).append(i)
@@ -147,23 +146,23 @@ def with_logged(
     fresh, used = np.ones(len(frame), dtype=bool), np.ones(len(own.frame), dtype=bool)
     conflicts: list[Conflict] = []
     names: list[str] = []
-    row: Any
-    for j, row in enumerate(frame.itertuples(index=False)):
-        trait, why = _as_declared(trial, row.trait, row.value)
-        names.append(row.trait if trait is None else trait.name)
+    for j, (day, plant, name, value) in enumerate(zip(
+            frame["date"], frame["plant"], frame["trait"], frame["value"], strict=True)):
+        trait, why = _as_declared(trial, name, value)
+        names.append(name if trait is None else trait.name)
         file, line = logged.where(j)
         if trait is None:
-            findings.doubt(file, line, row.trait, row.value, f"left out: {why}")
+            findings.doubt(file, line, name, value, f"left out: {why}")
             fresh[j] = False
             continue
-        same = here.get((row.date, row.plant, folded(trait.name)), [])
+        same = here.get((day, plant, folded(trait.name)), [])
         fresh[j] = not same
-        other = next((i for i in same if _differs(trait, values[i], row.value)), None)
+        other = next((i for i in same if _differs(trait, values[i], value)), None)
         if other is not None:
             used[same] = False
             said = "yes" if pd.isna(values[other]) else str(values[other])
-            conflicts.append(Conflict(row.date.date(), row.plant, trait.name, said,
-                                      "{} line {}".format(*own.where(other)), row.value,
+            conflicts.append(Conflict(day.date(), plant, trait.name, said,
+                                      "{} line {}".format(*own.where(other)), value,
                                       f"{file} line {line}", line))
     spelled = logged.having(trait=pd.Series(names, dtype="str"))
     return joined(own.keep(used), spelled.keep(fresh)), conflicts
@@ -181,7 +180,7 @@ def _as_declared(trial: Trial, name: str, value: str) -> tuple[OwnTrait | None, 
     return trait, ""
 
 
-def _differs(trait: OwnTrait, said: Any, value: str) -> bool:
+def _differs(trait: OwnTrait, said: str | None, value: str) -> bool:
     """Whether a cell of traits.csv says something else; a blank one does not, but of a day yes."""
     blank = bool(pd.isna(said))
     if blank and trait.kind != "day":

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -197,7 +196,7 @@ class Reading:
 
 
 # What one text means.  Raises Unreadable.
-Reader = Callable[[str, Reading], Any]
+Reader = Callable[[str, Reading], object]
 
 
 def read_cells(
@@ -245,11 +244,11 @@ def _recoded(codes: npt.NDArray[np.intp], values: pd.Series) -> Coded:
 def _distinct(
     texts: list[str], kind: str, how: Reading, name: str, filled: bool, literal: bool,
     settled: frozenset[str],
-) -> tuple[list[Any], dict[int, Unreadable]]:
+) -> tuple[list[object], dict[int, Unreadable]]:
     """What each distinct text means, and, by place, what is wrong with those that mean nothing."""
     read, blank = READERS[kind], BLANKS_OF[kind]
     certain = replace(how, mark=".")
-    values: list[Any] = []
+    values: list[object] = []
     wrong: dict[int, Unreadable] = {}
     for code, text in enumerate(texts):
         values.append(blank)
@@ -413,7 +412,7 @@ READERS: dict[str, Reader] = {
     "length": _length, "weight": _weight, "temperature": _temperature,
     "rain": _rain,
 }
-BLANKS_OF: dict[str, Any] = {
+BLANKS_OF: dict[str, object] = {
     "name": None, "text": None, "date": np.datetime64("NaT", "ns"),
     **dict.fromkeys(NUMBERS, np.nan),
 }
