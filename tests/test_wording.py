@@ -75,3 +75,8 @@ def test_listed_and_counted():
     assert wording.listed(["a", "b", "c"]) == "a, b and c"
     assert wording.counted(1, "plant") == "1 plant"
     assert wording.counted(1200, "plant") == "1,200 plants"
+
+
+def test_a_number_and_its_per_cent_sign_stand_on_one_line():
+    assert wording.unbroken("a range (95 %), 4 % and a % b") == (
+        "a range (95\N{NO-BREAK SPACE}%), 4\N{NO-BREAK SPACE}% and a % b")

@@ -7,10 +7,9 @@ gardener's units; here all is plain numbers, days and names.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
-
-import pandas as pd
 
 NONE = "–"
 """Shown where there is nothing to show."""
@@ -18,7 +17,11 @@ NONE = "–"
 
 def missing(value: object) -> bool:
     """True for None, NaN, NaT and NA."""
-    return value is None or bool(pd.isna(value))  # type: ignore[call-overload]
+    if value is None or isinstance(value, str):
+        return value is None
+    import pandas as pd  # here, as whoever lays out a page needs none of it
+
+    return bool(pd.isna(value))  # type: ignore[call-overload]
 
 
 # Numbers
@@ -87,6 +90,11 @@ def times(ratio: float) -> str:
     return f"{figure(ratio)} times"
 
 
+def unbroken(text: str) -> str:
+    """With a space that no line ends at between a number and its per cent sign."""
+    return re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", text)
+
+
 # Ranges
 
 
@@ -121,6 +129,8 @@ def day(when: object, year: bool = False) -> str:
     """`4 August` in a sentence, `4 August 2025` with its year."""
     if missing(when):
         return NONE
+    import pandas as pd
+
     stamp = pd.Timestamp(when)  # type: ignore[arg-type]
     return f"{stamp.day} {stamp:%B}" + (f" {stamp.year}" if year else "")
 
@@ -129,6 +139,8 @@ def short_day(when: object) -> str:
     """`4 Aug` in a table or on a drawing."""
     if missing(when):
         return NONE
+    import pandas as pd
+
     stamp = pd.Timestamp(when)  # type: ignore[arg-type]
     return f"{stamp.day} {stamp:%b}"
 

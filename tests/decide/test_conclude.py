@@ -157,6 +157,17 @@ def test_an_interval_too_wide_to_tell_anything_is_not_shown():
     assert "too early to give a likely range" in found.verdict.how_sure
 
 
+def test_a_variety_with_the_leaders_figure_is_not_hidden_behind_it():
+    plants = bed("ABC", blocks=3, plants=2)
+    gave = plants["variety"].map({"A": 10, "B": 20, "C": 20}).astype(float)
+    picks = pd.DataFrame({"date": day(50), "plant": plants["plant"], "count": gave,
+                          "weight_g": np.nan})
+    found = conclude(records(plants, picks, check="A", looks=20))
+    assert found.verdict.sentence == (
+        "By 13 July B and C had each given 20 pods per plant planted and A, your check, 10, "
+        "perhaps by luck.")
+
+
 def test_the_place_in_the_bed_is_answered(settled):
     side = settled.analysis.position.side_by_side.set_index("variety").loc["Rich"]
     assert abs(side["change"]) < 0.1

@@ -58,6 +58,9 @@ def test_baskets_give_the_same_answer_so_far_as_their_plants(plots) -> None:
         plain.table.set_index("variety")[columns].sort_index(),
         summed.table.set_index("variety")[columns].sort_index(), rtol=1e-9)
     assert plain.verdict.answer == summed.verdict.answer
+    # What was looked at, and is to be written down, is a plot where all is picked into baskets.
+    assert ("from 12 plots," if plots is None else " plants,") in summed.since_last[0]
+    assert f"every {'plot' if plots is None else 'plant'}, zeros too" in summed.verdict.next_step
 
 
 def test_a_basket_counts_the_plant_days_of_the_plants_alive_then() -> None:

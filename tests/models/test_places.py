@@ -144,7 +144,7 @@ def test_place_that_goes_with_a_variety_is_not_judged():
     found = _weighed(plants, 500 + rng.normal(0, 20, len(plants)))
     row = found.places.effects.set_index("place").loc[EDGE]
     assert np.isnan(row["p"])
-    assert "cannot be told" in row["note"]
+    assert "can't show it" in row["note"]
     assert EDGE not in set(found.places.by_place["place"])
 
 
@@ -153,7 +153,7 @@ def test_too_few_plots_to_judge_a_place():
     weight = [500.0, 510, 490, 530, 505, 520]
     found = _weighed(plants, weight)
     assert found.places.effects["p"].isna().all()
-    assert found.places.effects["note"].str.contains("too few plots|cannot be told").all()
+    assert found.places.effects["note"].str.contains("too few plots|can't show it").all()
     picks = picked(bed("AB", blocks=3), {"A": 1.0, "B": 1.0}, DAYS)
     trial = analyse(records(bed("AB", blocks=3), picks)).position
     assert not trial.supported

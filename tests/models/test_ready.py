@@ -47,7 +47,7 @@ def test_half_of_the_plants_by_hand():
     assert row["estimate"] == pytest.approx(gap.mean())
     assert row["high"] - row["estimate"] == pytest.approx(half)
     assert row["df"] == 2
-    assert "from day 64" in table.loc["A", "words"]
+    assert "ready 64 days after planting" in table.loc["A", "words"]
 
 
 def test_the_grower_sets_the_share():
@@ -95,7 +95,7 @@ def test_dug_on_one_day_is_ready_by():
     assert found.table[["low", "high"]].isna().all(axis=None)
     assert found.against_check.empty
     assert "dug on one day" in found.why_not
-    assert found.table["words"].str.contains("ready by day 95").all()
+    assert found.table["words"].str.contains("ready 95 days after planting").all()
     assert found.table["words"].str.contains("sooner").all()
 
 

@@ -364,3 +364,6 @@ def test_flowers_are_not_tasted() -> None:
     about = replace(about, counted="flowers")
     assert "taste" not in cells.cannot_tell(
         OpenTrial(replace(trial.records, trial=about), None)).plain
+    about = replace(about, crop="dahlia", counted="stems")
+    assert "taste" not in cells.cannot_tell(
+        OpenTrial(replace(trial.records, trial=about), None)).plain

@@ -109,7 +109,7 @@ def test_what_a_grower_acts_on_stands_in_the_open():
             assert f"{wording.number(row.estimate)} {wording.interval(row.low, row.high)}" in text
     assert "Pods a living plant, so far" in text
     assert "Pods a metre of row, gaps included" in text
-    assert "2 plants of 48 lost (foot rot 2)" in text
+    assert "2 plants of 48 lost (foot rot)" in text
     assert "By treatment, over all varieties, on" in text
     assert "topped" in text
     assert "Hot 29 Jul to 2 Aug: " in text

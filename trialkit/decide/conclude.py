@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.from_picks import TOO_WIDE, from_picks
+from trialkit.decide.from_picks import TOO_WIDE, from_picks, noted_of
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
 from trialkit.decide.one_trait import Asked, from_one_trait
 from trialkit.decide.own_question import own_label, own_question
@@ -51,6 +51,7 @@ class Conclusion:
     records: Records
     analysis: Analysis = field(repr=False)
     seen: SeenRows | None = None
+    tasted: bool = False
 
     @cached_property
     def looks(self) -> Looks | None:
@@ -169,17 +170,20 @@ class Conclusion:
             self.analysis.harvest, TraitResult) else "ratio"
 
 
-def conclude(records: Records, seen: SeenRows | None = None) -> Conclusion:
+def conclude(
+    records: Records, seen: SeenRows | None = None, tasted: bool = False
+) -> Conclusion:
     """The conclusion of a trial so far.  Never raises for what was recorded.
 
-    seen: how much rows or plots differed in the grower's own replicated trials, where known."""
-    return Conclusion(records, analyse(records), seen)
+    seen: how much rows or plots differed in the grower's own replicated trials, where known.
+    tasted: a tasting has been held, so that how they taste is not left open."""
+    return Conclusion(records, analyse(records), seen, tasted)
 
 
 def _verdict(of: Conclusion) -> Verdict:
     """The answer to the trial's question, else from whatever was recorded."""
     analysis, trial = of.analysis, of.records.trial
-    cannot = cannot_tell(analysis, of.looks)
+    cannot = cannot_tell(analysis, of.looks, of.tasted)
     if trial.asked_trait is not None:
         if isinstance(of.own, OwnResult):
             own = own_question(of.records, trial.asked_trait, of.own, WORTHWHILE_DAYS)
@@ -422,10 +426,14 @@ def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
 # What a trial cannot tell, in plain sentences.
 # ------------------------------------------------------------------------------------------------
 
-def cannot_tell(analysis: Analysis, looks: Looks | None) -> tuple[str, ...]:
-    """What is left open: the design's limits first, then the season's, then missing records."""
-    return tuple(_design(analysis) + _pairs(looks) + _place(analysis) + _general(analysis)
-                 + _missing(analysis))
+def cannot_tell(
+    analysis: Analysis, looks: Looks | None, tasted: bool = False
+) -> tuple[str, ...]:
+    """What is left open: the design's limits first, then the season's, then missing records.
+
+    tasted: whether how they taste is known."""
+    return tuple(_design(analysis) + _pairs(looks) + _place(analysis)
+                 + _general(analysis, tasted) + _missing(analysis))
 
 
 def _design(analysis: Analysis) -> list[str]:
@@ -465,12 +473,17 @@ def _place(analysis: Analysis) -> list[str]:
     return []
 
 
-FLOWER = re.compile(r"\b(cut )?(flowers?|blooms?|blossoms?)\b", re.IGNORECASE)
+FLOWER = re.compile(
+    r"\b((cut )?(flower|bloom|blossom)s?|anemones?|asters?|carnations?|chrysanthemums?|cosmos|"
+    r"daffodils?|dahlias?|gladiol(us|i)|lil(y|ies)|lisianthus|marigolds?|narciss(us|i)|"
+    r"peon(y|ies)|ranunculus|roses?|snapdragons?|statice|sweet ?peas?|tulips?|zinnias?)\b",
+    re.IGNORECASE)
+"""Crops grown to be looked at (common practice, no source)."""
 
 
-def _general(analysis: Analysis) -> list[str]:
+def _general(analysis: Analysis, tasted: bool) -> list[str]:
     about = analysis.records.trial
-    eaten = not FLOWER.search(f"{about.crop} {about.counted}")
+    open_taste = not tasted and not FLOWER.search(f"{about.crop} {about.counted}")
     lines = ["Whether it would be so in another year or another garden: this is one season in one "
            "garden."]
     if isinstance(analysis.pods, Missing):
@@ -479,17 +492,17 @@ def _general(analysis: Analysis) -> list[str]:
     weights = analysis.weights
     if isinstance(weights, TraitResult):
         if weights.supported:
-            return [*lines, "How they taste."] if eaten else lines
-        return [*lines, f"{_by_weight(eaten)}: {weights.why_not}."]
+            return [*lines, "How they taste."] if open_taste else lines
+        return [*lines, f"{_by_weight(open_taste)}: {weights.why_not}."]
     if analysis.records.picks["weight_g"].notna().any():
-        return [*lines, f"{_by_weight(eaten)}: {weights.reason}."]
-    if not eaten:
+        return [*lines, f"{_by_weight(open_taste)}: {weights.reason}."]
+    if FLOWER.search(f"{about.crop} {about.counted}"):
         return lines
-    return [*lines, f"{_by_weight(eaten)}: {counted} were counted, not weighed."]
+    return [*lines, f"{_by_weight(open_taste)}: {counted} were counted, not weighed."]
 
 
-def _by_weight(eaten: bool) -> str:
-    return ("How they taste, and which gives most by weight" if eaten else
+def _by_weight(open_taste: bool) -> str:
+    return ("How they taste, and which gives most by weight" if open_taste else
             "Which gives most by weight")
 
 
@@ -540,7 +553,7 @@ def _picked(analysis: Analysis, last: pd.Timestamp, before: pd.Timestamp) -> str
     old = seen[seen["date"] == before]
     pace = [part["pods"].sum() / max(part["days"].sum(), 1e-9) * 7 for part in (old, new)]
     pods = counted(int(new["pods"].sum()), analysis.counted, analysis.counted)
-    plants = counted(int(new["plant"].nunique()), "plant")
+    plants = counted(int(new["plant"].nunique()), noted_of(analysis, new))
     text = (f"On {day(last)}: {pods} from {plants}, {figure(pace[1])} a plant a week "
             f"({figure(pace[0])} at the pick before).")
     by = analysis.tally.by_variety_and_date.xs(last, level="date")

@@ -16,6 +16,7 @@ from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing
 from trialkit.models.totals import PlotTotals
+from trialkit.records.check import basket_names
 from trialkit.wording import counted, day, few, figure, listed, span, times
 
 TOO_WIDE = float(np.log(100.0))
@@ -65,10 +66,16 @@ class _Told:
         b = f"{second}, your check," if second == check else second
         gave = f"{self.gave(first)} {self.quantity.what} per plant planted"
         before = f", before allowing for {self.allowed}" if self.allowed else ""
+        each = ""
+        level = [str(v) for v in self.rows.index if str(v) not in (first, second, check)
+                 and self.gave(str(v)) == self.gave(first)]
+        if level and first != check:  # not to be hidden behind the one that is named
+            a, each = few([first, *level]), "each "
         if self.looks.season_over:
-            return f"{a} gave {gave} over the whole season and {b} {self.gave(second)}{before}"
-        return (f"By {day(self.looks.as_of)} {a} had given {gave} and {b} {self.gave(second)}"
-                f"{before}")
+            return (f"{a} {each}gave {gave} over the whole season and {b} {self.gave(second)}"
+                    f"{before}")
+        return (f"By {day(self.looks.as_of)} {a} had {each}given {gave} and {b} "
+                f"{self.gave(second)}{before}")
 
     @property
     def allowed(self) -> str:
@@ -236,7 +243,7 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
     out = [f"{allowed}{left} gave {told_range} what {right} gave, after {picks}, on {plots}."]
     if not known and result.state != SETTLED:
         out.append("These plots are too few to give a likely range." if result.over else
-                   "It is too early to give a likely range.")
+                   "It is too early to give a likely range of that.")
     if result.state == SETTLED:
         out.append("The range leaves out a tie. It allows for every pick you looked at and every "
                    "variety: if all were alike, at most 1 such trial in 20 would name a winner.")
@@ -321,10 +328,18 @@ def _percent(chance: float) -> str:
     return "over 95 %" if chance > 0.95 else f"about {round(20 * chance) * 5} %"
 
 
+def noted_of(analysis: Analysis, looks: pd.DataFrame) -> str:
+    """What a line of these looks is of: "plant", or "plot" where whole plots were picked into a
+    basket each."""
+    baskets = list(basket_names(analysis.records.plants))
+    return "plot" if len(looks) and looks["plant"].isin(baskets).all() else "plant"
+
+
 def _next_step(
     facts: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str],
     rest: Rest | None = None,
 ) -> str:
+    noted = noted_of(facts.analysis, facts.analysis.looks)
     left = 0 if result.planned is None else max(result.planned - result.looks, 0)
     to_go = f" {counted(left, 'planned pick is', 'planned picks are')} left." if left else ""
     if result.over:
@@ -342,13 +357,13 @@ def _next_step(
     if result.state == SETTLED and rest is not None and rest.season:
         return (f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year.")
     if result.state == SETTLED:
-        return ("Keep picking, and keep writing down every plant, zeros too: a later variety can "
-                f"still catch up.{to_go}")
+        return (f"Keep picking, and keep writing down every {noted}, zeros too: a later variety "
+                f"can still catch up.{to_go}")
     if result.chance_at_trend is not None and result.chance_at_trend < SMALL_CHANCE:
         return ("Count on only if you wish to know what the season gives: a firm answer is "
                 f"unlikely.{to_go} Next year give each variety more plots, rather than more "
                 "plants in a plot.")
-    return f"Keep picking, and keep writing down every plant, zeros too.{to_go}"
+    return f"Keep picking, and keep writing down every {noted}, zeros too.{to_go}"
 
 
 def _too_soon(facts: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:

@@ -115,6 +115,8 @@ def from_one_trait(
     beside = " beside the check" if analysis.check is not None else ""
     step = (f"Grow the best again{beside} to see whether it holds in another year."
             if firm else "Choose by what else you like in them." if alike else
+            "To see a smaller difference next time, plant more blocks of the same varieties."
+            if same else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     headline = _headline(asked, pair, check, len(order), firm, alike)
     return Verdict(answer, sure + place, step, open_questions,

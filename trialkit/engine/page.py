@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from trialkit.report.blocks import FACTS, TEMPLATES
+from trialkit.wording import unbroken
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -61,7 +62,7 @@ def render(notebook: NotebookNode, full: bool = False) -> str:
         enabled=True,
     )
     body, _ = exporter.from_notebook_node(notebook, resources={"full": full})
-    return _regions_apart(str(body))
+    return unbroken(_regions_apart(str(body)))
 
 
 def _regions_apart(body: str) -> str:

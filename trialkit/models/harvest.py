@@ -193,17 +193,17 @@ def _words(variety: str, day: float, share: float, harvests: tuple[int, ...]) ->
         return f"{variety}: no plant stood to be harvested."
     if len(harvests) == 1:
         if np.isfinite(day):
-            return (f"{variety} was ready by day {day:.0f} from planting; all was dug that day, so "
-                    "it may have been ready sooner.")
-        return (f"{variety} was not ready by day {harvests[0]} from planting: "
+            return (f"{variety} was ready {day:.0f} days after planting, when all was dug; perhaps "
+                    "sooner.")
+        return (f"{variety} was not ready {harvests[0]} days after planting: "
                 f"{100 * share:.0f} % of its plants gave a marketable piece.")
     if np.isnan(day):
-        return (f"{variety} was not ready by day {harvests[-1]} from planting, the last harvest: "
+        return (f"{variety} was not ready {harvests[-1]} days after planting, at the last harvest: "
                 f"{100 * share:.0f} % of its plants had given a marketable piece.")
     if day == harvests[0]:
-        return (f"{variety} was ready by day {day:.0f} from planting, the first harvest; it may "
-                "have been ready sooner.")
-    return f"{variety} was ready from day {day:.0f} from planting."
+        return (f"{variety} was ready at the first harvest, {day:.0f} days after planting; perhaps "
+                "sooner.")
+    return f"{variety} was ready {day:.0f} days after planting."
 
 
 # ------------------------------------------------------------------------------------------------

@@ -192,7 +192,7 @@ def _effect(
     nothing = [np.nan] * 9
     left = LeastSquares(plain.x, place).residual
     if not np.isfinite(place).all() or left @ left < 0.05 * max(float(np.ptp(place)) ** 2, 1e-12):
-        note = "goes with the varieties or the blocks: it cannot be told from them"
+        note = "it runs with the varieties or the blocks, so these plots can't show it"
         return (name, words, *nothing, note), None
     if plain.df - 1 < FEWEST_DF:
         return (name, words, *nothing, "too few plots to tell it from chance"), None

@@ -22,7 +22,6 @@ from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
 from trialkit.report.figures import headline, ranked
 from trialkit.report.measures import Measure, joined, measure, percent, row_of, shown_as
 from trialkit.report.opentrial import OpenTrial, told
-from trialkit.report.tasting import is_tasted
 from trialkit.report.trait_tables import (
     grade_lines,
     own_treatment_lines,
@@ -85,8 +84,6 @@ STANDING = {
     "will not be settled this season": "too close to call",
 }
 """The state of a comparison, in the table's words."""
-UNTASTED = "How they taste"
-"""How the verdict begins what a trial without a tasting leaves open."""
 
 
 class Cell(NamedTuple):
@@ -145,7 +142,7 @@ def _dates(trial: OpenTrial) -> list[str]:
     days = records.picks["date"].dropna().unique()
     if len(days):
         last = wording.day(max(days), year=True)
-        return [planted, f"{wording.counted(len(days), 'pick')} up to {last}"]
+        return [planted, f"picked on {wording.counted(len(days), 'day')} up to {last}"]
     if records.harvest.empty and not len(_asked_days(trial)):
         return [planted, "no picks yet"]
     return [planted] if records.harvest["date"].notna().any() else []
@@ -284,9 +281,6 @@ def cannot_tell(trial: OpenTrial) -> Block:
     why = trial.conclusion.analysis.ground.why_not.rstrip(".")
     told_above = bool(why) and why.lower() in f"{verdict.answer} {verdict.how_sure}".lower()
     lines = tuple(line for line in verdict.cannot_tell if not (told_above and why in line))
-    if is_tasted(trial):  # the report tells it
-        bare = [line.removeprefix(UNTASTED).removeprefix(", and ") for line in lines]
-        lines = tuple(line[:1].upper() + line[1:] for line in bare if line not in ("", "."))
     return bullets(lines, trial.names)
 
 
@@ -353,7 +347,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     elif conclusion.totals is not None and main is not None:
         shown = measure(main.unit, trial.records.trial)
         columns.append((wording.capital(main.label), lambda row: Cell(
-            shown.number(row.gave), shown.span(row.gave_low, row.gave_high))))
+            shown.number(row.gave), shown.span(row.gave_low, row.gave_high) if row.gave else "")))
     elif not isinstance(trait, Missing):
         shown = shown_as(trait, trial.records.trial)
         head = wording.capital(wording.with_unit(trait.label, shown.unit))
@@ -543,6 +537,7 @@ def pick_by_pick(trial: OpenTrial) -> Block:
     what = f"{quantity.what} per plant planted"
     left = len(table) - len(drawn)
     html = part("steps", steps=steps, planned=planned, what=wording.capital(what),
+                ranged=any(bar.low is not None for one in steps for bar in one.bars),
                 left=f"The other {left} are in the table." if left > 0 else "")
     plain = [f"{one.day}: {one.leader}. {one.mark}: {one.means}. {one.sentence}" for one in steps]
     return Block(html, "\n".join(plain))
@@ -601,13 +596,20 @@ def _season(trial: OpenTrial) -> list[Column]:
     led = headline(trial)
     counted = wording.capital(trial.conclusion.analysis.counted)
     none_lost = trial.records.plants["lost"].isna().all()  # then it is the crop per plant planted
+    living = season.means[season.means["variety"].isin(_standing(trial))]
     columns = [] if led is season or none_lost else [
-        (f"{counted} a living plant, so far", _cells(season.means, Measure("")))]
+        (f"{counted} a living plant, so far", _cells(living, Measure("")))]
     if season.metre["estimate"].notna().any():
         metres, row = row_of(trial.records.trial)
         columns.append((f"{counted} a {row}, gaps included",
                         _cells(season.metre, Measure("", 1.0 / metres))))
     return columns
+
+
+def _standing(trial: OpenTrial) -> set[str]:
+    """The varieties of which a plant is alive: of the others nothing is to come of a plant."""
+    plants = trial.records.plants
+    return set(plants.loc[plants["lost"].isna(), "variety"].astype(str))
 
 
 def _meaning(trial: OpenTrial) -> str:
@@ -658,7 +660,8 @@ def _harvest(trial: OpenTrial) -> list[Column]:
     if len(harvest.metre):
         metres, row = row_of(about)
         shown = measure(harvest.unit, about)
-        columns.append((f"{wording.capital(shown.unit)} a {row}, gaps included",
+        of_row = wording.with_unit(f"{harvest.label.split(',')[0]} a {row}", shown.unit)
+        columns.append((f"{wording.capital(of_row)}, gaps included",
                         _cells(harvest.metre, Measure("", shown.scale / metres))))
     if harvest.grading is not None:
         shares = harvest.grading.shares.dropna(subset=["share"])

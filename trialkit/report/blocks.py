@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
+from trialkit.wording import unbroken
+
 if TYPE_CHECKING:
     from jinja2 import Environment
 
@@ -59,7 +61,7 @@ def part(name: str, /, **values: Any) -> str:
 
 def whole(name: str, /, **values: Any) -> str:
     """Render the whole page `name` of the template folder, escaped likewise."""
-    return _parts().get_template(f"{name}.html.j2").render(**values)
+    return unbroken(_parts().get_template(f"{name}.html.j2").render(**values))
 
 
 def isolate(text: str, names: Iterable[str]) -> Markup:

@@ -293,7 +293,7 @@ def own_traits(trial: OpenTrial) -> Block:
         if not own.supported:
             note += f" No ranges: {own.why_not}."
         if own.better:
-            note += " The best first." if own.better == "more" else " The least, the best, first."
+            note += " Best first." if own.better == "more" else " Best, the lowest, first."
         label = wording.with_unit(own.label, own.unit)
         drawn = plots.dots(rows, own.by_plot, label, note, trial.records.trial.check)
         blocks.append(show(drawn, f"own-{place}", trial.names))

@@ -28,6 +28,7 @@ from trialkit.records.check import BASKET, basket_names
 from trialkit.records.folder import LOG, WORKBOOK
 from trialkit.records.schema import TABLES
 from trialkit.records.tables import blank_column
+from trialkit.records.tastings import KEY, PLACE, Tasted, read_tasting
 from trialkit.trial import Trial, TrialProblems
 
 NAMES, PLACES, NOTES = "names", "places", "notes"
@@ -235,7 +236,23 @@ class OpenTrial:
     @functools.cached_property
     def conclusion(self) -> Conclusion:
         """The conclusion all cells read from."""
-        return conclude(self.records, seen_plots(self.records.folder))
+        return conclude(self.records, seen_plots(self.records.folder),
+                        tasted=isinstance(self.tasted, Tasted))
+
+    @functools.cached_property
+    def tasted(self) -> Tasted | RecordsError | None:
+        """The tasting; None where none was held yet, or what is wrong with its files.
+
+        Its day is not recorded: as of an earlier day there is none.
+        """
+        place = self.records.folder / PLACE
+        if self.until is not None or not (place / KEY).is_file():
+            return None
+        try:
+            tasted = read_tasting(place, self.records.trial.variety_names)
+        except RecordsError as error:
+            return error
+        return None if tasted.empty else tasted
 
     @property
     def names(self) -> tuple[str, ...]:

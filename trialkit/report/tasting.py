@@ -23,13 +23,11 @@ from trialkit.models.tasting import (
 from trialkit.records import RecordsError
 from trialkit.records.tastings import (
     HIGHEST,
-    KEY,
     LOWEST,
     PLACE,
     RESULT,
     Tasted,
     Triangle,
-    read_tasting,
 )
 from trialkit.report.blocks import Block, bullets, paragraphs, part, show, tabled, whole
 from trialkit.report.measures import joined
@@ -111,11 +109,8 @@ def _who_gave_which(
 
 @told
 def tasting(trial: OpenTrial) -> Block:
-    """What the club's tasting says, where one was held; nothing where none was.
-
-    Its day is not recorded: as of an earlier day it is left out.
-    """
-    tasted = None if trial.until is not None else _tasted(trial)
+    """What the club's tasting says, where one was held; nothing where none was."""
+    tasted = trial.tasted
     if tasted is None or isinstance(tasted, RecordsError):
         return Block("", "") if tasted is None else paragraphs([
             f"The tasting can't be read: {len(tasted.problems)} problems in its files. trialkit "
@@ -143,24 +138,6 @@ def tasting(trial: OpenTrial) -> Block:
         html = part("link", place=f"../{PLACE}/{RESULT}", text="The whole page of the tasting")
         blocks.append(Block(html, f"The whole page: {PLACE}/{RESULT}"))
     return joined(blocks)
-
-
-def is_tasted(trial: OpenTrial) -> bool:
-    """Whether the report tells how they taste."""
-    tasted = None if trial.until is not None else _tasted(trial)
-    return isinstance(tasted, Tasted)
-
-
-def _tasted(trial: OpenTrial) -> Tasted | RecordsError | None:
-    """The trial's tasting; None where none was held yet, or what is wrong with its files."""
-    place = trial.records.folder / PLACE
-    if not (place / KEY).is_file():
-        return None
-    try:
-        tasted = read_tasting(place, trial.records.trial.variety_names)
-    except RecordsError as error:
-        return error
-    return None if tasted.empty else tasted
 
 
 def answers(result: TastingResult) -> list[str]:

@@ -116,7 +116,8 @@ def stand_lines(result: StandResult) -> list[str]:
     if not lost:
         return []
     why = result.reasons.groupby("reason", sort=False)["plants"].sum()
-    reasons = "; ".join(f"{reason} {n}" for reason, n in why.items())
+    reasons = "; ".join(f"{'no reason written down' if reason == 'not recorded' else reason}"
+                        + (f" {n}" if len(why) > 1 else "") for reason, n in why.items())
     first = f"{wording.counted(lost, 'plant')} of {planted:,d} lost ({reasons})."
     if not result.supported:
         return [f"{first} Losses are not compared: {result.why_not}."]
