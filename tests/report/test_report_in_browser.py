@@ -56,6 +56,7 @@ def test_the_answer_comes_first_and_the_sections_in_order(report, opened):
     assert page.locator("h1").count() == 1
     assert page.locator("h2").all_inner_texts() == [
         "The answer",
+        "Pick by pick",
         "How sure, and why",
         "Pictures",
         "The varieties side by side",
