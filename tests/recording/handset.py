@@ -28,6 +28,19 @@ FILL_IN = """([day, asks]) => {
   }
 }"""
 SIZE = {"width": 360, "height": 740}
+HELD = {"viewport": SIZE, "has_touch": True, "is_mobile": True}
+# All files of a disk are one place to Chromium, so an empty page can take away what others left.
+WIPE = """async () => {
+  localStorage.clear();
+  for (const { name } of await indexedDB.databases()) {
+    await new Promise((done, failed) => {
+      const asked = indexedDB.deleteDatabase(name);
+      asked.onsuccess = done;
+      asked.onerror = failed;
+    });
+  }
+  if (localStorage.length || (await indexedDB.databases()).length) throw new Error("not wiped");
+}"""
 DAY = "2024-07-14"
 MADE = date(2024, 1, 5)
 VARIETIES = ("Amber Lantern", "Long Marrow", "Pale Tower")
@@ -70,34 +83,45 @@ def walk(rows: int, columns: int) -> list[str]:
 
 @dataclass
 class Phone:
-    """One phone with a memory of its own; in `profile`, if given, it outlives a killed browser."""
+    """One phone with a memory of its own; in `profile`, if given, it outlives a killed browser.
+
+    lent : a context kept for phones one after another, wiped between them: a new one costs more
+    than most of the tests.
+    """
 
     player: Any
     browser: Any
     profile: Path | None
     url: str
+    lent: Any = None
     context: Any = None
     page: Any = None
+    script: str = ""
     asked: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
 
     def switch_on(self, script: str = "", **options: Any) -> Any:
         """Start the browser and open the page. script : runs before the page's own."""
-        options = {"viewport": SIZE, "has_touch": True, "is_mobile": True, **options}
-        if self.profile is None:
+        self.script = script
+        if self.lent is not None and options:
+            self.lent = None
+        options = {**HELD, **options}
+        if self.lent is not None:
+            self.context = self.lent
+        elif self.profile is None:
             self.context = self.browser.new_context(**options)
         else:
             self.context = self.player.chromium.launch_persistent_context(
                 str(self.profile), executable_path=str(CHROMIUM), args=FLAGS, **options
             )
         self.context.set_default_timeout(15000)
-        if script:
-            self.context.add_init_script(script)
         self.page = self.tab()
         return self.page
 
     def tab(self, url: str | None = None) -> Any:
         page = self.context.new_page()
+        if self.script:
+            page.add_init_script(self.script)
         page.on("request", lambda request: self.asked.append(request.url))
         page.on("pageerror", lambda fault: self.faults.append(str(fault)))
         page.on("dialog", lambda box: self.faults.append(box.message) or box.accept())
@@ -133,9 +157,16 @@ class Phone:
         return found
 
     def switch_off(self) -> None:
-        if self.context is not None:
+        if self.context is None:
+            return
+        if self.context is self.lent:
+            keeper, *pages = self.context.pages
+            for page in pages:
+                page.close()
+            keeper.evaluate(WIPE)
+        else:
             self.context.close()
-            self.context = None
+        self.context = None
 
 
 def start_pick(

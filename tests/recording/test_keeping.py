@@ -227,7 +227,7 @@ def test_a_quota_that_the_browser_itself_enforces(phone: Any) -> None:
 
 @pytest.mark.parametrize("broken", [NO_DATABASE, HANGING_DATABASE], ids=["refused", "hanging"])
 def test_without_a_database_the_small_store_keeps_the_pick(phone: Any, broken: str) -> None:
-    one = phone(bed(*SMALL))
+    one = phone(bed(*SMALL), own=True)
     one.url, url = "about:blank", one.url
     page = one.switch_on(broken)
     page.clock.install()
@@ -296,7 +296,7 @@ def test_a_clock_that_goes_back_changes_neither_order_nor_values(phone: Any) -> 
 
 
 def test_a_clock_behind_the_page_itself_fills_in_no_day(phone: Any) -> None:
-    one = phone(bed(*SMALL))
+    one = phone(bed(*SMALL), own=True)
     one.url, url = "about:blank", one.url
     page = one.switch_on()
     page.clock.install(time=datetime(1970, 1, 1, 0, 5))
