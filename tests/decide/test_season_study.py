@@ -13,6 +13,8 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from trialkit.decide import conclude, ratio
 from trialkit.decide.ratio import fit_plots
 from trialkit.decide.series import BEYOND_REACH
+from trialkit.report.answer import leader
+from trialkit.report.opentrial import OpenTrial
 
 
 def by_name(name: str) -> Setting:
@@ -84,6 +86,7 @@ def test_a_claim_of_an_earlier_look_is_not_carried_on():
     # After the last pick nothing is left to lean on.
     assert result.over
     assert verdict.mark == "Too close"
+    assert leader(OpenTrial(found, None))[0] == "Too close to call"
 
 
 def test_words_say_so_far_until_the_season_is_over():

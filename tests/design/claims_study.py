@@ -5,9 +5,8 @@
 Made-up seasons of 30 layouts go through the report's own steps, plot totals after every pick,
 the ratio fitted to them, the boundary of the looks, and the share in which the newest look names
 the better variety is set beside `power_to_see(..., test=Claims(...))`, at the ratio it promises to
-name 8 times in 10. Named in 78.1 to 81.2 % in the 22 of them run (1,500 seasons each, 4,000 of the
-single picks: one standard error is 1.0 and 0.6 points); those of 3 varieties in 6 blocks and 8 in 3
-were run for single picks only.
+name 8 times in 10. Named in 77.9 to 81.2 % in the 20 of them run since the error was moderated
+(1,500 seasons each: one standard error is 1.0 points); not run: 3 varieties in 6 blocks and 8 in 3.
 """
 
 from __future__ import annotations

@@ -217,9 +217,9 @@ def leads(
         own = [] if looks is None else [
             r for pair, r in looks.results.items() if set(pair) == {first, second}]
         over = looks is None or any(r.over for r in own)
-        if over and wording.figure(gave[first]) == wording.figure(gave[second]):
-            return CLOSE, LUCK
         clear = any(r.state == "settled" for r in own)
+        if over and not clear:  # nobody is to act on a name that may be luck
+            return CLOSE, LUCK
         return ((GAVE_MOST if over else LEADS).format(variety=first),
                 AHEAD if clear else LUCK)
     if second == check and len(gave) > 2:
