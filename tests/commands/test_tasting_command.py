@@ -88,7 +88,7 @@ def test_every_problem_of_the_scores_is_told_at_once(folder: Path) -> None:
 
 
 def test_a_triangle_test() -> None:
-    assert "can be told apart" in run("triangle", 9, 15)[1]
+    assert "Tasters can tell the two apart" in run("triangle", 9, 15)[1]
     assert "9 would be needed" in run("triangle", 8, 15)[1]
     assert run("triangle", 16, 15)[0] == Exit.USAGE
 
@@ -194,7 +194,7 @@ def test_what_cannot_be_in_a_tasting(
 
 
 def test_triangles_of_many_tasters_take_no_room(folder: Path) -> None:
-    assert "could not be told apart" in run("triangle", 333_000, 1_000_000)[1]
+    assert "could not tell the two apart" in run("triangle", 333_000, 1_000_000)[1]
 
 
 def test_the_trials_report_tells_the_tasting_in_its_place(folder: Path) -> None:
@@ -214,8 +214,8 @@ def test_the_trials_report_tells_the_tasting_in_its_place(folder: Path) -> None:
     assert "Costry scored highest for liking: 8.0 of 9 points (likely range 7." in told.plain
     assert "Costry scored 5.0 points above Ambrel" in told.plain
     assert "6 tasters scored liking from 1 to 9." in told.plain
-    assert "Ambrel and Costry can be told apart: 9 of 15" in told.plain
-    assert "Tasters are the replication. One dish" in told.plain
+    assert "Tasters can tell Ambrel from Costry: 9 of 15" in told.plain
+    assert "Each taster counts as one test. One dish" in told.plain
     assert "Allergies" in told.plain
     assert 'href="../tasting/result.html"' in told.html
     # The scores as they were given: two tasters in six gave Costry 7.

@@ -326,3 +326,24 @@ def test_place_is_mentioned_where_its_own_test_tells_and_nowhere_else(slope, tol
     said = found.verdict.answer + found.verdict.how_sure
     assert found.analysis.position.told == told
     assert ("llowing for" in said) == told
+
+
+# -- what a grower looks for first -----------------------------------------------------------
+
+def test_a_variety_lost_or_barren_is_said_to_be_so():
+    plants = bed("ABC", blocks=4, plants=4)
+    picks = bell(plants, {"A": 0, "B": 0, "C": 0}, {"A": 40, "B": 40, "C": 40})
+    gone = plants["variety"] == "C"
+    plants.loc[gone, "lost"] = day(58)
+    left = picks[~(picks["plant"].isin(plants["plant"][gone]) & (picks["date"] >= day(58)))]
+    said = conclude(records(plants, left, looks=len(DAYS))).verdict
+    assert "C lost all 16 plants." in said.sentence
+    assert len(said.sentence.split()) <= 25
+    assert said.answer.startswith(said.sentence)
+
+    plants = bed("ABC", blocks=4, plants=4)
+    barren = picks.assign(count=picks["count"].where(
+        ~picks["plant"].isin(plants["plant"][plants["variety"] == "C"]), 0.0))
+    answer = conclude(records(plants, barren, looks=len(DAYS))).verdict.answer
+    assert "C gave nothing" in answer
+    assert "C gave less" not in answer

@@ -65,13 +65,13 @@ def test_scores_are_entered_kept_and_become_a_result(phone: Any, tmp_path: Path)
     (place / "triangle.csv").write_text("first,second,right,tasted\nAmbrel,Costry,9,15\n")
     said = run("tasting", folder)
     assert "Costry above Ambrel by 5." in said
-    assert "Ambrel and Costry can be told apart: 9 of 15 tasters" in said
+    assert "Tasters can tell Ambrel from Costry: 9 of 15 tasters" in said
     result = one.tab((place / "result.html").as_uri())
     words = result.inner_text("main")
     assert "Costry scored 5." in words
-    assert "Tasters are the replication. One dish of each variety was tasted" in words
+    assert "Each taster counts as one test. One dish of each variety was tasted" in words
     assert "some beans and other crops are poisonous raw" in words
-    assert "can be told apart" in words
+    assert "Can tasters tell them apart?" in words
     assert result.evaluate("document.documentElement.scrollWidth") <= 360
     assert barriers(result) == []
     assert not [url for url in one.asked if not url.startswith(("file:", "blob:"))]

@@ -111,7 +111,7 @@ def triangle(
         int, typer.Argument(min=1, max=1_000_000, help="Who tasted.", metavar="TASTED")
     ],
 ) -> None:
-    """Can two be told apart at all? Of three cups two are alike; each taster names the odd one."""
+    """Can tasters tell two apart? Of three cups two are alike; each taster names the odd one."""
     from trialkit.records.tastings import Triangle
     from trialkit.report.tasting import triangle_words
 

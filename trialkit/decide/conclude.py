@@ -205,7 +205,7 @@ def _verdict(of: Conclusion) -> Verdict:
         ) if not there]
         return _reach_unknown(
             "What was picked within reach cannot be told yet.",
-            "It needs to be known which picks hung above reach.",
+            "Nothing recorded so far says which pods hung above your reach.",
             f"Write down {' and '.join(needed)}.", cannot, "Within reach: not known")
     stick = stick_length(of.records.heights) if of.question == WITHIN_REACH else None
     if stick is not None and trial.bears == "top" and stick <= (trial.reach_cm or 0.0):

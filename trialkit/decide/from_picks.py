@@ -32,6 +32,8 @@ SMALL_CHANCE = 0.05
 TURNS_AT_MOST = 10.0
 """How many times the leader's rate is told as a figure; beyond it, as over so many."""
 
+MOST_WORDS = 25
+"""What stands above the first scroll has at most so many words."""
 
 
 def from_picks(
@@ -154,13 +156,20 @@ def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     tail, headline = _tail(result, rest, pair[0], firm)
     state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
-    second = _others(results, ratios, subject, check) + _losses(facts, [*results, check])
+    lost = _losses(facts, [*results, check])
+    second = _others(facts, results, subject, check)
     place, turned = _place(facts.analysis, subject, check, ratios[subject])
     second += place if turned else ""
     sure = _how_sure(facts, result, 1.0) + ("" if turned else place)
     first = f"{facts.sentence(*pair, check)}{tail}."
-    return Verdict(f"{first}{second}", sure, _next_step(facts, pair, result, undecided, rest),
-                   open_questions, state, mark, first, pair, headline)
+    return Verdict(f"{first}{lost}{second}", sure,
+                   _next_step(facts, pair, result, undecided, rest),
+                   open_questions, state, mark, _on_top(first, lost), pair, headline)
+
+
+def _on_top(first: str, lost: str) -> str:
+    """What stands above the first scroll: lost plants too where there is room for them."""
+    return first + lost if len(f"{first}{lost}".split()) <= MOST_WORDS else first
 
 
 def _tail(result: LooksResult, rest: Rest | None, leader: str, firm: bool) -> tuple[str, str]:
@@ -188,15 +197,18 @@ def _mark(result: LooksResult, rest: Rest | None) -> Mark:
 
 
 def _others(
-    results: dict[str, LooksResult], ratios: pd.Series, subject: str, check: str
+    facts: _Told, results: dict[str, LooksResult], subject: str, check: str
 ) -> str:
     """Where the other varieties stand to the check, named."""
     rest = {v: r for v, r in results.items() if v != subject}
+    gave = facts.rows["gave"].astype(float)
     groups = (
         ([v for v, r in rest.items() if r.state == SETTLED and r.direction > 0],
          "{names} gave more than {check} too"),
-        ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0],
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0 and gave[v] > 0],
          "{names} gave less than {check}"),
+        ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0 and gave[v] == 0],
+         "{names} gave nothing"),
         ([v for v, r in rest.items() if r.state == ALIKE], "{names} came level with {check}"),
         ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)], CLOSE),
     )
@@ -220,6 +232,8 @@ def _losses(facts: _Told, names: list[str]) -> str:
         return ""
     worst = str(share.idxmax())
     lost, planted = (int(facts.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
+    if lost == planted:
+        return f" {worst} lost all {planted} plants."
     return f" {worst} lost {lost} of {planted} plants; these gaps count."
 
 
@@ -398,13 +412,14 @@ def _without_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     more = f" {best} gave more than {few(beaten)}." if beaten else (
         f" {few(others)}, firmly." if others else "")
     undecided = [a for (a, _), r in results.items() if r.state == KEEP]
-    more += _losses(facts, [str(v) for v in gave.index])
+    lost = _losses(facts, [str(v) for v in gave.index])
     first = f"{facts.sentence(best, second)}{tail}."
     return Verdict(
-        f"{first}{more}", _how_sure(facts, result, turn),
+        f"{first}{lost}{more}", _how_sure(facts, result, turn),
         _next_step(facts, (best, second), result, undecided, rest)
         + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
-        open_questions, result.state, _mark(result, rest), first, (best, second), headline)
+        open_questions, result.state, _mark(result, rest), _on_top(first, lost), (best, second),
+        headline)
 
 
 def _description(

@@ -19,9 +19,9 @@ class Verdict:
     cannot_tell: what the trial leaves open.  state: "settled", "alike", "keep picking", "will not
     be settled this season", "description only" (no comparison can be made) or "nothing yet".
     mark: how sure, in a word or two; "Leaning" only while more is to come.
-    sentence: the answer in one sentence of at most 25 words; where `answer` begins with it, the
-    rest of it is what more there is to say.  pair: the variety
-    ahead and the one it is told beside; empty where there is none.  headline: the answer in at
+    sentence: the answer in one sentence, or two where plants were lost, of at most 25 words; where
+    `answer` begins with it, the rest of it is what more there is to say.  pair: the variety ahead
+    and the one it is told beside; empty where there is none.  headline: the answer in at
     most four words, where they do not follow from the rest; else empty. means: what a reader may
     make of the mark, where the mark alone does not say."""
 

@@ -59,7 +59,7 @@ class TastingResult:
         return "\n".join(lines)
 
 
-NOTE = ("Tasters are the replication. One dish of each variety was tasted, from these plants on "
+NOTE = ("Each taster counts as one test. One dish of each variety was tasted, from these plants on "
         "this day: another picking may taste otherwise.")
 
 

@@ -53,7 +53,7 @@ def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
     if tasted.triangles:
         said = [triangle_words(one) for one in tasted.triangles]
         names = [name for one in tasted.triangles for name in (one.first, one.second)]
-        sections.append(("Can they be told apart at all?", paragraphs(said, names), said))
+        sections.append(("Can tasters tell them apart?", paragraphs(said, names), said))
         method.append("Triangle test: the exact chance of so many right by guessing one in three "
                       "(binomial).")
     cautions = [f"{about}: {text}." for about, text in TASTING]
@@ -172,12 +172,12 @@ def _method(result: TastingResult) -> str:
 
 def triangle_words(test: Triangle) -> str:
     """What a triangle test of two varieties says."""
-    both = f"{test.first} and {test.second}" if test.first else "They"
+    both = f"{test.first} from {test.second}" if test.first else "the two apart"
     lead = f"{test.right} of {test.tasted} tasters named the odd cup of three."
     if triangle_test(test.right, test.tasted) <= 0.05:
-        return (f"{both} can be told apart: {lead} Guessing gives so many at most 1 time in 20.")
+        return (f"Tasters can tell {both}: {lead} Guessing gives so many at most 1 time in 20.")
     needed = fewest_right(test.tasted)
     if needed is None:
         return f"{test.tasted} tasters are too few to show anything. Ask at least 3."
-    return (f"{both} could not be told apart here: {lead} That could be guessing; {needed} would "
+    return (f"These tasters could not tell {both}: {lead} That could be guessing; {needed} would "
             "be needed. It doesn't make them alike.")  # fmt: skip
