@@ -74,7 +74,7 @@ class PlaceEffects:
     by_place: variety against the check (or the average variety), unadjusted and adjusted for that
     place alone, with simultaneous intervals; change: adjusted over unadjusted less 1, or the
     difference over the mean; differs: beyond a tenth, and the place's own p is below 5 %.
-    F_plain, p_plain: of all varieties, no place allowed for.
+    F_plain: of all varieties, no place allowed for.
     """
 
     scale: str
@@ -82,7 +82,6 @@ class PlaceEffects:
     effects: pd.DataFrame = field(default_factory=lambda: empty(EFFECTS))
     by_place: pd.DataFrame = field(default_factory=lambda: empty(BY_PLACE))
     F_plain: float = float("nan")
-    p_plain: float = float("nan")
     why_not: str = ""
 
     @property
@@ -155,10 +154,8 @@ def place_effects(
     effects = effects.assign(p=holm(effects["p_single"].to_numpy(float)))[EFFECTS]
     clear = set(effects.loc[effects["p"] < ALPHA, "place"])
     sides = [side.assign(differs=side["differs"] & side["place"].isin(clear)) for side in sides]
-    f = plain.f_of_varieties()
     by_place = pd.concat(sides, ignore_index=True) if sides else empty(BY_PLACE)
-    return PlaceEffects(scale, unit, effects, by_place, f,
-                        float(stats.f.sf(f, len(varieties) - 1, plain.df)))
+    return PlaceEffects(scale, unit, effects, by_place, plain.f_of_varieties())
 
 
 def holm(p: Floats) -> Floats:

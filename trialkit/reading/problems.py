@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import NamedTuple
+from itertools import starmap
 
 import pandas as pd
 
@@ -68,8 +68,8 @@ def problem_text(table: pd.DataFrame, heading: str) -> str:
 
     The same problem on many lines of a column is one line, with how many there are.
     """
-    same: dict[tuple[str, ...], list[_Line]] = {}
-    for row in map(_Line._make, table[list(_Line._fields)].itertuples(index=False, name=None)):
+    same: dict[tuple[str, ...], list[Problem]] = {}
+    for row in starmap(Problem, table[COLUMNS].itertuples(index=False, name=None)):
         key = (row.file, row.column, row.problem, row.accepted)
         same.setdefault(key, []).append(row)
     # By file, for a problem stands where it is met first.
@@ -89,18 +89,7 @@ def problem_text(table: pd.DataFrame, heading: str) -> str:
     return "\n".join(lines)
 
 
-class _Line(NamedTuple):
-    """A problem as a table of problems has it; line is NA where there is none."""
-
-    file: str
-    line: int | None
-    column: str
-    value: str
-    problem: str
-    accepted: str
-
-
-def _sentence(rows: list[_Line]) -> str:
+def _sentence(rows: list[Problem]) -> str:
     """A problem, and the lines and values that have it."""
     first = rows[0]
     lines = list(dict.fromkeys(str(row.line) for row in rows if not pd.isna(row.line)))
