@@ -101,9 +101,14 @@ class Phone:
     faults: list[str] = field(default_factory=list)
 
     def switch_on(self, script: str = "", **options: Any) -> Any:
-        """Start the browser and open the page. script : runs before the page's own."""
+        """Start the browser and open the page. script : runs before the page's own.
+
+        A phone with a script or options has wishes of its own, and so a context of its own: most
+        scripts take the database away, and the small store that is left is one to all pages of a
+        context, in whatever order the browser's processes hear of each other.
+        """
         self.script = script
-        if self.lent is not None and options:
+        if script or options:
             self.lent = None
         options = {**HELD, **options}
         if self.lent is not None:
