@@ -40,8 +40,8 @@ OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.totals.WEEK", "models.stand.SEED",
     "gardens.components.RISE", "gardens.components.STEEP", "gardens.carryover.WIDTH",
     "gardens.workers.CONNECT", "gardens.workers.PATIENCE", "gardens.gathered.TRIALS_A_GROUP",
-    "mixed.spreads.STEP", "mixed.spreads.SMALLEST", "mixed.spreads.LARGEST",
-    "mixed.spreads.STEPS", "mixed.spreads.HALVINGS",
+    "mixed.intervals.STEP", "mixed.intervals.SMALLEST", "mixed.intervals.LARGEST",
+    "mixed.intervals.STEPS", "mixed.intervals.HALVINGS",
 }  # fmt: skip
 
 

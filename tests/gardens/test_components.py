@@ -21,7 +21,7 @@ from trialkit.gardens.components import (
     pooled,
 )
 from trialkit.mixed import MixedModelError, fit_glmm
-from trialkit.mixed.spreads import count_spread
+from trialkit.mixed.intervals import count_spread
 from trialkit.models import Missing, analyse
 from trialkit.records import Records, read_records
 from trialkit.trial import Layout, Trial, Variety

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm
 from trialkit.mixed.crossproducts import Dense, RandomPart
-from trialkit.mixed.family import Binomial, NegativeBinomial, Poisson
 from trialkit.mixed.fixed import make_fixed
+from trialkit.mixed.glmm import Binomial, NegativeBinomial, Poisson
 from trialkit.mixed.grouping import make_groupings
 from trialkit.mixed.laplace import Laplace
 

@@ -14,8 +14,8 @@ import pytest
 
 from trialkit.mixed import crossproducts, fit_glmm, fit_lmm
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
-from trialkit.mixed.family import NegativeBinomial
 from trialkit.mixed.fixed import make_fixed
+from trialkit.mixed.glmm import NegativeBinomial
 from trialkit.mixed.grouping import make_groupings
 from trialkit.mixed.laplace import Laplace
 from trialkit.mixed.likelihood import solve

@@ -34,7 +34,7 @@ from scipy.interpolate import PchipInterpolator
 
 from trialkit.decide.conclude import SeenRows
 from trialkit.mixed import GLMM, LMM, MixedModelError
-from trialkit.mixed.spreads import Profile, count_spread
+from trialkit.mixed.intervals import Profile, count_spread
 from trialkit.models import Missing
 from trialkit.power import Spread
 from trialkit.records.folder import toml_value

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from trialkit.errors import TrialkitError
-from trialkit.mixed.threads import few_threads
+from trialkit.mixed.likelihood import few_threads
 
 if TYPE_CHECKING:
     from distributed import Client

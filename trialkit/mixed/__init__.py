@@ -41,14 +41,13 @@ table's ``reason``.
 """
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.bootstrap import Bootstrap, bootstrap, model_check
 from trialkit.mixed.errorstructure import StructuredLMM, fit_structured
 from trialkit.mixed.fit import compare_fits
-from trialkit.mixed.glmm import GLMM, fit_glmm
+from trialkit.mixed.glmm import GLMM, fit_glmm, model_check
 from trialkit.mixed.inference import Comparison
+from trialkit.mixed.intervals import Bootstrap, bootstrap, spread_intervals
 from trialkit.mixed.lmm import LMM, KnownLMM, fit_known, fit_lmm
 from trialkit.mixed.ordered import OddsTest, OrderedFit, fit_ordered, odds_test
-from trialkit.mixed.spreads import spread_intervals
 
 __all__ = [
     "GLMM",

@@ -35,7 +35,7 @@ from trialkit.mixed.crossproducts import (
 )
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Codes, Floats, column, factor_codes, finite_numbers, no_blanks
-from trialkit.mixed.likelihood import Objective, Optimum, Solved, minimise, solve
+from trialkit.mixed.likelihood import Objective, Optimum, Solved, few_threads, minimise, solve
 from trialkit.mixed.lmm import LMM, draw_effects, read_linear, starting_point
 from trialkit.mixed.smallsample import (
     Parameter,
@@ -44,7 +44,6 @@ from trialkit.mixed.smallsample import (
     h_blocks,
     variance_information,
 )
-from trialkit.mixed.threads import few_threads
 
 # A correlation or a ratio of variances past these has run to its limit
 FARTHEST = 3.8  # of atanh rho

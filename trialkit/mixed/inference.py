@@ -22,9 +22,9 @@ from trialkit.mixed.fixed import (
     term_rows,
 )
 from trialkit.mixed.grouping import Floats
+from trialkit.mixed.likelihood import single_threaded
 from trialkit.mixed.manymeans import LargestT, range_ppfs, range_sf
 from trialkit.mixed.smallsample import check_level, t_table
-from trialkit.mixed.threads import single_threaded
 
 # ------------------------------------------------------------------------------------------------
 # Letters display: the fewest letters that cover every pair not told apart.

@@ -19,6 +19,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,6 @@ from scipy.optimize import minimize
 
 from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
-from trialkit.mixed.family import SIZE_LIMITS, Derivatives, Family
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats, Grouping, Triangles
 from trialkit.mixed.likelihood import (
@@ -40,6 +40,41 @@ from trialkit.mixed.likelihood import (
     solve,
     turned,
 )
+
+# ------------------------------------------------------------------------------------------------
+# What the approximation asks of a distribution: per record the log density l and its derivatives in
+# the linear predictor eta; of one with a size, those in k = log(size) too.  Weights of the working
+# model are the observed ones, -l'', which for canonical links are the expected ones too.
+# ------------------------------------------------------------------------------------------------
+
+SIZE_LIMITS = (1e-4, 1e7)
+
+
+@dataclass(frozen=True)
+class Derivatives:
+    """Arrays (n,): l, l' and w = -l'' in eta, and dw/deta."""
+
+    log_density: Floats
+    score: Floats
+    weight: Floats
+    weight_slope: Floats
+
+
+class Family(Protocol):
+    """A response distribution.  ``has_size`` says whether k = log(size) is a parameter."""
+
+    name: str
+    has_size: bool
+
+    def check(self, y: Floats, trials: Floats | None, name: str) -> None: ...
+    def derivatives(self, eta: Floats, k: float) -> Derivatives: ...
+    def size_derivatives(self, eta: Floats, k: float) -> tuple[float, Floats, Floats]: ...
+    def mean(self, eta: Floats) -> Floats: ...
+    def variance(self, eta: Floats, k: float) -> Floats: ...
+    def cdf(self, y: Floats, eta: Floats, k: float) -> Floats: ...
+    def draw(self, eta: Floats, k: float, rng: np.random.Generator) -> Floats: ...
+    def start(self) -> Floats: ...
+
 
 # ------------------------------------------------------------------------------------------------
 # The search for the least of -2 log likelihood in models of counts and scores.

@@ -17,18 +17,58 @@ through it freely.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache, wraps
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.optimize import minimize
+from threadpoolctl import ThreadpoolController
 
 from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
 from trialkit.mixed.grouping import Floats, Triangles
+
+# ------------------------------------------------------------------------------------------------
+# One linear-algebra thread.
+#
+# The matrices of a fit are small; sharing them between threads costs more than it gains, and on a
+# busy machine a hundred times more.  Large ones (over ``LARGE`` rows) keep all threads.
+# ------------------------------------------------------------------------------------------------
+
+LARGE = 600
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def few_threads(size: int = 0) -> AbstractContextManager[object]:
+    """A context in which BLAS uses one thread, unless ``size`` is large."""
+    if size > LARGE:
+        return nullcontext()
+    limited: AbstractContextManager[object] = _controller().limit(limits=1, user_api="blas")
+    return limited
+
+
+def single_threaded(function: Callable[P, R]) -> Callable[P, R]:
+    """Run a function with one BLAS thread."""
+
+    @wraps(function)
+    def run(*args: P.args, **kwargs: P.kwargs) -> R:
+        with few_threads():
+            return function(*args, **kwargs)
+
+    return run
+
 
 # ------------------------------------------------------------------------------------------------
 # The mixed-model equations at one value of the relative covariances.

@@ -33,7 +33,15 @@ from trialkit.mixed.grouping import (
     numbers_of,
 )
 from trialkit.mixed.inference import Comparison, compare_means
-from trialkit.mixed.likelihood import ROUNDING, Objective, Optimum, Solved, descend, minimise
+from trialkit.mixed.likelihood import (
+    ROUNDING,
+    Objective,
+    Optimum,
+    Solved,
+    descend,
+    few_threads,
+    minimise,
+)
 from trialkit.mixed.smallsample import (
     KenwardRoger,
     Satterthwaite,
@@ -47,7 +55,6 @@ from trialkit.mixed.smallsample import (
     traces,
     variance_information,
 )
-from trialkit.mixed.threads import few_threads
 
 # ------------------------------------------------------------------------------------------------
 # Start values for the variance search.

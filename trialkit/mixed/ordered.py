@@ -24,7 +24,6 @@ from scipy import special, stats
 
 from trialkit.errors import MixedModelError
 from trialkit.mixed.crossproducts import Dense, RandomPart, not_in_fixed
-from trialkit.mixed.family import Derivatives
 from trialkit.mixed.fixed import (
     FixedPart,
     design_rows,
@@ -43,7 +42,16 @@ from trialkit.mixed.grouping import (
     numbers_of,
 )
 from trialkit.mixed.inference import Comparison, at_infinity, compare_means
-from trialkit.mixed.laplace import Laplace, Mode, Value, curvature, quasi_newton, settle_zeros
+from trialkit.mixed.laplace import (
+    Derivatives,
+    Laplace,
+    Mode,
+    Value,
+    curvature,
+    quasi_newton,
+    settle_zeros,
+)
+from trialkit.mixed.likelihood import few_threads
 from trialkit.mixed.linkfit import (
     Ends,
     LinkFit,
@@ -55,7 +63,6 @@ from trialkit.mixed.linkfit import (
 )
 from trialkit.mixed.lmm import draw_effects, fixed_prediction, random_prediction
 from trialkit.mixed.smallsample import check_level
-from trialkit.mixed.threads import few_threads
 
 # ------------------------------------------------------------------------------------------------
 # Ordered scores: their probabilities, and the search for a cumulative model's parameters.

@@ -1,9 +1,14 @@
-"""Intervals for the standard deviations of a mixed model, by the profile of its likelihood.
+"""Intervals for what a fit estimates: by the profile of its likelihood, and by drawing again.
 
 -2 log (restricted) likelihood as one standard deviation is held and everything else is fitted again
 rises from its least value; the interval is where it has not risen past the quantile of chi-squared
 on 1 df (Venzon & Moolgavkar 1988, Appl. Stat. 37:87).  A limit of zero means that no variance at
 all is as likely as that.
+
+Where there is no profile, the parametric bootstrap says what the estimates would do over seasons
+like the fitted one: responses are drawn from the fit with new random effects and the model is
+fitted again to each (Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 6.5; percentile
+intervals ch. 13).
 """
 
 from __future__ import annotations
@@ -22,11 +27,10 @@ from trialkit.mixed.fit import MixedFit
 from trialkit.mixed.glmm import GLMM
 from trialkit.mixed.grouping import Floats
 from trialkit.mixed.laplace import POISSON_LIKE, CountFit, Laplace, quasi_newton
-from trialkit.mixed.likelihood import solve
+from trialkit.mixed.likelihood import few_threads, solve
 from trialkit.mixed.lmm import LMM, KnownLMM
 from trialkit.mixed.ordered import OrderedFit
 from trialkit.mixed.smallsample import check_level
-from trialkit.mixed.threads import few_threads
 
 Value = Callable[[Floats], tuple[float, Floats]]
 
@@ -366,3 +370,70 @@ def _settled(at: Floats, others: npt.NDArray[np.intp], inverse: Floats, value: V
         else:
             break
     return at, now - min(left, NEAR)
+
+
+# ------------------------------------------------------------------------------------------------
+# The parametric bootstrap.
+# ------------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Bootstrap:
+    """draws: (times, m) statistics of the refits; failed: refits that did not settle."""
+
+    observed: Floats
+    draws: Floats
+    failed: int
+
+    def to_frame(self) -> pd.DataFrame:
+        """`interval` at 95 %."""
+        return self.interval()
+
+    def interval(self, level: float = 0.95) -> pd.DataFrame:
+        """estimate, se, low, high of each statistic; percentile limits."""
+        tails = [0.5 - level / 2.0, 0.5 + level / 2.0]
+        low, high = np.quantile(self.draws, tails, axis=0)
+        return pd.DataFrame(
+            {
+                "estimate": self.observed,
+                "se": self.draws.std(axis=0, ddof=1),
+                "low": low,
+                "high": high,
+            }
+        )
+
+
+def bootstrap(
+    fit: LMM | GLMM | OrderedFit,
+    statistic: Callable[[LMM | GLMM | OrderedFit], Floats] | None = None,
+    *,
+    times: int = 199,
+    seed: int = 0,
+    progress: Callable[[int, int], None] | None = None,
+) -> Bootstrap:
+    """Refit to ``times`` drawn responses.
+
+    statistic: what to keep of each refit, (m,); the fixed effects by default.
+    progress: called with (done, times) after each refit.
+
+    Raises MixedModelError when more than one refit in ten fails.
+    """
+    keep = statistic or _fixed
+    rng = np.random.default_rng(seed)
+    draws, failed = [], 0
+    for done in range(times):
+        try:
+            draws.append(keep(fit.refit(fit.simulate(rng)[0])))
+        except MixedModelError:
+            failed += 1
+        if progress is not None:
+            progress(done + 1, times)
+    if failed > 0.1 * times:
+        raise MixedModelError(
+            f"{failed} of {times} bootstrap refits did not settle, so their spread says little; "
+            "use fewer groupings."
+        )
+    return Bootstrap(keep(fit), np.array(draws), failed)
+
+
+def _fixed(fit: LMM | GLMM | OrderedFit) -> Floats:
+    return fit.fixed.to_numpy()
