@@ -7,7 +7,7 @@ from pathlib import Path
 
 from openpyxl import Workbook
 
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 SECRETS = {
     "title": "Zq1Title", "garden": "Zq2Garden", "source": "Zq3Source", "notes": "Zq4Notes 51.4779",

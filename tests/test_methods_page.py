@@ -34,7 +34,7 @@ Cited = tuple[tuple[str, ...], str]
 # Where every number is one of statistics and so belongs on the page.
 STATISTICS = ("decide/*.py", "models/*.py", "mixed/*.py", "gardens/*.py",
               "design/experimental_units.py", "design/rules.py", "design/audit.py", "power/*.py",
-              "records/doubts.py")
+              "records/check.py")
 # Constants of mathematics, seeds, widths of text, waiting times, and the grid of a search.
 OTHER_NUMBERS = {
     "mixed.likelihood.LOG_2PI", "models.totals.WEEK", "models.stand.SEED",

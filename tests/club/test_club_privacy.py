@@ -20,7 +20,7 @@ from trialkit import plots
 from trialkit.models import analyse
 from trialkit.plots.style import bitmap
 from trialkit.records import Records, read_records
-from trialkit.records.write import plain_cell
+from trialkit.records.files import plain_cell
 from trialkit.report.opentrial import Showing, public_records
 
 

@@ -19,7 +19,7 @@ from trialkit.club import site as clubsite
 from trialkit.club import trial as clubtrial
 from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
 from trialkit.club.trial import Made, NotMade
-from trialkit.records import write
+from trialkit.records import files
 
 
 @pytest.fixture
@@ -272,7 +272,7 @@ def test_killed_part_way_the_next_makes_the_pages_as_if_for_the_first_time(
     there, made, two, tmp_path, monkeypatch
 ):
     """kill -9 before every file's and folder's move in turn, with pages there already or not."""
-    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    monkeypatch.setattr(files, "YOUNG_S", -1.0)
     make_club(two, tmp_path / "whole" / "site")
     whole = _files(tmp_path / "whole" / "site")
     kills = 0

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from trialkit.cli import Exit, app
 from trialkit.records import RecordsError
-from trialkit.records.entries import check_of
+from trialkit.records.incoming.entries import check_of
 from trialkit.records.tastings import read_tasting
 from trialkit.report import cells
 

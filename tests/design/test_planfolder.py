@@ -35,8 +35,8 @@ from trialkit.design.request import (
     read_drawing,
     read_request,
 )
-from trialkit.records import read_records, write
-from trialkit.records.folder import start_trial
+from trialkit.records import files, read_records
+from trialkit.records.start import start_trial
 
 FIVE = ("Blue Lantern", 'Copper "Bell"', "Dawn Fiddlé", "Evening\\Kite", "007")
 ABOUT = About("Crossing Road beans", "beans", "Invented garden", date(2031, 3, 4), reach="7 ft")
@@ -363,7 +363,7 @@ def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
 def test_paper_that_is_killed_part_way_is_tidied_by_the_next_printing(tmp_path, monkeypatch):
     """kill -9 before some of the sheets' moves; the next is on other paper, whose files have
     other names."""
-    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    monkeypatch.setattr(files, "YOUNG_S", -1.0)
     bed = bed_of_plan(plan(blocks=2, plants=1), ABOUT)
     left = 0
     for kill_at in (0, 2):

@@ -40,7 +40,7 @@ from hypothesis import HealthCheck, given, settings  # noqa: E402
 from hypothesis import strategies as st  # noqa: E402
 
 from trialkit.records import RecordsError, read_records  # noqa: E402
-from trialkit.records.add import add_files, undo_last  # noqa: E402
+from trialkit.records.incoming.add import add_files, undo_last
 from trialkit.records.tastings import read_tasting  # noqa: E402
 from trialkit.trial import TrialProblems  # noqa: E402
 
@@ -287,12 +287,12 @@ def clock_back() -> str:
         changed = exports[0].with_name("again.csv")
         changed.write_text(f"{text}late,2016-01-01T00:00:00Z,{day},P3,count,99,,,A\n")
         real = datetime.now()
-        with mock.patch("trialkit.records.entries.datetime") as clock:
+        with mock.patch("trialkit.records.incoming.entries.datetime") as clock:
             clock.now.return_value = real - timedelta(days=3650)
             add_files(folder, [changed])
         picks = read_records(folder).picks
         held = picks.loc[(picks["plant"] == "P3") & (picks["date"] == day), "count"].tolist()
-        with mock.patch("trialkit.records.entries.datetime") as clock:
+        with mock.patch("trialkit.records.incoming.entries.datetime") as clock:
             clock.now.return_value = real - timedelta(days=7300)
             undone = undo_last(folder)
         picks = read_records(folder).picks

@@ -33,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import smalltrial  # noqa: E402
 
 # Loaded before a child is made, which then does nothing but write.
-import trialkit.records.write  # noqa: E402, F401
+import trialkit.records.files  # noqa: E402, F401
 from trialkit.engine import publish  # noqa: E402
 
 NOT_WRITTEN = 6

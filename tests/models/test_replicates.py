@@ -25,8 +25,8 @@ from trialkit.design.planfolder import About, plants_text, write_plan
 from trialkit.design.request import INCOMPLETE_BLOCKS, PlanRequest
 from trialkit.models import analyse
 from trialkit.records import read_records
-from trialkit.records.check import in_replicates
-from trialkit.records.spreadsheets.contents import Listed
+from trialkit.records.incoming.contents import Listed
+from trialkit.records.plots import in_replicates
 
 REFERENCE = Path(__file__).parent / "reference"
 KNOWN = json.loads((REFERENCE / "replicates.json").read_text())

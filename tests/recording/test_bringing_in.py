@@ -10,7 +10,7 @@ import pytest
 from handset import DAY, Phone, go_home, plant_bed, sent_text, start_pick, type_number
 
 from trialkit.records import read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 pytestmark = pytest.mark.browser
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import trialkit.recording
 from trialkit.records import read_records
-from trialkit.records.add import add_files, undo_last
+from trialkit.records.incoming.add import add_files, undo_last
 
 pytestmark = pytest.mark.browser
 

@@ -11,7 +11,7 @@ import pytest
 from handset import DAY, plant_bed, saved, sent_text, start_pick
 
 from trialkit.records import read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 pytestmark = pytest.mark.browser
 

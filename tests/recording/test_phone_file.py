@@ -18,7 +18,7 @@ from handset import MADE, VARIETIES, bed, plant_bed, walk
 from killed import killed_before_move
 
 from trialkit.recording.phone import page_facts, phone_page, write_phone_page
-from trialkit.records import RecordsError, write
+from trialkit.records import RecordsError, files
 
 
 class Parts(HTMLParser):
@@ -224,7 +224,7 @@ def test_a_phone_page_whose_writer_was_killed_is_written_by_the_next(
     (tmp_path / "out").mkdir()
     target = write_phone_page(folder, tmp_path / "out")
     before = target.read_bytes()
-    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    monkeypatch.setattr(files, "YOUNG_S", -1.0)
     assert killed_before_move(0, partial(write_phone_page, folder, target))
     assert target.read_bytes() == before
     assert list(target.parent.glob(".*.part"))

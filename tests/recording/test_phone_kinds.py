@@ -13,7 +13,7 @@ from test_phone_baskets import plots_bed
 
 from trialkit.recording.phone import phone_page
 from trialkit.records import read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 pytestmark = pytest.mark.browser
 

@@ -9,7 +9,7 @@ import pytest
 from handset import DAY, plant_bed, sent_text, start_pick
 
 from trialkit.records import read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 TRAITS = """
 [[traits]]

@@ -14,7 +14,7 @@ import pytest
 from handset import DAY, bed, plant_bed, saved, sent_text, start_pick, walk
 
 from trialkit.records import read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 
 pytestmark = pytest.mark.browser
 

@@ -11,8 +11,8 @@ import openpyxl
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, settle, undo_last
-from trialkit.records.entries import check_of
+from trialkit.records.incoming.add import add_files, settle, undo_last
+from trialkit.records.incoming.entries import check_of
 from trialkit.records.log import COLUMNS, COLUMNS_BEFORE
 from trialkit.trial import TrialProblems
 

@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from trialkit.records import doubts, read_records
+from trialkit.records import check, read_records
 
 PICKS = "date,plant,count,weight\n"
 HEIGHTS = "date,plant,height\n"
@@ -57,7 +57,7 @@ def test_counts_of_a_variable_season_are_seldom_doubted(make, dispersion) -> Non
     """Negative binomial counts, mean 4: fewer than one in a thousand is asked about."""
     chance = np.random.default_rng(int(dispersion))
     counts = chance.poisson(chance.gamma(dispersion, 4 / dispersion, 20_000))
-    assert doubts._large(counts.astype(float)).mean() < 0.001
+    assert check._large(counts.astype(float)).mean() < 0.001
 
 
 def test_the_same_plant_twice_on_a_date(make) -> None:
@@ -307,7 +307,7 @@ def test_many_varieties_without_a_plant_are_counted(make) -> None:
 
 def test_every_doubt_about_a_record_leads_to_its_row(make) -> None:
     """Whatever comes between the file and the table: a blank height, days left out, the log."""
-    from trialkit.records.add import add_files
+    from trialkit.records.incoming.add import add_files
 
     described = (make() / "trial.toml").read_text()
     description = described.replace("\n\n", '\nunits = { height = "ft" }\n\n', 1)

@@ -125,7 +125,7 @@ def test_a_pipe_in_place_of_a_file_is_not_waited_for(make) -> None:
 
 
 def test_a_file_too_large_is_refused_unread(make, monkeypatch) -> None:
-    from trialkit.records import folder as files
+    from trialkit.records import files
 
     monkeypatch.setattr(files, "MOST_BYTES", 1000)
     with pytest.raises(RecordsError, match="too large"):

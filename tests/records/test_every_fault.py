@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, settle
+from trialkit.records.incoming.add import add_files, settle
 from trialkit.trial import TrialProblems, parse_trial
 
 EXPORT = "record_id,recorded_at,date,plant,kind,value,unit,note,device\n"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from trialkit import trial
-from trialkit.records.folder import starter_texts
+from trialkit.records.start import starter_texts
 
 KEYS = [
     *(("", key) for key in trial.TOP),

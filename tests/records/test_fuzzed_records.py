@@ -22,7 +22,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from trialkit.records import Records, RecordsError, read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 from trialkit.records.tastings import read_tasting
 from trialkit.trial import TrialProblems
 

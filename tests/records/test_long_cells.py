@@ -13,9 +13,9 @@ from trialkit.reading.numbers import number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded, nearest, plain
 from trialkit.reading.units import length_cm, unit_name, weight_g
+from trialkit.records.files import plain_cell, safe_cell
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.tables import READERS, Reading, match_headings
-from trialkit.records.write import plain_cell, safe_cell
 from trialkit.trial import draft_trial, parse_trial
 
 # What a cell may be made of: a beginning, something again and again, an end.

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from trialkit.records import Records, RecordsError, read_records
-from trialkit.records.add import add_files, settle, undo_last
+from trialkit.records.incoming.add import add_files, settle, undo_last
 
 DAY = date(2026, 7, 1)
 HEAD = "record_id,recorded_at,date,plant,kind,value,unit,note,device\n"

@@ -11,7 +11,7 @@ from typing import TypeVar
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files
+from trialkit.records.incoming.add import add_files
 from trialkit.trial import TrialProblems
 
 T = TypeVar("T")

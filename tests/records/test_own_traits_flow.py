@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, settle, undo_last
-from trialkit.records.entries import COLUMNS, check_of
+from trialkit.records.incoming.add import add_files, settle, undo_last
+from trialkit.records.incoming.entries import COLUMNS, check_of
 
 TRAITS = """
 [[traits]]

@@ -14,7 +14,7 @@ import pytest
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.recording.phone import page_facts
 from trialkit.records import read_records
-from trialkit.records.add import settle
+from trialkit.records.incoming.add import settle
 from trialkit.records.schema import LOGGED, TABLES, TRAITS, column_of, own_unit
 from trialkit.report.opentrial import Showing, public_records
 

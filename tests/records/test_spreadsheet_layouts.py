@@ -12,7 +12,7 @@ import pytest
 from layouts import DESCRIPTION, LAYOUTS, Layout, Records, plants_csv
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, look_over
+from trialkit.records.incoming.add import add_files, look_over
 
 
 def trial(place: Path) -> Path:

@@ -8,9 +8,9 @@ from functools import partial
 import pytest
 from killed import killed_before_move
 
-from trialkit.records import RecordsError, read_records, write
-from trialkit.records.folder import start_trial
+from trialkit.records import RecordsError, files, read_records
 from trialkit.records.schema import TABLES
+from trialkit.records.start import start_trial
 
 
 def test_makes_a_description_tables_and_an_explanation(tmp_path) -> None:
@@ -65,10 +65,10 @@ def test_other_files_do_not_matter(tmp_path) -> None:
 
 
 def test_takes_away_what_it_made_when_it_fails(tmp_path, monkeypatch) -> None:
-    from trialkit.records import folder
+    from trialkit.records import start
 
     made = []
-    write = folder.write_text
+    write = start.write_text
 
     def fails(path, text):
         if len(made) == 3:
@@ -76,7 +76,7 @@ def test_takes_away_what_it_made_when_it_fails(tmp_path, monkeypatch) -> None:
         made.append(path)
         write(path, text)
 
-    monkeypatch.setattr(folder, "write_text", fails)
+    monkeypatch.setattr(start, "write_text", fails)
     with pytest.raises(OSError, match="No space"):
         start_trial(tmp_path / "t")
     assert not (tmp_path / "t").exists()
@@ -99,7 +99,7 @@ def test_killed_part_way_the_next_begins_as_if_for_the_first_time(
     there, tmp_path, monkeypatch
 ) -> None:
     """Killed before every write's move in turn, into a new folder and into one with a photo."""
-    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    monkeypatch.setattr(files, "YOUNG_S", -1.0)
     kills = 0
     for kill_at in range(30):
         place = tmp_path / f"{kill_at}"

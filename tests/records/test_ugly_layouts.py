@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, look_over
+from trialkit.records.incoming.add import add_files, look_over
 
 OWN = """
 [units]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from trialkit.records import RecordsError, read_records
-from trialkit.records.add import add_files, settle, undo_last
-from trialkit.records.check import recorded
+from trialkit.records.incoming.add import add_files, settle, undo_last
+from trialkit.records.plots import recorded
 
 LINES = "plant,variety,block,plot,lost\nA1,Ambrel,1,1A,\nA2,Ambrel,1,1A,2026-07-03\n" \
         "C1,Costry,1,1B,\nC2,Costry,1,1B,\n"

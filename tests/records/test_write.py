@@ -16,8 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from killed import killed_before_move
 
-from trialkit.records import write
-from trialkit.records.write import csv_text, plain_cell, safe_cell, write_bytes, write_text
+from trialkit.records import files
+from trialkit.records.files import csv_text, plain_cell, safe_cell, write_bytes, write_text
 
 
 def test_writes_and_replaces(tmp_path) -> None:
@@ -55,7 +55,7 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch, s
     def fail(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(write.os, step, fail)
+    monkeypatch.setattr(files.os, step, fail)
     with pytest.raises(OSError, match="No space"):
         write_text(path, "new")
     assert path.read_text() == "old"
@@ -109,18 +109,18 @@ def test_any_text_comes_back(text) -> None:
 @given(st.text(min_size=1))
 def test_no_cell_begins_like_a_formula(text) -> None:
     safe = safe_cell(text)
-    assert not safe.startswith(write.FORMULA_STARTS) or write._NUMBER.fullmatch(safe)
+    assert not safe.startswith(files.FORMULA_STARTS) or files._NUMBER.fullmatch(safe)
 
 
 def test_the_half_file_of_a_killed_writer_goes_and_that_of_one_at_work_stays(
     tmp_path, monkeypatch
 ) -> None:
-    monkeypatch.setattr(write, "YOUNG_S", -1.0)
+    monkeypatch.setattr(files, "YOUNG_S", -1.0)
     path = tmp_path / "phone.html"
     assert killed_before_move(0, partial(write_text, path, "half"))
     (left,) = tmp_path.iterdir()
-    assert left.name.endswith(write.TEMPORARY)
-    busy = tmp_path / f".phone.html.123{write.TEMPORARY}"
+    assert left.name.endswith(files.TEMPORARY)
+    busy = tmp_path / f".phone.html.123{files.TEMPORARY}"
     with busy.open("xb") as held:
         fcntl.flock(held, fcntl.LOCK_EX)
         write_text(path, "whole")

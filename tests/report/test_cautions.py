@@ -13,7 +13,7 @@ from trialkit import cautions, shipped
 from trialkit.design.sheets import CAUTIONS
 from trialkit.recording.phone import phone_page
 from trialkit.records import read_records
-from trialkit.records.folder import start_trial
+from trialkit.records.start import start_trial
 from trialkit.report import cells
 
 

@@ -13,7 +13,7 @@ from trialkit.cli import Exit, app
 from trialkit.design.layouts import lay_out
 from trialkit.design.request import DESIGNS, read_request
 from trialkit.records import read_records
-from trialkit.records.folder import start_trial
+from trialkit.records.start import start_trial
 from trialkit.report import planning, planpower
 from trialkit.report.opentrial import CellStop, RecordsCellStop
 from trialkit.report.planning import design_of

@@ -12,7 +12,7 @@ from trialkit.design.request import read_drawing
 from trialkit.power import power_of_treatment, setup_of
 from trialkit.power.sizes import power_by_blocks
 from trialkit.records import read_records
-from trialkit.records.folder import start_trial
+from trialkit.records.start import start_trial
 from trialkit.report import planning, planpower
 from trialkit.report.opentrial import CellStop
 from trialkit.wording import day

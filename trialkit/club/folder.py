@@ -22,7 +22,7 @@ from platformdirs import user_state_path
 
 from trialkit.club.trial import TRIALS, identity
 from trialkit.reading.spelling import folded
-from trialkit.records.write import sync_folder, write_bytes, write_text
+from trialkit.records.files import sync_folder, write_bytes, write_text
 
 MANIFEST = "club.json"
 KIND = "trialkit club"

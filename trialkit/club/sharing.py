@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import pandas as pd
 from markupsafe import Markup
 
-from trialkit.records.write import csv_text
+from trialkit.records.files import csv_text
 
 # ------------------------------------------------------------------------------------------------
 # What goes along when a page of the club is passed on: its pictures, and its tags for previews.

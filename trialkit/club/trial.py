@@ -17,8 +17,8 @@ from trialkit.club.sharing import drawn
 from trialkit.design.request import PLAN_FILE
 from trialkit.engine import page, run
 from trialkit.records import RecordsError
+from trialkit.records.files import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
 from trialkit.records.findings import Findings
-from trialkit.records.folder import DESCRIPTION, LOG, File, fingerprint, read_file, table_paths
 from trialkit.records.read import read_ground
 from trialkit.report.opentrial import Showing
 

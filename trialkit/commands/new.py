@@ -30,7 +30,7 @@ def new(
     varieties with the reason each might stay or go, and keeps what it taught of how much plots,
     plants and picks differ, for the question how many blocks the next trial needs.
     """
-    from trialkit.records.folder import start_trial
+    from trialkit.records.start import start_trial
 
     try:
         made = _carried(folder, earlier) if earlier else start_trial(folder)

@@ -17,7 +17,7 @@ from rich.text import Text
 from trialkit.commands.terminal import Exit, Folder, command, day, out, say, stop, the_trial
 
 if TYPE_CHECKING:
-    from trialkit.records.add import LookOver
+    from trialkit.records.incoming.add import LookOver
 
 
 @contextmanager
@@ -51,7 +51,7 @@ def add(
     What a spreadsheet was taken for is shown first, and you are asked. Records
     go into FOLDER/log.csv; your own tables stay as they are.
     """
-    from trialkit.records.add import add_files, look_over
+    from trialkit.records.incoming.add import add_files, look_over
 
     folder = the_trial(folder)
     with _into_the_log():
@@ -94,7 +94,7 @@ def _show(seen: LookOver) -> None:
 
 def undo(folder: Folder) -> None:
     """Take back what was brought in last; the log keeps it."""
-    from trialkit.records.add import undo_last
+    from trialkit.records.incoming.add import undo_last
 
     with _into_the_log():
         report = undo_last(the_trial(folder))
@@ -123,7 +123,7 @@ def correct(
     ],
 ) -> None:
     """Correct a record, or say which of two is right; what was said stays in the log."""
-    from trialkit.records.add import settle as settled
+    from trialkit.records.incoming.add import settle as settled
 
     folder = the_trial(folder)
     when = day(on, folder)

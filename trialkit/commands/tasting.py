@@ -46,7 +46,7 @@ def tasting(
     from trialkit.design import paper
     from trialkit.design.tasting import TastingError, plan_tasting, tasting_sheets
     from trialkit.recording.tasting import tasting_page
-    from trialkit.records.write import csv_text, write_bytes
+    from trialkit.records.files import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 
     traits = list(dict.fromkeys(trait or ["liking"]))
@@ -80,8 +80,8 @@ def tasting(
 
 def _tell(folder: Path, place: Path) -> None:
     from trialkit.records import RecordsError
+    from trialkit.records.files import write_bytes
     from trialkit.records.tastings import KEY, RESULT, SCORES, read_tasting
-    from trialkit.records.write import write_bytes
     from trialkit.report.tasting import tasting_page
     from trialkit.trial import TrialProblems, parse_trial
 

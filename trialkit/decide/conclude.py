@@ -27,7 +27,7 @@ from trialkit.models.stand import StandResult
 from trialkit.models.totals import PlotTotals, log_index
 from trialkit.reading.units import own_weight
 from trialkit.records import Records
-from trialkit.records.doubts import stick_length
+from trialkit.records.check import stick_length
 from trialkit.records.schema import TRAITS
 from trialkit.trial import EARLY, WITHIN_REACH, YIELD, OwnTrait
 from trialkit.wording import counted, day, few, figure, times

@@ -16,7 +16,7 @@ from trialkit.models.analysis import Analysis
 from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing
 from trialkit.models.totals import PlotTotals
-from trialkit.records.check import basket_names
+from trialkit.records.plots import basket_names
 from trialkit.wording import counted, day, few, figure, listed, span, times
 
 TOO_WIDE = float(np.log(100.0))

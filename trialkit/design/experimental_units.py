@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from trialkit.records.check import in_replicates
+from trialkit.records.plots import in_replicates
 
 DRAWS = 1999
 CHANCE, RARE = 0.05, 0.005

@@ -95,7 +95,7 @@ def printing() -> Iterator[None]:
 
 def save_pdf(figures: list[Figure], path: Path, title: str) -> None:
     """Write pages as one PDF, whole or not at all, replacing an earlier print."""
-    from trialkit.records.write import write_bytes
+    from trialkit.records.files import write_bytes
 
     stream = io.BytesIO()
     with printing(), PdfPages(stream, metadata={"Title": title, "CreationDate": None}) as pages:

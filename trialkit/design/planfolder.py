@@ -46,18 +46,17 @@ from trialkit.design.sheets import (
 )
 from trialkit.reading.units import in_feet
 from trialkit.records import Records
-from trialkit.records.folder import (
+from trialkit.records.files import (
     DESCRIPTION,
     LOG,
-    LOOKS,
-    READ_ME,
     WORKBOOK,
-    Description,
-    description_text,
-    starter_texts,
+    csv_text,
+    sync_folder,
+    tidy_folder,
+    write_text,
 )
 from trialkit.records.schema import PLANTS, TABLES
-from trialkit.records.write import csv_text, sync_folder, tidy_folder, write_text
+from trialkit.records.start import LOOKS, READ_ME, Description, description_text, starter_texts
 from trialkit.trial import Layout, Trial
 
 _ENDINGS = {".csv", ".xlsx", ".xls", ".toml", ".tsv", ".txt", ".ods"}

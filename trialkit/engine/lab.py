@@ -22,7 +22,7 @@ def prepare(folder: Path) -> tuple[Path, ...]:
     someone's own work.
     """
     from trialkit.engine.run import notebook_format
-    from trialkit.records.write import write_text
+    from trialkit.records.files import write_text
 
     nbformat = notebook_format()
 

@@ -115,7 +115,7 @@ def write_handout(
     `folder/handout`.
     Raises OSError where they cannot be written.
     """
-    from trialkit.records.write import write_bytes
+    from trialkit.records.files import write_bytes
 
     place = place or folder / "handout"
     if files:
@@ -274,7 +274,7 @@ def _writable(target: Path) -> None:
 
 def _write(path: Path, text: str) -> None:
     """Write it whole or not at all, and take away what a run that was killed left of it."""
-    from trialkit.records.write import TEMPORARY, write_text
+    from trialkit.records.files import TEMPORARY, write_text
 
     write_text(path, text)
     for left in path.parent.glob(f".{glob.escape(path.name)}.*{TEMPORARY}"):

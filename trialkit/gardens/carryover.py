@@ -29,8 +29,8 @@ from trialkit.gardens.components import (
 from trialkit.models import Missing, TraitResult
 from trialkit.reading.spelling import folded
 from trialkit.records import Records, read_records
-from trialkit.records.folder import (
-    DESCRIPTION,
+from trialkit.records.files import DESCRIPTION
+from trialkit.records.start import (
     Description,
     description_text,
     start_trial,

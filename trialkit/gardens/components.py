@@ -37,7 +37,7 @@ from trialkit.mixed import GLMM, LMM, MixedModelError
 from trialkit.mixed.intervals import Profile, count_spread
 from trialkit.models import Missing
 from trialkit.power import Spread
-from trialkit.records.folder import toml_value
+from trialkit.records.start import toml_value
 
 if TYPE_CHECKING:
     from trialkit.models.analysis import Analysis

@@ -34,9 +34,9 @@ from trialkit.errors import TrialkitError
 from trialkit.gardens.stage_one import Failed, StoredTrial, read_trial
 from trialkit.gardens.workers import Fault, Progress, for_each
 from trialkit.records import Records
+from trialkit.records.files import TEMPORARY, sync_folder
 from trialkit.records.schema import PLANTS, TABLES, Column, Table
 from trialkit.records.tables import empty_table
-from trialkit.records.write import TEMPORARY, sync_folder
 from trialkit.trial import Trial
 
 FORMAT = "6"

@@ -40,7 +40,7 @@ from trialkit.models.support import (
     with_parts,
 )
 from trialkit.models.totals import layout_columns
-from trialkit.records.check import recorded
+from trialkit.records.plots import recorded
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support

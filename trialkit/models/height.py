@@ -13,7 +13,7 @@ from trialkit.models.curves import TESTS, Floats, MeanCurves, Spline, indicators
 from trialkit.models.pods import difference_means
 from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, compare, empty
 from trialkit.models.support import ONE_BLOCK, Support, behind
-from trialkit.records.check import recorded
+from trialkit.records.plots import recorded
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -38,8 +38,8 @@ from trialkit.models.support import (
     with_covariates,
     with_parts,
 )
-from trialkit.records.check import recorded
 from trialkit.records.owntraits import values_of
+from trialkit.records.plots import recorded
 from trialkit.wording import listed
 
 if TYPE_CHECKING:

@@ -34,7 +34,7 @@ from trialkit.models.results import (
 )
 from trialkit.models.support import Support, usable_groups
 from trialkit.models.totals import layout_columns, log_index
-from trialkit.records.check import BASKET
+from trialkit.records.plots import BASKET
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support

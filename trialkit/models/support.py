@@ -16,7 +16,7 @@ from scipy.special import expit
 from trialkit.design.experimental_units import NEARLY_ALL
 from trialkit.mixed.fixed import marginal_rows
 from trialkit.models.results import ALPHA, PAIRS, Floats, empty
-from trialkit.records.check import basket_names
+from trialkit.records.plots import basket_names
 from trialkit.wording import listed
 
 if TYPE_CHECKING:

@@ -33,7 +33,7 @@ from trialkit.models.support import (
     with_an_error,
     with_covariates,
 )
-from trialkit.records.check import basket_names, basket_plots, recorded
+from trialkit.records.plots import basket_names, basket_plots, recorded
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support

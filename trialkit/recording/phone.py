@@ -12,7 +12,7 @@ import pandas as pd
 
 from trialkit.design.layouts import walking_order
 from trialkit.recording.page import render
-from trialkit.records.check import basket_names, basket_plots
+from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import LOGGED, OWN_KIND, own_unit
 from trialkit.wording import capital
 
@@ -39,7 +39,7 @@ def write_phone_page(
     Raises RecordsError when the records have errors, OSError when the file cannot be written.
     """
     from trialkit.records import read_records
-    from trialkit.records.write import write_bytes
+    from trialkit.records.files import write_bytes
 
     target = Path(folder) if out is None else Path(out)
     if target.is_dir():

@@ -1,10 +1,13 @@
-"""Errors between the tables and the trial: what cannot be true, whatever the season was."""
+"""What is wrong with the records and what is odd: tables against the trial and each other.
+
+Errors are what cannot be true, whatever the season was; they stop.  Doubts are what is hard to
+believe; those records are listed and kept, for the grower to say whether they are wrong.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -12,338 +15,18 @@ import pandas as pd
 
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
+from trialkit.records.plots import (
+    HINTED,
+    NO_PLOTS,
+    PlotNames,
+    _as_plots,
+    basket_names,
+    basket_plots,
+    called_plots,
+    with_baskets,
+)
 from trialkit.records.schema import TABLES, Table
 from trialkit.trial import SOME_DAY, Trial
-
-# ------------------------------------------------------------------------------------------------
-# Plots: told apart between blocks, listed in one line, and picked into one basket.
-#
-# A basket is a record of a whole plot: the plot stands in place of the plant.  In the log, on the
-# phone and in `Records` it goes under the name "plot 1A" where a plant would stand.
-# ------------------------------------------------------------------------------------------------
-
-BASKET = "plot "
-"""Before a plot's label: the name a record of the whole plot goes under."""
-MOST_PLANTS = 100_000
-NEITHER = "plant or plot"
-ONE_OF = "a plant or a plot, one of them"
-
-
-def in_replicates(
-    replicate: pd.Series, block: pd.Series, variety: pd.Series, plot: pd.Series
-) -> tuple[pd.Series, pd.Series, str]:
-    """Replicate and block of each plant, a block being ground within one replicate; and why
-    replicates are left out, "" where they are not.
-
-    Alone, or the same grouping as the blocks, replicates are the blocks themselves.  Blocks whose
-    labels start again in each replicate are told apart, "2/1" for block 1 of replicate 2.  Where
-    complete replicates lie within blocks the two change places.  Left out are replicates that
-    number the plants of a plot, lie within complete blocks, or cross the blocks plot by plot.
-    """
-    none = pd.Series(pd.NA, index=block.index, dtype=block.dtype)
-    filled = block.where(block.notna(), replicate)
-    known = pd.DataFrame({"replicate": replicate, "block": block, "variety": variety, "plot": plot})
-    both = known.dropna(subset=["replicate", "block"])
-    if both.empty:
-        return none, filled, ""
-    blocks = both.groupby("replicate")["block"].nunique()
-    replicates = both.groupby("block")["replicate"].nunique()
-    every = known["variety"].nunique()
-    if (blocks == 1).all() and (replicates == 1).all():
-        return none, filled, ""
-    if (blocks == 1).all():
-        whole = (both.groupby("replicate")["variety"].nunique() == every).all()
-        return (block, replicate, "") if whole else (none, block, "they are parts of a block")
-    if (replicates == 1).all():
-        return replicate, filled, ""
-    plots = both.dropna(subset=["plot"]).groupby(["block", "plot"])
-    several = plots["replicate"].nunique() > 1
-    if len(several) and several.mean() > 0.5 and (plots["variety"].nunique() == 1).all():
-        return none, block, "they number the plants of a plot"
-    cells = both.groupby(["replicate", "block"])["variety"].nunique()
-    if (cells == every).all():
-        return none, block, "every block has all varieties in each of them"
-    if (cells == 1).all():
-        return none, filled, "they cross the blocks plot by plot"
-    return replicate, filled.where(replicate.isna() | block.isna(), replicate + "/" + block), ""
-
-
-def blocks_apart(plants: Located, findings: Findings) -> Located:
-    """Plants with every block within one replicate (see `in_replicates`); a doubt where
-    replicates are left out."""
-    frame = plants.frame
-    known = np.flatnonzero(frame["replicate"].notna().to_numpy())
-    if not len(known):
-        return plants
-    replicate, block, why = in_replicates(
-        frame["replicate"], frame["block"], frame["variety"], frame["plot"])
-    if why:
-        findings.doubts_at(plants, known[:1], "replicate", [frame["replicate"].iloc[known[0]]],
-                           f"replicates are not used: {why}")
-    return plants.having(replicate=replicate, block=block)
-
-
-@dataclass(frozen=True)
-class PlotNames:
-    """How labels of plots are read.  several : plots that one label could mean.  alone : labels
-    that mean one plot, and its full name."""
-
-    several: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    alone: Mapping[str, str] = field(default_factory=dict)
-
-    def full(self, rows: Located, findings: Findings) -> Located:
-        """The rows with their plots' full names; an error for a label of several plots."""
-        named = rows.frame["plot"]
-        unclear = np.flatnonzero(named.isin(list(self.several)).to_numpy())
-        values = [str(v) for v in named.iloc[unclear[: LISTED + 1]]]
-        findings.errors_at(
-            rows, unclear, "plot", values,
-            [f"It could be {' or '.join(self.several[v])}." for v in values],
-            "block and plot, such as " + next((f[0] for f in self.several.values()), ""),
-        )
-        return rows.having(plot=named.replace(dict(self.alone)).mask(named.isin(self.several)))
-
-
-def tell_plots_apart(plants: Located, findings: Findings) -> tuple[Located, PlotNames]:
-    """Plants with every plot under a label of its own, and how other tables' labels are read.
-
-    Plot 1 of block A and plot 1 of block B are two plots.  Where any label stands in several
-    blocks, all plots with a block are read as "A/1", "B/1"; another table may name either form, but
-    an error is noted for a label that could be several plots.
-    """
-    plot, block = plants.frame["plot"], plants.frame["block"]
-    both = plot.notna() & block.notna()
-    blocks = block[both].groupby(plot[both]).unique()
-    several = blocks[blocks.map(len) > 1]
-    if not len(several):
-        return plants, PlotNames()
-    first = int(np.flatnonzero((plot == several.index[0]).to_numpy())[0])
-    label = str(several.index[0])
-    findings.doubts_at(
-        plants, np.array([first]), "plot", [label], "a plot of several blocks: taken as a plot in "
-        f"each, {' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}",
-    )
-    apart = plants.having(plot=plot.where(~both, block + "/" + plot))
-    return apart, PlotNames(
-        {str(p): tuple(f"{b}/{p}" for b in several[p]) for p in several.index},
-        {str(p): f"{b[0]}/{p}" for p, b in blocks.items() if len(b) == 1},
-    )
-
-
-def one_line_a_plot(rows: Located, findings: Findings) -> Located:
-    """The list of plants with a line that stands for several plants made as many.
-
-    A line with plants = 6 is a plot of six, named as the line's plant or plot is; its plants are
-    "1A.1" to "1A.6".  A line that names a plot and no plant is a plot too.
-    """
-    frame = rows.frame
-    many = frame["plants"].to_numpy(dtype=float)
-    named = frame["plant"].notna().to_numpy()
-    plot = frame["plot"].notna().to_numpy()
-    _blank(rows, ~named & ~plot, "plant", ONE_OF, findings)
-    for wrong, problem in (
-        (many < 1, "A line stands for one plant at least."),
-        (many > MOST_PLANTS, "So many plants cannot stand in one plot."),
-    ):
-        at = np.flatnonzero(wrong)
-        findings.errors_at(rows, at, "plants", [float(v) for v in many[at[:LISTED]]], problem,
-                           f"a whole number from 1 to {MOST_PLANTS:,}")
-    whole = (many > 1) & (many <= MOST_PLANTS)
-    if not (whole | (~named & plot)).any():
-        return rows
-    name = frame["plant"].where(named, frame["plot"])
-    times = np.where(whole, np.nan_to_num(many, nan=1.0), 1.0).astype(int)
-    at = np.repeat(np.arange(len(frame)), times)
-    number = pd.Series(np.arange(len(at)) - np.repeat(np.cumsum(times) - times, times) + 1)
-    out = Located(frame.iloc[at].reset_index(drop=True), rows.lines[at], rows.file)
-    of = name.iloc[at].reset_index(drop=True)
-    several = pd.Series(whole[at])
-    return out.having(
-        plant=of.where(~several, of + "." + number.astype(str)),
-        plot=out.frame["plot"].where(out.frame["plot"].notna() | ~several, of),
-    )
-
-
-def _blank(
-    rows: Located, wrong: np.ndarray, column: str, accepted: str, findings: Findings
-) -> None:
-    at = np.flatnonzero(wrong)
-    if any(error.file == rows.file and error.column == NEITHER for error in findings.errors):
-        return  # there is no such column, which has been told
-    findings.errors_at(rows, at, column, [""] * min(len(at), LISTED), "It is blank.", accepted)
-
-
-def basket_names(plants: pd.DataFrame) -> dict[str, str]:
-    """The name a record of each plot goes under, and the plot; a plant of that name comes first."""
-    taken = set(plants["plant"].dropna())
-    labels = plants["plot"].dropna().unique()
-    return {f"{BASKET}{label}": str(label) for label in labels if f"{BASKET}{label}" not in taken}
-
-
-def with_baskets(
-    plants: Located, names: PlotNames, rows: Located, findings: Findings
-) -> Located:
-    """Rows of a table with "plot 1A" under plant where a plot stands in place of a plant.
-
-    Errors for rows with neither, with a plot that is not there, with a plant of another plot.  A
-    plot's bare label under plant is read as the plot, where no plant has that name.
-    """
-    frame = rows.frame
-    if "plot" not in frame or not len(frame):
-        return rows
-    _blank(rows, frame[["plant", "plot"]].isna().all(axis=1).to_numpy(), "plant", ONE_OF, findings)
-    rows, wrong = _as_plots(plants, names, rows, findings)
-    frame = rows.frame
-    named, plotted = frame["plant"].notna().to_numpy(), frame["plot"].notna().to_numpy()
-    keys = {folded(str(p)): q for p, q in zip(plants.frame["plant"], plants.frame["plot"],
-                                              strict=True) if not pd.isna(p)}
-    if (named & plotted).any():
-        own = frame["plant"].map(lambda p: keys.get(folded(str(p))), na_action="ignore")
-        other = named & plotted & own.notna().to_numpy() & (own != frame["plot"]).to_numpy()
-        at = np.flatnonzero(other & ~wrong)
-        findings.errors_at(
-            rows, at, "plot", [str(v) for v in frame["plot"].iloc[at[:LISTED]]],
-            [f"The plant {p} stands in {o}." for p, o in zip(
-                frame["plant"].iloc[at[:LISTED]], own.iloc[at[:LISTED]], strict=True)],
-            "the plant's own plot, or the plot alone",
-        )
-    alone = plotted & ~named & ~wrong
-    label = frame["plot"].where(pd.Series(alone))
-    return rows.having(plant=frame["plant"].where(~pd.Series(alone), BASKET + label), plot=label)
-
-
-def _as_plots(
-    plants: Located, names: PlotNames, rows: Located, findings: Findings
-) -> tuple[Located, npt.NDArray[np.bool_]]:
-    """The rows with plots as plants.csv has them, and which name none: those are errors.
-
-    A label is known whatever its case and spaces, with or without the word plot before it.
-    """
-    known = [str(label) for label in plants.frame["plot"].dropna().unique()]
-    exact = {*known, *names.several, *names.alone}
-    spelled: dict[str, str | None] = {}
-    for label in exact:
-        for key in (folded(label), folded(BASKET + label)):
-            spelled[key] = None if spelled.get(key, label) != label else label
-    plots = rows.frame["plot"]
-    for label in plots.dropna().unique():
-        meant = None if label in exact else spelled.get(folded(str(label)))
-        if meant is not None:
-            at = np.flatnonzero((plots == label).to_numpy(dtype=bool, na_value=False))[:1]
-            findings.doubts_at(rows, at, "plot", [str(label)], f"read as '{meant}'")
-            rows = rows.having(plot=rows.frame["plot"].replace({label: meant}))
-    rows = names.full(rows, findings)
-    plots = rows.frame["plot"]
-    wrong = (plots.notna() & ~plots.isin(known)).to_numpy()
-    at = np.flatnonzero(wrong)
-    values = [str(v) for v in plots.iloc[at[:LISTED + 1]]]
-    findings.errors_at(rows, at, "plot", values, [
-        f"No plant in {plants.file} stands in it.{did_you_mean(v, known) if i < HINTED else ''}"
-        for i, v in enumerate(values)], f"a plot of {plants.file}")
-    return rows, wrong
-
-
-def called_plots(plants: pd.DataFrame, names: pd.Series) -> dict[str, str]:
-    """Of names that are no plants, those that are plots' labels: the basket each means."""
-    listed = {folded(str(p)) for p in plants["plant"].dropna()}
-    baskets = {folded(label): name for name, label in basket_names(plants).items()}
-    spelled = {folded(name): name for name in basket_names(plants)}
-    out = {}
-    for name in names.dropna().unique():
-        key = folded(str(name))
-        if key not in listed and (key in baskets or key in spelled):
-            out[str(name)] = spelled.get(key) or baskets[key]
-    return out
-
-
-def judge_baskets(
-    plants: Located, table: Table, rows: Located, findings: Findings
-) -> Located:
-    """Rows with the plot of each basket under plot; errors for baskets that cannot be.
-
-    A basket of a plot with several varieties tells of none of them; one of a day on which a plant
-    of the plot has a record of its own would count that plant twice.
-    """
-    if "plot" not in rows.frame or not len(rows.frame):
-        return rows
-    baskets = basket_names(plants.frame)
-    plot = rows.frame["plant"].map(baskets)
-    rows = rows.having(plot=plot.astype("str").where(plot.notna(), None))
-    some = plot.notna().to_numpy()
-    if not some.any():
-        return rows
-    mixed = plants.frame.groupby("plot")["variety"].nunique()
-    at = np.flatnonzero(some & (plot.map(mixed) > 1).to_numpy())
-    findings.errors_at(rows, at, "plot", [str(v) for v in plot.iloc[at[:LISTED]]],
-                       "Plants of several varieties stand in it.",
-                       "a plot of one variety, or the plants one by one")
-    if "grade" in rows.frame:
-        return rows
-    stands = plants.frame.drop_duplicates("plant").set_index("plant")["plot"]
-    for column in table.measured:
-        there = rows.frame[column.field].notna().to_numpy()
-        alone = ~some & there
-        single = pd.MultiIndex.from_arrays([
-            rows.frame["date"][alone], rows.frame["plant"][alone].map(stands)])
-        whole = pd.MultiIndex.from_arrays([rows.frame["date"], plot.where(pd.Series(some), "")])
-        at = np.flatnonzero(some & there & whole.isin(single))
-        findings.errors_at(
-            rows, at, "plot", [str(v) for v in plot.iloc[at[:LISTED]]],
-            f"A plant of it has a {column.name} of its own that day.",
-            "of a day either the plot or its plants")
-    return rows
-
-
-def recorded(records_plants: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of picks, heights or harvest with what stood there: variety, block, plot, row, column,
-    treatment (of a basket those of its plot, row and column the middle), lost, and plants, how many
-    were alive that day: 1 for a plant, NaN where a basket's day is not known and some were lost.
-
-    Rows of plants that are not listed, or of no variety, are left out.
-    """
-    plants = records_plants.drop_duplicates("plant").dropna(subset=["variety"])
-    about = plants[["plant", "variety", "block", "plot", "row", "column", "treatment", "lost"]]
-    named = set(rows["plant"])
-    baskets = {name: label for name, label in basket_names(plants).items() if name in named}
-    if baskets:
-        about = pd.concat([about, basket_plots(plants, baskets)], ignore_index=True)
-    out = rows.drop(columns=[c for c in ("plot", "block") if c in rows]).merge(
-        about, on="plant", how="inner")
-    out["plants"] = 1.0
-    whole = out["plant"].isin(baskets)
-    if whole.any():
-        out.loc[whole, "plants"] = alive(plants, out.loc[whole, "plot"], out.loc[whole, "date"])
-    return out
-
-
-def basket_plots(plants: pd.DataFrame, baskets: Mapping[str, str]) -> pd.DataFrame:
-    """One row a basket: plant (its name), variety, block, plot, row, column, treatment, lost (the
-    day the last of its plants was, NaT while one stands)."""
-    some = plants[plants["plot"].isin(baskets.values())]
-    by = some.groupby("plot", sort=False)
-    treatments = by["treatment"].nunique(dropna=False)
-    out = by.agg(variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
-                 column=("column", "mean"), treatment=("treatment", "first"), lost=("lost", "max"))
-    out["lost"] = out["lost"].where(by["lost"].count() == by.size())
-    out["treatment"] = out["treatment"].where(treatments == 1)
-    out = out.reset_index()
-    names = {label: name for name, label in baskets.items()}
-    return out.assign(plant=out["plot"].map(names))
-
-
-def alive(plants: pd.DataFrame, plots: pd.Series, days: pd.Series) -> np.ndarray:
-    """How many plants of each plot were alive on each day, (n,), those lost that day among them.
-
-    At least 1, since a basket that holds something came from a plant.
-    """
-    out = np.ones(len(plots))
-    lost = {label: rows["lost"].to_numpy() for label, rows in plants.groupby("plot")}
-    for i, (label, day) in enumerate(zip(plots, days, strict=True)):
-        gone = lost[label]
-        stood = len(gone) if pd.isna(day) else int((~(gone < np.datetime64(day))).sum())
-        out[i] = max(stood, 1)
-    return out
-
 
 # ------------------------------------------------------------------------------------------------
 # Errors between the tables and the trial: what cannot be true, whatever the season was.
@@ -352,9 +35,6 @@ def alive(plants: pd.DataFrame, plots: pd.Series, days: pd.Series) -> np.ndarray
 CROP_TABLES = {table.name for table in TABLES if table.crop}
 # A record so long after planting is a slip in the year.
 MOST_YEARS = 10
-# Of so many names not known the nearest known one is looked for.
-HINTED = 20
-NO_PLOTS = PlotNames()
 
 def check_plants(trial: Trial, rows: Located, findings: Findings) -> Located:
     """Note what is wrong with the list of plants; return it with varieties as trial.toml has them.
@@ -488,3 +168,356 @@ def _weather(rows: Located, findings: Findings) -> None:
     values = [f"{low.iloc[i]:.4g} to {high.iloc[i]:.4g}" for i in at[:LISTED]]
     findings.errors_at(rows, at, "low", values, "The low is above the high.",
                        "a low up to the high")
+
+
+# ------------------------------------------------------------------------------------------------
+# Doubts: what is hard to believe.
+# ------------------------------------------------------------------------------------------------
+
+# Taller than any vegetable on canes (common practice, no source).
+TALLEST_CM = 600.0
+# A plant that measures this much of what it did before, or less.
+SHRUNK = 0.6
+# Times as tall, or as short, as its variety that day; inches taken for centimetres are 2.54.
+OFF_TIMES = 2.4
+# A measure this many robust standard deviations (1.4826 median absolute deviations, Hampel 1974,
+# JASA 69:383) from the middle.
+FAR = 6.0
+# Picks that are never asked about, and those that are where there is little to compare with.
+USUAL_COUNT, LARGE_COUNT = 20, 200
+ENOUGH = 20
+# Varieties without a plant are named up to so many; the rest are counted.
+_MOST_NAMED = 3
+# A record so many days from every other of its table.
+ALONE_DAYS = 200
+
+Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+
+def doubt_tables(
+    trial: Trial, tables: Mapping[str, Located], findings: Findings, today: date
+) -> None:
+    """Note every doubt."""
+    plants = tables["plants"]
+    _odd_plants(trial, plants, findings)
+    lost = _by_name(plants.frame)["lost"]
+    for name, rows in tables.items():
+        _days(rows, "lost" if name == "plants" else "date", findings, today)
+    _picks(trial, tables["picks"], lost, findings)
+    _heights(tables["heights"], plants, tables["events"], lost, findings)
+    _harvest(trial, tables["harvest"], lost, findings)
+    for table in TABLES:
+        if table.crop:
+            _others(table, tables[table.name], lost, findings)
+    _odd_weather(tables["weather"], findings)
+    _season(trial, tables, findings)
+
+
+# Measures with rules of their own, below.
+_OWN_RULES = frozenset({"count", "weight_g", "height_cm"})
+
+
+def _others(table: Table, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    """Of any other measure: far from the rest, or of a plant that was lost by then."""
+    for column in table.measured:
+        if column.field in _OWN_RULES or not len(rows.frame):
+            continue
+        values = rows.frame[column.field].to_numpy()
+        low, high = usual_range(values[~np.isnan(values)])
+        _at(rows, (values < low) | (values > high), column.name,
+            "far from all other values: the right unit?", findings, column.field)
+        _at(rows, _after_loss(rows, lost, ~np.isnan(values)), "plant",
+            f"{column.name} noted after the plant was lost", findings)
+
+
+def _by_name(plants: pd.DataFrame) -> pd.DataFrame:
+    """Variety and day of loss of every plant, and of every plot as a basket."""
+    about = plants.dropna(subset=["plant"]).drop_duplicates("plant")
+    whole = basket_plots(about, basket_names(plants))
+    both = pd.concat([about, whole]) if len(whole) else about
+    return both.set_index("plant")[["variety", "lost"]]
+
+
+def _at(rows: Located, mask: Mask | pd.Series, column: str, doubt: str, findings: Findings,
+        field: str = "") -> None:
+    at = np.flatnonzero(np.asarray(mask, dtype=bool))
+    if len(at):
+        findings.doubts_at(rows, at, column, list(rows.frame[field or column].iloc[at]), doubt)
+
+
+def _odd_plants(trial: Trial, rows: Located, findings: Findings) -> None:
+    plants = rows.frame
+    if not len(plants):
+        return
+    there = set(plants["variety"].dropna().unique())
+    without = [name for name in trial.variety_names if name not in there]
+    for name in without[:_MOST_NAMED]:
+        findings.doubt(rows.file, None, "variety", name, "in trial.toml, but no plants listed",
+                       rows.table)
+    if len(without) > _MOST_NAMED:
+        findings.doubt(rows.file, None, "variety", "", f"{len(without) - _MOST_NAMED:,} more "
+                       "varieties of trial.toml have no plant", rows.table)
+    _at(rows, plants["lost_reason"].notna() & plants["lost"].isna(), "lost_reason",
+        "a reason for a loss, but no date: taken as not lost", findings)
+    spot = plants[["block", "row", "column"]]
+    known = plants[["row", "column"]].notna().all(axis=1) & plants["plants"].isna()
+    _at(rows, known & spot.duplicated(keep=False), "plant",
+        "another plant has the same row and column", findings)
+    plots = plants.groupby(["block", "plot"], dropna=False)["variety"].transform("nunique")
+    _at(rows, plants["plot"].notna() & (plots > 1), "plot",
+        "a plot with more than one variety", findings)
+
+
+def _days(rows: Located, column: str, findings: Findings, today: date) -> None:
+    """Days to come, and days far from all the others."""
+    if not len(rows.frame):
+        return
+    codes, values = rows.coded(column)
+    days = values.astype("datetime64[D]")
+
+    def doubt(odd: Mask, what: str) -> None:
+        if odd.any():
+            _at(rows, np.append(odd, False)[codes], column, what, findings)
+
+    # A day's grace: the garden may be in a later time zone than this computer.
+    doubt(days > np.datetime64(today + timedelta(days=1)),
+          f"in the future, by this computer's clock ({today})")
+    there = np.sort(days)
+    if len(there) < 3:
+        return
+    gaps = np.diff(there).astype(int)
+    alone = there[np.minimum(np.append(gaps, 10**9), np.append(10**9, gaps)) > ALONE_DAYS]
+    if len(alone) < len(there) / 2:
+        doubt(np.isin(days, alone), "far from all other days: the right year?")
+
+
+def _twice(rows: Located, columns: list[str]) -> Mask:
+    """Second and later rows that agree in these columns."""
+    key = np.zeros(len(rows.frame), dtype=np.int64)
+    most = 1
+    for column in columns:
+        codes, values = rows.coded(column)
+        key = key * (len(values) + 1) + (codes + 1)
+        most *= len(values) + 1
+    if most < 50 * len(key) and np.bincount(key, minlength=1).max() == 1:
+        return np.zeros(len(key), dtype=bool)
+    return pd.Series(key).duplicated().to_numpy()
+
+
+def _after_loss(rows: Located, lost: pd.Series, mask: Mask) -> Mask:
+    """Which of the rows are of a plant lost before their day."""
+    codes, names = rows.coded("plant")
+    gone = lost.dropna()
+    last = gone.reindex(names).to_numpy().astype("datetime64[ns]")
+    out = np.zeros(len(rows.frame), dtype=bool)
+    if len(gone) and len(names):
+        at = np.flatnonzero(np.append(~np.isnat(last), False)[codes] & mask)
+        out[at] = rows.frame["date"].to_numpy()[at] > last[codes[at]]
+    return out
+
+
+def usual_range(values: Floats) -> tuple[float, float]:
+    """Bounds that are `FAR` robust standard deviations below and above the median.
+
+    Of very many values some ten thousand, evenly spaced, are looked at.  Infinite where there
+    are fewer than twenty.
+    """
+    there = values[:: max(1, len(values) // 10_000)]
+    if len(values) < ENOUGH:
+        return -np.inf, np.inf
+    middle = np.median(there)
+    spread = 1.4826 * np.median(np.abs(there - middle))
+    if spread == 0:  # more than half alike
+        spread = there.std()
+    return float(middle - FAR * spread), float(middle + FAR * spread)
+
+
+def _large(counts: Floats) -> Mask:
+    """Counts far above the others.  Square roots, on which counts vary about alike (Anscombe 1948,
+    Biometrika 35:246)."""
+    some = counts[counts > 0]
+    if len(some) < ENOUGH:
+        return counts >= LARGE_COUNT
+    if some.max() < USUAL_COUNT:
+        return np.zeros(len(counts), dtype=bool)
+    root = usual_range(np.sqrt(some))[1]
+    return (counts >= USUAL_COUNT) & (counts > max(root, 0.0) ** 2)
+
+
+def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    picks = rows.frame
+    if not len(picks):
+        return
+    _at(rows, _twice(rows, ["date", "plant"]), "plant",
+        "the same plant twice on one date; both are kept", findings)
+    count = picks["count"].to_numpy()
+    weight = picks["weight_g"].to_numpy()
+    _at(rows, _after_loss(rows, lost, (count > 0) | (weight > 0)), "plant",
+        "picked after the plant was lost", findings)
+    whole = picks["plot"].notna().to_numpy()
+    large = np.zeros(len(count), dtype=bool)
+    for some in (whole, ~whole):
+        large[some] = _large(count[some])
+    _at(rows, large, "count", f"far more {trial.counted} than the other picks", findings)
+    _weights(rows, count, weight, findings)
+
+
+def _weights(rows: Located, count: Floats, weight: Floats, findings: Findings) -> None:
+    """Weights against counts."""
+    heavy = weight > 0
+    if not (heavy | (weight == 0)).any():
+        return
+    counted = ~np.isnan(count)
+    for odd, what in (
+        (heavy & ~counted & counted.any(), "a weight, but the count is blank: for the count the "
+                                           "plant stays not looked at"),
+        (heavy & (count == 0), "a weight for a count of 0"),
+        ((count > 0) & (weight == 0), "a weight of 0 for a count above 0"),
+    ):
+        _at(rows, odd, "weight", what, findings, "weight_g")
+    both = heavy & (count > 0)
+    each = weight[both] / count[both]
+    if len(each) < ENOUGH:
+        return
+    low, high = np.exp(usual_range(np.log(each[:: max(1, len(each) // 10_000)])))
+    middle = np.median(each[:: max(1, len(each) // 10_000)])
+    odd = np.zeros(len(count), dtype=bool)
+    odd[both] = (each > max(high, 4 * middle)) | (each < min(low, middle / 4))
+    _at(rows, odd, "weight", "too heavy or too light for the count: the right unit?", findings,
+        "weight_g")
+
+
+def _heights(
+    rows: Located, plants: Located, events: Located, lost: pd.Series, findings: Findings
+) -> None:
+    heights = rows.frame
+    if not len(heights):
+        return
+    _at(rows, _twice(rows, ["date", "plant"]), "plant",
+        "the same plant measured twice on one date; both are kept", findings)
+    _at(rows, _after_loss(rows, lost, heights["height_cm"].notna().to_numpy()), "plant",
+        "measured after the plant was lost", findings)
+    tall = (heights["height_cm"] > TALLEST_CM).to_numpy()
+    odd = _unlike_variety(heights, plants.frame) & ~tall
+    shorter = _shorter(heights, tall | odd, events.frame, plants.frame)
+    for mask, what in (
+        (tall, f"over {TALLEST_CM / 100:g} m: the right unit?"),
+        (shorter, "much shorter than when last measured"),
+        (odd & ~shorter, "unlike the others of its variety that day: the right unit?"),
+    ):
+        _at(rows, mask, "height", f"in cm; {what}", findings, "height_cm")
+
+
+def _unlike_variety(heights: pd.DataFrame, plants: pd.DataFrame) -> Mask:
+    """Heights far from the others of the variety on the day, by the ratio to their median."""
+    variety = heights["plant"].map(_by_name(plants)["variety"])
+    value = heights["height_cm"].where(heights["height_cm"] > 0)
+    log = np.log(value)
+    groups = log.groupby([heights["date"], variety])
+    off = (log - groups.transform("median")).abs()
+    spread = 1.4826 * off.groupby([heights["date"], variety]).transform("median")
+    enough = groups.transform("count") >= 5
+    unlike = enough & (off > np.log(OFF_TIMES)) & (off > FAR * spread)
+    return np.asarray(unlike, dtype=bool)
+
+
+def _shorter(
+    heights: pd.DataFrame, odd: Mask, events: pd.DataFrame, plants: pd.DataFrame
+) -> Mask:
+    """Plants much shorter than when last measured, and not topped since."""
+    seen = heights[heights[["date", "plant", "height_cm"]].notna().all(axis=1).to_numpy()]
+    seen = seen.sort_values("date", kind="stable")
+    trusted = seen["height_cm"].mask(odd[seen.index.to_numpy()])
+    plant_of = seen["plant"]
+    before = trusted.groupby(plant_of).ffill().groupby(plant_of).shift()
+    days = seen["date"].where(trusted.notna())
+    when = days.groupby(plant_of).ffill().groupby(plant_of).shift()
+    fell = (seen["height_cm"] <= SHRUNK * before).to_numpy()
+    out = np.zeros(len(heights), dtype=bool)
+    rows = seen.index.to_numpy()
+    cut = events[events["event"].fillna("").str.contains("topped|cut back|pruned|pinched")]
+    plot = plants.drop_duplicates("plant").set_index("plant")["plot"]
+    for at in np.flatnonzero(fell):
+        row = seen.iloc[at]
+        own = (cut["plant"] == row["plant"]) | (cut["plot"] == plot.get(row["plant"]))
+        own |= cut["plant"].isna() & cut["plot"].isna()
+        if not (own & (cut["date"] >= when.iloc[at]) & (cut["date"] <= row["date"])).any():
+            out[rows[at]] = True
+    return out
+
+
+def _harvest(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> None:
+    harvest = rows.frame
+    if not len(harvest):
+        return
+    _at(rows, _twice(rows, ["date", "plant", "grade"]), "plant",
+        "the same plant and grade twice on one date; both are kept", findings)
+    count, weight = harvest["count"].to_numpy(), harvest["weight_g"].to_numpy()
+    _at(rows, _after_loss(rows, lost, (count > 0) | (weight > 0)), "plant",
+        "harvested after the plant was lost", findings)
+    _at(rows, _large(count), "count", f"far more {trial.counted} than the others", findings)
+    if (count > 0).any() and (weight > 0).any():
+        _weights(rows, count, weight, findings)
+
+
+def _odd_weather(rows: Located, findings: Findings) -> None:
+    _at(rows, _twice(rows, ["date"]), "date", "the same day twice; both are kept", findings)
+    _at(rows, (rows.frame["high_c"] > 50) | (rows.frame["low_c"] > 40), "high",
+        "in degrees Celsius; hotter than almost anywhere: Fahrenheit?", findings, "high_c")
+
+
+# Blanks where others of the bed were counted, above which it is asked what a blank means.
+_PASSED_OVER = 0.02
+# Share of the days on which one variety alone was picked, above which days and varieties are one.
+_OWN_DAYS = 0.5
+# A height that so many plants stop at, at so many readings each, is the length of the stick.
+_STUCK_PLANTS, _STUCK_READINGS = 3, 2
+
+
+def _season(trial: Trial, tables: Mapping[str, Located], findings: Findings) -> None:
+    """What is odd about the records as a whole, not about any one of them."""
+    rows, plants = tables["picks"], tables["plants"].frame
+    some = rows.frame.dropna(subset=["date", "plant", "count"])
+    about = plants.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")
+    if len(some) and len(about):
+        variety = some["plant"].map(about["variety"])
+        seen = some.assign(variety=variety).dropna(subset=["variety"])
+        if own_days(seen):
+            findings.doubt(rows.file, None, "date", "", "on most days only one variety was "
+                           "picked: the day and the variety cannot be separated, so totals up to "
+                           "a common day are compared", rows.table)
+        if trial.zeros is None and not (some["count"] == 0).any():
+            dates = some["date"].nunique()
+            alive = about.index.isin(some["plant"]) & about["lost"].isna().to_numpy()
+            looks = seen[seen["plant"].isin(about.index[alive])].drop_duplicates(["plant", "date"])
+            share = 1.0 - len(looks) / max(int(alive.sum()) * dates, 1)
+            if dates > 1 and share > _PASSED_OVER and not own_days(seen):
+                findings.doubt(rows.file, None, "count", "", "no zero is written although plants "
+                               'were passed over: zeros = "written" or "left out" in trial.toml '
+                               "says what a blank means", rows.table)
+    stick = stick_length(tables["heights"].frame)
+    if stick is not None:
+        findings.doubt(tables["heights"].file, None, "height", f"{stick:g} cm", "many plants stop "
+                       "at this one height: if it is the stick's length, leave the height of a "
+                       "taller plant blank", tables["heights"].table)
+
+
+def own_days(seen: pd.DataFrame) -> bool:
+    """Whether on most days only one variety was picked. seen: date, variety."""
+    if seen["variety"].nunique() < 2 or seen["date"].nunique() < 4:
+        return False
+    return bool((seen.groupby("date")["variety"].nunique() == 1).mean() > _OWN_DAYS)
+
+
+def stick_length(heights: pd.DataFrame) -> float | None:
+    """The largest height in cm, where so many plants stop at it that it is the stick's length.
+
+    heights: plant, date, height_cm. None where they do not.
+    """
+    some = heights.dropna(subset=["plant", "height_cm"])
+    if some.empty:
+        return None
+    top = float(some["height_cm"].max())
+    stuck = some[some["height_cm"] == top].groupby("plant").size()
+    return top if int((stuck >= _STUCK_READINGS).sum()) >= _STUCK_PLANTS else None

@@ -16,7 +16,7 @@ from trialkit.reading.numbers import Mark, is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located
-from trialkit.records.merge import Conflict, joined
+from trialkit.records.log import Conflict, joined
 from trialkit.records.schema import OWN_KIND
 from trialkit.trial import OwnTrait, Trial
 

@@ -12,19 +12,8 @@ import pandas as pd
 
 from trialkit.reading.problems import Problem, problem_table
 from trialkit.reading.spelling import folded
-from trialkit.records.check import (
-    PlotNames,
-    blocks_apart,
-    check_plants,
-    check_plots,
-    check_records,
-    judge_baskets,
-    one_line_a_plot,
-    tell_plots_apart,
-)
-from trialkit.records.doubts import doubt_tables
-from trialkit.records.findings import Findings, Located, RecordsError, in_used_rows
-from trialkit.records.folder import (
+from trialkit.records.check import check_plants, check_plots, check_records, doubt_tables
+from trialkit.records.files import (
     DESCRIPTION,
     LOG,
     WORKBOOK,
@@ -33,17 +22,27 @@ from trialkit.records.folder import (
     read_file,
     table_paths,
 )
-from trialkit.records.log import SEEN, Log, read_log
-from trialkit.records.merge import (
+from trialkit.records.findings import Findings, Located, RecordsError, in_used_rows
+from trialkit.records.log import (
     FIELDS,
+    SEEN,
     Conflict,
+    Log,
     joined,
     log_tables,
     loss_rows,
     merged,
+    read_log,
     with_losses,
 )
 from trialkit.records.owntraits import check_traits, with_logged
+from trialkit.records.plots import (
+    PlotNames,
+    blocks_apart,
+    judge_baskets,
+    one_line_a_plot,
+    tell_plots_apart,
+)
 from trialkit.records.schema import HEIGHTS, NOTE, OWN, PLANTS, TABLES, Table, plants_of
 from trialkit.records.tables import empty_table, sheet_of, table_of
 from trialkit.records.workbook import read_workbook

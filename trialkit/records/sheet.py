@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.reading.numbers import Mark
-from trialkit.records.write import plain_cell
+from trialkit.records.files import plain_cell
 
 # ------------------------------------------------------------------------------------------------
 # A table as its file holds it: heading and cells, nothing interpreted yet.

@@ -19,12 +19,11 @@ from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import nearest, plain
 from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, unit_name, weight_g
 from trialkit.records.csvfile import read_csv
+from trialkit.records.files import File, plain_cell
 from trialkit.records.findings import LISTED, Coded, Findings, Located
-from trialkit.records.folder import File
 from trialkit.records.schema import QUANTITIES, Column, Kind, Table
 from trialkit.records.sheet import Sheet, unreadable
 from trialkit.records.workbook import read_workbook
-from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
 
 # ------------------------------------------------------------------------------------------------

@@ -17,9 +17,9 @@ from trialkit.reading.numbers import is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.csvfile import read_csv
-from trialkit.records.entries import judge_checks, texts_of
+from trialkit.records.files import read_file
 from trialkit.records.findings import Findings, RecordsError
-from trialkit.records.folder import read_file
+from trialkit.records.incoming.entries import judge_checks, texts_of
 
 PLACE, SCORES, KEY, TRIANGLES = "tasting", "scores.csv", "key.csv", "triangle.csv"
 RESULT = "result.html"

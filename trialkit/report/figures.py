@@ -17,7 +17,7 @@ from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
 from trialkit.models.window import EarlyResult, last_picks
-from trialkit.records.check import recorded
+from trialkit.records.plots import recorded
 from trialkit.records.schema import NOTE
 from trialkit.report.blocks import Block, bullets, isolate, part, show
 from trialkit.report.measures import (

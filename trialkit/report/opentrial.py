@@ -24,8 +24,8 @@ from trialkit.decide import Conclusion, conclude
 from trialkit.errors import TrialkitError
 from trialkit.gardens.components import seen_plots
 from trialkit.records import Records, RecordsError, read_records
-from trialkit.records.check import BASKET, basket_names
-from trialkit.records.folder import LOG, WORKBOOK
+from trialkit.records.files import LOG, WORKBOOK
+from trialkit.records.plots import BASKET, basket_names
 from trialkit.records.schema import TABLES
 from trialkit.records.tables import blank_column
 from trialkit.records.tastings import KEY, PLACE, Tasted, read_tasting

@@ -43,7 +43,8 @@ from trialkit.reading.units import (
     spacing_text,
     unit_name,
 )
-from trialkit.records.folder import DESCRIPTION, LOOKS, Description, toml_value
+from trialkit.records.files import DESCRIPTION
+from trialkit.records.start import LOOKS, Description, toml_value
 from trialkit.report.blocks import Block, paragraphs, part
 from trialkit.report.opentrial import CellStop, told
 from trialkit.trial import Trial, TrialProblems, draft_trial

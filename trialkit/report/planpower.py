@@ -34,7 +34,7 @@ from trialkit.power import (
 )
 from trialkit.power.simulated import Progress, simulated_power
 from trialkit.power.sizes import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
-from trialkit.records.folder import LOOKS
+from trialkit.records.start import LOOKS
 from trialkit.report.blocks import Block, paragraphs, show, tabled
 from trialkit.report.opentrial import CellStop
 from trialkit.report.planning import Plan

@@ -83,7 +83,7 @@ function rowOf(cell, name, plant, date) {
 }
 
 // RFC 4180: CRLF line ends, quotes doubled. Each line ends with a check of itself and of the one
-// before, so that a cut or changed file is noticed where it is read (trialkit/records/entries.py).
+// before, so that a cut or changed file is noticed where it is read (trialkit/records/incoming/entries.py).
 export function csvText(rows) {
   const lines = [[...COLUMNS, "check"].join(",")];
   let before = "";
@@ -103,7 +103,7 @@ function field(value) {
 
 // A spreadsheet would run a text that begins like a formula; an apostrophe in front stops it. One
 // more goes before apostrophes that stand there already, so that taking one away gives the text.
-// What counts as blank is the same as where the file is read (trialkit/records/write.py).
+// What counts as blank is the same as where the file is read (trialkit/records/files.py).
 export function harmless(text) {
   return /^'*[\s\x1c-\x1f\x85]*[=+\-@\t\r＝＋－＠]/.test(text) ? `'${text}` : text;
 }

@@ -20,7 +20,11 @@ from trialkit.reading.problems import Unreadable, problem_table, shown
 from trialkit.reading.spelling import plain
 from trialkit.records.check import check_records
 from trialkit.records.csvfile import read_csv, read_csv_grid
-from trialkit.records.entries import (
+from trialkit.records.files import DESCRIPTION, LOG, TEMPORARY, File, only_writer, read_file
+from trialkit.records.findings import LONGEST, Findings, Located, RecordsError
+from trialkit.records.incoming.arrangement import SHAPES, Arrangement, Arranger, stacked
+from trialkit.records.incoming.contents import Days, Listed, figure, years_in
+from trialkit.records.incoming.entries import (
     CHANGED_COLUMNS,
     Incoming,
     Maker,
@@ -29,31 +33,28 @@ from trialkit.records.entries import (
     measure,
     read_export,
 )
-from trialkit.records.findings import LONGEST, Findings, Located, RecordsError
-from trialkit.records.folder import DESCRIPTION, LOG, File, read_file
+from trialkit.records.incoming.sheetreader import SheetReader, SheetReading
 from trialkit.records.log import (
     MEASURED,
     SETTLE,
     SETTLED,
     WITHDRAW,
+    Conflict,
     Entry,
     Log,
     append,
     called,
+    conflict_table,
     holding,
+    losses_of,
     standing,
 )
-from trialkit.records.merge import Conflict, conflict_table, losses_of
 from trialkit.records.owntraits import own_of
 from trialkit.records.read import Ground, read_ground, read_tables
 from trialkit.records.schema import HEIGHTS, OWN_KIND, PICKS, PLANTS
 from trialkit.records.sheet import Grid
-from trialkit.records.spreadsheets.arrangement import SHAPES, Arrangement, Arranger, stacked
-from trialkit.records.spreadsheets.contents import Days, Listed, figure, years_in
-from trialkit.records.spreadsheets.reading import SheetReader, SheetReading
 from trialkit.records.tables import match_headings
 from trialkit.records.workbook import read_grids
-from trialkit.records.write import TEMPORARY, only_writer
 from trialkit.trial import Trial, TrialProblems
 
 # ------------------------------------------------------------------------------------------------
@@ -63,7 +64,7 @@ from trialkit.trial import Trial, TrialProblems
 #
 #     record_id, recorded_at, date, plant, kind, value, unit, note, device
 #
-# Anything else is a spreadsheet; which shapes of it are read, `trialkit.records.spreadsheets` says.
+# Anything else is a spreadsheet; which shapes of it are read, `.arrangement` says.
 # Of a workbook every visible sheet is read that names plants; others are left out, and that is
 # said.
 # ------------------------------------------------------------------------------------------------
@@ -247,7 +248,7 @@ class AddReport:
     corrected : what a source said before and says now (date, plant, trait, before, now, source).
     older : what a file says that its source has corrected since, and that was left as corrected.
     conflicts : every plant, day and trait on which two sources differ, side by side (see
-    `trialkit.records.merge`); new ones and those that are not settled yet.
+    `trialkit.records.log`); new ones and those that are not settled yet.
     doubts : file, line, column, value, doubt.  files : name, records found, records added.
     batch : the number under which it can be undone; None where nothing was added.
     """

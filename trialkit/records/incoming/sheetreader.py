@@ -17,15 +17,9 @@ from pathlib import Path
 from trialkit.reading.numbers import is_blank
 from trialkit.reading.problems import Unreadable, shown
 from trialkit.reading.spelling import folded, plain
-from trialkit.records.check import BASKET
-from trialkit.records.entries import LONGEST_NOTE, Incoming, measure
+from trialkit.records.files import File
 from trialkit.records.findings import LONGEST, Findings
-from trialkit.records.folder import File
-from trialkit.records.log import called, is_own
-from trialkit.records.owntraits import own_of
-from trialkit.records.schema import LOGGED
-from trialkit.records.sheet import unreadable
-from trialkit.records.spreadsheets.arrangement import (
+from trialkit.records.incoming.arrangement import (
     FIGURES,
     MEASURES,
     OWN,
@@ -36,7 +30,7 @@ from trialkit.records.spreadsheets.arrangement import (
     Heading,
     own_heading,
 )
-from trialkit.records.spreadsheets.contents import (
+from trialkit.records.incoming.contents import (
     LABELS,
     Days,
     Listed,
@@ -45,6 +39,12 @@ from trialkit.records.spreadsheets.contents import (
     is_sum,
     summary_word,
 )
+from trialkit.records.incoming.entries import LONGEST_NOTE, Incoming, measure
+from trialkit.records.log import called, is_own
+from trialkit.records.owntraits import own_of
+from trialkit.records.plots import BASKET
+from trialkit.records.schema import LOGGED
+from trialkit.records.sheet import unreadable
 from trialkit.records.tables import match_headings
 from trialkit.trial import Trial
 

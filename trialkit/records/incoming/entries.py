@@ -15,6 +15,7 @@ import pandas as pd
 from trialkit.reading.dates import read_date
 from trialkit.reading.numbers import Mark, number
 from trialkit.reading.problems import Unreadable
+from trialkit.records.files import plain_cell
 from trialkit.records.findings import LONGEST, Findings
 from trialkit.records.log import (
     MEASURED,
@@ -34,7 +35,6 @@ from trialkit.records.log import (
 from trialkit.records.owntraits import kept_value, own_of
 from trialkit.records.schema import LOGGED, OWN_KIND, own_unit
 from trialkit.records.sheet import Sheet
-from trialkit.records.write import plain_cell
 from trialkit.trial import Trial
 
 # ------------------------------------------------------------------------------------------------

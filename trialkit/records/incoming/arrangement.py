@@ -24,16 +24,9 @@ from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded, plain
 from trialkit.reading.units import unit_name
 from trialkit.records.csvfile import HEADING_LINES
+from trialkit.records.incoming.contents import LABELS, Days, Listed, Subject, is_near, summary_word
 from trialkit.records.schema import LOGGED, OWN_KIND, PICKS, PLANTS, Column, Table
 from trialkit.records.sheet import Grid
-from trialkit.records.spreadsheets.contents import (
-    LABELS,
-    Days,
-    Listed,
-    Subject,
-    is_near,
-    summary_word,
-)
 from trialkit.records.tables import match_headings
 from trialkit.trial import OwnTrait
 

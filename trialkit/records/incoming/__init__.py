@@ -1,0 +1,1 @@
+"""Records that come in with `trialkit add`: phones' exports, spreadsheets as people keep them."""
