@@ -140,7 +140,7 @@ def test_a_variety_that_gave_nothing_is_told_with_a_least_ratio():
 
 def test_losses_that_could_turn_it_are_in_the_answer():
     found, _ = as_records(by_name("half of one variety lost"), 6)
-    assert "gaps count" in conclude(found).verdict.answer
+    assert "B lost 10 of 16 plants" in conclude(found).verdict.answer
 
 
 # -- outside checks -------------------------------------------------------------------------

@@ -450,12 +450,15 @@ def _pairs(looks: Looks | None) -> list[str]:
     if looks is None:
         return []
     alike = [pair for pair, r in looks.results.items() if r.state != SETTLED]
+    ahead = [a for (a, _), r in looks.results.items() if r.state == SETTLED and r.direction > 0]
+    best = [] if not looks.against_check or len(ahead) < 2 else [
+        f"Which of {few(ahead)} is best: each was compared with the check only."]
     if not alike:
-        return []
+        return best
     if looks.against_check:
         names = [a for a, _ in alike]
         verb = "differs" if len(names) == 1 else "differ"
-        return [f"Whether {few(names)} {verb} from {alike[0][1]} at all."]
+        return [f"Whether {few(names)} {verb} from {alike[0][1]} at all.", *best]
     return [f"Which is better: {few([f'{a} or {b}' for a, b in alike], 3)}."]
 
 

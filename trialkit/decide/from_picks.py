@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from trialkit.decide.looks import ALIKE, KEEP, SETTLED, UNSETTLED, LooksResult, State
 from trialkit.decide.series import BEYOND_REACH, Looks, Quantity, Rest, means_so_far, rests
@@ -32,8 +34,8 @@ SMALL_CHANCE = 0.05
 TURNS_AT_MOST = 10.0
 """How many times the leader's rate is told as a figure; beyond it, as over so many."""
 
-MOST_WORDS = 25
-"""What stands above the first scroll has at most so many words."""
+MOST_WORDS = 27
+"""The answer's one or two sentences above the first scroll have at most so many words together."""
 
 
 def from_picks(
@@ -113,7 +115,10 @@ def after_each_pick(
                      rests(results, totals.day[: at + 1]))
         means = means_so_far(totals, True, at)
         gave = means.set_index("variety")["estimate"]
-        rows = table.assign(gave=table["variety"].map(gave))
+        gone = analysis.records.plants.drop_duplicates("plant").query(
+            "lost <= @day", local_dict={"day": totals.day[at]}).groupby("variety").size()
+        rows = table.assign(gave=table["variety"].map(gave),
+                            lost=table["variety"].map(gone).fillna(0).astype(int))
         said = from_picks(analysis, then, totals, rows, quantity, ())
         out.append(Said(at + 1, totals.day[at], said, then, means))
     return out
@@ -156,20 +161,64 @@ def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     tail, headline = _tail(result, rest, pair[0], firm)
     state = result.state if firm or result.state == ALIKE else (KEEP if undecided else (
         SETTLED if len(behind) == len(results) else UNSETTLED))
-    lost = _losses(facts, [*results, check])
+    harmed = _harmed(facts, results, check)
+    late = _later(facts, pair[0])
+    first = f"{facts.sentence(*pair, check)}{tail}."
+    top, more = _on_top(first, [_losses(facts, [*results, check]),
+                                [f" Something may have harmed {check}."] if harmed else [],
+                                late.short, _outgrown(facts)])
     second = _others(facts, results, subject, check)
     place, turned = _place(facts.analysis, subject, check, ratios[subject])
-    second += place if turned else ""
-    sure = _how_sure(facts, result, 1.0) + ("" if turned else place)
-    first = f"{facts.sentence(*pair, check)}{tail}."
-    return Verdict(f"{first}{lost}{second}", sure,
-                   _next_step(facts, pair, result, undecided, rest),
-                   open_questions, state, mark, _on_top(first, lost), pair, headline)
+    answer, more = _two(first, top, more, second)
+    sure = _how_sure(facts, result, 1.0) + late.paces + more
+    answer, sure = (answer + place, sure) if turned else (answer, sure + place)
+    means = ""
+    if mark == "Firm" and leads and len(results) > 1:
+        headline, means = beat(pair[0], len(ahead), len(results), over=result.over)
+    grown = [*(v for v in by_ratio if v in ahead), check] if leads else list(pair)
+    return Verdict(answer, sure,
+                   _next_step(facts, grown, result, undecided, rest, late.may_pass, harmed),
+                   open_questions, state, mark, top, pair, headline, means)
 
 
-def _on_top(first: str, lost: str) -> str:
-    """What stands above the first scroll: lost plants too where there is room for them."""
-    return first + lost if len(f"{first}{lost}".split()) <= MOST_WORDS else first
+BEAT = "{variety} beat the check"
+SEVERAL_BEAT = "{many} beat the check"
+WINNING, SEVERAL_WINNING = "{variety} is winning", "{many} lead the check"
+MANY = {2: "Two", 3: "Three", 4: "Four", 5: "Five", 6: "Six"}
+OVER_CHECK = "better than the check, you can act on it"
+BEST_OPEN = "better than the check; which is best is open"
+
+
+def beat(leader: str, ahead: int, of: int, *, over: bool = True) -> tuple[str, str]:
+    """The headline of varieties that are firmly better than the check, and what Firm then means:
+    they were set against the check only, so of several none is the best.
+
+    ahead: how many are; of: how many were compared. over: nothing more is to come."""
+    if ahead < 2:
+        return (BEAT if over else WINNING).format(variety=leader), OVER_CHECK
+    many = ("Both" if of == 2 else "All") if ahead == of else MANY.get(ahead, "Several")
+    return (SEVERAL_BEAT if over else SEVERAL_WINNING).format(many=many), BEST_OPEN
+
+
+def _on_top(first: str, pieces: list[list[str]]) -> tuple[str, str]:
+    """What stands above the first scroll, and what of the rest comes below it.
+
+    pieces: what more there is to say, the most important first, each in its wordings from the
+    fullest to the shortest; one of them stands above, in the fullest wording there is room for."""
+    below, top = [], first
+    for wordings in filter(None, pieces):
+        fits = [w for w in wordings if len(f"{first}{w}".split()) <= MOST_WORDS]
+        if top == first and fits:
+            top += fits[0]
+        else:
+            below.append(wordings[0])
+    return top, "".join(below)
+
+
+def _two(first: str, top: str, below: str, others: str) -> tuple[str, str]:
+    """The answer in two sentences, where the others stand being the second if nothing more urgent
+    is; and what comes after how sure it is."""
+    return (first + others, below) if top == first else (top, below + others)
 
 
 def _tail(result: LooksResult, rest: Rest | None, leader: str, firm: bool) -> tuple[str, str]:
@@ -210,13 +259,15 @@ def _others(
         ([v for v, r in rest.items() if r.state == SETTLED and r.direction < 0 and gave[v] == 0],
          "{names} gave nothing"),
         ([v for v, r in rest.items() if r.state == ALIKE], "{names} came level with {check}"),
-        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE)], CLOSE),
+        ([v for v, r in rest.items() if r.state == KEEP], OPEN),
+        ([v for v, r in rest.items() if r.state not in (SETTLED, ALIKE, KEEP)], CLOSE),
     )
     parts = [_sentence(names, what, check) for names, what in groups if names]
     return f" {'; '.join(parts)}." if parts else ""
 
 
 CLOSE = "{names} {verb} too close to {check} to call"
+OPEN = "{names} against {check} {verb} still open"
 
 
 def _sentence(names: list[str], said: str, check: str) -> str:
@@ -224,17 +275,110 @@ def _sentence(names: list[str], said: str, check: str) -> str:
     return said.format(names=few(names), verb="is" if len(names) == 1 else "are", check=check)
 
 
-def _losses(facts: _Told, names: list[str]) -> str:
+def _losses(facts: _Told, names: list[str]) -> list[str]:
     """Lost plants, where one variety lost so many more than another that it could turn the order:
     its plants might have given what its others gave."""
     share = (facts.rows["lost"] / facts.rows["planted"]).astype(float)[names]
     if share.max() - share.min() < LOSSES_MATTER:
-        return ""
+        return []
     worst = str(share.idxmax())
     lost, planted = (int(facts.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
     if lost == planted:
-        return f" {worst} lost all {planted} plants."
-    return f" {worst} lost {lost} of {planted} plants; these gaps count."
+        return [f" {worst} lost all {planted} plants."]
+    said = f" {worst} lost {lost} of {planted} plants"
+    return [f"{said}; these gaps count.", f"{said}."]
+
+
+def _outgrown(facts: _Told) -> list[str]:
+    """Which varieties the picker could no longer reach, and since when."""
+    out = facts.rows["out_of_reach"]
+    out = out[out.notna() & (out <= facts.looks.as_of)].sort_values()
+    if out.empty:
+        return []
+    if len(out) == len(facts.rows) > 1:
+        return [f" All of them outgrew your reach by {day(out.iloc[-1])}."]
+    names = [str(v) for v in out.index]
+    when = [f"{v} on {day(out[v])}" for v in names]
+    short = f" {few(names)} outgrew your reach."
+    return [f" Out of your reach: {few(when)}.", short] if len(names) > 1 else [
+        f" {names[0]} outgrew your reach on {day(out.iloc[0])}.", short]
+
+
+def _harmed(facts: _Told, results: dict[str, LooksResult], check: str) -> bool:
+    """Whether the check did so much worse than all others that it may have been harmed: then to
+    have beaten it says little."""
+    if len(results) < 2 or any(r.state != SETTLED or r.direction < 0 for r in results.values()):
+        return False
+    gave = facts.rows["gave"].astype(float)
+    return bool(gave[check] < HARMED * gave[list(results)].min())
+
+
+HARMED = 0.5
+"""A check that gave less than this share of every other variety may have been harmed. Own
+choice."""
+
+LATE_SHARE, ONLY_BEGUN = 0.1, 0.7
+"""How much more of its crop so far than the leader's a variety gave in the last third of the picks
+to be called a later one; and the part of its own from which it has only begun. Own choice."""
+
+LATE_PICKS = 6
+"""Picks from which the last third says anything of timing. Own choice."""
+
+
+@dataclass(frozen=True)
+class _Late:
+    """Varieties behind that bear later than the leader. short: for the answer. may_pass: what they
+    may still do, a sentence. paces: of the first of them and of the leader, a sentence."""
+
+    short: list[str] = field(default_factory=list)
+    may_pass: str = ""
+    paces: str = ""
+
+
+def _later(facts: _Told, leader: str) -> _Late:
+    """Who of those behind bears later than the leader, so that a rest of season may still turn the
+    order: by the share of a plot's crop so far that came in the last third of the picks, plots
+    of the two compared by Welch's t test, one-sided at 2.5 %."""
+    totals, looks = facts.totals, facts.looks
+    made = 0 if looks.as_of is None else int((totals.day <= looks.as_of).sum())
+    if looks.season_over or made < LATE_PICKS:
+        return _Late()
+    back = made - 1 - round(made / 3)
+    pods, before = totals.pods[:, made - 1], totals.pods[:, back]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = pd.Series(1.0 - before / pods).where(pods > 0)
+    by = {str(v): part.dropna().to_numpy() for v, part in
+          share.groupby(totals.plots["variety"].astype(str).to_numpy())}
+    gave = facts.rows["gave"].astype(float)
+    of_leader, names = by.get(leader, np.empty(0)), []
+    for name in map(str, facts.rows.index):
+        own = by.get(name, np.empty(0))
+        if not gave[name] < gave[leader] or min(len(own), len(of_leader)) < 2:
+            continue
+        if own.mean() - of_leader.mean() >= LATE_SHARE and stats.ttest_ind_from_stats(
+                own.mean(), own.std(ddof=1), len(own), of_leader.mean(), of_leader.std(ddof=1),
+                len(of_leader), equal_var=False, alternative="greater").pvalue < 0.025:
+            names.append(name)
+    if not names:
+        return _Late()
+    many = len(names) > 1
+    if min(by[v].mean() for v in names) >= ONLY_BEGUN:
+        bears = f"{few(names)} {'have' if many else 'has'} only begun to bear"
+    else:
+        bears = f"{few(names)} {'bear' if many else 'bears'} later than {leader}"
+    weeks = (totals.day[made - 1] - totals.day[back]).days / 7.0
+    planted = totals.plots["planted"].to_numpy(float)
+    pace = {v: float(np.nansum((pods - before)[at]) / planted[at].sum() / weeks)
+            for v in (names[0], leader)
+            for at in [totals.plots["variety"].astype(str).to_numpy() == v]}
+    scale = facts.quantity.scale
+    return _Late(
+        [f" {bears}."], f" {bears} and may still pass {leader}.".replace(
+            f"later than {leader} and may still pass {leader}",
+            f"later and may still pass {leader}"),
+        f" Over the last {made - 1 - back} picks {names[0]} gave {figure(pace[names[0]] / scale)} "
+        f"{facts.quantity.what} per plant planted a week and {leader} "
+        f"{figure(pace[leader] / scale)}.")
 
 
 def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
@@ -350,34 +494,47 @@ def noted_of(analysis: Analysis, looks: pd.DataFrame) -> str:
 
 
 def _next_step(
-    facts: _Told, pair: tuple[str, str], result: LooksResult, undecided: list[str],
-    rest: Rest | None = None,
+    facts: _Told, grow: Sequence[str], result: LooksResult, undecided: list[str],
+    rest: Rest | None = None, may_pass: str = "", harmed: bool = False,
 ) -> str:
+    """grow: what is worth growing again, the check the last of them where there is one. may_pass:
+    who may still pass the leader, a sentence. harmed: so may the check have been."""
     noted = noted_of(facts.analysis, facts.analysis.looks)
     left = 0 if result.planned is None else max(result.planned - result.looks, 0)
     to_go = f" {counted(left, 'planned pick is', 'planned picks are')} left." if left else ""
+    again = f"You can stop counting. Grow {few(grow)} again next year."
+    if harmed:
+        again = (f"You can stop counting. Grow {few(grow[:-1])} again next year, beside another "
+                 f"check too. {grow[-1]} gave less than half of any other, so look for what "
+                 "harmed it.")
+    more_plots = "next year give each variety more plots, rather than more plants in a plot."
+    to_the_end = f"{may_pass} Count on to the end to see what the season gives."
     if result.over:
         if result.state == SETTLED:
-            return f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year."
+            return f"{again}{may_pass}"
         if result.state == ALIKE:
-            return "You can stop counting. Choose by what else you like in them."
+            return ("You can stop counting. Choose by what else you like in them."
+                    if not may_pass else f"The plan is done.{to_the_end}")
         within = grouped_in(facts.analysis.ground.units, facts.analysis.ground.by)
-        return ("More picks won't answer it. Next year give each variety more plots"
+        return (f"More picks won't {'make it firm' if may_pass else 'answer it'}."
+                f"{to_the_end if may_pass else ''} Next year give each variety more plots"
                 f"{', in more than ' if within else ''}{within}, rather than more plants in a "
                 "plot.")
     if result.state == UNSETTLED and not undecided:
-        return ("A firm answer this season is unlikely. You can stop counting; next year give "
-                "each variety more plots, rather than more plants in a plot.")
+        if may_pass:
+            return (f"A firm answer this season is unlikely.{to_the_end} "
+                    f"{more_plots[:1].upper()}{more_plots[1:]}")
+        return f"A firm answer this season is unlikely. You can stop counting; {more_plots}"
     if result.state == SETTLED and rest is not None and rest.season:
-        return (f"You can stop counting. Grow {pair[0]} and {pair[1]} again next year.")
+        return again
     if result.state == SETTLED:
-        return (f"Keep picking, and keep writing down every {noted}, zeros too: a later variety "
-                f"can still catch up.{to_go}")
+        keep = f"Keep picking, and keep writing down every {noted}, zeros too"
+        return (f"{keep}.{may_pass}{to_go}" if may_pass else
+                f"{keep}: a later variety can still catch up.{to_go}")
     if result.chance_at_trend is not None and result.chance_at_trend < SMALL_CHANCE:
         return ("Count on only if you wish to know what the season gives: a firm answer is "
-                f"unlikely.{to_go} Next year give each variety more plots, rather than more "
-                "plants in a plot.")
-    return f"Keep picking, and keep writing down every {noted}, zeros too.{to_go}"
+                f"unlikely.{may_pass}{to_go} {more_plots[:1].upper()}{more_plots[1:]}")
+    return f"Keep picking, and keep writing down every {noted}, zeros too.{may_pass}{to_go}"
 
 
 def _too_soon(facts: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
@@ -412,13 +569,16 @@ def _without_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     more = f" {best} gave more than {few(beaten)}." if beaten else (
         f" {few(others)}, firmly." if others else "")
     undecided = [a for (a, _), r in results.items() if r.state == KEEP]
-    lost = _losses(facts, [str(v) for v in gave.index])
+    late = _later(facts, best)
     first = f"{facts.sentence(best, second)}{tail}."
+    top, below = _on_top(first, [_losses(facts, [str(v) for v in gave.index]), late.short,
+                                 _outgrown(facts)])
+    answer, below = _two(first, top, below, more)
     return Verdict(
-        f"{first}{lost}{more}", _how_sure(facts, result, turn),
-        _next_step(facts, (best, second), result, undecided, rest)
+        answer, _how_sure(facts, result, turn) + late.paces + below,
+        _next_step(facts, (best, second), result, undecided, rest, late.may_pass)
         + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
-        open_questions, result.state, _mark(result, rest), _on_top(first, lost), (best, second),
+        open_questions, result.state, _mark(result, rest), top, (best, second),
         headline)
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.decide.from_picks import beat
 from trialkit.decide.looks import ALIKE, ALIKE_RATIO, SETTLED, UNSETTLED
 from trialkit.decide.verdict import DESCRIPTION, Verdict, plots_of_each
 from trialkit.design.audit import RowsExplain, grouped_in
@@ -118,22 +119,30 @@ def from_one_trait(
             "To see a smaller difference next time, plant more blocks of the same varieties."
             if same else
             "To see a difference this size next time, plant more blocks of the same varieties.")
-    headline = _headline(asked, pair, check, len(order), firm, alike)
+    headline, what = _headline(asked, pair, firm, alike), ""
+    if firm and pair.other == check and len(order) > 2 and result.trait != "height":
+        ahead = 1 + _firmly_better(result, pair, asked)
+        if asked.own or ahead > 1:
+            headline, what = beat(pair.best, ahead, len(order) - 1)
     return Verdict(answer, sure + place, step, open_questions,
                    state, "Firm" if firm else "Level" if alike else "Too close", first,
-                   (pair.best, pair.other), headline)
+                   (pair.best, pair.other), headline, what)
 
 
-def _headline(
-    asked: Asked, pair: _Pair, check: str | None, varieties: int, firm: bool, alike: bool
-) -> str:
+def _firmly_better(result: TraitResult, pair: _Pair, asked: Asked) -> int:
+    """How many other varieties than the best are firmly better than the check too."""
+    rest = result.against_check[~result.against_check["variety"].isin([pair.best, pair.other])]
+    none = 1.0 if result.scale == "ratio" else 0.0
+    better = rest["estimate"] < none if asked.less else rest["estimate"] > none
+    return int((better & (rest["p"] < ALPHA)).sum())
+
+
+def _headline(asked: Asked, pair: _Pair, firm: bool, alike: bool) -> str:
     """The answer in four words; "" where they follow from the mark, or are those of a yield."""
     if alike or (asked.first == WON and not asked.own):
         return ""
     if not firm:
         return "Too close to call"
-    if asked.own and pair.other == check and varieties > 2:
-        return f"{pair.best} beat the check"
     return f"{pair.best} {asked.first}"
 
 

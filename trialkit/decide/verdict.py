@@ -11,6 +11,10 @@ from trialkit.wording import counted
 DESCRIPTION, NOTHING = "description only", "nothing yet"
 
 Mark = Literal["Firm", "Leaning", "Too close", "Level", "Too soon", "No comparison"]
+"""Firm: act. Leaning: go on counting. Level: the gap is too small to matter. Too soon: wait. No
+comparison: the layout can't tell. Too close: nothing more is to come and luck is not ruled out,
+which none of the others says: it is not level, as that would be known, and there is nothing to
+wait for or to go on with."""
 
 
 @dataclass(frozen=True)
@@ -19,8 +23,9 @@ class Verdict:
     cannot_tell: what the trial leaves open.  state: "settled", "alike", "keep picking", "will not
     be settled this season", "description only" (no comparison can be made) or "nothing yet".
     mark: how sure, in a word or two; "Leaning" only while more is to come.
-    sentence: the answer in one sentence, or two where plants were lost, of at most 25 words; where
-    `answer` begins with it, the rest of it is what more there is to say.  pair: the variety ahead
+    sentence: the answer in one sentence; a second says what could turn it (lost plants, a late
+    variety, one out of reach) where both have at most 27 words; where `answer` begins with it, the
+    rest of it is what more there is to say.  pair: the variety ahead
     and the one it is told beside; empty where there is none.  headline: the answer in at
     most four words, where they do not follow from the rest; else empty. means: what a reader may
     make of the mark, where the mark alone does not say."""

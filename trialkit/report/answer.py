@@ -36,7 +36,6 @@ from trialkit.trial import EARLY, Trial
 # they are read and mended together, and another language can follow.
 # The answer in four words; a variety's name counts as one.
 WON = "{variety} won"
-BEAT = "{variety} beat the check"
 GAVE_MOST = "{variety} gave most"
 LEADS = "{variety} leads so far"
 LEVEL = "Too close to matter"
@@ -222,8 +221,6 @@ def leads(
             return CLOSE, LUCK
         return ((GAVE_MOST if over else LEADS).format(variety=first),
                 AHEAD if clear else LUCK)
-    if second == check and len(gave) > 2:
-        return BEAT.format(variety=first), ACT
     # Against every other one, not against the second alone.
     beaten = looks is None or all(
         r.state == "settled" for pair, r in looks.results.items() if first in pair)
