@@ -18,6 +18,8 @@ FLAGS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # No process in waiting for a next page: a test that opens one page would pay for two.
+    "--disable-features=SpareRendererForSitePerProcess,Translate,OptimizationHints,MediaRouter",
 ]
 
 
@@ -34,6 +36,12 @@ def need_chromium() -> None:
 def unfold(page: Any) -> None:
     """Open everything that is folded."""
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+
+
+def settled(page: Any) -> None:
+    """Wait until letters are loaded and all is drawn: whatever runs by itself has run."""
+    page.evaluate("""() => document.fonts.ready.then(() => new Promise(done =>
+        requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done)))))""")
 
 
 def barriers(page: Any) -> list[Any]:

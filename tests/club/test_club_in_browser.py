@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import product
 
 import pytest
-from chromium import barriers, unfold
+from chromium import barriers, settled, unfold
 from clubtrials import VARIETIES
 
 pytestmark = pytest.mark.browser
@@ -37,7 +37,7 @@ def test_axe_finds_nothing_and_nothing_sticks_out(path, width, scheme, opened):
 def test_hostile_names_are_shown_and_nothing_runs_or_is_asked_for(path, opened):
     page = opened(path, width=1100)
     unfold(page)
-    page.wait_for_timeout(200)
+    settled(page)
     assert page.said == []
     assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
     text = page.locator("body").inner_text()

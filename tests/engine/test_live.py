@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from trialkit.engine import live, publish
@@ -28,16 +30,24 @@ def soon(monkeypatch):
     monkeypatch.setattr(live, "EVERY_MS", 300)
 
 
+def has_looked(page, file):
+    """Wait until the page has looked twice for a newer one, so the first look is over."""
+    until = time.monotonic() + 15
+    while sum(live.beside(file).as_uri() in url for url in page.asked) < 2:
+        assert time.monotonic() < until, "the page does not look for a newer one"
+        page.wait_for_timeout(20)
+
+
 @pytest.mark.browser
 def test_an_open_page_reloads_itself_and_keeps_what_was_open(file, open_page):
     publish._write_page(file, PAGE.format(said="first"), True)
     page = open_page(file)
     page.locator("summary").click()
-    page.wait_for_timeout(live.EVERY_MS + 500)
+    has_looked(page, file)
     assert page.locator("h1").inner_text() == "first", "nothing new, nothing reloaded"
     publish._write_page(file, PAGE.format(said="second"), True)
     page.get_by_text("second").wait_for(timeout=15_000)
-    assert page.locator("details").evaluate("d => d.open")
+    page.locator("details[open]").wait_for()
     # Made anew without it: the page shows that, too, and is no longer live.
     publish._write_page(file, PAGE.format(said="third"), False)
     page.get_by_text("third").wait_for(timeout=15_000)
@@ -52,7 +62,7 @@ def test_a_live_page_alone_is_whole_and_quiet(file, open_page):
     publish._write_page(file, PAGE.format(said="first"), True)
     live.beside(file).unlink()
     page = open_page(file)
-    page.wait_for_timeout(live.EVERY_MS + 500)
+    has_looked(page, file)
     assert page.locator("h1").inner_text() == "first"
     assert [one for one in page.said if "ERR_FILE_NOT_FOUND" not in one] == []
 

@@ -29,18 +29,6 @@ FILL_IN = """([day, asks]) => {
 }"""
 SIZE = {"width": 360, "height": 740}
 HELD = {"viewport": SIZE, "has_touch": True, "is_mobile": True}
-# All files of a disk are one place to Chromium, so an empty page can take away what others left.
-WIPE = """async () => {
-  localStorage.clear();
-  for (const { name } of await indexedDB.databases()) {
-    await new Promise((done, failed) => {
-      const asked = indexedDB.deleteDatabase(name);
-      asked.onsuccess = done;
-      asked.onerror = failed;
-    });
-  }
-  if (localStorage.length || (await indexedDB.databases()).length) throw new Error("not wiped");
-}"""
 DAY = "2024-07-14"
 MADE = date(2024, 1, 5)
 VARIETIES = ("Amber Lantern", "Long Marrow", "Pale Tower")
@@ -83,17 +71,12 @@ def walk(rows: int, columns: int) -> list[str]:
 
 @dataclass
 class Phone:
-    """One phone with a memory of its own; in `profile`, if given, it outlives a killed browser.
-
-    lent : a context kept for phones one after another, wiped between them: a new one costs more
-    than most of the tests.
-    """
+    """One phone with a memory of its own; in `profile`, if given, it outlives a killed browser."""
 
     player: Any
     browser: Any
     profile: Path | None
     url: str
-    lent: Any = None
     context: Any = None
     page: Any = None
     script: str = ""
@@ -103,17 +86,12 @@ class Phone:
     def switch_on(self, script: str = "", **options: Any) -> Any:
         """Start the browser and open the page. script : runs before the page's own.
 
-        A phone with a script or options has wishes of its own, and so a context of its own: most
-        scripts take the database away, and the small store that is left is one to all pages of a
-        context, in whatever order the browser's processes hear of each other.
+        No phone shares a context with another, not even one after another: the small store is one
+        to all pages of a context, in whatever order the browser's processes hear of each other.
         """
         self.script = script
-        if script or options:
-            self.lent = None
         options = {**HELD, **options}
-        if self.lent is not None:
-            self.context = self.lent
-        elif self.profile is None:
+        if self.profile is None:
             self.context = self.browser.new_context(**options)
         else:
             self.context = self.player.chromium.launch_persistent_context(
@@ -162,14 +140,7 @@ class Phone:
         return found
 
     def switch_off(self) -> None:
-        if self.context is None:
-            return
-        if self.context is self.lent:
-            keeper, *pages = self.context.pages
-            for page in pages:
-                page.close()
-            keeper.evaluate(WIPE)
-        else:
+        if self.context is not None:
             self.context.close()
         self.context = None
 
@@ -200,6 +171,36 @@ def go_home(page: Any) -> None:
 def saved(page: Any) -> None:
     """Wait until the page says that all is saved."""
     page.locator("#where-kept", has_text="✓ Saved").wait_for()
+
+
+def kept(page: Any) -> list[dict[str, Any]]:
+    """Every event the phone holds, out of its database and its small store."""
+    found: list[dict[str, Any]] = page.evaluate(
+        """async () => {
+          const out = Object.values({ ...localStorage }).map((text) => JSON.parse(text));
+          for (const { name } of await indexedDB.databases()) {
+            const database = await new Promise((done) => {
+              const asked = indexedDB.open(name);
+              asked.onsuccess = () => done(asked.result);
+            });
+            out.push(...await new Promise((done) => {
+              const asked = database.transaction("journal").objectStore("journal").getAll();
+              asked.onsuccess = () => done(asked.result);
+            }));
+            database.close();
+          }
+          return out;
+        }"""
+    )
+    return found
+
+
+def noted(page: Any, op: str, value: str | None = None) -> None:
+    """Wait until the phone holds an event of this kind: what is no record is not called saved."""
+    until = time.monotonic() + 15
+    while not any(e["op"] == op and value in (None, e.get("value")) for e in kept(page)):
+        assert time.monotonic() < until, f"{op} {value or ''} was not noted"
+        page.wait_for_timeout(20)
 
 
 def type_number(page: Any, text: str, opener: str = "#type") -> None:

@@ -5,34 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from handset import DAY, bed, go_home, saved, sent_text, start_pick
+from handset import DAY, bed, go_home, kept, noted, saved, sent_text, start_pick
 
 pytestmark = pytest.mark.browser
 
 SMALL = (2, 4)
 LATER = "2024-07-17"
-
-
-def kept(page: Any) -> list[dict[str, Any]]:
-    """Every event the phone holds, out of its database and its small store."""
-    found: list[dict[str, Any]] = page.evaluate(
-        """async () => {
-          const out = Object.values({ ...localStorage }).map((text) => JSON.parse(text));
-          for (const { name } of await indexedDB.databases()) {
-            const database = await new Promise((done) => {
-              const asked = indexedDB.open(name);
-              asked.onsuccess = () => done(asked.result);
-            });
-            out.push(...await new Promise((done) => {
-              const asked = database.transaction("journal").objectStore("journal").getAll();
-              asked.onsuccess = () => done(asked.result);
-            }));
-            database.close();
-          }
-          return out;
-        }"""
-    )
-    return found
 
 
 def records(page: Any) -> set[tuple[str, str]]:
@@ -166,7 +144,7 @@ def test_a_phone_that_refuses_to_note_the_clearing_clears_nothing(phone: Any) ->
     page = phone(bed(*SMALL)).switch_on(refuse)
     two_picks(page)
     page.tap("#aside")
-    page.wait_for_timeout(200)
+    noted(page, "aside")
     page.evaluate("refuse()")
     page.tap("#aside-clear")
     page.tap("label:has(#gone-seen)")

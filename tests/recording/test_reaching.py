@@ -155,7 +155,9 @@ def test_no_request_leaves_the_phone_and_the_policy_would_stop_one(phone: Any) -
           const style = document.createElement("style");
           style.textContent = "body { background: url(https://garden.example/y) }";
           document.head.append(style);
-          await new Promise((done) => setTimeout(done, 200));
+          for (let at = 0; at < 300 && new Set(stopped).size < 4; at += 1) {
+            await new Promise((done) => setTimeout(done, 50));
+          }
           return stopped;
         }"""
     )

@@ -246,7 +246,7 @@ def test_the_share_sheet_gets_the_file_and_a_closed_sheet_is_not_called_sent(pho
 
 
 def test_without_a_share_sheet_the_button_is_not_there_and_copying_works(phone: Any) -> None:
-    one = phone(bed(*SMALL), own=True)
+    one = phone(bed(*SMALL))
     page = one.switch_on("navigator.canShare = undefined;")
     one.context.grant_permissions(["clipboard-read", "clipboard-write"])
     start_pick(page)

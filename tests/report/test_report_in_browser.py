@@ -6,7 +6,7 @@ import re
 from itertools import product
 
 import pytest
-from chromium import barriers, unfold
+from chromium import barriers, settled, unfold
 from hostile import NAMES
 
 pytestmark = pytest.mark.browser
@@ -24,7 +24,7 @@ def test_the_page_is_one_file_of_modest_size_that_asks_for_nothing(report, opene
     assert report.page.stat().st_size < LARGEST
     page = opened(report)
     unfold(page)
-    page.wait_for_timeout(200)
+    settled(page)
     assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
     assert page.said == []
 
@@ -254,7 +254,7 @@ def test_thirty_long_names_print_on_three_sheets_and_nothing_is_lost(
 def test_names_that_could_break_the_page_are_shown_not_run(hostile_report, opened):
     page = opened(hostile_report, width=1100)
     unfold(page)
-    page.wait_for_timeout(200)
+    settled(page)
     assert page.said == []
     assert [url for url in page.asked if not url.startswith("data:")] == [page.url]
     shown = page.locator(".cards:not(.compact) tbody th bdi").all_inner_texts()
