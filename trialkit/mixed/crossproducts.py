@@ -178,6 +178,11 @@ def sums_of(low: Stage, high: Stage) -> Floats | None:
     return out.reshape(low.width, high.width)
 
 
+def batched(a: Floats, b: Floats) -> Floats:
+    """Products of two stacks of small matrices, (u, l, s) by (u, s, m)."""
+    return a * b if a.shape[-1] == 1 else np.matmul(a, b)
+
+
 def _equal(a: Floats | None, b: Floats | None) -> bool:
     if a is None or b is None:
         return a is b
@@ -407,7 +412,13 @@ def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats
     p, r, c = dense.rows.shape[1], random.r, len(random.stages)
     room_for(random, p)
     m = r + p + (y is not None)
-    rows = tuple(_stage_rows(random, i, dense, y, w) for i in range(c))
+    rows: list[Floats] = []
+    for i in range(c):
+        below = [h for h in range(i) if (h, i) in random.sums]
+        rows.append(
+            _summed_rows(random, below[-1], i, rows[below[-1]]) if below
+            else _stage_rows(random, i, dense, y, w)
+        )
     rest = np.zeros((m, m))
     for i, si in enumerate(random.slices, start=c):
         gi = random.groupings[i]
@@ -422,7 +433,14 @@ def cross_products(random: RandomPart, dense: Dense, y: Floats | None, w: Floats
         rest[si, r:] = _group_dense(gi, gi.codes, gi.n_levels, dense, y, w).reshape(gi.size, -1)
         rest[r:, si] = rest[si, r:].T
     rest[r:, r:] = _dense_dense(dense, y, w)
-    return Cross(rows, rest)
+    return Cross(tuple(rows), rest)
+
+
+def _summed_rows(random: RandomPart, h: int, i: int, below: Floats) -> Floats:
+    """Stage i's rows from an earlier stage h's with Z_i = Z_h N: Z_i'W[.] = N'Z_h'W[.] summed
+    over the units within, so that records are read once a chain of nested groupings."""
+    ends = below[:, :, random.stages[h].width + random.columns(h, i).start :]
+    return random.links[h, i].up(batched(random.sums[h, i].T[None], ends))
 
 
 def _stage_rows(

@@ -26,14 +26,13 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.crossproducts import Dense, RandomPart, cross_products
+from trialkit.mixed.crossproducts import Dense, RandomPart, batched, cross_products
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats, Grouping, Triangles
 from trialkit.mixed.likelihood import (
     LOG_2PI,
     Objective,
     Solved,
-    batched,
     forward,
     near_minimum,
     scale_rows,

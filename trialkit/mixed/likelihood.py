@@ -30,7 +30,7 @@ from scipy.optimize import minimize
 from threadpoolctl import ThreadpoolController
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.crossproducts import Cross, RandomPart, mean_diagonals
+from trialkit.mixed.crossproducts import Cross, RandomPart, batched, mean_diagonals
 from trialkit.mixed.grouping import Floats, Triangles
 
 # ------------------------------------------------------------------------------------------------
@@ -98,11 +98,6 @@ def single_threaded(function: Callable[P, R]) -> Callable[P, R]:
 # formed: Takahashi, Fagan & Chin 1973, Proc. 8th PICA Conf.  Nothing is divided by a variance, so
 # zero variances need no special case.
 # ------------------------------------------------------------------------------------------------
-
-def batched(a: Floats, b: Floats) -> Floats:
-    """Products of two stacks of small matrices, (u, l, s) by (u, s, m)."""
-    return a * b if a.shape[-1] == 1 else np.matmul(a, b)
-
 
 def turned(a: Floats) -> Floats:
     """Each of a stack's matrices transposed."""

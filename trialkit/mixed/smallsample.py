@@ -16,10 +16,10 @@ import numpy as np
 from scipy import stats
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.crossproducts import RandomPart
+from trialkit.mixed.crossproducts import RandomPart, batched
 from trialkit.mixed.fixed import FixedPart
 from trialkit.mixed.grouping import Floats, Grouping
-from trialkit.mixed.likelihood import Solved, batched, turned
+from trialkit.mixed.likelihood import Solved, turned
 
 # ------------------------------------------------------------------------------------------------
 # Information about the variance parameters, without any n x n matrix.
