@@ -2,6 +2,7 @@
 
     python tests/bench/bench_nested.py                      (500, 2,000 and 5,000 plots)
     python tests/bench/bench_nested.py --plots 500 100000   (others; R only up to 5,000)
+    python tests/bench/bench_nested.py --growth             (5,000, 20,000 and 100,000 plots)
     python tests/bench/bench_nested.py --errors             (serial correlation beside nlme)
     python tests/bench/bench_nested.py --counts             (counts, slopes at two levels)
 
@@ -137,6 +138,41 @@ def lines_of(plots: int, with_date: bool) -> list[list[str]]:
     return out
 
 
+def growth_lines(sizes: tuple[int, ...] = (5000, 20_000, 100_000)) -> list[list[str]]:
+    """Processor time of a fit and of all pairs by the number of plots, beside the least size's; a
+    tenth of the records is missing, so that there is a search, told by the number of its steps."""
+    from bench_mixed import cold
+
+    from trialkit.mixed import fit_lmm
+
+    out: list[list[str]] = []
+    least: dict[str, float] = {}
+    for with_date in (False, True):
+        for plots in sizes:
+            data = nested(plots)
+            there = np.random.default_rng(1).uniform(size=len(data)) > 0.1
+            data = data[there].reset_index(drop=True)
+            groups = ["block", "plot", "plant"] + ["date"] * with_date
+            seconds = []
+            for _ in range(3):
+                marks = [time.process_time()]
+                fit = fit_lmm("y ~ variety", data, groups=groups)
+                marks.append(time.process_time())
+                cold(fit).compare("variety")
+                marks.append(time.process_time())
+                seconds.append(np.diff(marks))
+            whole, pairs = np.min(seconds, axis=0)
+            steps = fit.optimum.evaluations
+            own = {"fit": whole / plots, "pairs": pairs / plots}
+            if plots == sizes[0]:
+                least = own
+            told = ", ".join(f"{name} {own[name] / least[name]:.2f}" for name in own)
+            out.append([f"{plots:,} plots{', date' * with_date}", "trialkit", f"{whole:.2f}", "",
+                        f"{steps} steps; KR all pairs {pairs:.2f} s",
+                        f"a plot, to {sizes[0]:,}: {told}"])  # fmt: skip
+    return out
+
+
 SERIAL_IN_R = """
 suppressPackageStartupMessages(library(nlme))
 d <- read.csv(commandArgs(TRUE)[1], stringsAsFactors = TRUE)
@@ -251,6 +287,7 @@ def count_lines(plots: int) -> list[list[str]]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--plots", nargs="+", type=int, default=[500, 2000, 5000])
+    parser.add_argument("--growth", action="store_true", help="cost of a plot by size instead")
     parser.add_argument("--errors", action="store_true", help="serial correlation instead")
     parser.add_argument("--counts", action="store_true", help="counts and slopes instead")
     parser.add_argument("--fit", nargs="+", help=argparse.SUPPRESS)
@@ -260,7 +297,9 @@ def main() -> None:
         return
     table = Table("what", "by", "seconds", "MB", "", "ratio, trialkit to it",
                   title="Nested layouts, one thread")  # fmt: skip
-    if chosen.errors:
+    if chosen.growth:
+        rows = growth_lines()
+    elif chosen.errors:
         rows = [line for plots in (24, 120) for line in serial_lines(plots)]
     elif chosen.counts:
         rows = [line for plots in (100, 500, 2000) for line in count_lines(plots)]

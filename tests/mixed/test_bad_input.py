@@ -68,8 +68,21 @@ BAD = {
                        "'day' mixes numbers and text .record 4 holds 'late'"),
     "values for a grouping": (lambda: lmm(groups=bed()["plot"]),
                               r"groups names columns of the data: write \['plot'\]"),
-    "slopes among groups": (lambda: lmm(groups=["block", "0 + day | plot"]),
-                            r"slopes=.'plot': \['day'\]., without correlation by uncorrelated"),
+    "slopes among groups": (
+        lambda: lmm(groups=["block", "day | plot"]),
+        r"holds 'day \| plot'; .* groups=\['block'\], slopes={'plot': \['day'\]}\.$"),
+    "slopes alone among groups": (lambda: lmm(groups=["0 + day | plot"]),
+                                  r"beside it: slopes={'plot': \['0', 'day'\]}\.$"),
+    "an intercept and slopes without covariance": (
+        lambda: lmm(groups=["1 | plot", "0 + day | plot"]),
+        r"beside it: slopes={'plot': \['day'\]}, uncorrelated=\['plot'\]\.$"),
+    "two bars": (lambda: lmm(groups=["day || plot"]),
+                 r"slopes={'plot': \['day'\]}, uncorrelated=\['plot'\]\.$"),
+    "bars in the formula": (
+        lambda: lmm("height ~ variety + (1 | block/plot) + (0 + day | date)"),
+        r"'height ~ variety', groups=\['block', 'block:plot'\], slopes={'date': \['0', 'day'\]}"),
+    "nothing but bars": (lambda: lmm("height ~ (1|block)"),
+                         r"'height ~ 1', groups=\['block'\]\.$"),
     "offset in the formula": (lambda: lmm("height ~ variety + offset(day)"),
                               "holds offset.*offset='column' of fit_glmm"),
     "contrasts without order": (
@@ -258,3 +271,22 @@ def test_tables_too_large_for_the_machine_are_refused_before_they_are_made(
     monkeypatch.setattr("trialkit.mixed.crossproducts._memory", lambda: 1000.0)
     with pytest.raises(MixedModelError, match=r"groupings plot \(12\), block \(4\) need about"):
         lmm(groups=["plot", "block"])
+
+
+@pytest.mark.parametrize(
+    ("bars", "effects", "shared"),
+    [
+        (["0 + day | plot"], {"plot": ["day"]}, ()),
+        (["day | plot", "block"], {"plot": ["Intercept", "day"], "block": ["Intercept"]}, ()),
+        (["1 | plot", "0 + day | plot"], {"plot": ["Intercept", "day"]}, ((0,), (1,))),
+    ],
+)
+def test_what_the_hint_says_to_write_is_what_was_meant(bars, effects, shared) -> None:
+    made = bed()
+    with pytest.raises(MixedModelError) as refusal:
+        fit_lmm("height ~ variety", made, groups=bars)
+    call = str(refusal.value).split("beside it: ")[1].rstrip(".")
+    fit = eval(f"fit_lmm('height ~ variety', made, {call})")
+    named = {g.name: g for g in fit.random.groupings}
+    assert {name: list(g.columns) for name, g in named.items()} == effects
+    assert named["plot"].shared == shared

@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from trialkit.mixed import MixedModelError, fit_lmm
@@ -143,3 +145,27 @@ def test_whether_a_fit_is_on_the_boundary_does_not_hang_on_units(data):
         fit = fit_lmm("reaction ~ days", days.assign(days=scale * days["days"]),
                       groups=["subject"], slopes={"subject": ["days"]})  # fmt: skip
         assert fit.boundary == ()
+
+
+@settings(max_examples=12, deadline=None, derandomize=True)
+@given(shift=st.sampled_from([0.0, -1e4, 1e7, 3e8]), scale=st.sampled_from([1e-8, 1.0, 1e8]),
+       gap=st.sampled_from([0.5, -2.0]))  # fmt: skip
+def test_what_can_be_estimated_does_not_hang_on_a_covariates_zero_or_unit(shift, scale, gap):
+    """x2 says what x says, so a mean with the one moved and not the other cannot be told."""
+    rng = np.random.default_rng(4)
+    made = pd.DataFrame({"v": np.tile(list("abcd"), 8), "y": rng.normal(size=32)})
+    at = np.round(rng.normal(size=32), 2)
+    made["x"], made["x2"] = scale * (shift + at), scale * (shift + 2.0 * at)
+    fit = fit_lmm("y ~ v + x + x2", made)
+    assert fit.dropped == ("x2",)
+    assert fit.means("v")["reason"].eq("").all()
+    centre = made[["x", "x2"]].mean()
+    step = {"x": gap * scale, "x2": 2.0 * gap * scale}
+    apart = fit.means("v", at={"x": centre["x"] + step["x"]})
+    assert apart["estimate"].isna().all()
+    assert apart["reason"].str.contains("not estimable").all()
+    along = fit.means("v", at={name: centre[name] + step[name] for name in step})
+    assert along["reason"].eq("").all()
+    alone = fit_lmm("y ~ v + x", made).means("v", at={"x": centre["x"] + step["x"]})
+    assert_allclose(along["estimate"], alone["estimate"], rtol=1e-4, atol=1e-6)
+    assert fit.f_test("v")["num_df"] == 3

@@ -18,6 +18,7 @@ import itertools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ from numpy.typing import NDArray
 from scipy.linalg import null_space
 
 from trialkit.errors import MixedModelError
-from trialkit.mixed.grouping import Codes, Floats, column, finite_numbers, no_blanks
+from trialkit.mixed.grouping import Codes, Floats, column, finite_numbers, no_blanks, spelled
 
 # A column is dependent on earlier ones when less than this part of its length is new
 # (the tolerance general statistics packages use in their linear models).  The length of a column
@@ -49,6 +50,7 @@ class FixedPart:
     codes: (n,) row number of each record.
     names: p_all column names; ``kept`` the p positions of the full-rank columns.
     basis, triangle: rows[:, kept] = basis @ triangle, basis (u, p) well conditioned.
+    origin: columns made of factors alone, the constant too.
     """
 
     rows: Floats
@@ -62,6 +64,7 @@ class FixedPart:
     factors: dict[str, pd.Index]
     factor_columns: dict[str, str]
     covariates: dict[str, float]
+    origin: tuple[int, ...] = ()
 
     @property
     def p(self) -> int:
@@ -88,19 +91,39 @@ class FixedPart:
         gap, size = self._gap(contrast)
         return np.asarray(np.abs(gap).max(axis=1) <= BEYOND * size)
 
+    @cached_property
+    def _centred(self) -> tuple[Floats, Floats, Floats]:
+        """How the design reads with every covariate's zero where the factors put its mean, so that
+        no shift of it matters: ``shift`` (p_all, p_all), L shift being the contrast L of that
+        design; the lengths of its columns (p_all,); and each column as a combination of the kept
+        ones (p, p_all), both scaled to length one.  What is below the tolerance at which columns
+        are dropped is no dependence."""
+        rows, shift = self.rows, np.eye(len(self.names))
+        length = np.linalg.norm(rows, axis=0)
+        positions, ground, triangle = independent_columns(rows[:, list(self.origin)])
+        factors = np.array(self.origin, dtype=np.intp)[positions]
+        if len(factors) and set(factors) <= set(self.kept):
+            others = np.setdiff1d(np.arange(len(self.names)), self.origin)
+            mean = ground.T @ rows[:, others]
+            rows = rows.copy()
+            rows[:, others] -= ground @ mean
+            shift[np.ix_(factors, others)] = -np.linalg.solve(triangle, mean)
+        own = np.linalg.norm(rows, axis=0)
+        rounding = own <= 10.0 * ROUNDED * length
+        rows = np.where(rounding, 0.0, rows)
+        length = np.where(rounding, np.where(length > 0.0, length, 1.0), own)
+        depend = np.linalg.lstsq(rows[:, self.kept] / length[self.kept], rows / length)[0]
+        depend[np.abs(depend) <= BEYOND] = 0.0
+        return shift, length, depend
+
     def _gap(self, contrast: Floats) -> tuple[Floats, Floats]:
         """What each row asks of dropped columns beyond what their dependence dictates, (m, p_all),
-        and the row's own size, (m,); both for columns scaled to one length."""
-        length = np.linalg.norm(self.rows, axis=0)
-        length[length == 0.0] = 1.0
-        # every column as a combination of the kept ones: rows = rows[:, kept] @ depend; what is
-        # below the tolerance at which columns are dropped is no dependence
-        depend = np.linalg.solve(self.triangle, self.basis.T @ self.rows)
-        scaled = depend * length[self.kept][:, None] / length
-        scaled[np.abs(scaled) <= BEYOND] = 0.0
-        asked = contrast / length
+        and the row's own size, (m,); both for covariates without their mean and columns scaled to
+        one length."""
+        shift, length, depend = self._centred
+        asked = contrast @ shift / length
         size = np.maximum(np.abs(asked).max(axis=1, initial=0.0), 1e-300)
-        return asked - asked[:, self.kept] @ scaled, size
+        return asked - asked[:, self.kept] @ depend, size
 
     def estimable_span(self, contrast: Floats) -> Floats:
         """Rows over the kept columns spanning those combinations of ``contrast`` that can be
@@ -120,9 +143,13 @@ def split_formula(formula: str) -> tuple[str, str]:
     if not isinstance(formula, str):
         raise MixedModelError(f"the formula must be text, not {type(formula).__name__}.")
     if "|" in formula:
+        bars = re.findall(r"\(([^()]*\|[^()]*)\)", formula)
+        rest = re.sub(r"\s*\+\s*\([^()]*\|[^()]*\)", "", formula).strip()
+        rest = re.sub(r"~\s*\([^()]*\|[^()]*\)\s*\+?", "~", rest).strip()
+        rest = f"{rest} 1" if rest.endswith("~") else rest
+        call = f"'{rest}', {spelled(bars)}" if bars and "|" not in rest else "groups=['block']"
         raise MixedModelError(
-            f"formula '{formula}' holds '|'; random effects are given by groups and slopes, "
-            "for example groups=['block']."
+            f"formula '{formula}' holds '|'; groupings are given beside the formula: {call}."
         )
     if re.search(r"(^|[\s~+*:])\.($|[\s+*:])", formula):
         raise MixedModelError(f"formula '{formula}' holds '.'; name the variables one by one.")
@@ -238,6 +265,7 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
         factors,
         factor_columns,
         covariates,
+        tuple(plain_terms),
     )
 
 
@@ -384,8 +412,10 @@ def _distinct(data: pd.DataFrame, variables: list[str]) -> tuple[pd.DataFrame, C
         part, levels = pd.factorize(data[name], sort=False)
         if len(levels) * 2 > n:
             return data, None
-        merged = codes * len(levels) + part
-        merged_codes, merged_levels = pd.factorize(merged, sort=False)
+        if name == variables[0]:
+            codes = part.astype(np.intp)
+            continue
+        merged_codes, merged_levels = pd.factorize(codes * len(levels) + part, sort=False)
         codes = merged_codes.astype(np.intp)
         if len(merged_levels) * 2 > n:
             return data, None

@@ -9,6 +9,7 @@ in the cross-products.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -174,6 +175,38 @@ def nested(groups: Sequence[str], data: pd.DataFrame) -> list[str]:
     return out
 
 
+def spelled(terms: Sequence[str]) -> str:
+    """The arguments that say what terms with a bar mean, as a call holds them: of ``"0 + days |
+    plot"``, ``slopes={'plot': ['0', 'days']}``; two bars leave the covariance out."""
+    groups: list[str] = []
+    slopes: dict[str, list[str]] = {}
+    apart: list[str] = []
+    whole: set[str] = set()
+    for term in terms:
+        left, bar, factor = re.sub(r"^\((.*)\)$", r"\1", term.strip()).partition("|")
+        if not bar:
+            groups.append(term)
+            continue
+        parts = [x.strip() for x in re.sub(r"-\s*1\b", "+ 0", left).split("+")]
+        named = [x for x in parts if x not in {"", "0", "1"}]
+        for name in nested([factor.lstrip("|").strip()], pd.DataFrame()):
+            if "0" not in parts:
+                whole.add(name)
+            if not named:
+                groups.append(name)
+                continue
+            slopes[name] = slopes.get(name, []) + named
+            if factor.startswith("|"):
+                apart.append(name)
+    bare = {name for name, _ in slopes.items() if name not in whole}
+    # an intercept in one term and slopes in another have no covariance
+    apart += [n for n in slopes if n in groups and n not in apart]
+    groups = [g for g in dict.fromkeys(groups) if g not in slopes]
+    told = {name: ["0", *named] if name in bare else named for name, named in slopes.items()}
+    pieces = {"groups": groups, "slopes": told, "uncorrelated": apart}
+    return ", ".join(f"{name}={value}" for name, value in pieces.items() if value)
+
+
 def make_groupings(
     data: pd.DataFrame,
     groups: Sequence[str],
@@ -202,11 +235,8 @@ def make_groupings(
         )
     barred = [g for g in groups if "|" in g and g not in data.columns] if groups else []
     if barred and not isinstance(groups, str):
-        slope, factor = (part.strip() for part in barred[0].split("|", 1))
-        name = slope.replace("0 +", "").replace("1 +", "").strip() or "day"
         raise MixedModelError(
-            f"groups holds '{barred[0]}'; slopes are given by slopes={{'{factor}': ['{name}']}}, "
-            f"without correlation by uncorrelated=['{factor}'] beside it."
+            f"groups holds '{barred[0]}'; slopes are given beside it: {spelled(groups)}."
         )
     for terms, what in [(groups, "groups"), *((s, f"slopes of '{g}'") for g, s in slopes.items())]:
         if isinstance(terms, str):
