@@ -70,11 +70,11 @@ def test_a_trait_is_an_entry_and_a_model(
     def broken(analysis: Analysis) -> Any:
         raise ZeroDivisionError("by design")
 
-    import trialkit.models.pods as pods
+    import trialkit.models.picked as picked
 
-    monkeypatch.setattr(pods, "sweetness_trait", broken, raising=False)
+    monkeypatch.setattr(picked, "sweetness_trait", broken, raising=False)
     monkeypatch.setattr("trialkit.models.analysis.TRAITS", (
-        *TRAITS, replace(TRAITS[1], name="sweetness", model="pods")))
+        *TRAITS, replace(TRAITS[1], name="sweetness", model="picked")))
     traits = analyse(records).traits
     assert list(traits) == [*known, "sweetness"]
     assert "could not be worked out" in traits["sweetness"].reason

@@ -26,7 +26,7 @@ from trialkit.mixed.fixed import marginal_rows
 from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.own import OwnResult
-from trialkit.models.pods import PodsResult
+from trialkit.models.picked import PodsResult
 from trialkit.models.totals import PlotTotals
 from trialkit.models.window import EarlyResult
 from trialkit.reading.spelling import folded

@@ -18,12 +18,14 @@ from trialkit.mixed import MixedModelError
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.height import HeightResult, height_trait
 from trialkit.models.own import own_trait
-from trialkit.models.pods import (
+from trialkit.models.picked import (
     Diagnostics,
     PodsResult,
+    WeightsResult,
     diagnose,
     picking_trait,
     pods_trait,
+    weights_trait,
 )
 from trialkit.models.position import PositionResult, position_trait
 from trialkit.models.rate import RateResult, Warmth, hot_spells, rate_trait, warmth
@@ -32,7 +34,6 @@ from trialkit.models.season import SeasonResult, Worth, season_trait, worth_of
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
 from trialkit.models.totals import PlotTotals, Tally, counted_looks, plot_totals, tally_of
-from trialkit.models.weights import WeightsResult, weights_trait
 from trialkit.models.window import FIRST, HALF, EarlyResult, WindowResult, early_trait, window_trait
 from trialkit.records import Records
 from trialkit.records.schema import TRAITS, Trait

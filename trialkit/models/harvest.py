@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from trialkit.mixed import LMM, MixedModelError, fit_lmm
-from trialkit.mixed.fixed import marginal_rows
 from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.grading import GRADES, GradeResult, grade_result, poor
-from trialkit.models.pods import difference_means
 from trialkit.models.position import PlaceEffects, bed_map, place_columns, place_effects
 from trialkit.models.results import (
     AGAINST,
@@ -23,11 +21,14 @@ from trialkit.models.results import (
     Missing,
     TraitResult,
     compare,
+    difference_means,
     empty,
+    variety_levels,
 )
 from trialkit.models.support import (
     PART,
     Combinations,
+    Given,
     Support,
     adjusted_for,
     behind,
@@ -108,8 +109,8 @@ def ready_from(
     last_seen = dug.groupby("plant")["date"].max()
     dates = sorted(dug["date"].unique())
     # A plant that died before the last harvest and gave nothing never stood to be ready.
-    lived = plants["lost"].isna() | plants["plant"].isin(last_seen.index)
-    standing = plants[lived].assign(ready=plants["plant"].map(first))
+    still_there = plants["lost"].isna() | plants["plant"].isin(last_seen.index)
+    standing = plants[still_there].assign(ready=plants["plant"].map(first))
     standing = ground.located(standing)
     harvests = tuple(int((pd.Timestamp(d) - planted).days) for d in dates)
     said = (f"at least {100 * rule.share:.0f} % of the standing plants have given a "
@@ -118,13 +119,10 @@ def ready_from(
             "at least half of the standing plants have given a marketable piece")
     by_variety = {v: _first_day(standing[standing["variety"] == v], rule.share, planted)
                   for v in order}
-    units = standing.groupby("unit").agg(
-        variety=("variety", "first"), block=("block", "first"),
-        **{n: (n, "first") for n in ground.by if n != "block"})
+    units = ground.plots(standing)
     units["day"] = [_first_day(standing[standing["unit"] == u], rule.share, planted)
-                    for u in units.index]
-    mean, low, high, against, why = _intervals(units.reset_index(), ground, order, check,
-                                               len(harvests))
+                    for u in units["unit"]]
+    mean, low, high, against, why = _intervals(units, ground, order, check, len(harvests))
     rows = []
     for i, v in enumerate(order):
         own = standing[standing["variety"] == v]
@@ -215,23 +213,7 @@ LIKE_SIZED = 2.0
 SPREAD_DRAWS = 999
 """Fields of equal spreads drawn to see how unequal they look by chance."""
 METRE = ["variety", "estimate", "low", "high", "share"]
-
-
-class _Parts(TypedDict, total=False):
-    """The fields of a `HarvestResult` as they come to be known."""
-
-    tests: pd.DataFrame
-    treatments: pd.DataFrame
-    dates: pd.DataFrame
-    grades: pd.DataFrame
-    grading: GradeResult | None
-    ready: ReadyResult | None
-    metre: pd.DataFrame
-    fit: LMM | None
-    combined: Combinations
-    places: PlaceEffects | Missing
-    bed: pd.DataFrame
-    notes: tuple[str, ...]
+NO_PLACES = Missing("position", "nothing was weighed")
 
 
 @dataclass(frozen=True)
@@ -256,8 +238,49 @@ class HarvestResult(TraitResult):
     metre: pd.DataFrame = field(default_factory=lambda: empty(METRE))
     fit: LMM | None = field(default=None, repr=False, compare=False)
     combined: Combinations = field(default_factory=Combinations)
-    places: PlaceEffects | Missing = Missing("position", "nothing was weighed")
+    places: PlaceEffects | Missing = NO_PLACES
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+@dataclass(frozen=True)
+class _Dug:
+    """What was harvested.  table: the records.  data: one row a plant (or plot), see `_amounts`.
+    counted: whether pieces stand in place of weights.  varieties: those that gave something."""
+
+    records: Records
+    ground: Support
+    table: pd.DataFrame
+    data: pd.DataFrame
+    counted: bool
+    varieties: list[str]
+    check: str | None
+
+    @property
+    def label(self) -> str:
+        return f"{self.records.trial.counted} harvested" if self.counted else "weight harvested"
+
+    @property
+    def unit(self) -> str:
+        """Grams, or the unit a published weight was given in, or what was counted."""
+        trial = self.records.trial
+        return str(trial.counted) if self.counted else trial.harvest_unit or "g"
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """estimate (v,) of each variety, its covariance (v, v) and df; how they were worked out, and
+    what else the model says.  why: no comparison is made, in plain words; "" where one is."""
+
+    estimate: Floats
+    covariance: Floats
+    df: float
+    method: MethodNote
+    why: str = ""
+    notes: tuple[str, ...] = ()
+    fit: LMM | None = None
+    tests: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
+    combined: Combinations = field(default_factory=Combinations)
 
 
 def harvest_trait(
@@ -267,71 +290,91 @@ def harvest_trait(
 
     Raises MixedModelError where the model cannot be fitted.
     """
+    dug = _dug(records, ground, order, check)
+    if isinstance(dug, Missing):
+        return dug
+    trial, varieties = records.trial, dug.varieties
+    rule = ReadyRule(trial.ready_share or 0.5, trial.marketable or None, trial.marketable_from_g)
+    ready = ready_from(records, dug.data, ground, varieties, check, rule)
+    grading = grade_result(dug.table, dug.data, ground, varieties, check, trial.grades)
+    how = given(dug.data, ground)
+    if how:
+        dug = replace(dug, data=with_parts(dug.data))
+    fitted, fixed = _as_fitted(dug.data, ground, bool(how))
+    why = _why_not(dug, fitted)
+    levels = _plain(dug, why) if why else _modelled(dug, fitted, fixed, how)
+    means = difference_means(varieties, levels.estimate, levels.covariance, levels.df).join(
+        behind(dug.data, varieties))
+    means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none
+    compared = compare(varieties, levels.estimate, levels.covariance, levels.df, check, ratio=False)
+    return HarvestResult(
+        "harvest", dug.label, dug.unit, "difference", means, compared.against_check,
+        compared.pairs, compared.letters, not why, why, levels.method, levels.notes,
+        tests=levels.tests, treatments=levels.treatments, dates=_days(dug),
+        grades=empty(GRADES) if grading is None else grading.shares, grading=grading, ready=ready,
+        metre=_metre(dug, means), fit=levels.fit, combined=levels.combined,
+        places=_places(dug) if not why else NO_PLACES, bed=_bed(dug))
+
+
+def _dug(
+    records: Records, ground: Support, order: list[str], check: str | None
+) -> _Dug | Missing:
+    """The harvest by weights, else by counts; a graded row without either is one piece."""
     table = records.harvest
     if table.empty:
         return Missing("harvest", "nothing is recorded as dug or cut once")
-    value = "weight_g" if table["weight_g"].notna().any() else "count"
-    if value == "count" and not table["count"].notna().any() and table["grade"].notna().any():
+    counted = not table["weight_g"].notna().any()
+    if counted and not table["count"].notna().any() and table["grade"].notna().any():
         table = table.assign(count=table["count"].where(table["grade"].isna(), 1.0))
+    value = "count" if counted else "weight_g"
     if not table[value].notna().any():
         return Missing("harvest", "the harvest has neither weights nor counts")
-    data = _described(records, ground, table, value)
+    data = _amounts(records, ground, table, value)
     varieties = [v for v in order if (data["variety"] == v).any()]
-    unit = _unit(records, value)
-    planted = records.plants.drop_duplicates("plant").groupby("variety")["plant"].size()
-    a_metre = _a_metre(records)
-    what = "weight harvested" if value == "weight_g" else f"{records.trial.counted} harvested"
-    extra: _Parts = {
-        "dates": _days(records, data), "bed": _bed(records, data),
-    }
-    trial = records.trial
-    rule = ReadyRule(trial.ready_share or 0.5, trial.marketable or None, trial.marketable_from_g)
-    extra["ready"] = ready_from(records, data, ground, varieties, check, rule)
-    grading = grade_result(table, data, ground, varieties, check, trial.grades)
-    if grading is not None:
-        extra["grading"], extra["grades"] = grading, grading.shares
-    how = given(data, ground)
-    treated = bool(how)
-    data = with_parts(data) if treated else data
-    supported = ground.supported and len(varieties) > 1
-    fitted, fixed = _as_fitted(data, ground, treated)
-    if not supported or np.ptp(fitted["weight"].to_numpy()) == 0:
-        same = "harvest" if np.ptp(data["weight"].to_numpy()) == 0 else "plot, on average,"
-        why = ground.why_not or ("there is only one variety" if len(varieties) < 2
-                                 else f"every {same} weighs the same")
-        plain = data.groupby("variety")["weight"].mean().reindex(varieties).to_numpy(float)
-        blank = np.full((len(varieties),) * 2, np.nan)
-        note = MethodNote("Means; no interval: " + why + ".", "Plain means.")
-        return _result(data, varieties, plain, blank, np.nan, check, what, unit, why, note,
-                       extra, planted, a_metre)
+    return _Dug(records, ground, table, data, counted, varieties, check)
+
+
+def _why_not(dug: _Dug, fitted: pd.DataFrame) -> str:
+    """Why varieties cannot be compared; "" where they can."""
+    alike = np.ptp(fitted["weight"].to_numpy()) == 0
+    if dug.ground.supported and len(dug.varieties) > 1 and not alike:
+        return ""
+    if dug.ground.why_not:
+        return dug.ground.why_not
+    if len(dug.varieties) < 2:
+        return "there is only one variety"
+    same = "harvest" if np.ptp(dug.data["weight"].to_numpy()) == 0 else "plot, on average,"
+    return f"every {same} weighs the same"
+
+
+def _plain(dug: _Dug, why: str) -> _Levels:
+    """Means of what was harvested, without an error."""
+    mean = dug.data.groupby("variety")["weight"].mean().reindex(dug.varieties).to_numpy(float)
+    return _Levels(mean, np.full((len(mean),) * 2, np.nan), float("nan"),
+                   MethodNote("Means; no interval: " + why + ".", "Plain means."), why)
+
+
+def _modelled(
+    dug: _Dug, fitted: pd.DataFrame, fixed: tuple[str, ...], how: Given
+) -> _Levels:
+    """Linear mixed model by REML; its error is that between the plots varieties were given to."""
+    ground, varieties = dug.ground, dug.varieties
+    parts = [PART] if how else []
     groups, left_out = usable_groups(
-        fitted, [*(n for n in ground.by if n not in fixed), "unit", *([PART] if treated else [])],
-        ("variety",))
+        fitted, [*(n for n in ground.by if n not in fixed), "unit", *parts], ("variety",))
     fitted, adjusted, unadjusted = with_covariates(ground, fitted, fixed)
     formula = " + ".join([f"weight ~ {how.terms}", *fixed, *adjusted])
-    units = data.drop_duplicates("unit")
-    df = design_df(units, ground.by)
-    df = df if df >= 1 else ground.df(varieties)
-    if treated:
-        split = data.groupby("unit")[PART].nunique().max() > 1
-        df = min(df, ground.df(varieties), *([] if split else [how.df]))
-    df -= len(adjusted)
+    df = _layout_df(dug, how) - len(adjusted)
     if df < 1:
         raise MixedModelError("the layout has too few plots to adjust for anything besides")
     fit = fit_lmm(formula, fitted, groups=groups)
-    labels, rows = marginal_rows(fit.part, "variety")
-    at = [list(labels["variety"]).index(v) for v in varieties]
-    rows = rows[:, fit.part.kept][at]
-    terms = [*how.terms.replace(" * ", " + ").split(" + "),
-             *(["variety:treatment"] if "*" in how.terms else [])]
-    extra["tests"] = pd.DataFrame([fit.f_test(term) for term in [*terms, *adjusted]]).rename(
+    estimate, covariance = variety_levels(fit, varieties)
+    terms = how.terms.replace(" * ", " + ").split(" + ")
+    terms += ["variety:treatment"] if "*" in how.terms else []
+    tests = pd.DataFrame([fit.f_test(term) for term in [*terms, *adjusted]]).rename(
         index=adjusted).rename_axis("term").reset_index()
-    if treated:
-        extra["treatments"] = fit.means("treatment")
-        extra["combined"] = combined(fit, how, varieties, df, "difference",
-                                     test_df="kenward-roger")
-    extra["places"] = _places(records, ground, data, varieties, check, unit)
-    note = MethodNote(
+    notes = [*unadjusted, *([how.note] if how.note else [])]
+    method = MethodNote(
         "Weights compared between the plots the varieties were given to." + adjusted_for(adjusted),
         f"Linear mixed model by REML, {formula}, random {', '.join(groups) or 'nothing'}; "
         f"{len(fitted)} {'plots' if 'unit' not in groups else 'records'}; complete blocks fixed; "
@@ -341,39 +384,35 @@ def harvest_trait(
         formula, tuple(groups), f"design, {df:g}",
         {"sd residual": fit.residual_sd, **{f"sd {k}": float(v) for k, v in fit.group_sd.items()}},
     )
-    covariance = rows @ fit.cov_fixed.to_numpy() @ rows.T
-    apart = None if treated or groups or adjusted else own_spreads(fitted, varieties, fixed)
-    unadjusted += [how.note] if how.note else []
-    extra["notes"] = tuple(unadjusted)
-    if apart is not None:
-        covariance, df = apart
-        said = ("plots of some varieties differ far more among themselves than plots of others: "
-                f"each comparison uses its own varieties' spread, on {df:g} df")
-        extra["notes"] = (*unadjusted, said)
-        note = replace(note, df_method=f"own spreads, {df:g}", full=(
-            f"{note.full} {said[0].upper()}{said[1:]} (largest over smallest variance, Hartley "
-            "1950, by drawing)."))
-    extra["fit"] = fit
-    return _result(data, varieties, rows @ fit.fixed.to_numpy(), covariance, df, check, what, unit,
-                   "", note, extra, planted, a_metre)
+    if how:
+        return _Levels(
+            estimate, covariance, df, method, "", tuple(notes), fit, tests, fit.means("treatment"),
+            combined(fit, how, varieties, df, "difference", test_df="kenward-roger"))
+    levels = _Levels(estimate, covariance, df, method, "", tuple(notes), fit, tests)
+    apart = None if groups or adjusted else own_spreads(fitted, varieties, fixed)
+    return levels if apart is None else _with_own_spreads(levels, *apart)
 
 
-def _result(
-    data: pd.DataFrame, varieties: list[str], estimate: np.ndarray, covariance: np.ndarray,
-    df: float, check: str | None, what: str, unit: str, why: str, note: MethodNote,
-    extra: _Parts, planted: pd.Series, a_metre: float,
-) -> HarvestResult:
-    means = difference_means(varieties, estimate, covariance, df).join(behind(data, varieties))
-    means["low"] = means["low"].clip(lower=np.minimum(means["estimate"], 0.0))  # nothing below none
-    compared = compare(varieties, estimate, covariance, df, check, ratio=False)
-    harvested = data.groupby("variety")["plants"].sum().reindex(varieties).to_numpy(float)
-    share = harvested / np.maximum(planted.reindex(varieties).to_numpy(float), 1.0)
-    metre = means[["variety", "estimate", "low", "high"]].copy()
-    metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
-        share * a_metre, axis=0)
-    extra["metre"] = metre.assign(share=share)[METRE] if np.isfinite(a_metre) else empty(METRE)
-    return HarvestResult("harvest", what, unit, "difference", means, compared.against_check,
-                         compared.pairs, compared.letters, not why, why, note, **extra)
+def _layout_df(dug: _Dug, how: Given) -> float:
+    """The layout's degrees of freedom between what varieties were given to."""
+    all_of_it = dug.ground.df(dug.varieties)
+    df = design_df(dug.data.drop_duplicates("unit"), dug.ground.by)
+    df = df if df >= 1 else all_of_it
+    if not how:
+        return df
+    split = dug.data.groupby("unit")[PART].nunique().max() > 1
+    return min(df, all_of_it) if split else min(df, all_of_it, how.df)
+
+
+def _with_own_spreads(levels: _Levels, covariance: Floats, df: float) -> _Levels:
+    """The same levels, each comparison with its own varieties' spread."""
+    said = ("plots of some varieties differ far more among themselves than plots of others: "
+            f"each comparison uses its own varieties' spread, on {df:g} df")
+    method = replace(levels.method, df_method=f"own spreads, {df:g}", full=(
+        f"{levels.method.full} {said[0].upper()}{said[1:]} (largest over smallest variance, "
+        "Hartley 1950, by drawing)."))
+    return replace(levels, covariance=covariance, df=df, method=method,
+                   notes=(*levels.notes, said))
 
 
 def _as_fitted(
@@ -387,8 +426,7 @@ def _as_fitted(
     fixed = complete(fitted, ground.by)
     size = fitted.groupby("unit").size()
     if not treated and size.max() <= LIKE_SIZED * size.min():
-        firsts = {n: (n, "first") for n in ("variety", *ground.by)}
-        fitted = fitted.groupby("unit").agg(weight=("weight", "mean"), **firsts).reset_index()
+        fitted = ground.plots(fitted, weight=("weight", "mean"))
     return fitted, fixed
 
 
@@ -440,13 +478,22 @@ def _unlike(spread: Floats, drawn: Floats) -> bool:
     return (above + 1) / (len(drawn) + 1) < ALPHA
 
 
-def _a_metre(records: Records) -> float:
-    """Plants a metre of row; NaN without a spacing, or where a row of plants.csv is a plot."""
-    spacing = records.trial.layout.plant_spacing_cm
-    return 100.0 / spacing if spacing and not records.trial.harvest_unit else float("nan")
+def _metre(dug: _Dug, means: pd.DataFrame) -> pd.DataFrame:
+    """`HarvestResult.metre`; empty without a spacing, or where a row of plants.csv is a plot."""
+    trial = dug.records.trial
+    spacing = trial.layout.plant_spacing_cm
+    if not spacing or trial.harvest_unit:
+        return empty(METRE)
+    planted = dug.records.plants.drop_duplicates("plant").groupby("variety")["plant"].size()
+    harvested = dug.data.groupby("variety")["plants"].sum().reindex(dug.varieties).to_numpy(float)
+    share = harvested / np.maximum(planted.reindex(dug.varieties).to_numpy(float), 1.0)
+    metre = means[["variety", "estimate", "low", "high"]].copy()
+    metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
+        share * (100.0 / spacing), axis=0)
+    return metre.assign(share=share)[METRE]
 
 
-def _described(
+def _amounts(
     records: Records, ground: Support, table: pd.DataFrame, value: str
 ) -> pd.DataFrame:
     """One row a plant (or plot) harvested: its grades added up, a basket's weight as a mean of the
@@ -458,36 +505,27 @@ def _described(
     return ground.located(out).assign(weight=out["weight"].astype(float) / each)
 
 
-def _places(
-    records: Records, ground: Support, data: pd.DataFrame, varieties: list[str],
-    check: str | None, unit: str,
-) -> PlaceEffects | Missing:
+def _places(dug: _Dug) -> PlaceEffects | Missing:
     """What the place in the bed makes of the plots' means."""
-    where, words = place_columns(records, ground)
+    where, words = place_columns(dug.records, dug.ground)
     if where.empty:
         return Missing("position", "the places of the plants (row and column) are not recorded")
-    per = pd.crosstab(data["unit"], data["treatment"])
+    per = pd.crosstab(dug.data["unit"], dug.data["treatment"])
     if len(per.drop_duplicates()) > 1:
         return Missing("position", "the plots differ in treatment as well as in place")
-    columns = ["variety", "block", *(name for name in ground.by if name != "block")]
-    units = data.groupby("unit").agg(value=("weight", "mean"), **{k: (k, "first") for k in columns})
-    return place_effects(units.reset_index(), where, words, varieties, check, ratio=False,
-                         unit=unit)
+    units = dug.ground.plots(dug.data, value=("weight", "mean"))
+    return place_effects(units, where, words, dug.varieties, dug.check, ratio=False,
+                         unit=dug.unit)
 
 
-def _bed(records: Records, data: pd.DataFrame) -> pd.DataFrame:
-    mean = data.groupby("variety")["weight"].transform("mean")
-    ratio = (data["weight"] / mean.where(mean > 0)).to_numpy(float)
-    return bed_map(records, dict(zip(data["plant"], ratio, strict=True)))
+def _bed(dug: _Dug) -> pd.DataFrame:
+    weight = dug.data["weight"]
+    mean = weight.groupby(dug.data["variety"]).transform("mean")
+    ratio = (weight / mean.where(mean > 0)).to_numpy(float)
+    return bed_map(dug.records, dict(zip(dug.data["plant"], ratio, strict=True)))
 
 
-def _unit(records: Records, value: str) -> str:
-    """Grams, or the unit a published weight was given in, or what was counted."""
-    if value == "count":
-        return str(records.trial.counted)
-    return records.trial.harvest_unit or "g"
-
-
-def _days(records: Records, data: pd.DataFrame) -> pd.DataFrame:
-    days = (data["date"] - pd.Timestamp(records.trial.planted)).dt.days
-    return days.groupby(data["variety"]).mean().rename("days").reset_index()
+def _days(dug: _Dug) -> pd.DataFrame:
+    """Mean days from planting to harvest; variety, days."""
+    days = (dug.data["date"] - pd.Timestamp(dug.records.trial.planted)).dt.days
+    return days.groupby(dug.data["variety"]).mean().rename("days").reset_index()

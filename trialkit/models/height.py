@@ -10,8 +10,15 @@ import pandas as pd
 
 from trialkit.models import curves as layouts
 from trialkit.models.curves import TESTS, Floats, MeanCurves, Spline, indicators, unit_curves
-from trialkit.models.pods import difference_means
-from trialkit.models.results import PAIRS, MethodNote, Missing, TraitResult, compare, empty
+from trialkit.models.results import (
+    PAIRS,
+    MethodNote,
+    Missing,
+    TraitResult,
+    compare,
+    difference_means,
+    empty,
+)
 from trialkit.models.support import ONE_BLOCK, Support, behind
 from trialkit.records.plots import recorded
 

@@ -14,7 +14,7 @@ the records tell them apart.  Comparisons are on the layout's degrees of freedom
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -22,8 +22,18 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from trialkit.mixed import MixedModelError, fit_glmm, fit_lmm, fit_ordered
-from trialkit.models.pods import difference_means, variety_rows
-from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, compare
+from trialkit.mixed.inference import FixedEffects
+from trialkit.models.results import (
+    Floats,
+    MethodNote,
+    Missing,
+    TraitResult,
+    compare,
+    difference_means,
+    rate_means,
+    variety_levels,
+    variety_rows,
+)
 from trialkit.models.support import (
     PART,
     Combinations,
@@ -79,7 +89,7 @@ class _Fitted:
     formula: str
     groups: tuple[str, ...]
     what: str
-    fit: Any
+    fit: FixedEffects
     scores: Floats | None = None
     left_out: tuple[str, ...] = ()
     cells: pd.DataFrame | None = None
@@ -211,10 +221,8 @@ class _Model:
             df = min(df, self.how.df)
         return df - len(self.adjusted)
 
-    def _of(self, fit: object, seen: list[str], what: str) -> _Fitted:
-        rows = variety_rows(fit, seen)  # type: ignore[arg-type]
-        level = rows @ fit.fixed.to_numpy()  # type: ignore[attr-defined]
-        joint = rows @ fit.cov_fixed.to_numpy() @ rows.T  # type: ignore[attr-defined]
+    def _of(self, fit: FixedEffects, seen: list[str], what: str) -> _Fitted:
+        level, joint = variety_levels(fit, seen)
         return _Fitted(level, joint, self.formula, tuple(self.groups), what, fit,
                        left_out=tuple(self.left_out))
 
@@ -258,7 +266,7 @@ class _Score(_Model):
         shares = fit.shares("variety")
         mean = (shares["share"] * shares["score"].astype(float)).groupby(
             shares["variety"]).sum().reindex(seen)
-        rows = variety_rows(fit, seen)[:, 1:]  # type: ignore[arg-type]
+        rows = variety_rows(fit, seen)[:, 1:]
         q = rows.shape[1]
         joint = fit.joint[-q:, -q:]
         cells = None
@@ -334,12 +342,13 @@ def _means(
         nothing = np.full(len(seen), np.nan)
         return pd.DataFrame({"variety": seen, "estimate": fitted.scores, "se": nothing, "df": df,
                              "low": nothing, "high": nothing})
-    back = np.exp if trait.kind == "count" else expit
-    value = back(fitted.level)
-    slope = value if trait.kind == "count" else value * (1.0 - value)
+    if trait.kind == "count":
+        return rate_means(seen, fitted.level, fitted.covariance, df, times)
+    share = expit(fitted.level)
     return pd.DataFrame({
-        "variety": seen, "estimate": times * value, "se": times * slope * se, "df": df,
-        "low": times * back(fitted.level - half), "high": times * back(fitted.level + half)})
+        "variety": seen, "estimate": times * share, "se": times * share * (1.0 - share) * se,
+        "df": df, "low": times * expit(fitted.level - half),
+        "high": times * expit(fitted.level + half)})
 
 
 def _unit(trait: OwnTrait) -> str:

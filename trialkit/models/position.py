@@ -13,11 +13,7 @@ from trialkit.design.bed import at_edge, plant_positions, shade
 from trialkit.mixed import GLMM, fit_glmm
 from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.curves import Spline
-from trialkit.models.pods import (
-    PodsResult,
-    covariates_in,
-    variety_rows,
-)
+from trialkit.models.picked import PodsResult, covariates_in
 from trialkit.models.results import (
     AGAINST,
     ALPHA,
@@ -30,6 +26,7 @@ from trialkit.models.results import (
     compare,
     dunnett,
     empty,
+    variety_rows,
     with_check,
 )
 from trialkit.models.support import Support, usable_groups

@@ -13,7 +13,7 @@ from scipy import stats
 
 from trialkit.mixed import GLMM, MixedModelError, fit_glmm
 from trialkit.models.curves import Curves, Floats, Spline, curves_of
-from trialkit.models.pods import PodsResult
+from trialkit.models.picked import PodsResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, empty
 from trialkit.models.support import Support, usable_groups
 from trialkit.models.totals import WEEK

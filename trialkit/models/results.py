@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from trialkit.mixed.inference import minimal_letters
+from trialkit.mixed.fixed import marginal_rows
+from trialkit.mixed.inference import FixedEffects, minimal_letters
 from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
+
+if TYPE_CHECKING:
+    pass
 
 MEANS = ["variety", "estimate", "se", "df", "low", "high", "plots", "plants", "records"]
 AGAINST = ["variety", "check", "estimate", "low", "high", "p", "df"]
@@ -197,3 +201,49 @@ def dunnett(value: Floats, se: Floats, joint: Floats, df: float) -> tuple[Floats
     law = LargestT(correlation, nearest=True)
     p = np.array([law.sf(min(float(statistic), 1e3), df) for statistic in t])
     return p, law.isf(ALPHA, df) * se
+
+
+# ------------------------------------------------------------------------------------------------
+# What a fit says of each variety: its level, the covariance of the levels, and means to show.
+# ------------------------------------------------------------------------------------------------
+
+def variety_rows(fit: FixedEffects, varieties: list[str]) -> Floats:
+    """What of the fixed effects makes each variety's level, (v, p)."""
+    labels, rows = marginal_rows(fit.part, "variety")
+    at = [list(labels["variety"]).index(v) for v in varieties]
+    return np.asarray(rows[:, fit.part.kept][at])
+
+
+def variety_levels(fit: FixedEffects, varieties: list[str]) -> tuple[Floats, Floats]:
+    """Each variety's level on the model's scale, (v,), and their covariance (v, v)."""
+    rows = variety_rows(fit, varieties)
+    return (np.asarray(rows @ fit.fixed.to_numpy()),
+            np.asarray(rows @ fit.cov_fixed.to_numpy() @ rows.T))
+
+
+def _half(covariance: Floats, df: float) -> tuple[Floats, Floats]:
+    """Standard errors, and half-widths of 95 % t intervals; each (v,)."""
+    se = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
+    return se, np.asarray(stats.t.isf(ALPHA / 2, df) * se)
+
+
+def difference_means(
+    varieties: list[str], estimate: Floats, covariance: Floats, df: float
+) -> pd.DataFrame:
+    """Means with t intervals."""
+    se, half = _half(covariance, df)
+    return pd.DataFrame({"variety": varieties, "estimate": estimate, "se": se, "df": df,
+                         "low": estimate - half, "high": estimate + half})
+
+
+def rate_means(
+    varieties: list[str], log_rate: Floats, covariance: Floats, df: float, times: float
+) -> pd.DataFrame:
+    """Means of a log scale brought back and multiplied by `times` (days of a rate, 100 for per
+    cent), with their intervals; se on the scale shown."""
+    se, half = _half(covariance, df)
+    rate = np.exp(log_rate) * times
+    return pd.DataFrame({
+        "variety": varieties, "estimate": rate, "se": se * rate, "df": df,
+        "low": rate * np.exp(-half), "high": rate * np.exp(half),
+    })

@@ -10,11 +10,10 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.models.harvest import HarvestResult
-from trialkit.models.pods import PodsResult, rate_means
-from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, empty
+from trialkit.models.picked import PodsResult, WeightsResult
+from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, empty, rate_means
 from trialkit.models.stand import design_effect
 from trialkit.models.totals import WEEK, with_intervals
-from trialkit.models.weights import WeightsResult
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from scipy.special import expit
 
 from trialkit.design.experimental_units import NEARLY_ALL
 from trialkit.mixed.fixed import marginal_rows
+from trialkit.mixed.inference import FixedEffects
 from trialkit.models.results import ALPHA, PAIRS, Floats, empty
 from trialkit.records.plots import basket_names
 from trialkit.wording import listed
@@ -66,6 +67,12 @@ class Support:
             return self.df_all
         some = self.units[self.units["variety"].isin(varieties)]
         return min(self.df_all, design_df(some, self.by))
+
+    def plots(self, data: pd.DataFrame, **sums: tuple[str, str]) -> pd.DataFrame:
+        """One row a unit of `data` (which is `located`): unit, variety, every column of `by`, and
+        `sums` of its rows, as for `DataFrame.agg`."""
+        firsts = {name: (name, "first") for name in ("variety", "block", *self.by)}
+        return data.groupby("unit").agg(**sums, **firsts).reset_index()
 
     def located(self, data: pd.DataFrame) -> pd.DataFrame:
         """`data` (a row a record, with `plant`) with `unit`, and every column of `by` as text."""
@@ -313,7 +320,7 @@ def _columns(values: pd.Series) -> Floats:
 
 
 def combined(
-    fit: Any, how: Given, varieties: list[str], df: float, scale: str, times: float = 1.0,
+    fit: FixedEffects, how: Given, varieties: list[str], df: float, scale: str, times: float = 1.0,
     test_df: str | float | None = None,
 ) -> Combinations:
     """What a fit with treatments says of them.
@@ -344,7 +351,7 @@ def combined(
                         tests.rename_axis("term").reset_index(), scale, star)
 
 
-def _shown(fit: Any, rows: Floats, df: float, scale: str, times: float) -> pd.DataFrame:
+def _shown(fit: FixedEffects, rows: Floats, df: float, scale: str, times: float) -> pd.DataFrame:
     """estimate, se, df, low, high of rows (m, p) on the scale of the trait's means."""
     table: pd.DataFrame = fit.contrast(rows, df)[
         ["estimate", "se", "df", "low", "high"]].reset_index(drop=True)
@@ -358,7 +365,8 @@ def _shown(fit: Any, rows: Floats, df: float, scale: str, times: float) -> pd.Da
 
 
 def _answers(
-    fit: Any, labels: pd.DataFrame, rows: Floats, how: Given, varieties: list[str], scale: str
+    fit: FixedEffects, labels: pd.DataFrame, rows: Floats, how: Given, varieties: list[str],
+    scale: str,
 ) -> pd.DataFrame:
     """The treatments set against each other in every variety (Bonferroni over all of them)."""
     if how.terms != "variety * treatment":

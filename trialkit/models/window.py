@@ -11,7 +11,7 @@ from scipy import stats
 
 from trialkit.models.curves import draw
 from trialkit.models.height import HeightResult
-from trialkit.models.pods import PodsResult
+from trialkit.models.picked import PodsResult
 from trialkit.models.rate import RateResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, compare
 from trialkit.models.season import season_days, total_curve

@@ -269,8 +269,8 @@ def column_of(read: str) -> Column:
 
 TRAITS: tuple[Trait, ...] = (
     Trait("window", ("picks.count",), "window"),
-    Trait("pods", ("picks.count",), "pods", "answer"),
-    Trait("picks_per_week", ("picks.count",), "pods", "method"),
+    Trait("pods", ("picks.count",), "picked", "answer"),
+    Trait("picks_per_week", ("picks.count",), "picked", "method"),
     Trait("season", ("picks.count", "plants.lost"), "season", "answer"),
     Trait("height", ("heights.height",), "height", "answer",
           "How tall they grow and when they pass reach"),
@@ -278,6 +278,6 @@ TRAITS: tuple[Trait, ...] = (
     Trait("stand", ("plants.lost",), "stand", "answer"),
     Trait("position", ("picks.count", "plants.row", "plants.column"), "position", "pictures"),
     Trait("harvest", ("harvest.weight", "harvest.count", "harvest.grade"), "harvest", "answer"),
-    Trait("weights", ("picks.weight",), "weights"),
+    Trait("weights", ("picks.weight",), "picked"),
 )
 """Every trait, in the order of the report's methods."""

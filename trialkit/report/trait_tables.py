@@ -13,13 +13,13 @@ from trialkit.models.grading import GradeResult
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.height import HeightResult
 from trialkit.models.own import OwnResult
+from trialkit.models.picked import WeightsResult
 from trialkit.models.position import ACROSS, ALONG, PlaceEffects, PositionResult
 from trialkit.models.rate import RateResult, Warmth
 from trialkit.models.results import Missing
 from trialkit.models.season import SeasonResult, Worth
 from trialkit.models.stand import StandResult
 from trialkit.models.support import Combinations
-from trialkit.models.weights import WeightsResult
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
 from trialkit.plots import between_readings
 from trialkit.report.blocks import Block, tabled, titled
