@@ -66,6 +66,7 @@ def test_intervals_of_the_heights_hold_the_true_heights(seasons) -> None:
     assert sum(hits) >= 22
 
 
+@pytest.mark.slow
 def test_intervals_of_the_day_out_of_reach_hold_the_true_day(seasons) -> None:
     """Three varieties outgrow 210 cm on days 61, 70 and 77; two never do."""
     hits = []
@@ -83,6 +84,7 @@ def test_intervals_of_the_day_out_of_reach_hold_the_true_day(seasons) -> None:
     assert sum(hits) >= 13
 
 
+@pytest.mark.slow
 def test_the_best_within_reach_is_not_the_tallest(seasons) -> None:
     for analysis, truth in seasons:
         within = analysis.window.means.set_index("variety")["estimate"]
@@ -103,7 +105,8 @@ def test_the_demo_trial_tells_its_own_truth(data: Path) -> None:
 TALL, SHORT = "Steeplecrop", "Milkstool"  # invented names
 
 
-@pytest.mark.parametrize("seed", [201, 202, 203])
+@pytest.mark.parametrize("seed", [
+    201, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (202, 203))])
 def test_tall_and_short_types_as_the_trade_knows_them(tmp_path: Path, seed: int) -> None:
     """Tall climbing types reach 8 to 9 ft and short ones 4.5 to 5 ft; where the tall give 2 pods
     a plant a pick the short may give 3 to 4 (common practice, no source).  With 8.5 ft and 4.75 ft,

@@ -375,13 +375,15 @@ def crosswise(_r, c):
     return f"block {(c - 1) // 3 + 1}"
 
 
-@pytest.mark.parametrize("design", [None, "randomised complete blocks", "completely randomised"])
+@pytest.mark.parametrize("design", [
+    None, "randomised complete blocks",
+    pytest.param("completely randomised", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     "plots",
     [None, lambda r, c, v: f"{r}{(c - 1) // 3}", lambda r, c, v: f"p{r}-{c}"],
     ids=["unnamed", "pieces", "every plant a plot"],
 )
-@pytest.mark.parametrize("columns", [True, False])
+@pytest.mark.parametrize("columns", [True, pytest.param(False, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("blocks", [None, crosswise])
 def test_one_row_a_variety_is_no_comparison_whatever_is_called_a_block(
     blocks, columns, plots, design
@@ -510,6 +512,7 @@ def test_without_positions_they_are_asked_for_before_a_winner_is_named(given):
     assert audit_plants(plants, "drawn by lot").supports_comparison
 
 
+@pytest.mark.slow
 def test_lots_honestly_drawn_are_seldom_stopped():
     """Randomised complete blocks side by side along the rows: in the whole and declared, a stop
     only where row and variety cannot be separated at all."""

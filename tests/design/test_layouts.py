@@ -125,7 +125,7 @@ def test_all_wrong_figures_are_named_at_once():
     assert len(refused.value.problems) == 5
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     design=st.sampled_from(DESIGNS),
     count=st.integers(2, 14),

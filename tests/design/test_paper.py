@@ -107,8 +107,11 @@ def overflows(figure: mpl.figure.Figure, sheet: Paper) -> list[str]:
     return bad
 
 
-@pytest.mark.parametrize("sheet", [A4, LETTER], ids=lambda sheet: sheet.name)
-@pytest.mark.parametrize("kind", ["labels", "pick", "heights", "map"])
+# Each kind on A4 and one on Letter with every change; the other kinds on Letter with the slow ones.
+@pytest.mark.parametrize(("kind", "sheet"), [
+    pytest.param(kind, sheet, id=f"{kind}-{sheet.name}",
+                 marks=() if sheet is A4 or kind == "pick" else pytest.mark.slow)
+    for kind in ("labels", "pick", "heights", "map") for sheet in (A4, LETTER)])
 def test_pages_have_the_size_of_the_paper(kind, sheet, printed):
     pages = pages_of(printed(kind, sheet))
     assert pages

@@ -322,7 +322,9 @@ def test_a_new_trial_and_a_plan_both_say_how_often_it_will_be_looked_at(tmp_path
         assert "finds a winner by luck" in head.replace("\n# ", " ")
 
 
-@pytest.mark.parametrize("kind", ["new", "begun", "described", "other things"])
+@pytest.mark.parametrize("kind", [
+    pytest.param("new", marks=pytest.mark.slow), "begun", "described",
+    pytest.param("other things", marks=pytest.mark.slow)])
 def test_a_plan_that_is_killed_part_way_is_tidied_by_the_next(kind, tmp_path):
     """Killed before every file's move in turn; then the same plan is written as if for the
     first time, with nothing left beside it and nothing of anybody's lost."""

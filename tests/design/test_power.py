@@ -262,8 +262,10 @@ def test_fewer_looks_than_picks_and_no_end_cost_power():
     assert power_to_see(1.0, setup, Spread(), test=Claims(10)) < 0.05
 
 
-@pytest.mark.parametrize("setup", [Setup(4, 3, plants=3, picks=1), Setup(3, 4, plants=2, picks=4)],
-                         ids=["4 varieties, 3 blocks, one pick", "3 varieties, 4 blocks"])
+@pytest.mark.parametrize("setup", [
+    pytest.param(Setup(4, 3, plants=3, picks=1), id="4 varieties, 3 blocks, one pick"),
+    pytest.param(Setup(3, 4, plants=2, picks=4), id="3 varieties, 4 blocks",
+                 marks=pytest.mark.slow)])
 def test_what_is_promised_is_named_as_often(setup):
     """By the report's own steps (claims_study.py); of the first, a formula that took residuals as
     normal and independent of the estimate promised 80 % where 63 to 66 % are named."""

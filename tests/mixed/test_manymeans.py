@@ -117,8 +117,11 @@ def test_points_without_product_form_are_where_the_tail_is_alpha() -> None:
         )
 
 
-@pytest.mark.parametrize("df", [4.0, 20.0, np.inf])
-@pytest.mark.parametrize("r", [0.9, 0.99, 0.999, 0.999_999, -0.999_999, 1.0 - 1e-9])
+# The plainest and the hardest with every change, the way between them with the slow ones.
+@pytest.mark.parametrize(("r", "df"), [
+    pytest.param(r, df, marks=() if (r, df) in ((0.9, 4.0), (-0.999_999, 20.0)) or r > 0.999_999
+                 else pytest.mark.slow)
+    for r in (0.9, 0.99, 0.999, 0.999_999, -0.999_999, 1.0 - 1e-9) for df in (4.0, 20.0, np.inf)])
 def test_two_comparisons_all_but_one_against_scipy(r: float, df: float) -> None:
     """Towards a correlation of one P(max > c) goes to that of a single t."""
     law, c = LargestT(np.array([[1.0, r], [r, 1.0]])), 2.6

@@ -122,7 +122,7 @@ def test_the_baseline_may_be_the_one_with_nothing():
                     other.loc["b", "estimate"] - other.loc["c", "estimate"], atol=1e-5)
 
 
-@pytest.mark.parametrize("method", ["ml", "reml"])
+@pytest.mark.parametrize("method", [pytest.param("ml", marks=pytest.mark.slow), "reml"])
 def test_letters_tell_apart_what_gave_nothing(method: str):
     """A variety that never bore shares no letter with those that plainly did."""
     data = salamanders()

@@ -46,7 +46,9 @@ def fitted(name: str, method: str = "ml") -> LMM:
     return fit_lmm(formula, data, method=method, **options)
 
 
-@pytest.mark.parametrize("name", sorted(MODELS))
+@pytest.mark.parametrize("name", [
+    pytest.param(name, marks=pytest.mark.slow if name == "penicillin" else ())
+    for name in sorted(MODELS)])
 def test_intervals_agree_with_r(name: str):
     """lme4 reads its limits off a spline through the profile, good to about 2e-4."""
     own = spread_intervals(fitted(name))

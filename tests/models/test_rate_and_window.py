@@ -56,7 +56,7 @@ def test_no_recovery_yet_is_an_answer():
     assert pd.isna(slump.loc["A", "recovered_high"])
 
 
-@pytest.mark.parametrize("dip", [0.97, 0.995])
+@pytest.mark.parametrize("dip", [0.97, pytest.param(0.995, marks=pytest.mark.slow)])
 def test_a_variety_that_had_finished_has_no_slump(dip):
     """A gives nothing to speak of from the heat to the end: that is its end."""
     slump = _rate(*_season(dip, recovers=False)).slumps.set_index("variety")
@@ -66,7 +66,8 @@ def test_a_variety_that_had_finished_has_no_slump(dip):
     assert _rate(*_season(dip)).slumps.set_index("variety").loc["A", "recovery"] != FINISHED
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [
+    1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (2, 3))])
 def test_a_variety_whose_picks_are_zeros_to_the_end_is_told_like_any_other(seed):
     """A gives nothing at all from the heat on: its curve ends at the first empty pick, and B's
     goes on as if A's empty picks had never been made."""

@@ -225,7 +225,9 @@ def test_a_quota_that_the_browser_itself_enforces(phone: Any) -> None:
     assert page.inner_text("#number") == total
 
 
-@pytest.mark.parametrize("broken", [NO_DATABASE, HANGING_DATABASE], ids=["refused", "hanging"])
+@pytest.mark.parametrize("broken", [
+    pytest.param(NO_DATABASE, id="refused", marks=pytest.mark.slow),
+    pytest.param(HANGING_DATABASE, id="hanging")])
 def test_without_a_database_the_small_store_keeps_the_pick(phone: Any, broken: str) -> None:
     one = phone(bed(*SMALL))
     one.url, url = "about:blank", one.url

@@ -189,7 +189,8 @@ def test_grades_and_readiness_are_told_with_their_limits():
     assert "oz a metre of row" in folded.lower()
 
 
-@pytest.mark.parametrize("which", ["full", "dug", "one block", "first pick", "nothing"])
+@pytest.mark.parametrize("which", [
+    "full", "dug", "one block", pytest.param("first pick", marks=pytest.mark.slow), "nothing"])
 def test_nothing_is_shown_that_is_not_a_number(which):
     plants = bed("ABC", blocks=1 if which == "one block" else 4)
     days = {"one block": DAYS, "first pick": DAYS[:1], "nothing": None}.get(which)
