@@ -147,6 +147,9 @@ def test_two_samples_with_variances_of_their_own_are_welchs() -> None:
     welch = stats.ttest_ind(a, b, equal_var=False)
     assert_allclose(abs(row["estimate"] / row["se"]), abs(welch.statistic), rtol=1e-6)
     assert_allclose(row["df"], welch.df, rtol=1e-6)
+    plain = fit.compare("v", df="satterthwaite").table.iloc[0]
+    assert_allclose([plain["df"], abs(plain["statistic"])], [welch.df, abs(welch.statistic)],
+                    rtol=1e-6)  # fmt: skip
 
 
 def test_order_of_records_and_unit_of_time_do_not_matter() -> None:
@@ -212,10 +215,20 @@ def test_errors_of_random_effects_agree_with_whole_matrices() -> None:
     assert_allclose(fit.random_effect_se()["subject"]["Intercept"], errors, rtol=1e-8)
 
 
-def test_what_is_not_worked_out_is_refused() -> None:
-    fit = fitted("growth_lme")
-    with pytest.raises(MixedModelError, match="kenward-roger"):
-        fit.summary(df="satterthwaite")
+@pytest.mark.parametrize("name", ["ovary", "growth_lme"])
+def test_satterthwaites_df_of_one_contrast_are_kenward_and_rogers(name: str) -> None:
+    """With the expected information both are 2 (l'Cl)^2 / Var(l'Cl) (Giesbrecht & Burns 1985;
+    Kenward & Roger 1997); the standard error is the unadjusted one."""
+    fit = fitted(name)
+    ours, other = fit.summary("satterthwaite"), fit.summary("kenward-roger")
+    assert_allclose(ours["df"], other["df"], rtol=1e-6)
+    assert_allclose(ours["se"] ** 2, np.diagonal(fit.cov_fixed), rtol=1e-9)
+
+
+def test_satterthwaite_needs_reml() -> None:
+    data = pd.DataFrame({"v": list("ab") * 6, "y": np.arange(12.0) ** 1.5})
+    with pytest.raises(MixedModelError, match="method='reml'"):
+        fit_structured("y ~ v", data, residual_by="v", method="ml").summary("satterthwaite")
 
 
 def test_a_correlation_that_runs_to_one_is_said() -> None:

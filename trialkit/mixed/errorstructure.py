@@ -42,6 +42,8 @@ from trialkit.mixed.smallsample import (
     Satterthwaite,
     VarianceInformation,
     h_blocks,
+    inner_coordinates,
+    satterthwaite,
     variance_information,
 )
 
@@ -337,10 +339,14 @@ class StructuredLMM(LMM):
 
     @cached_property
     def _satterthwaite(self) -> Satterthwaite:
-        raise MixedModelError(
-            "with serial or residual_by the degrees of freedom are those of Kenward and Roger; "
-            "Satterthwaite's are not worked out. Ask for df='kenward-roger'."
-        )
+        """By the expected information, as Giesbrecht & Burns 1985 have it: of two groups with a
+        variance each, Welch's degrees of freedom."""
+        if self.method != "reml":
+            raise MixedModelError("Satterthwaite df need method='reml'; refit so.")
+        information, unit = self.information, self.residual_variance
+        jacobian, bend = inner_coordinates(self.solved, information, unit)
+        expected = unit * information.expected  # of y'P V_i P V_j P y
+        return satterthwaite(information, expected, unit, jacobian, bend)
 
     def _error_weights(self) -> sparse.csr_matrix:  # type: ignore[override]
         return (self._known.inverse / self.residual_variance).tocsr()

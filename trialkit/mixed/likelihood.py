@@ -428,8 +428,11 @@ LOG_2PI = float(np.log(2.0 * np.pi))
 # A relative standard deviation this small, against the scale on which the grouping
 # starts to matter, is tried at exactly zero.
 NEAR_ZERO = 3e-2
-# Part of the objective's size that its slopes are rounded to
+# Part of the objective's size that its slopes are rounded to, and that it is itself
 ROUNDING = 1e-9
+FLAT = 1e-14
+# Values in a row that are alike but for rounding, after which a search has nothing to gain
+UNCHANGED = 6
 
 
 @dataclass
@@ -543,34 +546,49 @@ def _search(
     still gains."""
     if not free.any():
         return x, 0
-    full = x.copy()
+    full, count = x.copy(), 0
+    # a slope is the difference of sums as large as the value, and cannot be nearer to zero
+    slope = max(slope, ROUNDING * abs(objective(x)[0]))
+    best, least, steepest, still = full[free], np.inf, np.inf, 0
 
     def over_free(part: Floats) -> tuple[float, Floats]:
+        nonlocal best, least, steepest, still, count
         at = full.copy()
         at[free] = part
         value, gradient = objective(at)
+        steep = float(np.abs(gradient[free]).max())
+        flat = abs(value - least) <= FLAT * abs(value)
+        if steep < steepest if flat else value < least:
+            best, steepest = part.copy(), steep
+        least, still, count = min(least, value), still + 1 if flat else 0, count + 1
+        if flat and (steep <= slope or still >= UNCHANGED):
+            raise _NothingToGain
         return value, gradient[free]
 
-    count = 0
     last = np.inf
-    # a slope is the difference of sums as large as the value, and cannot be nearer to zero
-    slope = max(slope, ROUNDING * abs(objective(x)[0]))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for _ in range(4):
-            optimum = minimize(
-                over_free,
-                full[free],
-                jac=True,
-                method="BFGS",
-                options={"gtol": slope, "maxiter": 200},
-            )
-            count += int(optimum.nfev)
+            try:
+                optimum = minimize(
+                    over_free,
+                    full[free],
+                    jac=True,
+                    method="BFGS",
+                    options={"gtol": slope, "maxiter": 200},
+                )
+            except _NothingToGain:
+                full[free] = best
+                break
             full[free] = optimum.x
             if np.abs(optimum.jac).max() < 10.0 * slope or last - optimum.fun < 1e-9:
                 break
             last = float(optimum.fun)
     return full, count
+
+
+class _NothingToGain(Exception):
+    """The value no longer changes but by rounding; a line search would look on for ever."""
 
 
 def _curves_up(objective: Objective, x: Floats, cols: list[int]) -> bool:

@@ -322,9 +322,10 @@ def inner_coordinates(
 ) -> tuple[Floats, Floats]:
     """Coordinates in which a fit on the boundary is an ordinary minimum.
 
-    They are the entries of the columns of each L_f that are not zero, and the residual variance.
-    Returns the Jacobian (m, c) of the variance parameters in them, and what their curvature adds
-    to the Hessian, (c, c): d2(L L')/dL2 times the gradient in G (unit residual variance).
+    They are the entries of the columns of each L_f that are not zero, and the parameters of
+    the residual.  Returns the Jacobian (m, c) of the variance parameters in them, and what their
+    curvature adds to the Hessian, (c, c): d2(L L')/dL2 times the gradient in G (unit residual
+    variance).
     """
     columns: list[Floats] = []
     where: list[tuple[int, list[tuple[int, int]]]] = []
@@ -336,8 +337,8 @@ def inner_coordinates(
                 change[:, i] += factor[:, c]
             columns.append(_entries_of(change, f, info.parameters))
             where.append((f, moved))
-    if info.parameters and info.parameters[-1].residual:
-        columns.append(np.array([float(q.residual) for q in info.parameters]))
+    columns += [unit for unit, q in zip(np.eye(len(info.parameters)), info.parameters, strict=True)
+                if q.residual]  # fmt: skip
     count = len(columns)
     bend = np.zeros((count, count))
     slopes = [
