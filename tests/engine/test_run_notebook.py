@@ -116,3 +116,15 @@ def test_a_run_does_not_wait_for_a_grammar_of_web_addresses():
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert result.returncode == 0, result.stderr
+
+
+def test_a_page_is_laid_out_and_written_without_tables():
+    """The kernel has pandas; to load it here too would take a second of every report."""
+    code = (
+        "import sys; from trialkit.engine import page, publish, run; run.notebook_format();\n"
+        "with run._held_back('pyarrow'):\n    import papermill.execute\n"
+        "page.load(); import trialkit.records.files\n"
+        "sys.exit(' '.join({'pandas', 'pyarrow', 'numpy'} & set(sys.modules)) or 0)"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert result.returncode == 0, result.stderr

@@ -48,6 +48,12 @@ class Section:
         return re.sub(r"[^a-z0-9]+", "-", self.title.lower()).strip("-") or "top"
 
 
+def load() -> None:
+    """Import what lays a page out, where it was not imported before; it takes about a second."""
+    from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: F401
+    from nbconvert.filters.markdown_mistune import markdown2html_mistune  # noqa: F401
+
+
 def render(notebook: NotebookNode, full: bool = False) -> str:
     """The page of an executed notebook, as one string of HTML.
 

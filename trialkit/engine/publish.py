@@ -12,6 +12,7 @@ import errno
 import glob
 import json
 import tempfile
+import threading
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -233,14 +234,28 @@ def _report_of(folder: Path, until: date | None = None) -> _Job:
 def _run(
     job: _Job, target: Path, on_progress: run.Progress | None, execute: run.Execute
 ) -> NotebookNode:
-    """The executed notebook; where it stops, as far as it got, beside the target."""
+    """The executed notebook; where it stops, as far as it got, beside the target.
+
+    While the kernel is at work, what lays the page out is loaded here.
+    """
     _writable(target)
+    layout = threading.Thread(target=page.load, name="layout")
+
+    def progress(done: int, total: int) -> None:
+        if layout.ident is None:
+            layout.start()
+        if on_progress is not None:
+            on_progress(done, total)
+
     try:
-        return execute(shipped.notebook(job.notebook), job.parameters, on_progress)
+        return execute(shipped.notebook(job.notebook), job.parameters, progress)
     except run.NotebookStopped as stop:
         _write(_partial(target), _notebook_text(stop.partial))
         last_good = target if target.exists() else None
         raise ReportStopped(stop, _partial(target), last_good) from None
+    finally:
+        if layout.ident is not None:
+            layout.join()
 
 
 def _write_both(

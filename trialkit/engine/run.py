@@ -12,8 +12,8 @@ import logging
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Protocol
@@ -207,9 +207,11 @@ def _papermill(
 ) -> NotebookNode:
     """Run it in the kernel of `manager`; again : a notebook ran there before, to be wiped out."""
     nbformat = notebook_format()
+    # Papermill looks for a store of files far away, which no trial is in, in a large library.
+    with _held_back("pyarrow"):
+        from papermill.execute import execute_notebook
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
-    from papermill.execute import execute_notebook
 
     logging.getLogger("papermill").setLevel(logging.ERROR)
     _register_engine()
@@ -251,16 +253,22 @@ def notebook_format() -> ModuleType:
     that its library compiles a grammar, which takes as long as all of a trial's models, and no
     notebook has an address checked.
     """
-    grammar = "rfc3987_syntax"
-    held_back = grammar not in sys.modules
-    if held_back:
-        sys.modules[grammar] = None  # type: ignore[assignment]  # to import it is an ImportError
-    try:
+    with _held_back("rfc3987_syntax"):
         import nbformat
+    return nbformat
+
+
+@contextmanager
+def _held_back(library: str) -> Iterator[None]:
+    """What is imported meanwhile finds that library missing, unless it is loaded already."""
+    held_back = library not in sys.modules
+    if held_back:
+        sys.modules[library] = None  # type: ignore[assignment]  # to import it is an ImportError
+    try:
+        yield
     finally:
         if held_back:
-            del sys.modules[grammar]
-    return nbformat
+            del sys.modules[library]
 
 
 def _told(name: str, value: str, traceback: list[str]) -> tuple[bool, str]:

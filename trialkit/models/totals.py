@@ -472,15 +472,17 @@ def above_reach(
         return out
     when = np.array([day.toordinal() for day in dates], dtype=float)
 
-    def at_dates(some: pd.DataFrame) -> Array:
-        mean = some.groupby("date")["height_cm"].mean().sort_index()
-        known = np.array([day.toordinal() for day in mean.index], dtype=float)
-        return np.asarray(np.interp(when, known, mean.to_numpy(float)), dtype=np.float64)
+    def at_dates(who: pd.Series) -> dict[str, Array]:
+        """The mean height of each of `who` at every date."""
+        mean = heights["height_cm"].groupby([who, heights["date"]]).mean().reset_index()
+        known = mean["date"].map(pd.Timestamp.toordinal).to_numpy(float)
+        height = mean["height_cm"].to_numpy(float)
+        return {str(name): np.asarray(np.interp(when, known[rows], height[rows]))
+                for name, rows in mean.groupby(mean.columns[0]).indices.items()}
 
-    own = {str(plant): at_dates(some) for plant, some in heights.groupby("plant")}
     variety = records.plants.drop_duplicates("plant").set_index("plant")["variety"]
-    of = heights.assign(variety=heights["plant"].map(variety))
-    mean = {str(name): at_dates(some) for name, some in of.groupby("variety")}
+    own = at_dates(heights["plant"])
+    mean = at_dates(heights["plant"].map(variety).rename("variety"))
     for at, (plant, name) in enumerate(zip(plants["plant"], plants["variety"], strict=True)):
         height = own.get(str(plant), mean.get(str(name)))
         if height is not None:

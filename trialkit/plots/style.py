@@ -181,6 +181,10 @@ FONTS = re.compile(r"(font: [^'\";]*|font-family: )'[^\";]*")
 """The list of font names in the style of a letter, as one matplotlib or another writes it."""
 
 
+FINER = re.compile(r"(?<=\d\.\d\d)\d+")
+"""What a coordinate says beyond a hundredth of a point."""
+
+
 def on_page(picture: Picture, name: str) -> str:
     """HTML of the figure: vector where small, a bitmap on a light card where not.
 
@@ -210,7 +214,7 @@ def vector(picture: Picture, name: str) -> str:
     for colour, variable in VARIABLES.items():
         rest = rest.replace(f": {colour}", f": var(--{variable}, {colour})")
     rest = FONTS.sub(r"\1var(--letters, sans-serif)", rest)
-    rest = re.sub(r"(\d+\.\d\d)\d+", r"\1", rest)
+    rest = FINER.sub("", rest)
     rest = re.sub(r"\n\s*", "\n", rest)
     return f"{opening}>{rest}".strip()
 

@@ -6,8 +6,10 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import starmap
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 COLUMNS = ["file", "line", "column", "value", "problem", "accepted", "table", "row"]
 SHOWN_AT_MOST = 40
@@ -59,6 +61,8 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
          p.table, p.row)
         for p in problems
     ]
+    import pandas as pd  # only here: who reads a number needs no tables
+
     table = pd.DataFrame(rows, columns=COLUMNS)
     return table.astype({"line": "Int64", "row": "Int64"})
 
@@ -91,6 +95,8 @@ def problem_text(table: pd.DataFrame, heading: str) -> str:
 
 def _sentence(rows: list[Problem]) -> str:
     """A problem, and the lines and values that have it."""
+    import pandas as pd
+
     first = rows[0]
     lines = list(dict.fromkeys(str(row.line) for row in rows if not pd.isna(row.line)))
     values = list(dict.fromkeys(shown(str(row.value)) for row in rows if row.value))

@@ -20,13 +20,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from filelock import FileLock, Timeout
 
 from trialkit.reading.spelling import nearest, plain
-from trialkit.records.findings import Findings
 from trialkit.records.schema import TABLES
+
+if TYPE_CHECKING:
+    from trialkit.records.findings import Findings
 
 try:
     import fcntl
