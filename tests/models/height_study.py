@@ -1,6 +1,7 @@
 """Do the 95 % intervals of height and of the day out of reach hold the truth 95 times in 100?
 
     python tests/models/height_study.py [seasons]            (600; some minutes)
+    python tests/models/height_study.py --gaps [seasons]     (8: readings ever further apart)
 
 Made seasons with a known truth: four varieties in three or four randomised blocks, four plants a
 plot, every plant measured once a week from day 14 to day 98.  The mean curve of a variety is a
@@ -30,7 +31,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from seasons import bed, day, records
+from seasons import bed, day, picked, records
 
 from trialkit.models import Missing, analyse
 from trialkit.models.height import height_trait
@@ -151,6 +152,42 @@ def study(garden: Garden, seasons: int, seed: int = SEED) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["what", "coverage", "error", "width"])
 
 
+FAR = {"A": 240.0, "B": 200.0, "C": 215.0}
+"""Final heights of the varieties measured ever less often; 190 cm is out of reach."""
+
+
+def gaps(seasons: int = 8) -> None:
+    """How often the day out of reach is held with readings so many days apart, of days after the
+    first reading; sd of plots and plants 8 cm, of a reading 2 cm."""
+    print("| days between readings | held | median width, days |\n|---|---|---|")
+    for apart in (7, 14, 21, 28, 40, 60):
+        held, width = [], []
+        for season in range(seasons):
+            rng = np.random.default_rng(season)
+            dates = np.arange(10 + rng.integers(apart), 150, apart)
+            plants = bed("ABC", blocks=4, plants=4)
+            plots = {plot: rng.normal(0, 8) for plot in plants["plot"].unique()}
+            top = np.array([FAR[p.variety] + plots[p.plot] + rng.normal(0, 8)
+                            for p in plants.itertuples()])
+            heights = pd.concat([pd.DataFrame({
+                "date": day(int(when)), "plant": plants["plant"],
+                "height_cm": top * _grown(when) + rng.normal(0, 2, len(top))}) for when in dates])
+            made = records(plants, picked(plants, dict.fromkeys(FAR, 0.5), [60, 70]), heights,
+                           reach=190.0)
+            for row in analyse(made).height.reach.itertuples():
+                mean = top[(plants["variety"] == row.variety).to_numpy()].mean()
+                truth = HALF - SPEED * np.log(mean / 190.0 - 1) if mean > 190.0 else np.inf
+                if truth >= dates[0]:
+                    held.append(row.day_low - 1 <= truth <= row.day_high + 1)
+                    width.append(row.day_high - row.day_low)
+        print(f"| {apart} | {sum(held)} of {len(held)} | {np.median(width):.1f} |", flush=True)
+
+
+def _grown(when: float) -> float:
+    """The share of its final height a plant has, days from planting."""
+    return float(1 / (1 + np.exp(-(when - HALF) / SPEED)))
+
+
 def main(seasons: int = 600) -> None:
     print("| garden | blocks | what | coverage, % | (standard error) | median width |")
     print("|---|---|---|---|---|---|")
@@ -162,4 +199,7 @@ def main(seasons: int = 600) -> None:
 
 
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["--gaps"]:
+        gaps(*map(int, sys.argv[2:3]))
+        sys.exit()
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 600)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from seasons import bed, day, grown, records
+from seasons import bed, day, grown, picked, records
 
 from trialkit.models import analyse
 from trialkit.models.curves import Spline
@@ -116,3 +116,49 @@ def test_reach_intervals_cover_the_truth():
         row = row.set_index("variety").loc["A"]
         hits.append(row["day_low"] <= truth <= row["day_high"])
     assert abs(np.mean(hits) - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 150)
+
+
+def _far_apart(varieties, blocks, dates):
+    """Plants that pass 190 cm on day 59 (A, 240 cm in the end) or 73 (B, 200 cm), or never (C,
+    150 cm), measured on `dates` only."""
+    plants = bed(varieties, blocks=blocks, plants=4)
+    heights = grown(plants, {"A": 240.0, "B": 200.0, "C": 150.0}, dates)
+    picks = picked(plants, {"A": 0.5, "B": 0.6, "C": 0.4}, [60, 70, 80])
+    return analyse(records(plants, picks, heights, reach=190.0)).height
+
+
+@pytest.mark.parametrize(
+    "dates", [[10, 14, 18, 22, 26, 30, 206], [10, 30, 206], [30, 206], [10, 60, 120, 206]])
+def test_where_nobody_measured_for_long_the_day_out_of_reach_spans_the_gap(dates):
+    height = _far_apart("ABC", 4, dates)
+    reach = height.reach.set_index("variety")
+    for variety, truth in (("A", 59), ("B", 73)):
+        assert reach.loc[variety, "day_low"] <= truth <= reach.loc[variety, "day_high"]
+    assert reach.loc["A", "unmeasured"]
+    assert not reach.loc["C", "unmeasured"]
+    assert np.isinf(reach.loc["C", "day_high"]) or reach.loc["C", "never"] > 0.5
+    assert any("nobody measured any plant between" in note for note in height.notes)
+    # The window's draws take any day of the gap, not those about a day that nobody saw.
+    crossing = height.crossing[:, 0]
+    assert np.quantile(crossing, 0.95) - np.quantile(crossing, 0.05) > 20
+
+
+def test_across_a_gap_the_band_reaches_from_the_reading_before_to_the_one_after():
+    curve = _far_apart("ABC", 4, [10, 14, 18, 22, 26, 30, 206]).curve
+    a = curve[curve["variety"] == "A"].set_index("date")
+    inside = a[(a.index > day(30)) & (a.index < day(206))]
+    assert np.allclose(inside["low"], a.loc[day(30), "low"])
+    assert np.allclose(inside["high"], a.loc[day(206), "high"])
+
+
+def test_one_row_a_variety_has_the_two_readings_for_a_range():
+    height = _far_apart("AB", 1, [10, 30, 206])
+    assert not height.supported
+    row = height.reach.set_index("variety").loc["A"]
+    assert (row["day_low"], row["day_high"]) == (30.0, 206.0)
+
+
+def test_readings_every_four_weeks_are_joined_as_ever():
+    height = _far_apart("ABC", 4, list(range(10, 150, 28)))
+    assert not height.reach["unmeasured"].any()
+    assert not height.notes

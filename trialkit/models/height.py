@@ -21,6 +21,7 @@ from trialkit.models.results import (
 )
 from trialkit.models.support import ONE_BLOCK, Support, behind
 from trialkit.records.plots import recorded
+from trialkit.wording import few
 
 if TYPE_CHECKING:
     from trialkit.records import Records
@@ -132,7 +133,13 @@ COLUMNS = 6
 BEYOND = 0.1
 """Share of a variety's range of heights by which its curve may leave that range: a curve evens out
 its readings, so that its ends may lie a little outside (own choice)."""
-OUT_OF_REACH = ["variety", "date", "low", "high", "day", "day_low", "day_high", "never"]
+GAP = 28.0
+"""Days without a reading of a variety above which its curve between them is not trusted. Measured
+with the curve alone: with readings every 7 to 28 days the day out of reach was held by its interval
+in all of 24 curves each, every 40 days in 11. With the gap spanned it is held there too, in all of
+24 (tests/models/height_study.py --gaps)."""
+OUT_OF_REACH = ["variety", "date", "low", "high", "day", "day_low", "day_high", "never",
+                "unmeasured"]
 TOO_FEW = "heights were measured in too few plots to tell varieties from plots"
 
 
@@ -143,13 +150,16 @@ class HeightResult(TraitResult):
     `growth`: variety, date, estimate (cm a week).  `seen`: variety, date, plant, height_cm as
     measured.  `reach`: variety, date (NaT: not by the last measurement), low, high
     (NaT: no limit that way), day, day_low, day_high (days from planting, inf likewise), never
-    (share of the draws in which reach is not passed).
+    (share of the draws in which reach is not passed), unmeasured (whether the day lies in a gap
+    between readings longer than GAP: low and high are then the days of those readings at least).
 
     Where treatments (topped or not) were given by lot, the above are means over them, and:
     `treated_curve` and `treated_reach`: as `curve` and `reach`, with a column treatment.
     `support`: treatment, estimate, se, df, low, high (cm on the last day).  `treatment_pairs`:
     left, right, estimate, low, high, p, df.  `tests`: term, F, num_df, den_df, p, stratum, of the
     heights on the last day.  All are empty without a treatment.
+
+    `unmeasured`: what varieties were not measured for longer than GAP, in words.
     """
 
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -163,6 +173,7 @@ class HeightResult(TraitResult):
     treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
     treatment_pairs: pd.DataFrame = field(default_factory=lambda: empty(PAIRS))
     tests: pd.DataFrame = field(default_factory=lambda: empty(TESTS))
+    unmeasured: tuple[str, ...] = ()
 
     def on(self, when: object) -> pd.DataFrame:
         """Height of each variety on a date: variety, date, estimate, low, high (cm)."""
@@ -312,6 +323,9 @@ def _result(
 ) -> HeightResult:
     planted, curves = pd.Timestamp(records.trial.planted), layout.varieties
     varieties, reach_cm = list(curves.names), records.trial.reach_cm
+    own = [data[data["variety"] == name] for name in varieties]
+    gaps = [_gaps(of["day"]) for of in own]
+    at = _on_a_reading(curves.days, at, gaps)
     last, covariance, df = curves.value[:, at], curves.covariance(at), float(curves.df[0, at])
     compared = compare(varieties, last, covariance, df, check, ratio=False)
     ends = data.groupby("variety")["day"].agg(["min", "max"])
@@ -321,22 +335,109 @@ def _result(
                          for v, day in ends.loc[early, "max"].items())
         notes = (*notes, f"last measured before the others: {said}. Its curve ends there, and "
                  "heights are compared on the last day by which all were measured")
-    curve = _credible(_measured_span(curve_frame(curves, planted), ends, planted), data)
-    growth = _measured_span(curve_frame(curves, planted)[["variety", "date"]].assign(
-        estimate=(np.gradient(curves.value, axis=1) * 7.0 if len(curves.days) > 1
-                  else np.full_like(curves.value, np.nan)).ravel()), ends, planted)
+    unmeasured = _unmeasured(dict(zip(varieties, gaps, strict=True)), planted)
+    limits = _across(curves, gaps)
+    drawn = curve_frame(curves, planted, limits)
+    curve = _credible(_measured_span(drawn, ends, planted), data)
+    growth = _measured_span(drawn[["variety", "date"]].assign(
+        estimate=(np.gradient(limits[0], axis=1) * 7.0 if len(curves.days) > 1
+                  else np.full_like(limits[0], np.nan)).ravel()), ends, planted)
     crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
     if reach_cm:
-        crossing = first_passed(curves.draws(DRAWS, 1), curves.days, reach_cm)
-        reach = reach_frame(curves, reach_cm, planted, crossing)
+        crossing = _crossing(curves, reach_cm, gaps)
+        reach = reach_frame(curves, reach_cm, planted, crossing, gaps,
+                            [_passed(of, reach_cm) for of in own])
     dated = f"height on {planted + pd.Timedelta(days=curves.days[at]):%-d %B}"
     return HeightResult(
         "height", dated, "cm", "difference",
         difference_means(varieties, last, covariance, df).join(behind(data, varieties)),
-        compared.against_check, compared.pairs, compared.letters, not why, why, method, notes,
+        compared.against_check, compared.pairs, compared.letters, not why, why, method,
+        (*notes, *unmeasured),
         curve, growth, data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
-        **_treated(layout, reach_cm, planted, at, ends),
+        **_treated(layout, reach_cm, planted, at, data), unmeasured=unmeasured,
     )
+
+
+Between = tuple[float, float]
+"""A reading and the next, in days from planting, further than GAP from each other."""
+
+
+def _gaps(days: pd.Series) -> list[Between]:
+    """The long gaps between the days on which something was measured."""
+    read = np.unique(days.to_numpy(float))
+    return [(float(a), float(b)) for a, b in zip(read[:-1], read[1:], strict=True) if b - a > GAP]
+
+
+def _passed(of: pd.DataFrame, reach: float) -> Between | None:
+    """The gap in which the mean of the readings passed reach; None where it was no long one.
+
+    A curve of few readings may miss them, and the gap with them.
+    """
+    mean = of.groupby("day")["height_cm"].mean()
+    above = np.flatnonzero(mean.to_numpy(float) > reach)
+    days = mean.index.to_numpy(float)
+    if not above.size or above[0] == 0 or days[above[0]] - days[above[0] - 1] <= GAP:
+        return None
+    return float(days[above[0] - 1]), float(days[above[0]])
+
+
+def _on_a_reading(days: Floats, at: int, gaps: list[list[Between]]) -> int:
+    """The day of the grid to compare heights on: where it falls into a gap, the gap's beginning."""
+    day = float(days[at])
+    for first, last in sorted((b for of in gaps for b in of), reverse=True):
+        if first < day < last:
+            day = first
+    return int(np.searchsorted(days, day))
+
+
+def _unmeasured(gaps: dict[str, list[Between]], planted: pd.Timestamp) -> tuple[str, ...]:
+    """One sentence a gap, with the varieties that have it."""
+    of: dict[Between, list[str]] = {}
+    for name, own in gaps.items():
+        for gap in own:
+            of.setdefault(gap, []).append(name)
+    said = []
+    for (first, last), names in sorted(of.items()):
+        who = "any plant" if len(names) == len(gaps) else few(names)
+        since, until = (f"{planted + pd.Timedelta(days=day):%-d %B}" for day in (first, last))
+        said.append(f"nobody measured {who} between {since} and {until}: how they grew in between "
+                    "is not known")
+    return tuple(said)
+
+
+def _across(curves: MeanCurves, gaps: list[list[Between]]) -> Floats:
+    """Height, its lower and its upper limit, (3, v, d), each curve's gaps bridged.
+
+    A plant left to grow is no lower than at the reading before a gap and no taller than at the one
+    after: the limits between are those of the two, the height a straight line.
+    """
+    half = curves.half
+    out = np.array([curves.value, curves.value - half, curves.value + half])
+    for name, of in enumerate(gaps):
+        for first, last in of:
+            a, b = (int(np.searchsorted(curves.days, day)) for day in (first, last))
+            ends = out[:, name, [a, b]]
+            out[0, name, a:b + 1] = np.linspace(*ends[0], b - a + 1)
+            out[1, name, a + 1:b] = ends[1].min()
+            out[2, name, a + 1:b] = ends[2].max()
+    return out
+
+
+def _crossing(curves: MeanCurves, reach: float, gaps: list[list[Between]]) -> Floats:
+    """The day each draw of the curves passes reach, (n, v); any day of a gap if it is in one."""
+    drawn = curves.draws(DRAWS, 1)
+    for name, of in enumerate(gaps):
+        for first, last in of:
+            a, b = (int(np.searchsorted(curves.days, day)) for day in (first, last))
+            drawn[:, name, a:b + 1] = np.linspace(drawn[:, name, a], drawn[:, name, b], b - a + 1,
+                                                  axis=1)
+    day = first_passed(drawn, curves.days, reach)
+    rng = np.random.default_rng(2)
+    for name, of in enumerate(gaps):
+        for first, last in of:
+            inside = (day[:, name] > first) & (day[:, name] < last)
+            day[inside, name] = rng.uniform(first, last, int(inside.sum()))
+    return day
 
 
 def _credible(curve: pd.DataFrame, data: pd.DataFrame) -> pd.DataFrame:
@@ -363,12 +464,16 @@ def _measured_span(
 
 def _treated(
     layout: layouts.Layout, reach_cm: float | None, planted: pd.Timestamp, at: int,
-    ends: pd.DataFrame,
+    data: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
     cells, treatments, between = layout.cells, layout.treatments, layout.between
     if cells is None or treatments is None or between is None:
         return {}
     named = dict(zip(cells.names, layout.named, strict=True))
+    ends = data.groupby("variety")["day"].agg(["min", "max"])
+    own = [data[(data["variety"] == variety) & (data["treatment"] == level)]
+           for variety, level in layout.named]
+    gaps = [_gaps(of["day"]) for of in own]
 
     def parted(frame: pd.DataFrame) -> pd.DataFrame:
         pairs = frame["variety"].map(named)
@@ -380,9 +485,11 @@ def _treated(
     compared = compare(list(between.names), between.value[:, at], between.covariance(at), df,
                        None, ratio=False)
     return {
-        "treated_curve": _measured_span(parted(curve_frame(cells, planted)), ends, planted),
+        "treated_curve": _measured_span(
+            parted(curve_frame(cells, planted, _across(cells, gaps))), ends, planted),
         "treated_reach": parted(reach_frame(
-            cells, reach_cm, planted, first_passed(cells.draws(DRAWS, 1), cells.days, reach_cm)))
+            cells, reach_cm, planted, _crossing(cells, reach_cm, gaps), gaps,
+            [_passed(of, reach_cm) for of in own]))
         if reach_cm else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
         "treatments": pd.DataFrame({
             "treatment": treatments.names, "estimate": value, "se": treatments.se[:, at],
@@ -392,32 +499,38 @@ def _treated(
     }
 
 
-def curve_frame(curves: MeanCurves, planted: pd.Timestamp) -> pd.DataFrame:
-    """variety, date, estimate, low, high (cm) of every curve on every day."""
+def curve_frame(curves: MeanCurves, planted: pd.Timestamp, limits: Floats) -> pd.DataFrame:
+    """variety, date, estimate, low, high (cm) of every curve on every day; limits: `_across`."""
     dates = planted + pd.to_timedelta(curves.days, unit="D")
-    half = curves.half
     return pd.concat([
-        pd.DataFrame({"variety": name, "date": dates, "estimate": curves.value[i],
-                      "low": curves.value[i] - half[i], "high": curves.value[i] + half[i]})
+        pd.DataFrame({"variety": name, "date": dates,
+                      **dict(zip(("estimate", "low", "high"), limits[:, i], strict=True))})
         for i, name in enumerate(curves.names)
     ], ignore_index=True)
 
 
 def reach_frame(
-    curves: MeanCurves, reach: float, planted: pd.Timestamp, crossing: Floats
+    curves: MeanCurves, reach: float, planted: pd.Timestamp, crossing: Floats,
+    gaps: list[list[Between]], passed: list[Between | None],
 ) -> pd.DataFrame:
     """OUT_OF_REACH of every curve; crossing: the day in each draw of the curves, (n, v).
 
     A day is in the interval while the height's interval on that day holds reach (inverse
     prediction, Fieller 1954, J. R. Stat. Soc. B 16:175-185, day by day): from the day the upper
     limit passes to the day the lower one does, inf where it does not by the last measurement.
+    gaps, passed : of each curve, `_gaps` and `_passed`; the interval spans a gap it passed in.
     """
-    day = first_passed(curves.value[None], curves.days, reach)[0]
-    low = high = never = np.full(len(curves.names), np.nan)
+    value, below, above = _across(curves, gaps)
+    day = first_passed(value[None], curves.days, reach)[0]
+    within = [[gap for gap in of if gap == own or gap[0] < when < gap[1]]
+              for when, of, own in zip(day, gaps, passed, strict=True)]
+    low, high, never = np.full((3, len(curves.names)), np.nan)
     if curves.supported:
-        limits = np.array([curves.value + curves.half, curves.value - curves.half])
-        low, high = first_passed(limits, curves.days, reach)
+        low, high = first_passed(np.array([above, below]), curves.days, reach)
         never = np.isinf(crossing).mean(axis=0)
+    for name, of in enumerate(within):  # known without an error between plots too
+        for first, last in of:
+            low[name], high[name] = np.fmin(low[name], first), np.fmax(high[name], last)
 
     def dated(day: Floats) -> pd.Series:
         some = np.where(np.isfinite(day), day, 0.0)
@@ -426,7 +539,7 @@ def reach_frame(
 
     return pd.DataFrame({"variety": curves.names, "date": dated(day), "low": dated(low),
                          "high": dated(high), "day": day, "day_low": low, "day_high": high,
-                         "never": never})
+                         "never": never, "unmeasured": list(map(bool, within))})
 
 
 def first_passed(curves: Floats, days: Floats, reach: float) -> Floats:

@@ -15,6 +15,7 @@ from trialkit.decide import Conclusion, Verdict
 from trialkit.decide.from_picks import Said, after_each_pick
 from trialkit.decide.series import Looks, means_so_far
 from trialkit.models import Missing, TraitResult
+from trialkit.models.height import HeightResult
 from trialkit.models.own import OwnResult
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
@@ -365,7 +366,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
         columns.append(("Same letter: too close to call",
                         lambda row: Cell(letters.get(row.variety, wording.NONE))))
     if not isinstance(conclusion.analysis.height, Missing) and trial.records.trial.reach_cm:
-        columns.append(("Day out of reach", _reach))
+        columns.append(("Day out of reach", _reach(conclusion.analysis.height)))
     if not trial.records.picks.empty or table["lost"].any():
         columns.append(("Plants lost", lambda row: Cell(f"{row.lost} of {row.planted}")))
     return columns
@@ -456,11 +457,21 @@ def _against(row: Any, unit: Measure | None) -> Cell:
     return Cell(wording.number(row.ratio) + times, span, STANDING.get(row.state, row.state))
 
 
-def _reach(row: Any) -> Cell:
-    span = wording.days(row.out_low, row.out_high)
-    if wording.missing(row.out_of_reach):
-        return Cell("still within reach", span)
-    return Cell(wording.short_day(row.out_of_reach), span)
+def _reach(height: HeightResult) -> Callable[[Any], Cell]:
+    """The day a row's variety outgrew reach; between which two where nobody measured then."""
+    unmeasured = set(height.reach.loc[height.reach["unmeasured"].astype(bool), "variety"])
+
+    def shown(row: Any) -> Cell:
+        span = wording.days(row.out_low, row.out_high)
+        if wording.missing(row.out_of_reach):
+            return Cell("still within reach", span)
+        if row.variety in unmeasured:
+            return Cell(f"between {wording.short_day(row.out_low)} and "
+                        f"{wording.short_day(row.out_high)}" if not wording.missing(row.out_high)
+                        else f"after {wording.short_day(row.out_low)}", "", "nobody measured then")
+        return Cell(wording.short_day(row.out_of_reach), span)
+
+    return shown
 
 
 # ------------------------------------------------------------------------------------------------

@@ -69,7 +69,9 @@ def height_and_reach(trial: OpenTrial) -> Block:
     reach = about.reach_cm / scale if about.reach_cm else None
     return _curves(trial, "height", curve, lambda most: plots.heights(
         curve, seen, unit, _band(height), reach=reach, check=about.check, most=most,
-    ), treatment_lines(height, about))
+    ), [*treatment_lines(height, about), *(
+        f"{wording.capital(line)}. The line there is straight, and the band spans both readings."
+        for line in height.unmeasured)])
 
 
 @told
