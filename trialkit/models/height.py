@@ -417,7 +417,7 @@ def _across(curves: MeanCurves, gaps: list[list[Between]]) -> Floats:
         for first, last in of:
             a, b = (int(np.searchsorted(curves.days, day)) for day in (first, last))
             ends = out[:, name, [a, b]]
-            out[0, name, a:b + 1] = np.linspace(*ends[0], b - a + 1)
+            out[0, name, a:b + 1] = np.linspace(ends[0, 0], ends[0, 1], b - a + 1)
             out[1, name, a + 1:b] = ends[1].min()
             out[2, name, a + 1:b] = ends[2].max()
     return out
