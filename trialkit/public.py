@@ -178,14 +178,14 @@ class TraitView:
             raise TrialkitError(f"There is nothing to draw of {self.name}: {self.why_not}.")
         import matplotlib.pyplot as plt
 
-        drawn = ax or plt.subplots(figsize=(6, 0.5 * len(self.means) + 1))[1]
+        axes = ax or plt.subplots(figsize=(6, 0.5 * len(self.means) + 1))[1]
         rows = self.means.dropna(subset=["estimate"]).sort_values("estimate")
         at = range(len(rows))
-        drawn.hlines(at, rows["low"], rows["high"], color="0.4")
-        drawn.plot(rows["estimate"], list(at), "o", color="black")
-        drawn.set_yticks(list(at), [str(name) for name in rows["variety"]])
-        drawn.set_xlabel(f"{self.unit} (95 % interval)" if self.supported else self.unit)
-        return drawn
+        axes.hlines(at, rows["low"], rows["high"], color="0.4")
+        axes.plot(rows["estimate"], list(at), "o", color="black")
+        axes.set_yticks(list(at), [str(name) for name in rows["variety"]])
+        axes.set_xlabel(f"{self.unit} (95 % interval)" if self.supported else self.unit)
+        return axes
 
     def __repr__(self) -> str:
         if isinstance(self.result, Missing):

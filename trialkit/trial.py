@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Literal, NamedTuple, TypeVar
 
 import pandas as pd
 
@@ -223,7 +223,7 @@ _ELSEWHERE = {
 }
 _WORDS = '"a few words"'
 _OF_WHAT = re.compile(r"/| (?:a|an|per) |[a-z][-⁻¹]", re.IGNORECASE)
-_WEIGHTS = f"{', '.join(f'{chr(34)}{one}{chr(34)}' for one in WEIGHT.factors)}; a yield that is " \
+_WEIGHTS = ", ".join(f'"{unit}"' for unit in WEIGHT.factors) + "; a yield that is " \
            'kept as written names what it is of: "t/ha", "lb/plot"'
 _COVARIATES = 'names of columns of plants.csv with a number a plot, such as ["soil test"]'
 _SEED_COST = ("money a plant set out, a number without quotes, such as 0.12 (a packet's price over "
@@ -400,8 +400,9 @@ def _traits(r: TomlReader) -> tuple[OwnTrait, ...]:
         if name is None or kind is None:
             continue
         named.add(folded(name))
+        scale = _scale(r, table, kind, at)
         out.append(OwnTrait(
-            name, kind, **_scale(r, table, kind, at),
+            name, kind, words=scale.words, low=scale.low, high=scale.high, ends=scale.ends,
             unit=r.take(table, "unit", any_text, _WORDS, where=at) or "",
             of=_of_how_many(r, table, kind, at),
             better=r.take(table, "better", _one_of("more", "less"), '"more" or "less"', where=at)
@@ -421,21 +422,32 @@ def _of_how_many(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at
     return r.take(table, "of", text_of, '"the column that says of how many"', where=at) or ""
 
 
-def _scale(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at: str) -> dict[str, Any]:
+class _Scale(NamedTuple):
+    """The fields of an `OwnTrait` that say what its scores are."""
+
+    words: tuple[str, ...] = ()
+    low: int = 1
+    high: int = 5
+    ends: tuple[str, ...] = ()
+
+
+def _scale(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at: str) -> _Scale:
     """What trial.toml says of a score's scale; a problem where another kind has one."""
     example = 'the scores by name, lowest first: ["none", "some", "much"], or from = 1 and to = 5'
     if kind != "score":
         for key in ("scale", "from", "to"):
             if key in table:
                 r.wrong(at + key, table[key], "Only a score has a scale.", 'kind = "score"')
-        return {}
+        return _Scale()
     words = r.take(table, "scale", _scores, example, where=at) or ()
     low = r.take(table, "from", whole_of, "a whole number from 0", where=at)
     high = r.take(table, "to", whole_of, "a whole number from 1", where=at)
     if "from" not in table and "to" not in table:
         if not words and "scale" not in table:
             r.wrong(f"{at}kind", "score", "A score needs a scale.", example)
-        return {"words": words, "low": 1, "high": max(len(words), 2)}
+        if not words:  # which has been told: no score is judged by a scale that is not known
+            return _Scale(low=0, high=MOST_SCORES)
+        return _Scale(words, 1, max(len(words), 2))
     low, high = 1 if low is None else low, 5 if high is None else high
     if not low < high <= low + MOST_SCORES:
         r.wrong(f"{at}to", high, f"The scale must go up from {low}, by {MOST_SCORES} at most.",
@@ -444,8 +456,8 @@ def _scale(r: TomlReader, table: Mapping[str, object], kind: TraitKind, at: str)
     if len(words) not in (0, 2, high - low + 1):
         r.wrong(f"{at}scale", list(words), "Words for the two ends, or for every score.", example)
     whole = len(words) == high - low + 1 and low == 1
-    return {"words": words if whole else (), "low": low, "high": high,
-            "ends": words if len(words) == 2 and not whole else ()}
+    return _Scale(words if whole else (), low, high,
+                  words if len(words) == 2 and not whole else ())
 
 
 def _scores(value: object) -> tuple[str, ...]:

@@ -54,7 +54,7 @@ def expect(found, unit, n_plots, supports, df, *codes):
     assert bool(found.why_not) is not supports
     if supports:
         assert found.strata_df == df
-    missing = [code for code in codes if not found.found(code)]
+    missing = [code for code in codes if not found.has(code)]
     assert not missing, [one.code for one in found.findings]
     for one in found.findings:
         assert one.one_line.endswith((".", "?"))
@@ -261,7 +261,7 @@ def test_34_one_variety_always_at_the_edge():
     plants = bed("AABBCC", "AACCBB", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
     found = audit_plants(plants, "randomised blocks")
     expect(found, "plot", {"A": 2, "B": 2, "C": 2}, True, 2, "few-plots")
-    assert not found.found("edge")  # ends of rows: A half, B and C a quarter each
+    assert not found.has("edge")  # ends of rows: A half, B and C a quarter each
     plants = bed("ABBCCA", "ACCBBA", blocks=by_row)
     (edge,) = [one for one in audit_plants(plants).findings if one.code == "edge"]
     assert edge.severity == "note"  # a fact of the layout; the test of the place judges it
@@ -280,10 +280,10 @@ def test_35_rows_numbered_afresh_in_each_bed():
 def test_26_checks_repeated_entries_once():
     plants = bed("AAKKBB", "KKCCDD", "EEFFKK", blocks=by_row, plots=lambda r, c, v: f"{r}{v}")
     found = audit_plants(plants, "randomised blocks")
-    assert found.found("single-plot-variety")
+    assert found.has("single-plot-variety")
     assert found.n_plots["K"] == 3
     assert not found.supports_comparison  # 9 plots - 7 varieties - 3 blocks + 1 leave nothing
-    assert found.found("no-spare-plots")
+    assert found.has("no-spare-plots")
 
 
 def test_27_plots_that_hold_all_varieties_are_blocks():
@@ -334,7 +334,7 @@ def test_34_like_plots_across_the_edge_of_a_block_are_told_and_still_count():
     assert "2 pairs" in told.full
     assert told.severity == "note"
     apart = audit_plants(plants.assign(column=plants["column"].where(plants["column"] < 5)))
-    assert not apart.found("neighbours-across-blocks")
+    assert not apart.has("neighbours-across-blocks")
 
 
 def test_35_the_same_order_back_to_back_in_every_block_is_more_than_lots_would_do():
@@ -352,7 +352,7 @@ def test_36_places_that_start_again_in_each_block_say_nothing_of_their_edges():
     other = bed("CCDD", "AABB", blocks=lambda r, c: "2", plots=lambda r, c, v: f"2{v}")
     other["plant"] = "s" + other["plant"]
     found = audit_plants(pd.concat([half, other], ignore_index=True))
-    assert not found.found("neighbours-across-blocks")
+    assert not found.has("neighbours-across-blocks")
 
 
 def test_37_one_line_a_plot_is_not_called_single_plants():
@@ -439,7 +439,7 @@ def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
     # Three varieties in four blocks: lots put one of them in one row in 3 / 27 of beds.
     drawn = audit_plants(plants, "randomised complete blocks")
     assert drawn.supports_comparison
-    assert drawn.found("one-row-by-lot")
+    assert drawn.has("one-row-by-lot")
     assert drawn.n_plots.to_dict() == {"A": 4, "B": 4, "C": 4}
     six = audit_plants(
         bed(*(3 * row for row in rows), blocks=lambda r, c: f"block {(c + 1) // 2}"),
@@ -471,7 +471,7 @@ def test_whole_rows_cut_in_pieces_count_as_rows():
                  plots=lambda r, c, v: f"{r}{(c + 1) // 2}")  # fmt: skip
     found = audit_plants(plants, "completely randomised")
     assert found.n_plots.to_dict() == {"A": 2, "B": 2}
-    assert found.found("rows-cut-in-pieces")
+    assert found.has("rows-cut-in-pieces")
     assert found.strata_df == 2
 
 
@@ -599,7 +599,7 @@ def test_33_treatment_and_block_alike_do_no_harm_to_varieties():
     # Three blocks, two treatments: treatment is not the block, and is lost in blocks anyway.
     found = audit_plants(plants, "randomised blocks")
     assert found.supports_comparison
-    assert found.found("treatment-is-block")
+    assert found.has("treatment-is-block")
 
 
 # --- degrees of freedom against textbook tables ----------------------------------------------

@@ -68,7 +68,7 @@ def test_no_bed_is_drawn_that_puts_a_variety_in_one_row_right_through(varieties,
             again += 1
             found = audit_plants(planting.plants.assign(lost=None), request.design)
             assert found.no_comparison is None
-            assert not found.found("one-row-by-lot")
+            assert not found.has("one-row-by-lot")
         if again == 4:
             break
     assert again == 4

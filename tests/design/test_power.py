@@ -148,18 +148,18 @@ def test_no_chance_is_called_certain():
     assert [in_words(one) for one in (0.0, 0.994, 0.995, 1.0)] == [
         "0 %", "99 %", "over 99 %", "over 99 %",
     ]  # fmt: skip
-    assert "100 %" not in double_plants_or_blocks(9.0, Setup(5, 9), Spread()).in_words
+    assert "100 %" not in double_plants_or_blocks(9.0, Setup(5, 9), Spread()).text
 
 
 def test_one_block_can_compare_nothing():
     assert math.isnan(power_to_see(2.0, Setup(5, 1), Spread()))
-    assert "nothing can be compared" in double_plants_or_blocks(2.0, Setup(5, 1), Spread()).in_words
+    assert "nothing can be compared" in double_plants_or_blocks(2.0, Setup(5, 1), Spread()).text
 
 
 def test_more_blocks_beat_more_plants_when_plots_differ():
     doubling = double_plants_or_blocks(1.5, Setup(5, 3), Spread(plot=0.3, plant=0.2, pick=0.3))
     assert doubling.more_blocks > doubling.more_plants + 0.2
-    assert "More blocks beat more plants" in doubling.in_words
+    assert "More blocks beat more plants" in doubling.text
     # With no difference between plots, the gain that is left is error degrees of freedom.
     alike = double_plants_or_blocks(1.5, Setup(5, 20), Spread(plot=0.0, plant=1.5, pick=0.0))
     assert alike.more_blocks - alike.more_plants < 0.01

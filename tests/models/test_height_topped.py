@@ -20,6 +20,11 @@ CUT = 60
 FINAL = {"A": 250.0, "B": 220.0, "C": 180.0}
 
 
+def treated_on(height, when):
+    """The curves of every variety under every treatment on a day."""
+    return height.treated_curve[height.treated_curve["date"] == pd.Timestamp(when)]
+
+
 def as_curves(units: pd.DataFrame, y: np.ndarray) -> UnitCurves:
     """Units with one 'day' of curve: the layouts' algebra on a printed table."""
     return UnitCurves(units, np.array([1.0]), y[:, None], PlantSpread(np.zeros((2, 2)), 1.0),
@@ -132,13 +137,13 @@ def test_topping_by_lot_is_a_treatment(split):
     assert tests.loc["treatment", "p"] < 0.001
     # 3 varieties, 4 blocks: 3 x 3 between parts; 24 plots less 6 combinations and 3 for blocks
     assert tests.loc["variety x treatment", "den_df"] == (9 if split else 15)
-    last = found.treated_on(day(WEEKS[-1])).set_index(["variety", "treatment"])
+    last = treated_on(found, day(WEEKS[-1])).set_index(["variety", "treatment"])
     full = FINAL["A"] / (1 + np.exp(-(WEEKS[-1] - 45) / 10))
     assert last.loc[("A", "not topped"), "low"] < full < last.loc[("A", "not topped"), "high"]
     at_cut = FINAL["A"] / (1 + np.exp(-(56 - 45) / 10))
     assert last.loc[("A", "topped"), "estimate"] == pytest.approx(0.75 * at_cut + 19, abs=12)
     # the drop itself: a smooth curve alone would blur it over weeks
-    drop = found.treated_on(day(63)).set_index(["variety", "treatment"])
+    drop = treated_on(found, day(63)).set_index(["variety", "treatment"])
     assert drop.loc[("A", "topped"), "estimate"] == pytest.approx(0.75 * at_cut + 1.5, abs=12)
     reach = found.treated_reach.set_index(["variety", "treatment"])
     assert reach.loc[("A", "topped"), "never"] > 0.95
@@ -232,7 +237,7 @@ def test_intervals_of_each_treatment_cover_the_truth():
         plants = topped_bed()
         heights, events = topped_season(plants, seed=int(seed))
         found = analyse(records(plants, heights=heights, events=events)).height
-        last = found.treated_on(day(98)).set_index(["variety", "treatment"])
+        last = treated_on(found, day(98)).set_index(["variety", "treatment"])
         truth = pd.Series({
             (v, t): 0.75 * FINAL[v] * share[0] + 19.0 if t == "topped" else FINAL[v] * share[1]
             for v in FINAL for t in ("topped", "not topped")}).loc[last.index]

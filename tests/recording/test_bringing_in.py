@@ -124,7 +124,7 @@ def test_two_phones_on_one_bed_are_merged_and_a_difference_is_shown(
     bring_in(folder, texts[0], "one.csv")
     report = bring_in(folder, texts[1], "other.csv")
     (clash,) = report.conflicts.itertuples()
-    assert (clash.plant, clash.trait, {clash.one, clash.other}) == ("P001", "count", {"1", "2"})
+    assert (clash.plant, clash.trait, {clash.left, clash.right}) == ("P001", "count", {"1", "2"})
     counts = picked(folder)
     assert pd.isna(counts.pop("P001"))
     assert counts == {"P002": 0.0, "P003": 0.0}

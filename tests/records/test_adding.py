@@ -239,7 +239,7 @@ class TestTwoPhones:
         assert read_records(folder).doubts.empty
         # What is said after that may differ again.
         report = add_files(folder, [phone("A", "a1,A1,count,3", "a2,A1,count,6")])
-        assert report.conflicts[["one", "other"]].values.tolist() == [["4", "6"]]
+        assert report.conflicts[["left", "right"]].values.tolist() == [["4", "6"]]
 
     def test_a_conflict_ends_when_a_phone_corrects_itself(self, folder, phone) -> None:
         add_files(folder, [phone("A", "a1,A1,count,3"), phone("B", "b1,A1,count,5")])
@@ -293,7 +293,7 @@ class TestBesideTheGrowersOwnTables:
         folder = make(picks="date,plant,count\n2026-07-01,A1,3\n2026-07-01,A2,1\n",
                       heights="date,plant,height\n2026-07-01,A1,80\n")  # fmt: skip
         report = add_files(folder, [phone("A", "a1,A1,count,5", "a2,A1,height,90")])
-        assert report.conflicts[["trait", "one", "one_source", "other"]].values.tolist() == [
+        assert report.conflicts[["trait", "left", "left_source", "right"]].values.tolist() == [
             ["count", "3", "picks.csv line 2", "5"],
             ["height", "80 cm", "heights.csv line 2", "90 cm"],
         ]
@@ -429,7 +429,7 @@ class TestSpreadsheets:
     def test_another_file_that_differs_is_a_conflict(self, folder, sheet) -> None:
         add_files(folder, [sheet("plant,2026-07-01\nA1,3\n", "mine.csv")])
         report = add_files(folder, [sheet("plant,2026-07-01\nA1,5\n", "yours.csv")])
-        assert report.conflicts[["one_source", "other_source"]].values.tolist() == [
+        assert report.conflicts[["left_source", "right_source"]].values.tolist() == [
             ["mine.csv", "yours.csv"]
         ]
 

@@ -90,7 +90,7 @@ def test_two_phones_that_differ_are_shown_and_the_plant_is_gone_from_the_earlier
         export("A", "a1,2026-07-04,A1,lost,,,eaten"), export("B", "b1,2026-07-01,A1,lost,,,wilted"),
     ])  # fmt: skip
     (clash,) = report.conflicts.itertuples()
-    assert (clash.trait, clash.one, clash.other) == (
+    assert (clash.trait, clash.left, clash.right) == (
         "lost", "lost 2026-07-04, eaten", "lost 2026-07-01, wilted",
     )  # fmt: skip
     assert "earlier day" in report.text
@@ -113,7 +113,7 @@ def test_two_phones_that_differ_are_shown_and_the_plant_is_gone_from_the_earlier
 def test_beside_what_plants_csv_says(make, export, own, conflict, taken) -> None:
     folder = make(plants=PLANTS.format(own))
     report = add_files(folder, [export("A", "a1,2026-07-01,A1,lost,,,eaten")])
-    assert report.conflicts["one_source"].tolist() == ([conflict] if conflict else [])
+    assert report.conflicts["left_source"].tolist() == ([conflict] if conflict else [])
     records = read_records(folder)
     assert lost(records) == {"A1": taken}
     assert ("lost" in records.doubts["column"].tolist()) == (conflict is not None)

@@ -163,3 +163,12 @@ def test_a_cut_or_a_flip_in_the_logs_baskets_and_own_traits_is_noticed(make, tmp
         with pytest.raises(RecordsError):
             read_records(folder)
     assert len(spoilt) > 40
+
+
+@pytest.mark.parametrize("scale", ["scale = [1, 5]", ""])
+def test_a_scale_that_cannot_be_read_is_one_problem_and_no_score_is_judged_by_it(make, scale):
+    folder = make(own=f'[[traits]]\nname = "Mildew"\nkind = "score"\n{scale}\n', traits=(
+        "date,plant,trait,value\n2026-07-01,A1,Mildew,4\n2026-07-02,A1,Mildew,5\n"))
+    with pytest.raises((RecordsError, TrialProblems)) as caught:
+        read_records(folder)
+    assert len(caught.value.problems) == 1

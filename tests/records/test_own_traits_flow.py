@@ -85,7 +85,7 @@ def test_two_phones_that_differ_are_told_and_settled(make: Make) -> None:
     one = phone(folder, [("A1", "trait:Mildew", "some"), ("C1", "trait:Mildew", "none")])
     two = phone(folder, [("A1", "trait:Mildew", "much"), ("C1", "trait:Mildew", "1")], "bob")
     report = add_files(folder, [one, two])
-    assert report.conflicts[["plant", "trait", "one", "other"]].to_numpy().tolist() == [
+    assert report.conflicts[["plant", "trait", "left", "right"]].to_numpy().tolist() == [
         ["A1", "Mildew", "some", "much"]]
     assert said(folder) == {("C1", "Mildew"): "none"}
     assert read_records(folder).doubts["column"].tolist() == ["Mildew"]
@@ -100,7 +100,7 @@ def test_a_table_of_ones_own_that_says_the_same_is_one_record(make: Make) -> Non
     report = add_files(folder, [phone(folder, [("A1", "trait:Mildew", "some"),
                                                ("C1", "trait:Mildew", "none")])])
     assert report.conflicts["plant"].tolist() == ["C1"]
-    assert report.conflicts["one_source"].tolist() == ["traits.csv line 3"]
+    assert report.conflicts["left_source"].tolist() == ["traits.csv line 3"]
     assert said(folder) == {("A1", "Mildew"): "2"}
 
 

@@ -10,7 +10,6 @@ import pytest
 from smalltrial import write
 
 from trialkit import cautions, shipped
-from trialkit.design.sheets import CAUTIONS
 from trialkit.recording.phone import phone_page
 from trialkit.records import read_records
 from trialkit.records.start import start_trial
@@ -44,8 +43,9 @@ def test_a_published_trial_has_nobody_to_remind():
 def test_sheet_and_new_folder_say_the_same(tmp_path):
     start_trial(tmp_path / "new")
     text = " ".join((tmp_path / "new" / "README.txt").read_text().split())
+    sheet = cautions.in_a_line(cautions.PICKING, "this sheet")
     for caution in cautions.PICKING:
-        assert f"{caution.about}: {caution.text}." in CAUTIONS
+        assert f"{caution.about}: {caution.text}." in sheet
         assert f"{caution.about}: {caution.text}." in text
     assert f"{cautions.LIME.about}: {cautions.LIME.text}." in text
 

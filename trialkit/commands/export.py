@@ -54,8 +54,8 @@ def export(
         stop(Exit.NOT_WRITTEN, f"{refusal} Name another folder with --out.")
     except OSError as error:
         stop(Exit.NOT_WRITTEN, f"Could not write {to}: {error}")
-    for one in done.failed:
-        err.print(f"{one.folder}: {one.reason}\n", markup=False)
+    for failure in done.failed:
+        err.print(f"{failure.folder}: {failure.reason}\n", markup=False)
     say(f"{done.trials - len(done.failed)} written, {len(done.failed)} could not be read.")
     say(f"Parquet files: {to}")
     say(f"All of them together: trialkit season {to}")

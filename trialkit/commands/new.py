@@ -58,7 +58,7 @@ def _carried(folder: Path, earlier: Sequence[Path]) -> Sequence[Path]:
     from trialkit.trial import TrialProblems
 
     try:
-        done = carry_over(folder, [the_trial(one) for one in earlier])
+        done = carry_over(folder, [the_trial(path) for path in earlier])
     except (RecordsError, TrialProblems) as problems:
         stop(Exit.RECORDS, str(problems))
     except ValueError as error:
@@ -67,7 +67,7 @@ def _carried(folder: Path, earlier: Sequence[Path]) -> Sequence[Path]:
     for line in done.told:
         say(f"  {line}")
     say("Varieties, for you to decide:")
-    for one in done.proposals:
-        verdict = "stays" if one.keep else "might go"
-        say(f"  {one.variety} {verdict}: {'; '.join(one.reasons)}")
+    for proposal in done.proposals:
+        verdict = "stays" if proposal.keep else "might go"
+        say(f"  {proposal.variety} {verdict}: {'; '.join(proposal.reasons)}")
     return done.made

@@ -314,11 +314,6 @@ class Boundaries:
     z: Array
     spent: Array
 
-    @property
-    def nominal(self) -> Array:
-        """Two-sided p-value that a single look must get below, shape (k,)."""
-        return np.asarray(2.0 * norm.sf(self.z))
-
 
 def boundaries(
     information: Sequence[float] | Array,

@@ -104,7 +104,7 @@ class Audit:
     by: tuple[str, ...] = ()
     no_comparison: NoComparison | None = None
 
-    def found(self, code: str) -> bool:
+    def has(self, code: str) -> bool:
         """Whether a finding of this code was made."""
         return any(finding.code == code for finding in self.findings)
 
@@ -208,8 +208,8 @@ def _nuisance(units: Units, design: str | None) -> tuple[str, ...]:
     levels = [frame[name].nunique() for name in names]
     if len(frame) <= sum(levels):
         return (*outer, *blocks)
-    apart = bool(blocks) and frame["block"].nunique() not in levels
-    return (*outer, *(blocks if apart else ()), *names)
+    separate = bool(blocks) and frame["block"].nunique() not in levels
+    return (*outer, *(blocks if separate else ()), *names)
 
 
 def _lines(frame: pd.DataFrame, name: str, within: tuple[str, ...]) -> pd.Series:

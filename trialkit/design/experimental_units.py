@@ -161,7 +161,7 @@ def chance_of_touching(
     """
     first, second = np.nonzero(np.triu(touching, 1))
     return _chance_by_lots(
-        lambda drawn: int(np.sum(drawn[first] == drawn[second])), variety, block, seed)
+        lambda lots: int(np.sum(lots[first] == lots[second])), variety, block, seed)
 
 
 def _chance_by_lots(
@@ -177,10 +177,10 @@ def _chance_by_lots(
     parts = [np.flatnonzero(block == code) for code in np.unique(block)]
     at_least = 0
     for _ in range(DRAWS):
-        drawn = variety.copy()
+        lots = variety.copy()
         for part in parts:
-            drawn[part] = variety[rng.permutation(part)]
-        at_least += count(drawn) >= seen
+            lots[part] = variety[rng.permutation(part)]
+        at_least += count(lots) >= seen
     return (at_least + 1) / (DRAWS + 1)
 
 
@@ -204,12 +204,12 @@ class Strips:
     owner: pd.Series
 
 
-def strips(plants: pd.DataFrame, owner: pd.Series, drawn: bool) -> Strips | None:
+def strips(plants: pd.DataFrame, owner: pd.Series, by_lot_declared: bool) -> Strips | None:
     """The rows or columns that varieties keep to right through, whatever is called a block.
 
-    plants: as `find_units` has them. owner: unit of each plant. drawn: lots are declared. A row
-    is as wide as its plots: plots two rows deep make a band of two rows. None where there is one
-    band only, where each band is one plot, or where varieties share their bands.
+    plants: as `find_units` has them. owner: unit of each plant. by_lot_declared: as it has it. A
+    row is as wide as its plots: plots two rows deep make a band of two rows. None where there is
+    one band only, where each band is one plot, or where varieties share their bands.
     """
     units = UnitCodes.of_plants(plants, owner)
     codes, variety, block = units.of, units.variety, units.block
@@ -222,13 +222,13 @@ def strips(plants: pd.DataFrame, owner: pd.Series, drawn: bool) -> Strips | None
         if plants[column].isna().any() or plants[column].nunique() < 2:
             continue
         band = _bands(plants[column].to_numpy(float), codes)
-        bands = _kept(variety, band)
+        bands = _own_bands(variety, band)
         every = bool(bands.single.all())
         if not bands.count or (again and not every):
             continue
         chance = _chance_of_strips(variety, band, block)
         likely = chance > CHANCE
-        by_lot = drawn and (chance > RARE and not every or likely and again)
+        by_lot = by_lot_declared and (chance > RARE and not every or likely and again)
         wide = np.zeros_like(bands.wide) if likely else bands.wide
         if not (bands.single.any() or wide.any() or (bands.shared and not likely)):
             continue
@@ -257,7 +257,7 @@ def _bands(line: np.ndarray, codes: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class _Kept:
+class _OwnBands:
     """single, wide: (v,), as in `Strips`. shared: groups of variety codes. count: of them all."""
 
     single: np.ndarray
@@ -269,7 +269,7 @@ class _Kept:
         return int(self.single.sum() + self.wide.sum()) + sum(len(group) for group in self.shared)
 
 
-def _kept(variety: np.ndarray, band: np.ndarray) -> _Kept:
+def _own_bands(variety: np.ndarray, band: np.ndarray) -> _OwnBands:
     """Which varieties have bands of their own, in more pieces than bands.
 
     variety, band: codes of each unit, shape (u,).
@@ -279,7 +279,7 @@ def _kept(variety: np.ndarray, band: np.ndarray) -> _Kept:
     there = held > 0
     if held.shape[1] < 2:
         nothing = np.zeros(len(held), dtype=bool)
-        return _Kept(nothing, nothing, [])
+        return _OwnBands(nothing, nothing, [])
     crowd = there.sum(axis=0)
     bands = there.sum(axis=1)
     own = (there & (crowd > 1)).sum(axis=1) == 0
@@ -289,14 +289,14 @@ def _kept(variety: np.ndarray, band: np.ndarray) -> _Kept:
         group = there[:, busy]
         if (bands[group] == 1).all() and (held[group, busy] > 1).all():
             shared.append(frozenset(np.flatnonzero(group).tolist()))
-    return _Kept(own & (bands == 1), own & (bands > 1), shared)
+    return _OwnBands(own & (bands == 1), own & (bands > 1), shared)
 
 
 def _chance_of_strips(
     variety: np.ndarray, band: np.ndarray, block: np.ndarray, seed: int = 1
 ) -> float:
     """Chance that lots drawn in each block leave as many varieties to bands of their own."""
-    return _chance_by_lots(lambda drawn: _kept(drawn, band).count, variety, block, seed)
+    return _chance_by_lots(lambda lots: _own_bands(lots, band).count, variety, block, seed)
 
 
 Unit = Literal["plot", "row", "plant"]
@@ -316,8 +316,8 @@ class Units:
     replicates, in which such blocks lie.
     merged: claimed plots that were joined because they stand side by side, by variety.
     mixed: claimed plots holding more than one variety.
-    single_plants, placed, drawn: claimed plots are a line of plants.csv each (single plants, or
-    plots recorded as one); positions are known; the layout is declared to be drawn by lot.
+    single_plants, placed: claimed plots are a line of plants.csv each (single plants, or plots
+    recorded as one); positions are known.
     across: pairs of units of one variety side by side across the edge of a block, by variety.
     across_by_lot: whether lots drawn in each block would leave as many.
     patches: whether each variety's units, two or more, lie together as one patch of ground.
@@ -336,7 +336,6 @@ class Units:
     mixed: tuple[str, ...]
     single_plants: bool
     placed: bool
-    drawn: bool
     block_is_plot: bool = False
     plot_is_block: bool = False
     across: dict[str, int] = field(default_factory=dict)
@@ -349,17 +348,67 @@ class Units:
     replicates_used: bool = False
 
 
-def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -> Units:
+def find_units(plants: pd.DataFrame, by_lot_declared: bool = False, split: bool = False) -> Units:
     """The experimental units of a bed.
 
     plants: plant, variety, replicate, block, plot, row, column, treatment (and treatment_2, ... of
     further factors); one row a plant, positions in plants and rows counted from 1, NA where not
     recorded.
-    drawn: the trial says that places were drawn by lot (completely randomised, Latin square, ...).
+    by_lot_declared: the trial says that places were drawn by lot (completely randomised, Latin
+    square, ...).
     split: it says that treatments were given to parts of a variety's plot.
     """
     plants = _tidied(plants)
     placed = bool(plants["row"].notna().all() and plants["column"].notna().all())
+    claim = _claim(plants, placed, split)
+    like, owner, merged, whole_rows = _repetitions(claim, placed, by_lot_declared)
+    frame = unit_table(like, owner)
+    across, chance = touching_across_blocks(like, owner) if placed else ({}, 1.0)
+    several = _levels_of_several(like, "block")
+    return Units(
+        unit=_name(like, owner, frame, whole_rows),
+        of=pd.Series(owner.to_numpy(), index=like["plant"].to_numpy()),
+        frame=frame,
+        basis=claim.basis,
+        blocks_used=bool(len(several) > 1 and several.any()),
+        replicates_used=_replicates_used(like, several),
+        merged=merged,
+        mixed=claim.mixed,
+        single_plants=claim.single_plants,
+        placed=placed,
+        block_is_plot=claim.block_is_plot,
+        plot_is_block=claim.plot_is_block,
+        across=across,
+        across_by_lot=chance > CHANCE,
+        patches=bool(across) and _in_patches(like, owner),
+        strips=whole_rows,
+        one_plot_name=claim.one_plot_name,
+        rows_known=bool(like["row"].notna().all())
+        and not _levels_of_several(like, "row_told").any(),
+        factorial_lines=claim.basis == "blocks" and like["given"].nunique() > 1,
+    )
+
+
+@dataclass(frozen=True)
+class _Claim:
+    """What the records say the plots are, before anybody asks which are repetitions.
+
+    plants: tidied, with the blocks and treatments that are believed. claimed: plot of each plant.
+    The rest as in `Units`.
+    """
+
+    plants: pd.DataFrame
+    claimed: pd.Series
+    basis: Basis
+    mixed: tuple[str, ...]
+    single_plants: bool
+    block_is_plot: bool
+    plot_is_block: bool
+    one_plot_name: bool
+
+
+def _claim(plants: pd.DataFrame, placed: bool, split: bool) -> _Claim:
+    """Plots as recorded; blocks where plots name blocks, plots where blocks hold one variety."""
     mixed: tuple[str, ...] = ()
     plot_is_block = one_name = False
     if plants["plot"].notna().any():
@@ -374,45 +423,38 @@ def find_units(plants: pd.DataFrame, drawn: bool = False, split: bool = False) -
     if block_is_plot:
         claimed, basis = plants["block"], "plots"
         plants = plants.assign(block=ONE_BLOCK)
-    owner, merged = _joined(plants, claimed, placed, drawn, basis)
-    if single and not placed and basis == "plots":
+    return _Claim(plants, claimed, basis, mixed, single, block_is_plot, plot_is_block, one_name)
+
+
+def _repetitions(
+    claim: _Claim, placed: bool, by_lot_declared: bool
+) -> tuple[pd.DataFrame, pd.Series, dict[str, int], Strips | None]:
+    """Claimed plots that are no repetitions of each other made one: neighbours of one variety,
+    then whole rows. Returns plants with the blocks left, the unit of each, and the joined by
+    variety."""
+    plants = claim.plants
+    owner, merged = _joined(plants, claim.claimed, placed, by_lot_declared, claim.basis)
+    if claim.single_plants and not placed and claim.basis == "plots":
         owner, merged = _one_each_block(plants, owner)
-    whole_rows = strips(plants, owner, drawn)
+    whole_rows = strips(plants, owner, by_lot_declared)
     if whole_rows is not None:
         owner = whole_rows.owner
         if bool((plants.groupby(owner.to_numpy())["block"].nunique() > 1).any()):
             plants = plants.assign(block=ONE_BLOCK)
-    frame = unit_table(plants, owner)
-    across, chance = touching_across_blocks(plants, owner) if placed else ({}, 1.0)
-    varieties_in = plants.groupby("block")["variety"].nunique()
-    blocks_used = bool(len(varieties_in) > 1 and (varieties_in > 1).any())
-    replicates = plants.groupby("replicate")["variety"].nunique()
-    return Units(
-        unit="row"
-        if whole_rows and whole_rows.every and whole_rows.along == "row" and not whole_rows.by_lot
-        else _name(plants, owner, frame),
-        of=pd.Series(owner.to_numpy(), index=plants["plant"].to_numpy()),
-        frame=frame,
-        basis=basis,
-        blocks_used=blocks_used,
-        replicates_used=bool(blocks_used and plants["replicate"].notna().all()
-                             and len(replicates) > 1 and (replicates > 1).all()),
-        merged=merged,
-        mixed=mixed,
-        single_plants=single,
-        placed=placed,
-        drawn=drawn,
-        block_is_plot=block_is_plot,
-        plot_is_block=plot_is_block,
-        across=across,
-        across_by_lot=chance > CHANCE,
-        patches=bool(across) and _in_patches(plants, owner),
-        strips=whole_rows,
-        one_plot_name=one_name,
-        rows_known=bool(plants["row"].notna().all())
-        and bool((plants.groupby("row_told")["variety"].nunique() == 1).all()),
-        factorial_lines=basis == "blocks" and plants["given"].nunique() > 1,
-    )
+    return plants, owner, merged, whole_rows
+
+
+def _levels_of_several(plants: pd.DataFrame, column: str) -> pd.Series:
+    """Of each block (or row, or replicate) whether it holds several varieties."""
+    return plants.groupby(column)["variety"].nunique() > 1
+
+
+def _replicates_used(plants: pd.DataFrame, several: pd.Series) -> bool:
+    """Whether every plant lies in a replicate of several varieties, and blocks (`several`: those
+    that hold more than one) lie within."""
+    replicates = _levels_of_several(plants, "replicate")
+    return bool(len(several) > 1 and several.any() and plants["replicate"].notna().all()
+                and len(replicates) > 1 and replicates.all())
 
 
 def unit_table(plants: pd.DataFrame, owner: pd.Series) -> pd.DataFrame:
@@ -589,7 +631,7 @@ def _runs(plants: pd.DataFrame) -> pd.Series:
 
 
 def _joined(
-    plants: pd.DataFrame, claimed: pd.Series, placed: bool, drawn: bool, basis: Basis
+    plants: pd.DataFrame, claimed: pd.Series, placed: bool, by_lot_declared: bool, basis: Basis
 ) -> tuple[pd.Series, dict[str, int]]:
     """Claimed units with those of one variety that stand side by side in a block made one."""
     units = UnitCodes.of_plants(plants, claimed)
@@ -600,7 +642,8 @@ def _joined(
         like &= units.given[:, None] == units.given
     if basis == "plants" or not like.any():
         return claimed, {}
-    if basis == "plots" and _by_lot(plants, codes, touching, variety, block, placed, drawn):
+    if basis == "plots" and _by_lot(
+            plants, codes, touching, variety, block, placed, by_lot_declared):
         return claimed, {}
     number = connected_components(coo_matrix(like), directed=False)[1]
     parts = pd.DataFrame({"variety": variety, "block": block, "part": number})
@@ -622,14 +665,14 @@ def _by_lot(
     variety: np.ndarray,
     block: np.ndarray,
     placed: bool,
-    drawn: bool,
+    by_lot_declared: bool,
 ) -> bool:
     """Whether like neighbours among named plots may stand there by lot.
 
     Believed if it is said that lots were drawn and chance could do it, or if single plants are
     mixed throughout the bed. Else plots of one variety side by side are one plot, the safe side.
     """
-    if drawn:
+    if by_lot_declared:
         return chance_of_touching(touching, variety, block) > CHANCE
     return placed and len(np.unique(codes)) == len(plants) and _mixed_plants(plants)
 
@@ -653,8 +696,12 @@ def _blocks_of_one_variety(plants: pd.DataFrame) -> bool:
     return bool(len(held) > 1 and (held == 1).all())
 
 
-def _name(plants: pd.DataFrame, owner: pd.Series, frame: pd.DataFrame) -> Unit:
+def _name(
+    plants: pd.DataFrame, owner: pd.Series, frame: pd.DataFrame, whole_rows: Strips | None
+) -> Unit:
     """ "plant" for single plants nobody grouped, "row" for whole rows, else "plot"."""
+    if whole_rows and whole_rows.every and whole_rows.along == "row" and not whole_rows.by_lot:
+        return "row"
     if (frame["plants"] == 1).all() and plants["plot"].isna().all() and len(frame) > 2:
         return "plant"
     if plants["row"].notna().all() and len(frame) > 1:

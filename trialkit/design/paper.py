@@ -29,7 +29,8 @@ MM_PER_POINT = MM_PER_INCH / 72.0
 MARGIN_MM = 10.0
 # DejaVu Sans comes with matplotlib; the others are used for letters it lacks, where installed.
 FALLBACKS = ("Noto Sans", "Noto Sans CJK SC", "Noto Sans CJK JP", "Arial Unicode MS", "MS Gothic")
-FAMILY = ["DejaVu Sans", *(one for one in FALLBACKS if one in set(font_manager.get_font_names()))]
+_INSTALLED = set(font_manager.get_font_names())
+FAMILY = ["DejaVu Sans", *(name for name in FALLBACKS if name in _INSTALLED)]
 
 
 # Nothing about the time or the library, so that the same bed gives the same file.

@@ -346,15 +346,6 @@ def flatten(blocks: tuple[tuple[IntArray, ...], ...]) -> tuple[IntArray, IntArra
     return np.array(variety), np.array(replicate_of), np.array(block_of)
 
 
-def concurrences(blocks: tuple[tuple[IntArray, ...], ...], varieties: int) -> FloatArray:
-    """How many blocks each pair of varieties shares, shape (varieties, varieties)."""
-    together = np.zeros((varieties, varieties))
-    for replicate in blocks:
-        for block in replicate:
-            together[np.ix_(block, block)] += 1.0
-    return together
-
-
 def row_column_grid(
     varieties: int, rows: int, columns: int, rng: np.random.Generator, tries: int = 4000
 ) -> IntArray:

@@ -304,8 +304,8 @@ def drawn_and_empty(folder: Path) -> bool:
     if held != {PLANTS_FILE, PLAN_FILE}:
         return False
     try:
-        drawn = plants_text(lay_out(read_request(folder / PLAN_FILE)))
-        return (folder / PLANTS_FILE).read_bytes() == drawn.encode("utf-8")
+        as_planned = plants_text(lay_out(read_request(folder / PLAN_FILE)))
+        return (folder / PLANTS_FILE).read_bytes() == as_planned.encode("utf-8")
     except (OSError, ValueError):
         return False
 
@@ -321,7 +321,7 @@ def bed_of_records(records: Records) -> Bed:
     path = records.folder / PLAN_FILE
     assumed = ""
     if path.is_file():
-        drawn = read_drawing(path)
+        drawing = read_drawing(path)
         read_letters(path)  # a spoilt one is named before anything is printed
     else:
         row, plant = trial.layout.row_spacing_cm, trial.layout.plant_spacing_cm
@@ -330,12 +330,12 @@ def bed_of_records(records: Records) -> Bed:
             if in_feet(trial.height_unit):
                 assumed = "spacing not given, drawn at 2 ft x 1 ft"
         geometry = BedGeometry(row or ASSUMED_CM[0], plant or ASSUMED_CM[1])
-        drawn = BedDrawing(geometry, "none", "north")
+        drawing = BedDrawing(geometry, "none", "north")
     guards = pd.DataFrame(columns=["row", "column"], dtype=float)
     placed = plants.dropna(subset=["row", "column"])
     if path.is_file() and len(placed):
         guards = guard_places(
-            placed, int(placed["row"].max()), int(placed["column"].max()), drawn.guards
+            placed, int(placed["row"].max()), int(placed["column"].max()), drawing.guards
         )
     return Bed(
         title=trial.title,
@@ -345,10 +345,10 @@ def bed_of_records(records: Records) -> Bed:
         design=trial.layout.design or "",
         plants=plants,
         guards=guards,
-        geometry=drawn.geometry,
+        geometry=drawing.geometry,
         check=trial.check,
         sun=light_of(trial.layout),
-        top=drawn.top,
+        top=drawing.top,
         height_unit=trial.height_unit,
         weight_unit=trial.weight_unit,
         lost=frozenset(plants.loc[plants["lost"].notna(), "plant"].astype(str)),

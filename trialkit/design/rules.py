@@ -364,13 +364,13 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         ]
     if strips.shared:
-        apart = "; ".join(few(list(group), 6) for group in strips.shared)
+        parts = "; ".join(few(list(group), 6) for group in strips.shared)
         return [
             Finding(
                 "rows-apart",
                 STOP,
-                f"Some varieties never share a {word} with the others ({apart}).",
-                f"{apart}: these stand in one {word} right through, and the other varieties never "
+                f"Some varieties never share a {word} with the others ({parts}).",
+                f"{parts}: these stand in one {word} right through, and the other varieties never "
                 f"do. Between them, variety and {word} cannot be separated.",
                 fix,
             )
@@ -394,14 +394,14 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
     """Varieties that cannot be told apart from a treatment, a planting day or their blocks."""
     findings = []
     if len(groups) > 1:
-        apart = "; ".join(few(group, 6) for group in groups)
+        parts = "; ".join(few(group, 6) for group in groups)
         if cause == "block":
             findings.append(
                 Finding(
                     "not-connected",
                     STOP,
                     "Some varieties never share a block, not even through others.",
-                    f"The blocks fall into sets that share no variety ({apart}). Between the sets, "
+                    f"The blocks fall into sets that share no variety ({parts}). Between the sets, "
                     "varieties and blocks are the same thing. Within a set they can be compared.",
                     "Put one variety, best the check, into every block.",
                 )
@@ -412,7 +412,7 @@ def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]
                     f"variety-is-{cause}",
                     STOP,
                     f"Variety and {cause} go together: which of them did it cannot be told.",
-                    f"Varieties that share no {cause}: {apart}. A difference between them may "
+                    f"Varieties that share no {cause}: {parts}. A difference between them may "
                     f"as well be one between {cause}s.",
                     f"Give every variety the same {cause}, or every variety all of them.",
                 )

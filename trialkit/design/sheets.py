@@ -30,7 +30,6 @@ NOTE_LINE_MM = 7.0
 MOST_NOTES = 10
 # Wide enough for figures written with a gloved hand (own choice, tried on paper sizes).
 COUNT_MM, MEASURE_MM, DATE_MM, WORDS_MM = 12.0, 15.0, 20.0, 27.0
-CAUTIONS = in_a_line(PICKING, "this sheet")
 
 
 @dataclass(frozen=True)

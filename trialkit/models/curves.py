@@ -500,7 +500,7 @@ def whole_plots(
     table = np.vstack([np.eye(t - 1), -np.ones((1, t - 1))])
     at_v, at_t = np.repeat(np.eye(v), t, axis=0), np.tile(table, (v, 1))
     rows = np.hstack([at_v, _products(at_v, at_t) if crossed else at_t])
-    named = tuple((one, level) for one in varieties for level in levels)
+    named = tuple((variety, level) for variety in varieties for level in levels)
     x = np.hstack([of_v, both, places])
     fit = fitted(curves.value, x, _wide(rows, places))
     of_treatment = indicators(units["treatment"], levels)
@@ -514,15 +514,15 @@ def whole_plots(
     treatments = mean_of(over, tuple(levels))
     cells = MeanCurves(tuple(f"{a}, {b}" for a, b in named), curves.days, fit.value,
                        (_between(curves, fit, df, of_units),))
-    one = np.ones((len(units), 1))
+    constant = np.ones((len(units), 1))
     c_v = centred(units["variety"], varieties)
     terms = {"variety": c_v, "treatment": of_t}
     if crossed:
         terms["variety x treatment"] = _products(c_v, of_t)
     last = curves.value[:, curves.at]
-    whole = np.hstack([one, *terms.values(), places])
+    whole = np.hstack([constant, *terms.values(), places])
     tests = [term_test(name, last, whole, np.hstack(
-        [one, *(terms[k] for k in terms if k != name), places]), PLOTS) for name in terms]
+        [constant, *(terms[k] for k in terms if k != name), places]), PLOTS) for name in terms]
     star = "variety * treatment" if crossed else "variety + treatment"
     return Layout(mean_of(np.repeat(np.eye(v), t, axis=1) / t, tuple(varieties)), cells, named,
                   treatments, treatments, pd.DataFrame(tests, columns=TESTS),
@@ -551,7 +551,7 @@ def split_plots(
     own = replace(curves, units=plots, value=level)
     base = plain(own, varieties, df, blocked)
     spread = np.repeat(np.eye(v), t, axis=0)  # (cells, v)
-    named = tuple((one, lev) for one in varieties for lev in levels)
+    named = tuple((variety, level) for variety in varieties for level in levels)
     over = np.tile(np.eye(t), (1, v)) / v
     value = spread @ base.varieties.value + within.value
     of_parts = _products(of_v, indicators(parts["treatment"], levels)) @ value
@@ -572,12 +572,12 @@ def split_plots(
                          (Stratum(over @ sub.joins @ over.T, sub.sides, sub.df,
                                   np.ones((t, len(curves.days)))),))
     places = _blocks(plots) if blocked else np.zeros((len(plots), 0))
-    one, c_v = np.ones((len(plots), 1)), centred(plots["variety"], varieties)
+    constant, c_v = np.ones((len(plots), 1)), centred(plots["variety"], varieties)
     last = curves.value[:, curves.at]
     c_both = _products(centred(parts["variety"], varieties), of_t)
     tests = [
-        term_test("variety", level[:, curves.at], np.hstack([one, c_v, places]),
-                  np.hstack([one, places]), PLOTS),
+        term_test("variety", level[:, curves.at], np.hstack([constant, c_v, places]),
+                  np.hstack([constant, places]), PLOTS),
         term_test("treatment", last, np.hstack([of_main, of_t, c_both]),
                   np.hstack([of_main, c_both]), PARTS),
         term_test("variety x treatment", last, np.hstack([of_main, of_t, c_both]),

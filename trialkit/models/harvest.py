@@ -28,14 +28,14 @@ from trialkit.models.results import (
 from trialkit.models.support import (
     PART,
     Combinations,
-    Given,
     Support,
+    TreatmentTerms,
     adjusted_for,
     behind,
     combined,
     complete,
     design_df,
-    given,
+    treatment_terms,
     usable_groups,
     with_covariates,
     with_parts,
@@ -297,7 +297,7 @@ def harvest_trait(
     rule = ReadyRule(trial.ready_share or 0.5, trial.marketable or None, trial.marketable_from_g)
     ready = ready_from(records, dug.data, ground, varieties, check, rule)
     grading = grade_result(dug.table, dug.data, ground, varieties, check, trial.grades)
-    how = given(dug.data, ground)
+    how = treatment_terms(dug.data, ground)
     if how:
         dug = replace(dug, data=with_parts(dug.data))
     fitted, fixed = _as_fitted(dug.data, ground, bool(how))
@@ -355,7 +355,7 @@ def _plain(dug: _Dug, why: str) -> _Levels:
 
 
 def _modelled(
-    dug: _Dug, fitted: pd.DataFrame, fixed: tuple[str, ...], how: Given
+    dug: _Dug, fitted: pd.DataFrame, fixed: tuple[str, ...], how: TreatmentTerms
 ) -> _Levels:
     """Linear mixed model by REML; its error is that between the plots varieties were given to."""
     ground, varieties = dug.ground, dug.varieties
@@ -389,11 +389,11 @@ def _modelled(
             estimate, covariance, df, method, "", tuple(notes), fit, tests, fit.means("treatment"),
             combined(fit, how, varieties, df, "difference", test_df="kenward-roger"))
     levels = _Levels(estimate, covariance, df, method, "", tuple(notes), fit, tests)
-    apart = None if groups or adjusted else own_spreads(fitted, varieties, fixed)
-    return levels if apart is None else _with_own_spreads(levels, *apart)
+    spreads = None if groups or adjusted else own_spreads(fitted, varieties, fixed)
+    return levels if spreads is None else _with_own_spreads(levels, *spreads)
 
 
-def _layout_df(dug: _Dug, how: Given) -> float:
+def _layout_df(dug: _Dug, how: TreatmentTerms) -> float:
     """The layout's degrees of freedom between what varieties were given to."""
     all_of_it = dug.ground.df(dug.varieties)
     df = design_df(dug.data.drop_duplicates("unit"), dug.ground.by)
@@ -450,9 +450,9 @@ def own_spreads(
     if not fixed:
         spread: Floats = np.asarray(
             plots.groupby("variety")["weight"].var().reindex(varieties), dtype=np.float64)
-        drawn: Floats = np.asarray(
+        by_chance: Floats = np.asarray(
             rng.chisquare(count - 1, (SPREAD_DRAWS, len(count))) / (count - 1), dtype=np.float64)
-        if not _unlike(spread, drawn):
+        if not _unlike(spread, by_chance):
             return None
         return np.diag(spread / count), float(count.min() - 1)
     wide = plots.pivot_table(index=fixed[0], columns="variety", values="weight")[varieties]
@@ -461,21 +461,21 @@ def own_spreads(
     left, right = np.triu_indices(len(varieties), 1)
     noise = rng.standard_normal((SPREAD_DRAWS, *wide.shape))
     differences = wide.to_numpy()[:, left] - wide.to_numpy()[:, right]
-    drawn = np.asarray((noise[:, :, left] - noise[:, :, right]).var(axis=1, ddof=1))
+    by_chance = np.asarray((noise[:, :, left] - noise[:, :, right]).var(axis=1, ddof=1))
     own: Floats = np.asarray(differences.var(axis=0, ddof=1), dtype=np.float64)
-    if not _unlike(own, drawn):
+    if not _unlike(own, by_chance):
         return None
     return (np.asarray(np.cov(wide.to_numpy().T) / len(wide), dtype=np.float64),
             float(len(wide) - 1))
 
 
-def _unlike(spread: Floats, drawn: Floats) -> bool:
+def _unlike(spread: Floats, by_chance: Floats) -> bool:
     """Whether the largest over the smallest is beyond all but a twentieth of the draws (n, m)."""
     def ratio(of: Floats) -> Floats:
         return np.asarray(of.max(axis=-1) / np.maximum(of.min(axis=-1), 1e-300))
 
-    above = int((ratio(drawn) >= ratio(spread)).sum())
-    return (above + 1) / (len(drawn) + 1) < ALPHA
+    above = int((ratio(by_chance) >= ratio(spread)).sum())
+    return (above + 1) / (len(by_chance) + 1) < ALPHA
 
 
 def _metre(dug: _Dug, means: pd.DataFrame) -> pd.DataFrame:

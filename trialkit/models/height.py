@@ -179,13 +179,6 @@ class HeightResult(TraitResult):
         """Height of each variety on a date: variety, date, estimate, low, high (cm)."""
         return self.curve[self.curve["date"] == pd.Timestamp(when)]  # type: ignore[arg-type]
 
-    def treated_on(self, when: object) -> pd.DataFrame:
-        """Likewise of each variety under each treatment; empty without treatments."""
-        if self.treated_curve.empty:
-            return self.treated_curve
-        stamp = pd.Timestamp(when)  # type: ignore[arg-type]
-        return self.treated_curve[self.treated_curve["date"] == stamp]
-
 
 def height_trait(
     records: Records, ground: Support, order: list[str], check: str | None

@@ -37,13 +37,13 @@ from trialkit.models.results import (
 from trialkit.models.support import (
     PART,
     Combinations,
-    Given,
     Support,
+    TreatmentTerms,
     adjusted_for,
     behind,
     combined,
     complete,
-    given,
+    treatment_terms,
     usable_groups,
     with_covariates,
     with_parts,
@@ -113,7 +113,7 @@ def own_trait(
     seen = [v for v in order if (data["variety"] == v).any()]
     why = ground.why_not if not ground.supported else (
         "" if len(seen) > 1 else "there is only one variety with records")
-    how = given(data, ground)
+    how = treatment_terms(data, ground)
     data = with_parts(data) if how else data.assign(**{PART: data["unit"]})
     if not why and ground.df(seen) < 1:
         why = "there are too few plots to tell varieties from plots"
@@ -147,7 +147,7 @@ def own_trait(
 
 
 def _both(
-    trait: OwnTrait, fitted: _Fitted, how: Given, seen: list[str], df: float
+    trait: OwnTrait, fitted: _Fitted, how: TreatmentTerms, seen: list[str], df: float
 ) -> Combinations:
     """Every variety under every treatment; of a score their mean scores, without limits."""
     percent = trait.kind in ("yes or no", "share")
@@ -199,7 +199,7 @@ class _Model:
     """One model of plots: its data, fixed blocks and random groupings."""
 
     def __init__(
-        self, data: pd.DataFrame, ground: Support, repeated: bool, how: Given
+        self, data: pd.DataFrame, ground: Support, repeated: bool, how: TreatmentTerms
     ) -> None:
         units = data.drop_duplicates("unit")
         self.ground, self.how = ground, how

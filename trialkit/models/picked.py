@@ -92,9 +92,9 @@ def pods_trait(
         return Missing("pods", f"no pick with a count of {counted} is recorded yet")
     if not tally.looks["pods"].any():
         return Missing("pods", f"every pick recorded so far is zero {counted}")
-    given, adjusted = tally.by_variety["pods"], tally.adjusted
-    bearing = [v for v in order if given.get(v, 0.0) > 0]
-    seen = [v for v in order if v in given.index]
+    total, adjusted = tally.by_variety["pods"], tally.adjusted
+    bearing = [v for v in order if total.get(v, 0.0) > 0]
+    seen = [v for v in order if v in total.index]
     barren = [v for v in seen if v not in bearing]
     notes = [f"{v} gave no {counted} at all: no ratio can be worked out for it" for v in barren]
     notes += [f"{v} has no pick recorded" for v in order if v not in seen]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from pandas.api.typing import NaTType
 from scipy import stats
 
 from trialkit.mixed import GLMM, MixedModelError, fit_glmm
@@ -229,10 +229,10 @@ def rate_trait(
     if dates < FEWEST:
         return Missing("rate", f"a curve over the season takes {FEWEST} picks; so far {dates}")
     varieties = list(pods.varieties)
-    given = {v: tally.by_variety_and_date["pods"].xs(v) for v in varieties}
-    over = frozenset(v for v, own in given.items() if _finished(own))
+    picked = {v: tally.by_variety_and_date["pods"].xs(v) for v in varieties}
+    over = frozenset(v for v, own in picked.items() if _finished(own))
     ends = pd.DataFrame.from_dict(
-        {v: _bearing(own) for v, own in given.items()}, orient="index", columns=["first", "last"])
+        {v: _bearing(own) for v, own in picked.items()}, orient="index", columns=["first", "last"])
     cells = tally.by_plot_and_date
     span = ends.loc[cells["variety"]].set_index(cells.index)
     cells = cells[cells["date"].between(span["first"], span["last"])].reset_index(drop=True)
@@ -389,10 +389,10 @@ def _slump(
             words = "no recovery yet"
         else:
             words = f"recovered by {_date(dates, back_at[0]):%-d %B}"
-        days: list[Any] = [pd.NaT] * 4
+        days: list[pd.Timestamp | NaTType] = [pd.NaT] * 4
         if supported and firm:
-            limits = [np.quantile(drawn[1:], [0.025, 0.975], method="nearest")
-                      for drawn in (low_at.astype(float), back_at)]
+            limits = [np.quantile(draws[1:], [0.025, 0.975], method="nearest")
+                      for draws in (low_at.astype(float), back_at)]
             days = [_date(dates, limit) for pair in limits for limit in pair]
         rows.append((
             variety, first, last, np.exp(own[0, before] + shift) * WEEK,
@@ -409,6 +409,6 @@ def _back(curves: Floats, at: int, low_at: npt.NDArray[np.int64]) -> Floats:
     return np.where(enough.any(axis=1), enough.argmax(axis=1).astype(float), np.inf)
 
 
-def _date(dates: pd.DatetimeIndex, index: float) -> Any:
+def _date(dates: pd.DatetimeIndex, index: float) -> pd.Timestamp | NaTType:
     """The date at an index of the grid; NaT for inf."""
     return dates[int(index)] if np.isfinite(index) else pd.NaT

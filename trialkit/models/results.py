@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +33,7 @@ class MethodNote:
     formula: str = ""
     groups: tuple[str, ...] = ()
     df_method: str = ""
-    figures: dict[str, Any] = field(default_factory=dict)
+    figures: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

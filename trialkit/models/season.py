@@ -142,7 +142,7 @@ def season_trait(
     a_metre = 100.0 / spacing if spacing else np.nan
     metre = planted.copy()
     metre[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]] * a_metre
-    lived = shares.set_index("variety")["lived"]
+    alive = shares.set_index("variety")["lived"]
     bounded = pods.supported
     losses = shares[["variety", "planted", "lost", "lived"]].assign(
         lived_low=low if bounded else np.nan, lived_high=high if bounded else np.nan)
@@ -157,7 +157,7 @@ def season_trait(
         "plants counted as fewer where plants of a plot were lost together (design effect). "
         "How early lost plants went is taken as it was.",
         pods.method.formula, pods.method.groups, pods.method.df_method,
-        {"days": days, **{f"lived {v}": float(lived[v]) for v in varieties}},
+        {"days": days, **{f"lived {v}": float(alive[v]) for v in varieties}},
     )
     return SeasonResult(
         "season", f"{counted} a living plant, season so far", f"{counted} a plant", "ratio", means,
@@ -172,13 +172,13 @@ def losses_joined(
 ) -> pd.DataFrame:
     """A plant set out: variety, estimate, low, high; losses' limits joined to those of `means`,
     of a plant that stood the whole season.  shares, limits: as `lived_shares`, `lived_limits`."""
-    lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    log_alive = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
     least, most = limits
     with np.errstate(divide="ignore"):
         log = np.log(means[["estimate", "low", "high"]].to_numpy(float)).T
-    low, high = combined(log[0] + lived, [(log[0], log[1], log[2]),
-                                          (lived, np.log(least), np.log(most))])
-    return pd.DataFrame({"variety": means["variety"], "estimate": np.exp(log[0] + lived),
+    low, high = combined(log[0] + log_alive, [(log[0], log[1], log[2]),
+                                          (log_alive, np.log(least), np.log(most))])
+    return pd.DataFrame({"variety": means["variety"], "estimate": np.exp(log[0] + log_alive),
                          "low": np.exp(low), "high": np.exp(high)})
 
 
@@ -239,13 +239,13 @@ def _with_losses(
     at = {v: i for i, v in enumerate(shares["variety"])}
     variety = np.array([at[v] for v in against["variety"]])
     other = np.full(len(variety), at[check])
-    lived = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    log_alive = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
     below, above = np.log(least), np.log(most)
     rate = np.log(against[["estimate", "low", "high"]].to_numpy(float)).T
-    ratio = rate[0] + lived[variety] - lived[other]
+    ratio = rate[0] + log_alive[variety] - log_alive[other]
     low, high = combined(ratio, [
-        (rate[0], rate[1], rate[2]), (lived[variety], below[variety], above[variety]),
-        (-lived[other], -above[other], -below[other])])
+        (rate[0], rate[1], rate[2]), (log_alive[variety], below[variety], above[variety]),
+        (-log_alive[other], -above[other], -below[other])])
     return against.assign(estimate=np.exp(ratio), low=np.exp(low), high=np.exp(high), p=np.nan)
 
 

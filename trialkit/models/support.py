@@ -272,7 +272,7 @@ class Combinations:
 
 
 @dataclass(frozen=True)
-class Given:
+class TreatmentTerms:
     """How treatments enter a model.  terms: "variety", "variety + treatment" or "variety *
     treatment".  df: the layout's degrees of freedom between what treatments were given to.
     note: why treatments are left out, "" where there are none or they are in."""
@@ -285,14 +285,14 @@ class Given:
         return self.terms != "variety"
 
 
-def given(data: pd.DataFrame, ground: Support) -> Given:
+def treatment_terms(data: pd.DataFrame, ground: Support) -> TreatmentTerms:
     """Whether a model of `data` (a row a record, with unit, treatment and the layout's groupings)
     can have treatments, and whether each variety's own answer to them."""
     said = data["treatment"].dropna() if "treatment" in data else pd.Series(dtype=object)
     if said.nunique() < 2:
-        return Given()
+        return TreatmentTerms()
     if len(said) < len(data):
-        return Given(note="treatments left out: some records are of plants without one")
+        return TreatmentTerms(note="treatments left out: some records are of plants without one")
     parts = with_parts(data).drop_duplicates(PART)
     outer = ["unit"] if parts["unit"].duplicated().any() else list(ground.by)
     base = np.hstack([_columns(parts[name]) for name in ("variety", *outer)])
@@ -301,12 +301,13 @@ def given(data: pd.DataFrame, ground: Support) -> Given:
     star = np.hstack([base, _columns(both)])
     alone, added, all_ = (int(np.linalg.matrix_rank(x)) for x in (base, plus, star))
     if added < alone + said.nunique() - 1:
-        return Given(note="treatments left out: they cannot be told from varieties or blocks")
+        return TreatmentTerms(
+            note="treatments left out: they cannot be told from varieties or blocks")
     full = both.nunique() == parts["variety"].nunique() * said.nunique()
     whole = full and all_ == alone + both.nunique() - parts["variety"].nunique()
     if whole and len(parts) > all_:
-        return Given("variety * treatment", float(len(parts) - all_))
-    return Given("variety + treatment", float(len(parts) - added))
+        return TreatmentTerms("variety * treatment", float(len(parts) - all_))
+    return TreatmentTerms("variety + treatment", float(len(parts) - added))
 
 
 def with_parts(data: pd.DataFrame) -> pd.DataFrame:
@@ -320,8 +321,8 @@ def _columns(values: pd.Series) -> Floats:
 
 
 def combined(
-    fit: FixedEffects, how: Given, varieties: list[str], df: float, scale: str, times: float = 1.0,
-    test_df: str | float | None = None,
+    fit: FixedEffects, how: TreatmentTerms, varieties: list[str], df: float, scale: str,
+    times: float = 1.0, test_df: str | float | None = None,
 ) -> Combinations:
     """What a fit with treatments says of them.
 
@@ -365,8 +366,8 @@ def _shown(fit: FixedEffects, rows: Floats, df: float, scale: str, times: float)
 
 
 def _answers(
-    fit: FixedEffects, labels: pd.DataFrame, rows: Floats, how: Given, varieties: list[str],
-    scale: str,
+    fit: FixedEffects, labels: pd.DataFrame, rows: Floats, how: TreatmentTerms,
+    varieties: list[str], scale: str,
 ) -> pd.DataFrame:
     """The treatments set against each other in every variety (Bonferroni over all of them)."""
     if how.terms != "variety * treatment":

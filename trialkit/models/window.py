@@ -214,7 +214,7 @@ def window_trait(
         rng = np.random.default_rng(3)
         totals = pods.tally.by_variety["pods"]
         moved = np.array([
-            share[name].drawn(counting[name].draws(rng), scatter / float(totals[name]), rng)
+            share[name].simulated(counting[name].draws(rng), scatter / float(totals[name]), rng)
             for name in varieties]).T
         rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
         log_within = rates + moved
@@ -282,7 +282,7 @@ class _Ending:
     """A day (ordinal, inf: never) and draws of it; sure: whether the draws mean anything."""
 
     day: float
-    drawn: np.ndarray
+    draws: np.ndarray
     sure: bool = True
 
 
@@ -299,7 +299,7 @@ class _End:
 
     def draws(self, rng: np.random.Generator) -> np.ndarray:
         """The two models' draws, joined at random."""
-        both = rng.choice(self.out.drawn, DRAWS), rng.choice(self.slow.drawn, DRAWS)
+        both = rng.choice(self.out.draws, DRAWS), rng.choice(self.slow.draws, DRAWS)
         return np.asarray(np.minimum(*both))
 
 
@@ -322,7 +322,7 @@ class _Share:
             return 1.0
         return float(np.interp(day - self.origin.toordinal(), self.days, self.share))
 
-    def drawn(self, days: np.ndarray, scatter: float, rng: np.random.Generator) -> np.ndarray:
+    def simulated(self, days: np.ndarray, scatter: float, rng: np.random.Generator) -> np.ndarray:
         """log share up to each of these days, with the chance of counts: the variance of log(s)
         of pods split in s before and 1 - s after is scatter (1 - s) / s, scatter being the
         variance of a count over its mean, over all pods."""
@@ -368,8 +368,8 @@ def _too_slow(
         level = np.log(shown.get_group(v).to_numpy(float))[None]
         first = rate.curve.loc[rate.curve["variety"] == v, "date"].min().toordinal()
         at = first - opening
-        drawn = level if moved is None else level + moved[:, where[v], at : at + level.shape[1]]
-        both = np.vstack([level, drawn])
+        draws = level if moved is None else level + moved[:, where[v], at : at + level.shape[1]]
+        both = np.vstack([level, draws])
         if v in rate.finished:  # the empty picks that follow
             both = np.column_stack([both, np.full(len(both), np.log(limit) - 1.0)])
         days = fell_below(both, float(np.log(limit))) + first
@@ -390,12 +390,12 @@ def fell_below(curves: np.ndarray, limit: float) -> np.ndarray:
 
 
 def _means(
-    varieties: list[str], level: np.ndarray, drawn: np.ndarray, df: float
+    varieties: list[str], level: np.ndarray, draws: np.ndarray, df: float
 ) -> pd.DataFrame:
     rate = np.exp(level)
     with np.errstate(invalid="ignore"):
-        low, high = np.exp(np.quantile(drawn, [0.025, 0.975], axis=0))
-        se = np.exp(drawn).std(axis=0)
+        low, high = np.exp(np.quantile(draws, [0.025, 0.975], axis=0))
+        se = np.exp(draws).std(axis=0)
     return pd.DataFrame({"variety": varieties, "estimate": rate, "se": se, "df": df, "low": low,
                          "high": high})
 
@@ -411,8 +411,8 @@ def _window(
         final = float(last.toordinal())
         days = {REACH: end.out.day, THRESHOLD: end.slow.day, RECORDS: final}
         by = min(days, key=lambda name: days[name])
-        drawn = np.minimum(end.draws(rng), final)
-        low, high = np.quantile(drawn, [0.025, 0.975], method="nearest")
+        draws = np.minimum(end.draws(rng), final)
+        low, high = np.quantile(draws, [0.025, 0.975], method="nearest")
         stop = _stamp(days[by])
         sure = end.out.sure and end.slow.sure
         first = begin.toordinal()

@@ -99,13 +99,34 @@ class Doubling:
     """What twice the plants buy, spent in two ways.
 
     now, more_plants, more_blocks: power as planned, with twice the plants in each plot, and
-    with twice the blocks.
+    with twice the blocks.  plot_share: of the variance between plots what is not that of plants.
     """
 
+    ratio: float
+    setup: Setup
     now: float
     more_plants: float
     more_blocks: float
-    in_words: str
+    plot_share: float
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        if np.isnan(self.now):
+            return (
+                "As planned, nothing can be compared: there is no second plot of a variety to "
+                f"judge by. {self.setup.blocks * 2} blocks give a {in_words(self.more_blocks)} "
+                "chance."
+            )
+        beaten = self.more_blocks > self.more_plants + 0.005
+        better = "More blocks beat more plants" if beaten else "They buy the same"
+        return (
+            f"To see {self.ratio:g} times: {in_words(self.now)} as planned, "
+            f"{in_words(self.more_plants)} with twice the plants in each plot, "
+            f"{in_words(self.more_blocks)} with twice the blocks, for the same "
+            f"{2 * self.setup.all_plants} plants. {better}: {100 * self.plot_share:.0f} % of what "
+            "makes plots differ is the plot itself, which more plants in it cannot average away."
+        )
 
 
 def double_plants_or_blocks(
@@ -120,21 +141,8 @@ def double_plants_or_blocks(
     now, plants, blocks = (
         power_to_see(ratio, size, spread, alpha=alpha, test=test) for size in sizes
     )
-    share = spread.plot**2 / plot_variance(setup, spread)
-    if np.isnan(now):
-        words = (
-            "As planned, nothing can be compared: there is no second plot of a variety to "
-            f"judge by. {setup.blocks * 2} blocks give a {in_words(blocks)} chance."
-        )
-    else:
-        better = "More blocks beat more plants" if blocks > plants + 0.005 else "They buy the same"
-        words = (
-            f"To see {ratio:g} times: {in_words(now)} as planned, {in_words(plants)} with twice "
-            f"the plants in each plot, {in_words(blocks)} with twice the blocks, for the same "
-            f"{sizes[1].all_plants} plants. {better}: {100 * share:.0f} % of what makes plots "
-            "differ is the plot itself, which more plants in it cannot average away."
-        )
-    return Doubling(now, plants, blocks, words)
+    return Doubling(ratio, setup, now, plants, blocks,
+                    spread.plot**2 / plot_variance(setup, spread))
 
 
 def in_words(chance: float) -> str:

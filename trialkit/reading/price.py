@@ -46,8 +46,8 @@ class Price:
 
 def accepted_prices(counted: str) -> str:
     """What may be written, of a trial that counts `counted`."""
-    one = _singular(counted)
-    return f'"3.50 a kg", "€2 per lb" or, of what is counted, "0.20 each" or "0.20 a {one}"'
+    piece = _singular(counted)
+    return f'"3.50 a kg", "€2 per lb" or, of what is counted, "0.20 each" or "0.20 a {piece}"'
 
 
 def price_of(text: str, counted: str) -> Price:
@@ -101,7 +101,7 @@ def _buys(word: str, counted: str, accepted: str) -> tuple[float | None, float]:
 
 def _singular(counted: str) -> str:
     """One of what is counted: "pods" pod, "berries" berry, "bunches" bunch."""
-    for end, one in (("ies", "y"), ("ches", "ch"), ("shes", "sh"), ("xes", "x"), ("s", "")):
+    for end, singular in (("ies", "y"), ("ches", "ch"), ("shes", "sh"), ("xes", "x"), ("s", "")):
         if counted.endswith(end) and not counted.endswith("ss"):
-            return counted.removesuffix(end) + one
+            return counted.removesuffix(end) + singular
     return counted

@@ -402,7 +402,7 @@ def _cell(value: object) -> object:
 # Where sources differ: both values side by side, and who says which.
 # ------------------------------------------------------------------------------------------------
 
-CONFLICT_COLUMNS = ["date", "plant", "trait", "one", "one_source", "other", "other_source"]
+CONFLICT_COLUMNS = ["date", "plant", "trait", "left", "left_source", "right", "right_source"]
 
 
 @dataclass(frozen=True)
@@ -412,10 +412,10 @@ class Conflict:
     date: date
     plant: str
     trait: str
-    one: str
-    one_source: str
-    other: str
-    other_source: str
+    left: str
+    left_source: str
+    right: str
+    right_source: str
     line: int
 
     @property
@@ -428,12 +428,12 @@ class Conflict:
             else "neither is used until it is settled which holds"
         )
         return (
-            f"{self.one_source} says {self.one}, {self.other_source} says {self.other}: {until}"
+            f"{self.left_source} says {self.left}, {self.right_source} says {self.right}: {until}"
         )
 
 
 def conflict_table(conflicts: Iterable[Conflict]) -> pd.DataFrame:
-    """The conflicts side by side: date, plant, trait, one, one_source, other, other_source."""
+    """The conflicts side by side: date, plant, trait, left, left_source, right, right_source."""
     rows = [[getattr(c, name) for name in CONFLICT_COLUMNS] for c in conflicts]
     return pd.DataFrame(rows, columns=CONFLICT_COLUMNS)
 

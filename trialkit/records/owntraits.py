@@ -218,8 +218,8 @@ def check_traits(trial: Trial, rows: Located, findings: Findings) -> Located:
             if trait.kind != "day" and is_blank(str(value)):
                 values[i] = None
             elif not pd.isna(value):
-                kept = kept_value(trait, str(value), mark)
-                values[i] = value if mark == "." else kept
+                stored = kept_value(trait, str(value), mark)
+                values[i] = value if mark == "." else stored
         except Unreadable as error:
             wrong.setdefault(error.accepted, []).append((i, error.problem))
     for what, cells in wrong.items():

@@ -118,8 +118,8 @@ def tell_plots_apart(plants: Located, findings: Findings) -> tuple[Located, Plot
         plants, np.array([first]), "plot", [label], "a plot of several blocks: taken as a plot in "
         f"each, {' and '.join(f'{b}/{label}' for b in several.iloc[0][:2])}",
     )
-    apart = plants.having(plot=plot.where(~both, block + "/" + plot))
-    return apart, PlotNames(
+    renamed = plants.having(plot=plot.where(~both, block + "/" + plot))
+    return renamed, PlotNames(
         {str(p): tuple(f"{b}/{p}" for b in several[p]) for p in several.index},
         {str(p): f"{b[0]}/{p}" for p, b in blocks.items() if len(b) == 1},
     )

@@ -476,10 +476,10 @@ def _without(heading: str, unit: str) -> str:
 
 
 def _judge_weights(
-    table: Table, sheet: Sheet, found: Mapping[str, Match], trial: Trial, findings: Findings
+    table: Table, sheet: Sheet, matches: Mapping[str, Match], trial: Trial, findings: Findings
 ) -> None:
     """An error for weights in a unit other than the one trial.toml says is kept as written."""
-    match = found.get("weight")
+    match = matches.get("weight")
     if match is None or sheet.cells[match.place].blank.all():
         return
     as_written, heading = _as_written(table, trial), sheet.heading[match.place]

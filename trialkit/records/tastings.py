@@ -119,9 +119,9 @@ def _triangles(
     for line, (first, second, right, tasted) in _lines(path, TRIANGLE, findings):
         if not any((first, second, right, tasted)):
             continue
-        one, other = (_variety(path, line, column, text, varieties, findings)
+        pair, odd = (_variety(path, line, column, text, varieties, findings)
                       for column, text in (("first", first), ("second", second)))
-        if one and folded(one) == folded(other):
+        if pair and folded(pair) == folded(odd):
             findings.error(path.name, line, "second", second, "It is the same as the first.",
                            "the two that were in the cups")
         numbers = []
@@ -139,7 +139,7 @@ def _triangles(
             findings.error(path.name, line, "right", right, f"It is not of {numbers[1]} tasters.",
                            "how many of those who tasted named the odd cup")
         else:
-            out.append(Triangle(one, other, numbers[0], numbers[1]))
+            out.append(Triangle(pair, odd, numbers[0], numbers[1]))
     return tuple(out)
 
 

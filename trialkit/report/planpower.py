@@ -210,7 +210,7 @@ def chance(
             *_promise(setup, spread, looks),
         ]
     texts += treatment_words(plan.planting, ratio, spread, setup.picks)
-    texts.append(double_plants_or_blocks(ratio, setup, spread, test=test).in_words)
+    texts.append(double_plants_or_blocks(ratio, setup, spread, test=test).text)
     return paragraphs(texts)
 
 

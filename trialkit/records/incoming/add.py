@@ -282,8 +282,8 @@ class AddReport:
              "settled:", lost),
         ):
             lines += _listed(heading, [
-                f"{r.date} {r.plant}, {r.trait}: {r.one} ({r.one_source}), "
-                f"{r.other} ({r.other_source})"
+                f"{r.date} {r.plant}, {r.trait}: {r.left} ({r.left_source}), "
+                f"{r.right} ({r.right_source})"
                 for r in self.conflicts[rows].itertuples()
             ])
         return "\n".join(lines)
@@ -430,7 +430,7 @@ class Settled:
         lines += _listed(
             "A table of your own says something else. trialkit never changes it: change it there, "
             "until then neither is used.",
-            [f"{r.one_source}: {r.one}" for r in self.still.itertuples()],
+            [f"{r.left_source}: {r.left}" for r in self.still.itertuples()],
         )
         return "\n".join(lines)
 
@@ -497,8 +497,8 @@ def _trait_of(name: str, trial: Trial) -> str:
     if own_of(name, trial) is not None:
         return name
     for table in (PICKS, HEIGHTS, PLANTS):
-        found, _ = match_headings(table, [name], trial.counted)
-        for match in found.values():
+        matches, _ = match_headings(table, [name], trial.counted)
+        for match in matches.values():
             if match.column.logged:
                 return match.column.name
             if match.column.field in ("lost", "lost_reason"):
