@@ -125,7 +125,8 @@ class Tally:
 
 
 def season(kind: Setting, rng: np.random.Generator):
-    """Sightings of a season and the true log totals a plant planted by variety and day."""
+    """Sightings of a season, the true totals a plant planted by variety and day, and each plant's
+    block and its plot's place in it."""
     v, b, p = len(kind.late), kind.blocks, kind.plants
     n = v * b * p
     variety = np.tile(np.repeat(np.arange(v), p), b)
@@ -180,11 +181,11 @@ def season(kind: Setting, rng: np.random.Generator):
     lost_share = np.asarray(kind.lost)[:, None] * np.clip((days - FIRST - 10) / 30.0, 0, 1)
     truth = np.cumsum(curve * (1 - lost_share), axis=1)
     seen = Sightings(count[:, there], days[there].astype(float), variety, plot, gone)
-    return seen, truth[:, there], block
+    return seen, truth[:, there], block, place
 
 
 def compared(kind: Setting, totals: np.ndarray, variety: np.ndarray, block: np.ndarray,
-             pairs: list[tuple[int, int]]):
+             pairs: list[tuple[int, int]], place: np.ndarray):
     """Of each pair: log ratio, standard error and df at every look, (looks, 3), by the rule in use.
 
     totals: (plots, looks) of whole blocks, for which the fit is the product of the margins; that
@@ -198,7 +199,9 @@ def compared(kind: Setting, totals: np.ndarray, variety: np.ndarray, block: np.n
     of_variety, of_block = y.sum(axis=2), y.sum(axis=1)
     away = y * y.sum(axis=(1, 2))[:, None, None] / (
         of_variety[:, :, None] * of_block[:, None, :]) - 1.0
-    squared = (away[:, variety, block] @ layout.rest.T) ** 2 @ np.eye(len(kind.late))[variety]
+    away = away[:, variety, block] @ layout.rest.T
+    squared = away**2 @ np.eye(len(kind.late))[variety]
+    sloped = layout.on_slope(place[:, None].astype(float), away)
     heavy = ((of_block / of_block.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
     gave, out = pods.sum(axis=2), {}
     for left, right in pairs:
@@ -206,6 +209,7 @@ def compared(kind: Setting, totals: np.ndarray, variety: np.ndarray, block: np.n
         both = gave[:, [left, right]]
         squares = np.isin(np.arange(len(kind.late)), (left, right)) / 1.0
         variance, df = layout.pair_error(left, right, squares, squared, in_all=kind.check)
+        df = np.where(sloped, layout.cut(df), df)
         least = (np.where(both < FEW_PODS, 1.0, LEAST_SHARE) / (both + 0.5)).sum(axis=1)
         found[some] = np.column_stack([
             np.log(of_variety[:, left] / of_variety[:, right]),
@@ -216,9 +220,9 @@ def compared(kind: Setting, totals: np.ndarray, variety: np.ndarray, block: np.n
 
 
 def compared_before(kind: Setting, totals: np.ndarray, variety: np.ndarray, block: np.ndarray,
-                    pairs: list[tuple[int, int]]):
+                    pairs: list[tuple[int, int]], place: np.ndarray):
     """The same by the rule before: logarithms of totals, one error for all varieties."""
-    now, out = compared(kind, totals, variety, block, pairs), {}
+    now, out = compared(kind, totals, variety, block, pairs, place), {}
     logs = np.full((totals.shape[1], len(kind.late), kind.blocks), np.nan)
     logs[:, variety, block] = np.log(totals.T + 0.5)
     away = (logs - logs.mean(axis=1, keepdims=True) - logs.mean(axis=2, keepdims=True)
@@ -237,14 +241,16 @@ def judged(kind: Setting, rng: np.random.Generator, before: bool = False, *,
            whole: bool = True):
     """Of each comparison with the check: claims by look (-1, 0, 1), truth, low, high. whole: limits
     are worked out even where nothing can be claimed and every interval covers (then infinite)."""
-    seen, truth, block = season(kind, rng)
+    seen, truth, block, place = season(kind, rng)
     totals, common, _ = totals_at_looks(seen, kind.zeros, True)
     plots = totals.shape[0]
     variety = np.array([seen.variety[seen.plot == k][0] for k in range(plots)])
-    of_block = np.array([block[seen.plot == k][0] for k in range(plots)])
+    of_block, of_place = (np.array([one[seen.plot == k][0] for k in range(plots)])
+                          for one in (block, place))
     v = len(kind.late)
     pairs = [(k, 0) for k in range(1, v)] if kind.check else list(combinations(range(v), 2))
-    found = (compared_before if before else compared)(kind, totals, variety, of_block, pairs)
+    found = (compared_before if before else compared)(
+        kind, totals, variety, of_block, pairs, of_place)
     plots_df = (kind.blocks - 1.0) * (v - 1)
     series = {pair: [Look(ORIGIN[j], *map(float, row), plots_df) for j, row in enumerate(rows)]
               for pair, rows in found.items()}

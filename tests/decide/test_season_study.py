@@ -11,7 +11,7 @@ from seasons import bed, day, records
 from statsmodels.genmod.generalized_linear_model import GLM
 
 from trialkit.decide import conclude, ratio
-from trialkit.decide.ratio import fit_plots
+from trialkit.decide.ratio import fit_plots, layout_of
 from trialkit.decide.series import BEYOND_REACH
 from trialkit.report.answer import leader
 from trialkit.report.opentrial import OpenTrial
@@ -43,11 +43,12 @@ def test_a_few_seasons_of_the_worst_kinds(name):
 
 def as_records(kind: Setting, seed: int, looks: int | None = 20):
     """The season of the study, written as a grower's records."""
-    seen, truth, _ = season(kind, np.random.default_rng(seed))
+    seen, truth, _, place = season(kind, np.random.default_rng(seed))
     plants = bed("ABC"[: len(kind.late)], blocks=kind.blocks, plants=kind.plants)
     # The study's plants stand block by block, variety by variety, as they do here.
     order = plants.assign(v=plants["variety"]).sort_values(["block", "v", "plant"], kind="stable")
     order = order.drop(columns="v").reset_index(drop=True)
+    order["column"] = kind.plants * place + np.arange(len(order)) % kind.plants + 1.0
     dates = [day(int(d)) for d in seen.day]
     picks = pd.DataFrame({
         "date": np.tile(dates, len(order)), "plant": np.repeat(order["plant"], len(dates)),
@@ -260,3 +261,35 @@ def test_two_varieties_are_the_paired_t_test_on_relative_yields():
     assert found.estimate / found.se == pytest.approx(paired.statistic, rel=0.03)
 
 
+
+
+# -- a slope of the bed -----------------------------------------------------------------------
+
+def test_degrees_of_freedom_are_cut_on_a_slope_only():
+    """Randomised blocks whose plots are equally unlike in each have 1 - 2 / (b (k - 1)) of their
+    degrees of freedom by the law of the draw (Box & Andersen 1955, from memory)."""
+    variety, z = np.tile(np.arange(3), 4), np.repeat(np.eye(4), 3, axis=0)
+    z = z[:, 1:] - z[:, :1]
+    rng = np.random.default_rng(3)
+    place = np.concatenate([rng.permutation(3) for _ in range(4)])[:, None].astype(float)
+    noise = np.exp(rng.normal(0, 0.02, 12))
+    for slope, cut in ((0.0, 1.0), (0.3, 0.75)):
+        pods = 400.0 * np.exp(slope * place[:, 0]) * noise
+        plain = fit_plots(pods, np.ones(12), variety, z).ratio(1, 0)
+        told = fit_plots(pods, np.ones(12), variety, z, place).ratio(1, 0)
+        assert told[:2] == plain[:2]
+        assert told.df == pytest.approx(cut * plain.df)
+    # Blocks that lie up the slope take all of it out.
+    up = np.repeat(np.arange(4.0), 3)[:, None]
+    assert not fit_plots(pods, np.ones(12), variety, z, up).sloped
+
+
+def test_even_ground_is_called_a_slope_in_one_season_of_twenty():
+    variety, z = np.tile(np.arange(3), 4), np.repeat(np.eye(4), 3, axis=0)
+    layout = layout_of(variety, z[:, 1:] - z[:, :1])
+    rng = np.random.default_rng(4)
+    place = np.concatenate([rng.permutation(3) for _ in range(4)])[:, None].astype(float)
+    away = rng.normal(size=(20_000, 12)) @ layout.rest.T
+    for many in (place, np.hstack([place, rng.random((12, 1))])):
+        # Each direction at its share; both at once seldom.
+        assert layout.on_slope(many, away).mean() == pytest.approx(0.05, abs=0.005)

@@ -49,6 +49,7 @@ def named(
     variety = np.repeat(np.arange(v), b)
     block = np.tile(np.arange(b), v)
     columns = np.eye(b)[block][:, :-1] - np.eye(b)[block][:, -1:]
+    place = rng.random((v, b)).argsort(axis=0).astype(float).reshape(-1, 1)
     each = alpha_each(v, claims.against_check, how=sharing(v, claims.against_check),
                       df=(v - 1.0) * (b - 1))
     looks = claims.looks or k
@@ -63,7 +64,7 @@ def named(
 
         def at(look: int, totals=totals):
             return fit_plots(totals[:, look], np.full(v * b, float(n)), variety,
-                             columns).ratio(v - 1, 0)
+                             columns, place).ratio(v - 1, 0)
 
         last = at(k - 1)
         beyond = on_normal_scale(abs(last.estimate) / last.se, last.df) - least

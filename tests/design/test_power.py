@@ -285,7 +285,7 @@ def test_made_up_trials_are_judged_as_the_report_judges(setup, against_check):
     variety = of_variety.argmax(axis=1)
     made_up = [one[:30] for one in exact._made_up(setup, Spread(), 3.0, against_check)]
     totals = exact._made_up_totals(setup, Spread(), exact.MOST_TRIALS, len(variety))[:30]
-    fits = [fit_plots(1e9 * one, np.ones(len(one)), variety, taken).ratio(
+    fits = [fit_plots(1e9 * one, np.ones(len(one)), variety, taken, exact._places(setup)).ratio(
         1, 0, in_all=against_check) for one in totals * np.where(variety == 1, 3.0, 1.0)]
     df = np.array([one.df for one in fits])
     assert made_up[2] == pytest.approx(df, rel=1e-6)

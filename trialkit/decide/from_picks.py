@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
@@ -317,12 +318,13 @@ HARMED = 0.5
 """A check that gave less than this share of every other variety may have been harmed. Own
 choice."""
 
-LATE_SHARE, ONLY_BEGUN = 0.1, 0.7
-"""How much more of its crop so far than the leader's a variety gave in the last third of the picks
-to be called a later one; and the part of its own from which it has only begun. Own choice."""
+LATE_SHARE, ONLY_BEGUN = 0.1, 0.8
+"""How much more of its crop so far than the leader's a variety gave in the last half (or third) of
+the picks to be called a later one; and the part of its own from which it has only begun. Own
+choice."""
 
 LATE_PICKS = 6
-"""Picks from which the last third says anything of timing. Own choice."""
+"""Picks from which their last half says anything of timing. Own choice."""
 
 
 @dataclass(frozen=True)
@@ -337,40 +339,37 @@ class _Late:
 
 def _later(facts: _Told, leader: str) -> _Late:
     """Who of those behind bears later than the leader, so that a rest of season may still turn the
-    order: by the share of a plot's crop so far that came in the last third of the picks, plots
-    of the two compared by Welch's t test, one-sided at 2.5 %."""
+    order: by the share of a plot's crop so far that came in the last half of the picks, else in
+    their last third."""
     totals, looks = facts.totals, facts.looks
     made = 0 if looks.as_of is None else int((totals.day <= looks.as_of).sum())
     if looks.season_over or made < LATE_PICKS:
         return _Late()
-    back = made - 1 - round(made / 3)
-    pods, before = totals.pods[:, made - 1], totals.pods[:, back]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = pd.Series(1.0 - before / pods).where(pods > 0)
-    by = {str(v): part.dropna().to_numpy() for v, part in
-          share.groupby(totals.plots["variety"].astype(str).to_numpy())}
+    pods = totals.pods[:, made - 1]
+    code = totals.plots["variety"].astype(str).to_numpy()
     gave = facts.rows["gave"].astype(float)
-    of_leader, names = by.get(leader, np.empty(0)), []
-    for name in map(str, facts.rows.index):
-        own = by.get(name, np.empty(0))
-        if not gave[name] < gave[leader] or min(len(own), len(of_leader)) < 2:
-            continue
-        if own.mean() - of_leader.mean() >= LATE_SHARE and stats.ttest_ind_from_stats(
-                own.mean(), own.std(ddof=1), len(own), of_leader.mean(), of_leader.std(ddof=1),
-                len(of_leader), equal_var=False, alternative="greater").pvalue < 0.025:
-            names.append(name)
+    behind = [str(v) for v in facts.rows.index if gave[v] < gave[leader]]
+    names: list[str] = []
+    share = np.empty(0)
+    for part in (2, 3):
+        back = made - 1 - round(made / part)
+        before = totals.pods[:, back]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(pods > 0, 1.0 - before / pods, np.nan)
+        names = [v for v in behind if _more(share[code == v], share[code == leader])]
+        if names:
+            break
     if not names:
         return _Late()
     many = len(names) > 1
-    if min(by[v].mean() for v in names) >= ONLY_BEGUN:
+    if min(np.nanmean(share[code == v]) for v in names) >= ONLY_BEGUN:
         bears = f"{few(names)} {'have' if many else 'has'} only begun to bear"
     else:
         bears = f"{few(names)} {'bear' if many else 'bears'} later than {leader}"
     weeks = (totals.day[made - 1] - totals.day[back]).days / 7.0
     planted = totals.plots["planted"].to_numpy(float)
     pace = {v: float(np.nansum((pods - before)[at]) / planted[at].sum() / weeks)
-            for v in (names[0], leader)
-            for at in [totals.plots["variety"].astype(str).to_numpy() == v]}
+            for v in (names[0], leader) for at in [code == v]}
     scale = facts.quantity.scale
     return _Late(
         [f" {bears}."], f" {bears} and may still pass {leader}.".replace(
@@ -379,6 +378,18 @@ def _later(facts: _Told, leader: str) -> _Late:
         f" Over the last {made - 1 - back} picks {names[0]} gave {figure(pace[names[0]] / scale)} "
         f"{facts.quantity.what} per plant planted a week and {leader} "
         f"{figure(pace[leader] / scale)}.")
+
+
+def _more(own: npt.NDArray[np.float64], others: npt.NDArray[np.float64]) -> bool:
+    """Whether these shares are larger by `LATE_SHARE`, and by Welch's t test, one-sided at 1.25 %,
+    as two parts of the season are looked at."""
+    own, others = own[np.isfinite(own)], others[np.isfinite(others)]
+    if min(len(own), len(others)) < 2 or own.mean() - others.mean() < LATE_SHARE:
+        return False
+    test = stats.ttest_ind_from_stats(
+        own.mean(), own.std(ddof=1), len(own), others.mean(), others.std(ddof=1), len(others),
+        equal_var=False, alternative="greater")
+    return bool(test.pvalue < 0.0125)
 
 
 def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:

@@ -20,6 +20,12 @@ Biometrika 34:28-35). Where another variety's plots scatter more by an F test it
 of its own, if that makes the wider range; so are both of a pair where all pairs are compared. With
 two varieties in blocks there is one error only, that of the paired t test; without blocks it is
 near the test of Welch (1938, Biometrika 29:350-362).
+
+On ground that slopes along a block, what chance is left is the draw's alone, and the law of the
+draw has shorter tails than the normal: with plots of each block equally unlike, that of F with
+1 - 2 / m times its degrees of freedom, m those within blocks (Box & Andersen 1955, J. R. Stat. Soc.
+B 17:1-34, of randomised blocks). So degrees of freedom are cut where residuals lie on a slope
+(`SLOPE`).
 """
 
 from __future__ import annotations
@@ -65,6 +71,13 @@ error does not stand by itself: the wider range is taken. Own choice."""
 SEPARATE = 1e-3
 """One variety and the rest whose sums of squares are nearer than this to being one and the same are
 not told apart, as in a Latin square, whose plots hardly show which variety scatters."""
+
+SLOPE = 0.05
+"""Level of the F test for a slope along the bed or across it, in equal parts, by which degrees of
+freedom are cut. At the end of 20,000 simulated seasons of three varieties in 4 blocks (standard
+error 0.15): false claims with one end giving 1.8 times the other 4.6 %, uncut 5.5; 2.7 times, 5.2
+and 6.7; a true lead of 1.5 times on even ground named in 45.5 in place of 46.0 %, in 3 blocks 26.3
+in place of 27.0. At 0.1 false claims 4.3 and 5.0 %, named 45.0 and 25.6. Own choice."""
 
 STEPS, CLOSE = 50, 1e-10
 
@@ -120,6 +133,27 @@ class Layout:
                     UNEVEN_OTHER if in_all else UNEVEN_PAIR)
                 found = _wider(found, self._own(variety, squares, squared, common), uneven)
         return found
+
+    def on_slope(self, place: Array, away: Array) -> npt.NDArray[np.bool_]:
+        """Whether plots stray along a slope, by an F test of each direction: shape (...,).
+
+        place: (n, any) where each plot lies, along the bed and across. away: (..., n) residuals,
+        of this or of other trials laid out alike."""
+        x = self.rest @ place
+        there = (x**2).sum(axis=0) > 1e-6 * np.maximum(
+            ((place - place.mean(axis=0)) ** 2).sum(axis=0), 1e-12)
+        if self.df < 3 or not there.any():
+            return np.zeros(away.shape[:-1], dtype=bool)
+        x = x[:, there] / np.sqrt((x[:, there] ** 2).sum(axis=0))
+        by_slope = (away @ x) ** 2
+        left = np.maximum((away**2).sum(axis=-1)[..., None] - by_slope, 1e-300) / (self.df - 1)
+        p = fdtrc(1.0, self.df - 1, by_slope / left)
+        return np.asarray(p.min(axis=-1) < SLOPE / x.shape[1])
+
+    def cut(self, df: Array) -> Array:
+        """Degrees of freedom where plots lie on a slope."""
+        within = self.df + self.number - 1.0
+        return np.asarray(np.maximum(df * (1.0 - 2.0 / within), 1.0))
 
     def _own(
         self, variety: int, squares: Array, squared: Array, common: Array, moderated: float = 0.0
@@ -179,7 +213,8 @@ class FittedPlots:
     """Plot totals at one look, fitted.
 
     use: (p, n) how coefficients answer to plots that stray, in proportion to their mean. pods:
-    (varieties,) totals. squared: (varieties,) sums of squared residuals.
+    (varieties,) totals. squared: (varieties,) sums of squared residuals. sloped: plots stray along
+    a slope.
     """
 
     layout: Layout
@@ -187,6 +222,7 @@ class FittedPlots:
     use: Array
     pods: Array
     squared: Array
+    sloped: bool = False
 
     def ratio(self, left: int, right: int, *, in_all: bool = True) -> Ratio:
         """Variety `left` over `right` (codes). in_all: `right` stands in every comparison made
@@ -201,6 +237,7 @@ class FittedPlots:
         squares = self.squares(left, right)
         variance, df = map(
             float, layout.pair_error(left, right, squares, self.squared, in_all=in_all))
+        df = float(layout.cut(np.asarray(df))) if self.sloped else df
         chance = 1.0 / (self.pods[[left, right]] + 0.5)
         least = np.where(self.pods[[left, right]] < FEW_PODS, 1.0, LEAST_SHARE)
         floor = float((least * chance).sum())
@@ -288,12 +325,14 @@ def _wider(
 
 
 def fit_plots(
-    pods: Array, planted: Array, variety: npt.NDArray[np.int64], taken_out: Array
+    pods: Array, planted: Array, variety: npt.NDArray[np.int64], taken_out: Array,
+    place: Array | None = None,
 ) -> FittedPlots | None:
     """Fit the plots of one look; None where fewer than two varieties or plots are there.
 
     pods, planted: (n,) totals and plants set out. variety: (n,) codes from 0, all of them there.
-    taken_out: (n, any) columns of blocks, each factor's summing to zero.
+    taken_out: (n, any) columns of blocks, each factor's summing to zero. place: (n, any) where
+    each plot lies, along the bed and across; None where that is not known.
     """
     number = int(variety.max()) + 1 if len(variety) else 0
     count = np.bincount(variety, minlength=number).astype(float)
@@ -317,7 +356,8 @@ def fit_plots(
             break
     away = layout.rest @ ((y - mean) / mean)
     return FittedPlots(layout, coefficient, use, _by_variety(variety, pods, number),
-                       _by_variety(variety, away**2, number))
+                       _by_variety(variety, away**2, number),
+                       place is not None and bool(layout.on_slope(place, away)))
 
 
 def _reach(variance: Array, df: Array) -> Array:

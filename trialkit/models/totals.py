@@ -357,7 +357,8 @@ class PlotTotals:
     had been lost by the newest look. usual_gap: days between looks at a plant. zeros: how blanks
     were read. zeros_unsure: no zero is written anywhere although living plants were skipped, and
     nobody said what a blank is. adjusted: columns of `plots` with numbers that varieties are
-    adjusted for, and what they are.
+    adjusted for, and what they are. place: (plots, 2) where each plot lies, its plants' mean column
+    and row; None unless known of all.
     """
 
     plots: pd.DataFrame
@@ -370,6 +371,7 @@ class PlotTotals:
     zeros_unsure: bool = False
     last_seen: dict[str, pd.Timestamp] = field(default_factory=dict)
     adjusted: dict[str, str] = field(default_factory=dict)
+    place: Array | None = None
 
     @property
     def per_plant(self) -> pd.DataFrame:
@@ -424,7 +426,18 @@ def plot_totals(
     dead = frozenset(str(v) for k, v in enumerate(varieties)
                      if np.isfinite(seen.lost[variety == k]).all())
     return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
-                      answer is None and unsure_of_zeros(seen), last, adjusted)
+                      answer is None and unsure_of_zeros(seen), last, adjusted,
+                      _places(records, ground, names))
+
+
+def _places(records: Records, ground: Support, units: pd.Index) -> Array | None:
+    """Mean column and row of the plants of each unit; None unless all plants have theirs."""
+    at = records.plants.drop_duplicates("plant")
+    at = at.assign(unit=at["plant"].map(ground.unit_of)).dropna(subset=["unit"])
+    if at[["row", "column"]].isna().any(axis=None):
+        return None
+    mean = at.groupby(at["unit"].astype(str))[["column", "row"]].mean().reindex(units)
+    return None if mean.isna().any(axis=None) else mean.to_numpy(float)
 
 
 def _adjusted(plots: pd.DataFrame, ground: Support) -> tuple[pd.DataFrame, dict[str, str]]:

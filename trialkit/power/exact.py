@@ -325,6 +325,18 @@ def _plots(setup: Setup) -> tuple[Array, ...]:
     return tuple(np.eye(one.max() + 1)[one] for one in (variety, *blocks))
 
 
+def _places(setup: Setup) -> Array | None:
+    """(plots, 1) where each plot of `_plots` lies in its block, as drawn; None for a square, of
+    which rows and columns are taken out."""
+    of_variety, *blocks = _plots(setup)
+    if len(blocks) > 1:
+        return None
+    n = len(of_variety)
+    within = blocks[0].argmax(axis=1) if blocks else np.zeros(n)
+    drawn = np.lexsort((np.random.default_rng(1).random(n), within)).argsort()
+    return np.asarray(drawn[:, None] % (setup.varieties if blocks else n), dtype=np.float64)
+
+
 def _made_up(
     setup: Setup, spread: Spread, ratio: float, against_check: bool
 ) -> tuple[Array, Array, Array]:
@@ -345,9 +357,12 @@ def _made_up(
         for one in (of_variety, *blocks):
             mean = mean * (((y @ one) / (mean @ one)) @ one.T)
     total = y @ of_variety
-    squared = (((y - mean) / mean) @ fit.layout.rest.T) ** 2 @ of_variety
+    away = ((y - mean) / mean) @ fit.layout.rest.T
     variance, df = fit.layout.pair_error(
-        1, 0, fit.squares(1, 0), squared, in_all=against_check)
+        1, 0, fit.squares(1, 0), away**2 @ of_variety, in_all=against_check)
+    place = _places(setup)
+    if place is not None:  # even ground, too, may look as if it sloped
+        df = np.where(fit.layout.on_slope(place, away), fit.layout.cut(df), df)
     if len(blocks) == 1:  # blocks that gave more weigh more in a total
         share = (y @ blocks[0]) / y.sum(axis=1, keepdims=True)
         variance = variance * b * (share**2).sum(axis=1)
