@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from chromium import CHROMIUM, FLAGS, need_chromium
 from filelock import FileLock
+from hypothesis import settings
 
 # One linear-algebra thread, set before numpy is loaded: the matrices are small, and threads that
 # wait for one another make a busy machine many times slower.
@@ -22,9 +23,15 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 # What a test costs beside one that computes: those of a browser or of a kernel take seconds.
 COSTLY = {"player": 15, "demo_run": 15, "club_sites": 10, "run": 5}
+OWN_KERNEL = 15
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # Made-up examples are the same with every change, so that a change is judged by what it
+    # changes; tests/faults makes new ones, and so does any other choice of marks.
+    settings.register_profile("same", derandomize=True)
+    if "not slow" in config.option.markexpr:
+        settings.load_profile("same")
     # A worker is handed files in the order below, not in that of their number of tests.
     config.option.loadscopereorder = False
 
@@ -37,6 +44,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         asked = getattr(item, "fixturenames", ())
         cost[item.path] += max((COSTLY[name] for name in asked if name in COSTLY), default=1)
+        cost[item.path] += OWN_KERNEL * (item.get_closest_marker("own_kernel") is not None)
     items.sort(key=lambda item: -cost[item.path])
 
 

@@ -67,7 +67,9 @@ def test_strawberries_without_regard_to_the_hedge(data: Path) -> None:
 @pytest.mark.slow
 def test_one_barley_trial_alone_supports_no_comparison(data: Path) -> None:
     """Means of the blocks are all there is: estimates are shown, intervals and letters are not."""
-    for folder in sorted((data / "barley-minnesota").iterdir()):
+    folders = sorted((data / "barley-minnesota").iterdir())
+    assert len(folders) == 12
+    for folder in folders:
         result = harvest_of(folder)
         assert not result.supported
         assert result.why_not

@@ -58,20 +58,23 @@ def test_every_variety_has_its_repeats_and_every_plant_its_own_place(design):
 
 
 def test_complete_blocks_hold_each_variety_once():
-    planting = lay_out(request_for(COMPLETE_BLOCKS))
-    for _, block in planting.plots.groupby("block"):
+    blocks = lay_out(request_for(COMPLETE_BLOCKS)).plots.groupby("block")
+    assert blocks.ngroups > 1
+    for _, block in blocks:
         assert sorted(block["variety"]) == sorted(FIVE)
 
 
 def test_latin_square_holds_each_variety_once_in_each_row_and_column():
     plots = lay_out(request_for(LATIN_SQUARE)).plots
     for side in ("plot_row", "plot_column", "block"):
+        assert plots[side].nunique() == len(FIVE)
         for _, line in plots.groupby(side):
             assert sorted(line["variety"]) == sorted(FIVE)
 
 
 def test_neighbour_search_keeps_rows_of_a_row_column_layout_complete():
     plots = lay_out(request_for(ROW_COLUMN)).plots
+    assert plots["plot_row"].nunique() > 1
     for _, line in plots.groupby("plot_row"):
         assert sorted(line["variety"]) == sorted(FIVE)
 
@@ -88,6 +91,7 @@ def test_incomplete_blocks_are_resolvable_and_compact():
 
 def test_split_plot_has_every_treatment_in_every_plot_in_one_piece():
     plants = lay_out(request_for(SPLIT_PLOT, plants=3)).plants
+    assert plants["plot"].nunique() >= 2 * len(FIVE)
     for _, plot in plants.groupby("plot"):
         assert plot["treatment"].value_counts().to_dict() == {"topped": 3, "not topped": 3}
         ordered = plot.sort_values("column")["treatment"].tolist()
@@ -185,6 +189,7 @@ def test_walk_goes_there_and_back():
 
 def test_plot_numbers_rise_along_the_walk_within_a_block():
     planting = lay_out(PlanRequest(FIVE, sun="north", seed=2))
+    assert planting.plants["block"].nunique() > 1
     for _, block in planting.plants.groupby("block"):
         assert block["plot"].drop_duplicates().is_monotonic_increasing
 

@@ -17,6 +17,8 @@ import pytest
 from trialkit import shipped
 from trialkit.engine import lab
 
+pytestmark = pytest.mark.own_kernel
+
 
 @pytest.mark.parametrize("stem", [
     "explore",

@@ -86,7 +86,9 @@ def test_as_of_a_day(tmp_path: Path) -> None:
 
 def test_stage_one_is_that_of_the_folders(tmp_path: Path, gardens: list[Path]) -> None:
     gather(gardens, tmp_path / "all", workers=1)
-    for folder, kept in zip(gardens[:3], read_gathered(tmp_path / "all"), strict=False):
+    gathered = list(read_gathered(tmp_path / "all"))
+    assert len(gathered) == len(gardens)
+    for folder, kept in zip(gardens[:3], gathered[:3], strict=True):
         same_stage(trial_means(folder, words=False), trial_means(kept, words=False))
 
 
