@@ -229,11 +229,10 @@ def test_picks_stay_beside_it_and_claim_nothing_of_it():
     assert not any("gave" in line or "firm" in line for line in trial.conclusion.since_last)
     heads, first, *_ = varieties(trial).plain.splitlines()
     asked = heads.index("Mildew (less is better), mean score")
-    assert asked < heads.index("Odds of a lower score, times the check's") < heads.index(
+    assert asked < heads.index("Against the check") < heads.index(
         "Pods per plant planted") < heads.index("That, times the check")
-    odds = trial.conclusion.table.set_index("variety").loc["B", "ratio"]
     assert first.startswith("B  ")
-    assert f"{figure(1 / odds)} times" in first
+    assert "scored lower" in first
     assert "Mildew" not in other_figures(trial).plain  # in the table above already
     assert day_of(trial) == "23 July 2025"
 

@@ -121,3 +121,13 @@ def test_names_are_fenced_off_whole_longest_first_and_escaped():
 def test_the_method_stands_open_where_it_was_asked_for():
     assert "<details open>" not in page.render(_book())
     assert "<details open>" in page.render(_book(), full=True)
+
+
+def test_a_picture_of_a_cell_keeps_its_words():
+    output = new_output("display_data", data={"image/png": "AAAA"},
+                        metadata={"image/png": {"alt": 'Six "batches" & a line'}})
+    html = page.render(new_notebook(cells=[_cell(output)]))
+    assert 'src="data:image/png;base64,AAAA" alt="Six &#34;batches&#34; &amp; a line"' in html
+    bare = page.render(new_notebook(cells=[_cell(new_output(
+        "display_data", data={"image/png": "AAAA"}))]))
+    assert 'alt="A picture"' in bare

@@ -41,3 +41,11 @@ def test_one_cell_is_tagged_parameters_and_the_others_only_call(path):
             assert isinstance(statement, plain), ast.unparse(statement)
             if isinstance(statement, ast.Expr | ast.Assign):
                 assert isinstance(statement.value, ast.Call), ast.unparse(statement)
+
+
+def test_the_pictures_of_the_mixed_models_have_words_for_who_cannot_see_them():
+    [path] = [path for path in BOOKS if path.stem == "6-mixed-models"]
+    drawn = [cell.source for cell in nbformat.read(path, as_version=4).cells
+             if cell.cell_type == "code" and ".plot(" in cell.source]
+    assert len(drawn) == 4
+    assert all('metadata={"image/png": {"alt": ' in source for source in drawn)

@@ -179,7 +179,9 @@ def test_grades_and_readiness_are_told_with_their_limits():
     assert "Graded large" in open_
     best = harvest.grading.chance_better.iloc[0]
     assert f"Take a piece of {best['variety']} and one of A: " in open_
-    assert f"in {100 * best['chance']:.0f} of 100 pairs (odds " in open_
+    assert f"in {100 * best['chance']:.0f} of 100 pairs" in open_
+    assert "odds" not in open_.lower()  # a word of the method's
+    assert "Odds of a better grade" in folded
     for sentence in harvest.ready.table["words"]:
         assert sentence in open_
     later = harvest.ready.against_check.iloc[0]

@@ -157,6 +157,8 @@ def _shown(output: Any) -> Markup:
         return Markup("".join(data["text/html"]))
     if "image/png" in data:
         picture = "".join(data["image/png"]).strip()
-        return Markup(f'<img class="card" src="data:image/png;base64,{picture}" alt="A picture">')
+        alt = output.get("metadata", {}).get("image/png", {}).get("alt", "A picture")
+        return Markup('<img class="card" src="data:image/png;base64,{}" alt="{}">').format(
+            picture, alt)
     text = data.get("text/plain") or output.get("text") or output.get("evalue", "")
     return Markup(f'<pre tabindex="0">{html.escape("".join(text))}</pre>')

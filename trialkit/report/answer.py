@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any, NamedTuple
+from typing import NamedTuple, Protocol, cast
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from trialkit.decide.series import Looks, means_so_far
 from trialkit.models import Missing, TraitResult
 from trialkit.models.height import HeightResult
 from trialkit.models.own import OwnResult
+from trialkit.models.results import ALPHA
 from trialkit.models.window import RECORDS
 from trialkit.records.schema import TRAITS
 from trialkit.report.blocks import Block, bullets, isolate, paragraphs, part
@@ -92,6 +93,38 @@ class Cell(NamedTuple):
     value: str
     range: str = ""
     remark: str = ""
+
+
+class VarietyRow(Protocol):
+    """A row of `Conclusion.table` as far as the table of varieties shows it."""
+
+    variety: str
+    check: bool
+    gave: float
+    gave_low: float
+    gave_high: float
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    state: str
+    out_of_reach: pd.Timestamp
+    out_low: pd.Timestamp
+    out_high: pd.Timestamp
+    lost: int
+    planted: int
+
+
+class Estimate(Protocol):
+    """A row of a trait's means, or of its comparisons with the check."""
+
+    variety: str
+    estimate: float
+    low: float
+    high: float
+
+
+Fill = Callable[[VarietyRow], Cell]
+"""What makes the cell of a column."""
 
 
 class Row(NamedTuple):
@@ -318,7 +351,7 @@ def varieties(trial: OpenTrial) -> Block:
         return Block("", "")
     rows = [
         Row(row.variety, row.check, [show(row) for _, show in columns])
-        for row in _rows(ranked(trial))
+        for row in variety_rows(ranked(trial))
     ]
     first = columns[0][0]
     caption = f"Best first, by {first[:1].lower()}{first[1:]}. In bold the best estimate"
@@ -335,11 +368,11 @@ def varieties(trial: OpenTrial) -> Block:
     return Block(html, "\n".join(["  ".join(["Variety", *heads]), *lines]))
 
 
-def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
+def _columns(trial: OpenTrial) -> list[tuple[str, Fill]]:
     """Heading of each column and what makes its cell; columns with nothing to show are left out."""
     conclusion, table = trial.conclusion, trial.conclusion.table
     main, trait = conclusion.quantity, headline(trial)
-    columns: list[tuple[str, Callable[[Any], Cell]]] = []
+    columns: list[tuple[str, Fill]] = []
     if conclusion.own is not None:
         columns = [*_asked(trial), *_yields(conclusion.of_yield, trial.records.trial)]
     elif conclusion.totals is not None and main is not None:
@@ -372,7 +405,7 @@ def _columns(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     return columns
 
 
-def _asked(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
+def _asked(trial: OpenTrial) -> list[tuple[str, Fill]]:
     """The trait of one's own that the trial asks for, and how it stands to the check's."""
     conclusion, own = trial.conclusion, trial.conclusion.own
     main = conclusion.quantity
@@ -382,13 +415,10 @@ def _asked(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     columns = [(head, estimates(own.means, Measure(own.unit)))]
     if own.against_check["estimate"].notna().any():
         unit = Measure(own.unit) if own.scale == "difference" else None
-        lower = own.kind == "score" and own.better == "less"  # as the answer tells it
-        against = ("Difference from the check" if unit is not None else "Times the check"
-                   if own.scale == "ratio" else "Times the check, in odds" if own.kind != "score"
-                   else f"Odds of a {'lower' if lower else 'higher'} score, times the check's")
-        columns.append((against, lambda row: _against(
-            row._replace(ratio=1 / row.ratio, ratio_low=1 / row.ratio_high,
-                         ratio_high=1 / row.ratio_low) if lower else row, unit)))
+        head = ("Difference from the check" if own.scale == "difference" else "Times the check"
+                if own.scale == "ratio" else "Against the check")
+        columns.append((head, _by_odds(own) if own.scale == "odds" else (
+            lambda row: _against(row, unit))))
     elif own.letters:
         letters = own.letters
         columns.append(("Same letter: too close to call",
@@ -396,31 +426,31 @@ def _asked(trial: OpenTrial) -> list[tuple[str, Callable[[Any], Cell]]]:
     return columns
 
 
-def _yields(yields: Conclusion, about: Trial) -> list[tuple[str, Callable[[Any], Cell]]]:
+def _yields(yields: Conclusion, about: Trial) -> list[tuple[str, Fill]]:
     """What was picked or dug, where the trial asks for something else: with its own standing."""
     main = yields.quantity
     if main is None:
         return []
-    rows: dict[Any, Any] = {row.variety: row for row in _rows(yields.table)}
+    rows = {row.variety: row for row in variety_rows(yields.table)}
     shown, ratio = measure(main.unit, about), yields.ratio_is == "ratio"
     label = main.label if yields.totals is not None else wording.with_unit(main.label, shown.unit)
 
-    def gave(row: Any) -> Cell:
+    def gave(row: VarietyRow) -> Cell:
         own = rows[row.variety]
         return Cell(shown.number(own.gave), shown.span(own.gave_low, own.gave_high))
 
-    columns: list[tuple[str, Callable[[Any], Cell]]] = [(wording.capital(label), gave)]
+    columns: list[tuple[str, Fill]] = [(wording.capital(label), gave)]
     if yields.table["ratio"].notna().any():
         head = "That, times the check" if ratio else "That, more than the check"
         columns.append((head, lambda row: _against(rows[row.variety], None if ratio else shown)))
     return columns
 
 
-def estimates(means: pd.DataFrame, shown: Measure) -> Callable[[Any], Cell]:
+def estimates(means: pd.DataFrame, shown: Measure) -> Fill:
     """What fills a column with each variety's estimate and range; a row has its `variety`."""
-    known: dict[Any, Any] = {row.variety: row for row in means.itertuples(index=False)}
+    known = _estimates(means)
 
-    def cell(row: Any) -> Cell:
+    def cell(row: VarietyRow) -> Cell:
         if row.variety not in known:
             return Cell(wording.NONE)
         own = known[row.variety]
@@ -431,7 +461,7 @@ def estimates(means: pd.DataFrame, shown: Measure) -> Callable[[Any], Cell]:
 
 def _more_than_the_check(
     main: TraitResult, about: Trial
-) -> tuple[str, Callable[[Any], Cell]]:
+) -> tuple[str, Fill]:
     """The trait itself against the check, where the answer is not about the yield of picks."""
     shown = Measure("times") if main.scale == "ratio" else shown_as(main, about)
     fill = estimates(main.against_check, shown)
@@ -440,11 +470,18 @@ def _more_than_the_check(
     return head, lambda row: Cell(none) if row.check else fill(row)
 
 
-def _rows(table: pd.DataFrame) -> Iterator[Any]:
-    return table.itertuples(index=False)
+def variety_rows(table: pd.DataFrame) -> Iterator[VarietyRow]:
+    """The rows of `Conclusion.table`, or of some of its columns."""
+    return cast(Iterator[VarietyRow], table.itertuples(index=False))
 
 
-def _against(row: Any, unit: Measure | None) -> Cell:
+def _estimates(means: pd.DataFrame) -> dict[str, Estimate]:
+    """Each variety's row of `means`."""
+    rows = cast(Iterator[Estimate], means.itertuples(index=False))
+    return {row.variety: row for row in rows}
+
+
+def _against(row: VarietyRow, unit: Measure | None) -> Cell:
     """A ratio, or a difference in `unit`."""
     if row.check:
         return Cell("1, the check" if unit is None else "0, the check")
@@ -457,11 +494,35 @@ def _against(row: Any, unit: Measure | None) -> Cell:
     return Cell(wording.number(row.ratio) + times, span, STANDING.get(row.state, row.state))
 
 
-def _reach(height: HeightResult) -> Callable[[Any], Cell]:
+MORE_OR_LESS = {
+    "score": ("scored higher", "scored lower"),
+    "yes or no": ("more often", "less often"),
+    "share": ("a larger share", "a smaller share"),
+}
+"""Of a trait compared by its odds: what is said where it is clear. The odds are in the method."""
+
+
+def _by_odds(own: OwnResult) -> Fill:
+    more, less = MORE_OR_LESS[own.kind]
+    firm = set(own.against_check.loc[own.against_check["p"] < ALPHA, "variety"])
+
+    def shown(row: VarietyRow) -> Cell:
+        if row.check:
+            return Cell("the check")
+        if wording.missing(row.ratio):
+            return Cell(wording.NONE)
+        if row.variety not in firm:
+            return Cell("too close to call")
+        return Cell(more if row.ratio > 1 else less, "", "firm")
+
+    return shown
+
+
+def _reach(height: HeightResult) -> Fill:
     """The day a row's variety outgrew reach; between which two where nobody measured then."""
     unmeasured = set(height.reach.loc[height.reach["unmeasured"].astype(bool), "variety"])
 
-    def shown(row: Any) -> Cell:
+    def shown(row: VarietyRow) -> Cell:
         span = wording.days(row.out_low, row.out_high)
         if wording.missing(row.out_of_reach):
             return Cell("still within reach", span)
@@ -696,20 +757,19 @@ def _others(trial: OpenTrial) -> list[Column]:
 
 
 def _share(shares: pd.DataFrame) -> Callable[[str], Cell]:
-    rows: dict[Any, Any] = {row.variety: row for row in shares.itertuples(index=False)}
+    rows = shares.set_index("variety")[["share", "low", "high"]].astype(float)
 
     def shown(name: str) -> Cell:
-        if name not in rows:
+        if name not in rows.index:
             return Cell(wording.NONE)
-        row = rows[name]
-        value, _, span = percent(row.share, row.low, row.high).partition(" (")
+        value, _, span = percent(*rows.loc[name]).partition(" (")
         return Cell(value, span.rstrip(")"))
 
     return shown
 
 
 def _cells(means: pd.DataFrame, shown: Measure) -> Callable[[str], Cell]:
-    rows: dict[Any, Any] = {row.variety: row for row in means.itertuples(index=False)}
+    rows = _estimates(means)
 
     def cell(name: str) -> Cell:
         if name not in rows:

@@ -294,6 +294,9 @@ def own_traits(trial: OpenTrial) -> Block:
             "; line: its likely range (95 %)." if rows["low"].notna().any() else ".")
         if not own.supported:
             note += f" No ranges: {own.why_not}."
+        elif rows["low"].isna().all():
+            note += (" A mean score has no range: varieties are compared by how often one plant "
+                     "scores above another.")
         if own.better:
             note += " Best first." if own.better == "more" else " Best, the lowest, first."
         label = wording.with_unit(own.label, own.unit)

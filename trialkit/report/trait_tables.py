@@ -379,11 +379,8 @@ def grade_lines(grading: GradeResult) -> list[str]:
     for pair in grading.chance_better.itertuples(index=False):
         odds = grading.against_check
         odds = odds[(odds["variety"] == pair.variety) & (odds["check"] == pair.against)]
-        said = ""
-        if len(odds):
-            row: Any = odds.iloc[0]
-            said = f" (odds {ratio(row['estimate'], row['low'], row['high'])})".replace(
-                "times (", "times, ").replace("))", ")")
+        firm = len(odds) > 0 and (odds["low"].iloc[0] > 1 or odds["high"].iloc[0] < 1)
+        said = "" if odds.empty else ", firmly" if firm else ": too close to call"
         lines.append(
             f"Take a piece of {pair.variety} and one of {pair.against}: {pair.variety}'s is the "
             f"better in {100 * pair.chance:.0f} of 100 pairs{said}.")
