@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -113,14 +114,14 @@ def test_the_test_of_an_interaction_is_that_of_least_squares(data):
     assert_allclose([ours["F"], ours["p"]], peer[:2], rtol=1e-6)
 
 
-@pytest.mark.parametrize("dtype", ["string", "category", "object"])
+@pytest.mark.parametrize("dtype", ["string", "category", "object", pd.ArrowDtype(pa.string())])
 def test_every_kind_of_text_is_a_factor(data, dtype):
     fit = fit_lmm("y ~ v", data.astype({"v": dtype, "block": dtype}), groups=["block"])
     plain = fit_lmm("y ~ v", data, groups=["block"])
     assert_allclose(fit.means("v")["estimate"], plain.means("v")["estimate"])
 
 
-@pytest.mark.parametrize("dtype", ["bool", "boolean"])
+@pytest.mark.parametrize("dtype", ["bool", "boolean", pd.ArrowDtype(pa.bool_())])
 def test_yes_and_no_are_a_factor_of_two_levels(data, dtype):
     tall = (data["x"] > 10.0).astype(dtype)
     fit = fit_lmm("y ~ tall", data.assign(tall=tall), groups=["block"])

@@ -282,10 +282,12 @@ def plain_columns(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
         values = data[name]
         if isinstance(values.dtype, pd.CategoricalDtype):
             out[name] = values
-        elif pd.api.types.is_bool_dtype(values) or isinstance(values.dtype, pd.StringDtype):
-            out[name] = values.astype(object)
         elif pd.api.types.is_extension_array_dtype(values.dtype) and is_number(values):
             out[name] = values.astype(np.float64)
+        elif pd.api.types.is_bool_dtype(values) or pd.api.types.is_extension_array_dtype(
+            values.dtype
+        ):
+            out[name] = values.astype(object)
         else:
             out[name] = values
     return pd.DataFrame(out, index=data.index)
