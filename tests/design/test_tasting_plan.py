@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.design.tasting import TastingError, plan_tasting
+from trialkit.design.tasting_plan import TastingError, plan_tasting
 
 
 def names(v: int) -> list[str]:

@@ -11,7 +11,7 @@ from seasons import bed, day, picked, records
 
 from trialkit.models.analysis import analyse
 from trialkit.models.results import Missing
-from trialkit.models.season import Worth
+from trialkit.models.season_yield import Worth
 from trialkit.reading.price import price_of
 from trialkit.records import Records
 from trialkit.report import method

@@ -44,8 +44,8 @@ def tasting(
         stop(Exit.NOT_WRITTEN, f"{place} holds a tasting already. Move it away first; nothing was "
                                "changed.")
     from trialkit.design import paper
-    from trialkit.design.tasting import TastingError, plan_tasting, tasting_sheets
-    from trialkit.recording.tasting import tasting_page
+    from trialkit.design.tasting_plan import TastingError, plan_tasting, tasting_sheets
+    from trialkit.recording.tasting_page import tasting_page
     from trialkit.records.files import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 

@@ -365,13 +365,12 @@ def _in_replicates(frame: pd.DataFrame) -> str:
 class RowsExplain:
     """sd: the row-to-row standard deviation that would explain the difference away, in its units.
 
-    seen, seen_high: row-to-row sd in the user's own other trials and the upper end of what it
-    may be (95 %), None without such trials. one_line, full: in words.
+    seen: row-to-row sd in the user's own other trials, None without such trials. one_line, full:
+    in words.
     """
 
     sd: float
     seen: float | None
-    seen_high: float | None
     one_line: str
     full: str
 
@@ -410,7 +409,7 @@ def row_sd_to_explain(
     if high is None and seen_sd is not None and seen_df is not None and seen_df > 0:
         high = float(seen_sd * np.sqrt(seen_df / chi2.ppf(0.05, seen_df)))
     one_line, why = _words(sd, seen_sd, high, scale, unit)
-    return RowsExplain(sd, seen_sd, high, one_line, f"{one_line} {why}")
+    return RowsExplain(sd, seen_sd, one_line, f"{one_line} {why}")
 
 
 def _words(

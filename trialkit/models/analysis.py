@@ -30,7 +30,7 @@ from trialkit.models.picked import (
 from trialkit.models.position import PositionResult, position_trait
 from trialkit.models.rate import RateResult, Warmth, hot_spells, rate_trait, warmth
 from trialkit.models.results import Missing, TraitResult
-from trialkit.models.season import SeasonResult, Worth, season_trait, worth_of
+from trialkit.models.season_yield import SeasonResult, Worth, season_trait, worth_of
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
 from trialkit.models.totals import PlotTotals, Tally, counted_looks, plot_totals, tally_of

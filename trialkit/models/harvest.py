@@ -80,10 +80,9 @@ class ReadyResult:
     not yet), date, mean over its plots with low and high (95 % interval, days; NaN where the
     layout or one day of digging supports none), share (ready by the last harvest), plots,
     plots_ready, words.  against_check: variety, check, days later (+) or earlier (-), low, high,
-    p, df.  harvests: days from planting of each harvest.  rule: in words."""
+    p, df.  rule: in words."""
 
     table: pd.DataFrame
-    harvests: tuple[int, ...]
     rule: str
     against_check: pd.DataFrame = field(default_factory=lambda: empty(AGAINST))
     why_not: str = ""
@@ -132,7 +131,7 @@ def ready_from(
         date = planted + pd.Timedelta(days=day) if np.isfinite(day) else pd.NaT
         rows.append((v, day, date, mean[i], low[i], high[i], share, len(plots),
                      int(plots["day"].notna().sum()), _words(v, day, share, harvests)))
-    return ReadyResult(pd.DataFrame(rows, columns=READY), harvests, said, against, why)
+    return ReadyResult(pd.DataFrame(rows, columns=READY), said, against, why)
 
 
 def _marketable(dug: pd.DataFrame, rule: ReadyRule) -> pd.Series:

@@ -369,7 +369,6 @@ class PlotTotals:
     usual_gap: float
     zeros: Zeros = "written"
     zeros_unsure: bool = False
-    last_seen: dict[str, pd.Timestamp] = field(default_factory=dict)
     adjusted: dict[str, str] = field(default_factory=dict)
     place: Array | None = None
 
@@ -421,12 +420,10 @@ def plot_totals(
     about, adjusted = _adjusted(about, ground)
     about["planted"] = np.bincount(plot, planted, minlength=len(names))
     about["variety"] = [str(varieties[variety[plot == p][0]]) for p in range(len(names))]
-    last = {str(v): dates[np.isfinite(count[variety == k]).any(axis=0)].max()
-            for k, v in enumerate(varieties) if np.isfinite(count[variety == k]).any()}
     dead = frozenset(str(v) for k, v in enumerate(varieties)
                      if np.isfinite(seen.lost[variety == k]).all())
     return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
-                      answer is None and unsure_of_zeros(seen), last, adjusted,
+                      answer is None and unsure_of_zeros(seen), adjusted,
                       _places(records, ground, names))
 
 

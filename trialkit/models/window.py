@@ -14,7 +14,7 @@ from trialkit.models.height import HeightResult
 from trialkit.models.picked import PodsResult
 from trialkit.models.rate import RateResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, compare
-from trialkit.models.season import season_days, total_curve
+from trialkit.models.season_yield import season_days, total_curve
 from trialkit.models.support import adjusted_for
 from trialkit.models.totals import WEEK, Array, PlotTotals, Tally, plot_contrasts
 

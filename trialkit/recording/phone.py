@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.design.layouts import walking_order
-from trialkit.recording.page import render
+from trialkit.recording.one_file import render
 from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import LOGGED, OWN_KIND, own_unit
 from trialkit.wording import capital

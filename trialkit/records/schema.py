@@ -271,7 +271,7 @@ TRAITS: tuple[Trait, ...] = (
     Trait("window", ("picks.count",), "window"),
     Trait("pods", ("picks.count",), "picked", "answer"),
     Trait("picks_per_week", ("picks.count",), "picked", "method"),
-    Trait("season", ("picks.count", "plants.lost"), "season", "answer"),
+    Trait("season", ("picks.count", "plants.lost"), "season_yield", "answer"),
     Trait("height", ("heights.height",), "height", "answer",
           "How tall they grow and when they pass reach"),
     Trait("rate", ("picks.count",), "rate", "pictures", "How the rate ran over the season"),

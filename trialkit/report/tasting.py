@@ -13,7 +13,7 @@ import pandas as pd
 import trialkit
 from trialkit import plots
 from trialkit.cautions import TASTING, deferring_food
-from trialkit.models.tasting import (
+from trialkit.models.tasters import (
     NOTE,
     TastingResult,
     fewest_right,

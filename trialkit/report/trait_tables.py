@@ -17,7 +17,7 @@ from trialkit.models.picked import WeightsResult
 from trialkit.models.position import ACROSS, ALONG, PlaceEffects, PositionResult
 from trialkit.models.rate import RateResult, Warmth
 from trialkit.models.results import Missing
-from trialkit.models.season import SeasonResult, Worth
+from trialkit.models.season_yield import SeasonResult, Worth
 from trialkit.models.stand import StandResult
 from trialkit.models.support import Combinations
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult

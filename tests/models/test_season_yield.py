@@ -10,7 +10,7 @@ from seasons import bed, day, picked, records
 from statsmodels.stats.proportion import proportion_confint
 
 from trialkit.models import analyse
-from trialkit.models.season import combined, lived_limits
+from trialkit.models.season_yield import combined, lived_limits
 
 DAYS = list(range(50, 102, 4))
 RATES = {"A": 0.5, "B": 1.0, "C": 0.7}

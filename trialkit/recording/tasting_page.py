@@ -14,8 +14,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from trialkit.cautions import TASTING
-from trialkit.design.tasting import Tasting
-from trialkit.recording.page import json_for_html, module, policy_of
+from trialkit.design.tasting_plan import Tasting
+from trialkit.recording.one_file import json_for_html, module, policy_of
 from trialkit.records.tastings import HIGHEST, LOWEST
 
 
