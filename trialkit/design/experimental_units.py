@@ -45,7 +45,7 @@ class UnitCodes:
     """Units as numbers from 0, in the order they are first met.
 
     of: (n,), the unit of each plant.  first: of each unit the row of `plants` it is first met in.
-    variety, block, given: (u,), what each unit has, as numbers too.  names: (u,), its variety.
+    variety, block, treated_as: (u,), what each unit has, as numbers too.  names: (u,), its variety.
     """
 
     of: np.ndarray
@@ -71,8 +71,8 @@ class UnitCodes:
         return pd.factorize(self.first["block"])[0]
 
     @property
-    def given(self) -> np.ndarray:
-        return pd.factorize(self.first["given"])[0]
+    def treated_as(self) -> np.ndarray:
+        return pd.factorize(self.first["treated_as"])[0]
 
 
 def along_rows(plants: pd.DataFrame) -> np.ndarray:
@@ -130,7 +130,7 @@ def touching_across_blocks(
     if again or plants["block"].nunique() == 1:
         return {}, 1.0
     units = UnitCodes.of_plants(plants, owner)
-    variety = pd.factorize(units.first["variety"] + "|" + units.first["given"])[0]
+    variety = pd.factorize(units.first["variety"] + "|" + units.first["treated_as"])[0]
     block = units.block
     edges = units_touching(plants, units, True) & (block[:, None] != block)
     first, _ = np.nonzero(np.triu(edges & (variety[:, None] == variety)))
@@ -385,7 +385,7 @@ def find_units(plants: pd.DataFrame, by_lot_declared: bool = False, split: bool 
         one_plot_name=claim.one_plot_name,
         rows_known=bool(like["row"].notna().all())
         and not _levels_of_several(like, "row_told").any(),
-        factorial_lines=claim.basis == "blocks" and like["given"].nunique() > 1,
+        factorial_lines=claim.basis == "blocks" and like["treated_as"].nunique() > 1,
     )
 
 
@@ -414,10 +414,10 @@ def _claim(plants: pd.DataFrame, placed: bool, split: bool) -> _Claim:
     if plants["plot"].notna().any():
         plants, mixed, plot_is_block, one_name = _plots_holding_several(plants)
     if split:
-        plants = plants.assign(given="")
+        plants = plants.assign(treated_as="")
     claimed, basis = _claimed(plants, placed)
     if basis == "plots" and _split_without_saying(plants, claimed, placed):
-        plants = plants.assign(given="")
+        plants = plants.assign(treated_as="")
     single = basis == "plots" and claimed.nunique() == len(plants) > plants["variety"].nunique()
     block_is_plot = _blocks_of_one_variety(plants)
     if block_is_plot:
@@ -492,7 +492,7 @@ def _tidied(plants: pd.DataFrame) -> pd.DataFrame:
         frame["replicate"], frame["block"], _ = in_replicates(*(
             frame[name] if name == "variety" else frame[name].map(str, na_action="ignore")
             for name in ("replicate", "block", "variety", "plot")))
-    frame["given"] = treatments(frame)
+    frame["treated_as"] = treatments(frame)
     frame["variety"] = frame["variety"].astype(str)
     frame["block"] = [ONE_BLOCK if block is None else str(block) for block in frame["block"]]
     frame["row_told"] = frame["row"]
@@ -570,15 +570,15 @@ def _claimed(plants: pd.DataFrame, placed: bool) -> tuple[pd.Series, Basis]:
         return label, "rows"
     if plants["block"].nunique() > 1:
         if _lines_are_plots(plants):
-            own = own + " " + plants["given"]
+            own = own + " " + plants["treated_as"]
         return plants["block"] + " " + own, "blocks"
     return own.copy(), "unknown"
 
 
 def _lines_are_plots(plants: pd.DataFrame) -> bool:
     """Whether each line is a plot of its own: every variety with every treatment once a block."""
-    cells = plants.groupby(["block", "variety", "given"]).size()
-    return bool(plants["given"].nunique() > 1 and (cells == 1).all())
+    cells = plants.groupby(["block", "variety", "treated_as"]).size()
+    return bool(plants["treated_as"].nunique() > 1 and (cells == 1).all())
 
 
 def _split_without_saying(
@@ -588,9 +588,9 @@ def _split_without_saying(
 
     Lots over all combinations would hardly ever leave so many like neighbours.
     """
-    if plants["given"].nunique() < 2 or not placed:
+    if plants["treated_as"].nunique() < 2 or not placed:
         return False
-    if (plants["given"].groupby(claimed.to_numpy()).nunique() > 1).any():
+    if (plants["treated_as"].groupby(claimed.to_numpy()).nunique() > 1).any():
         return False
     units = UnitCodes.of_plants(plants, claimed)
     codes, variety, block = units.of, units.variety, units.block
@@ -639,7 +639,7 @@ def _joined(
     touching = units_touching(plants, units, placed)
     like = touching & (variety[:, None] == variety) & (block[:, None] == block)
     if basis == "plots":  # plots given different treatments are not each other's repetition
-        like &= units.given[:, None] == units.given
+        like &= units.treated_as[:, None] == units.treated_as
     if basis == "plants" or not like.any():
         return claimed, {}
     if basis == "plots" and _by_lot(
@@ -681,12 +681,12 @@ def _one_each_block(plants: pd.DataFrame, owner: pd.Series) -> tuple[pd.Series, 
     """Single-plant "plots" without positions: one unit a variety and block, as far as is known."""
     if plants["block"].nunique() == 1:
         return owner, {}
-    per = plants.groupby(["block", "variety", "given"]).size()
+    per = plants.groupby(["block", "variety", "treated_as"]).size()
     if (per == 1).all():
         return owner, {}
     counted = plants.groupby("variety").size()
     label = plants["block"] + " " + plants["variety"]
-    label = label.where(plants["given"] == "", label + " " + plants["given"])
+    label = label.where(plants["treated_as"] == "", label + " " + plants["treated_as"])
     return label, {str(v): int(n) for v, n in counted.items()}
 
 

@@ -330,9 +330,9 @@ def _result(
                  "heights are compared on the last day by which all were measured")
     unmeasured = _unmeasured(dict(zip(varieties, gaps, strict=True)), planted)
     limits = _across(curves, gaps)
-    drawn = curve_frame(curves, planted, limits)
-    curve = _credible(_measured_span(drawn, ends, planted), data)
-    growth = _measured_span(drawn[["variety", "date"]].assign(
+    frame = curve_frame(curves, planted, limits)
+    curve = _credible(_measured_span(frame, ends, planted), data)
+    growth = _measured_span(frame[["variety", "date"]].assign(
         estimate=(np.gradient(limits[0], axis=1) * 7.0 if len(curves.days) > 1
                   else np.full_like(limits[0], np.nan)).ravel()), ends, planted)
     crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
@@ -418,13 +418,13 @@ def _across(curves: MeanCurves, gaps: list[list[Between]]) -> Floats:
 
 def _crossing(curves: MeanCurves, reach: float, gaps: list[list[Between]]) -> Floats:
     """The day each draw of the curves passes reach, (n, v); any day of a gap if it is in one."""
-    drawn = curves.draws(DRAWS, 1)
+    draws = curves.draws(DRAWS, 1)
     for name, of in enumerate(gaps):
         for first, last in of:
             a, b = (int(np.searchsorted(curves.days, day)) for day in (first, last))
-            drawn[:, name, a:b + 1] = np.linspace(drawn[:, name, a], drawn[:, name, b], b - a + 1,
+            draws[:, name, a:b + 1] = np.linspace(draws[:, name, a], draws[:, name, b], b - a + 1,
                                                   axis=1)
-    day = first_passed(drawn, curves.days, reach)
+    day = first_passed(draws, curves.days, reach)
     rng = np.random.default_rng(2)
     for name, of in enumerate(gaps):
         for first, last in of:
