@@ -230,8 +230,7 @@ def test_the_figures_told_are_those_of_the_study():
     named = {row[0]: float(row[2]) for row in cells if len(row) == 5 and row[1].isdigit()}
     assert len(study) >= 29
     for name, (seasons, false, *_, held, held_end, _one) in study.items():
-        # Two standard errors of a study of 1,000 seasons. With more seasons the gradient, which
-        # the layout of three plots a block can't take out, is seen to lie above 5 %.
+        # Two standard errors of a study of 1,000 seasons.
         assert seasons >= 1000
         allowed = 5 + 2 * 100 * np.sqrt(0.05 * 0.95 / 1000)
         assert false <= allowed, name

@@ -26,6 +26,7 @@ from trialkit.gardens.differences import (
     new_df,
 )
 from trialkit.gardens.season import combine, season
+from trialkit.gardens.stage_one import GOING_ON
 from trialkit.gardens.stage_two import OWN, PLACE, fit_stage_two, gather
 from trialkit.shipped import demo
 
@@ -215,3 +216,19 @@ def test_chances_of_being_best_come_true_as_often_as_said():
             print(f"{name}, {low:g} to {high:g}: {expected:.2f} said, "
                   f"{came[some].mean():.2f} came, {some.sum()}")
             assert abs(came[some].mean() - expected) < 3 * error
+
+
+def test_a_variety_that_gave_nothing_anywhere_has_no_figure_from_elsewhere():
+    pairs = [first([0.0, 0.4], 0.002 * np.eye(2), name=f"t{i}", garden=f"G{i}", barren=("V2",))
+             for i in range(3)]
+    said = combine(pairs)
+    assert "V2 gave nothing at all in any garden" in said.answer
+    assert "comes from the other gardens" not in said.answer
+    assert said.next_step.startswith("Grow V1 beside V0 again") or said.check is None
+
+
+def test_a_garden_still_picking_is_said_to_be_so():
+    pairs = [first([0.0, 0.4], 0.002 * np.eye(2), name=f"t{i}", garden=f"G{i}") for i in range(3)]
+    assert "Not final" not in combine(pairs).how_sure
+    pairs[1] = replace(pairs[1], notes=(f"what was picked up to 9 June: {GOING_ON}",))
+    assert "Not final: in G1 the season is not over" in combine(pairs).how_sure

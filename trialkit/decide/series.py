@@ -264,7 +264,7 @@ def means_so_far(totals: PlotTotals, supported: bool, look: int = -1) -> pd.Data
 
 # Figures of tests/decide/README.md, made by season_study.py.
 FALSE = "6"
-NAMED = "26 and 45"
+NAMED = "25 and 45"
 
 
 SHARED = {"dunnett": "by the method of Dunnett (1955)", "tukey": "by the method of Tukey (1953)",

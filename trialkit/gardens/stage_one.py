@@ -254,6 +254,9 @@ def _measured(analysis: Analysis, asked: str) -> _Measured | Missing:
         result if isinstance(result, Missing) else none)
 
 
+GOING_ON = "its season is not over"
+
+
 def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Measured | Missing:
     """What the ground gave a plant planted, as the trial's own answer compares it: a log scale."""
     if totals is None:
@@ -271,7 +274,7 @@ def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Me
     what = "weight" if analysis.weighed else analysis.counted
     reach = " within reach" if asked == WITHIN_REACH else ""
     notes = [] if analysis.season_over else [
-        f"what was picked up to {day(totals.day[-1])}: its season is not over"]
+        f"what was picked up to {day(totals.day[-1])}: {GOING_ON}"]
     if analysis.season_over and not supported and analysis.ground.supported:
         notes.append("too few plots to measure how plots differ")
     return _Measured(

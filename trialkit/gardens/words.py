@@ -14,6 +14,7 @@ import pandas as pd
 from trialkit.decide.from_picks import TOO_WIDE
 from trialkit.gardens.answer import DESCRIPTION, OPEN, SETTLED, SeasonAnswer
 from trialkit.gardens.differences import Differences
+from trialkit.gardens.stage_one import GOING_ON
 from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
@@ -53,7 +54,8 @@ def sentences(answer: SeasonAnswer, differences: Differences) -> dict[str, Any]:
         state, clear = OPEN, False
     return {
         "answer": f"{_lead(answer, best, clear)} {outlook}", "state": state,
-        "how_sure": _how_sure(answer, differences, state), "next_step": _next(answer, state),
+        "how_sure": _how_sure(answer, differences, state),
+        "next_step": _next(answer, state, str(best["variety"]) if clear else ""),
         "cannot_tell": _cannot_tell(answer),
     }
 
@@ -166,16 +168,23 @@ def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
 
 def barren(answer: SeasonAnswer) -> str:
     """`X gave nothing at all in GARDEN, YEAR: its figure comes from the other gardens alone.`"""
+    shown = {folded(str(name)) for name in answer.overall["variety"]}
     bare = bare_in(answer)
+    never = [name for name in bare if folded(name) not in shown]
+    bare = {name: where for name, where in bare.items() if name not in never}
+    reach = " within reach" if answer.trials[0].answers == WITHIN_REACH else " at all"
+    nowhere = (f"{few(never)} gave nothing{reach} in any garden, and so "
+               f"{'stands' if len(never) == 1 else 'stand'} in no table." if never else "")
     if not bare:
-        return ""
-    parts = [f"{name} gave nothing at all in {listed(where[:3])}"
+        return nowhere
+    parts = [f"{name} gave nothing{reach} in {'; '.join(where[:3])}"
              + (f" and {len(where) - 3} more" if len(where) > 3 else "")
              for name, where in list(bare.items())[:3]]
     more = f", as did {counted(len(bare) - 3, 'other variety', 'other varieties')}" * (
         len(bare) > 3)
     figures = "its figure comes" if len(bare) == 1 else "their figures come"
-    return f"{'; '.join(parts)}{more}: {figures} from the other gardens alone."
+    return (f"{'; '.join(parts)}{more}: {figures} from the other gardens alone."
+            f"{' ' if nowhere else ''}{nowhere}")
 
 
 def _expectation(answer: SeasonAnswer, best: Any) -> str:
@@ -230,6 +239,11 @@ def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str
     differ = sum(sd**2 for name, sd in answer.variances.items() if name.startswith("variety"))
     if answer.new_supported and not single:
         lines.append(_gardens_differ(answer, differ))
+    going_on = [trial.garden for trial in answer.trials
+                if any(GOING_ON in note for note in trial.notes)]
+    if going_on:
+        lines.append(f"Not final: in {few(going_on)} the season is not over, and what was picked "
+                     "so far is counted.")
     if len(answer.trials) == 1:
         lines.append("It holds for that garden and that year alone.")
     return " ".join(lines)
@@ -249,7 +263,8 @@ def _gardens_differ(answer: SeasonAnswer, variance: float) -> str:
             "what it is overall.")
 
 
-def _next(answer: SeasonAnswer, state: str) -> str:
+def _next(answer: SeasonAnswer, state: str, best: str = "") -> str:
+    """best: a variety that is clearly better than the check."""
     check = answer.check or "one variety"
     gardens = len({trial.place for trial in answer.trials})
     keep = f"Next year keep {check} in every garden, so that gardens and years stay linked."
@@ -262,6 +277,9 @@ def _next(answer: SeasonAnswer, state: str) -> str:
                 "can repeat each other. " + keep)
     if state == OPEN:
         return "More gardens will answer it sooner than more plots in the same ones. " + keep
+    if best and answer.check:
+        return (f"Grow {best} beside {check} again next year. Keep {check} in every garden, so "
+                "that gardens and years stay linked.")
     return keep
 
 
