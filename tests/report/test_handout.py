@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from seasons import bed, picked, records  # noqa: E402
 from test_traits_told import dug, full  # noqa: E402
 
+from trialkit.design.paper import text_width  # noqa: E402
 from trialkit.report import handout  # noqa: E402
 from trialkit.report.opentrial import OpenTrial  # noqa: E402
 
@@ -135,3 +136,14 @@ def test_an_address_wants_a_sheet_to_stand_on(tmp_path):
     told = CliRunner().invoke(app, ["report", str(tmp_path), "--address", ADDRESS])
     assert told.exit_code == 2
     assert "--handout" in told.output
+
+
+def test_lines_of_the_sheet_are_as_full_as_they_can_be():
+    said = "5 varieties in 20 plots of 6 plants (4 each), in 4 blocks, every variety once in each."
+    assert handout._lines(said, 6.87, 10, False) == [said]
+    room = 3.0
+    first, *_ = lines = handout._lines(said, room, 10, False)
+    assert all(text_width(line, 10) <= room * 25.4 for line in lines)
+    assert text_width(f"{first} {lines[1].split()[0]}", 10) > room * 25.4
+    long = "N" * 200
+    assert all(text_width(line, 10) <= room * 25.4 for line in handout._lines(long, room, 10, True))

@@ -98,7 +98,7 @@ def lined(names: Sequence[str], axis: str, each: float) -> tuple[Figure, Axes]:
     said = wrap(axis, AXIS)
     below = 0.45 + LINE * (len(said) - 1)
     height = 0.17 + below + each * len(names)
-    left = min(1.5, 0.3 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
+    left = min(1.65, 0.3 + 0.072 * max(map(len, cut.values()), default=0)) / WIDTH
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes((left, below / height, 0.95 - left, 1 - (below + 0.05) / height))
     axes.set_yticks(range(len(names)), [cut[name] for name in names])

@@ -22,6 +22,7 @@ from matplotlib.path import Path as Outline
 
 from trialkit import cautions, plots, wording
 from trialkit.design.bed import variety_letters
+from trialkit.design.paper import text_width, wrapped
 from trialkit.report import answer
 from trialkit.report.answer import day_of, leader
 from trialkit.report.blocks import Block
@@ -39,6 +40,8 @@ SMALLEST = 24.0
 """Points at 100 dots an inch: shown at a third of its size a card's letters are still 11 pixels."""
 
 DPI = 100
+MM = 25.4
+"""In an inch."""
 LEAF = "#1e5b3c"
 
 _TWO_BARS = Outline(
@@ -205,6 +208,21 @@ def _style(points: float) -> Iterator[None]:
         yield
 
 
+def _lines(said: str, room: float, points: float, bold: bool) -> list[str]:
+    """The words in lines no wider than `room` inches; a word too long for one is broken."""
+    parts = []
+    for word in said.split():
+        part = word
+        while text_width(part, points, bold) > room * MM and len(part) > 1:
+            fits = max(int(len(part) * room * MM / text_width(part, points, bold)), 1)
+            while fits > 1 and text_width(part[:fits], points, bold) > room * MM:
+                fits -= 1
+            parts.append(part[:fits])
+            part = part[fits:]
+        parts.append(part)
+    return wrapped(" ".join(parts), room * MM, points, bold)
+
+
 class _Page:
     """Words set from the top of a page down, in inches."""
 
@@ -224,8 +242,7 @@ class _Page:
         most: int = 9,
     ) -> None:
         """A paragraph; what does not fit into `most` lines ends in dots."""
-        wide = points / 72 * (0.64 if bold else 0.575)
-        lines = wrap(said, max(int((self.right - self.left) / wide), 8))
+        lines = _lines(said, self.right - self.left, points, bold)
         most = max(min(most, int((self.down - self.floor) / (points / 72 * 1.28))), 1)
         if len(lines) > most:
             lines = [*lines[:most - 1], f"{lines[most - 1][:-1].rstrip()}…"]
