@@ -63,3 +63,14 @@ def test_a_search_with_two_groupings_ends_at_the_least_or_says_so(noise: float, 
     with refusal:
         found = fit_lmm("y ~ v", data, groups=["block", "plot"]).f_test("v")["F"]
     assert_allclose(found, expected, rtol=5e-3)
+
+
+def test_effects_that_leave_no_record_over_are_said_to():
+    """Six records, three fixed effects, one plot of two records that the covariate tells apart: the
+    likelihood is flat all the way to no residual at all, so any value of it would be made up."""
+    data = pd.DataFrame({"v": list("bbbbaa"), "b": list("102112"),
+                         "x": [-3.1043, -0.4727, 0.1005, -1.454, -0.2995, 1.7124],
+                         "y": [0.5384, -1.2427, 0.7677, 0.7799, 0.8309, 0.5757]})  # fmt: skip
+    data["plot"] = data["v"] + data["b"]
+    with pytest.raises(MixedModelError, match="no error is left"):
+        fit_lmm("y ~ v + x", data, groups=["b", "plot"])

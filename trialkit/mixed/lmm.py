@@ -380,6 +380,8 @@ class LMM(MixedFit):
 
 # A residual standard deviation below this part of what the fixed effects leave is rounding
 NO_ERROR = 1e-6
+# A residual variance up to this part of it: is any left over by fixed effects and groupings at all?
+LITTLE = 1e-4
 # Relative standard deviations past this, in units of where a grouping starts to matter, are
 # searched for again in units of themselves
 LARGE = 30.0
@@ -511,8 +513,14 @@ def fit_prepared(
             if residual_sd is not None or not _reproduced(random, dense, left_over):
                 raise
             raise MixedModelError(_no_error(left)) from None
-    if residual_sd is None and optimum.solved.rss <= (NO_ERROR**2) * d:
-        raise MixedModelError(_no_error(left))
+    if residual_sd is None:
+        left_of = optimum.solved.rss / d
+        # nearly none, and less could be left: the likelihood is flat down to nothing
+        nearer = 1e-3 * float(np.sqrt(left_of))
+        if left_of <= NO_ERROR**2 or (
+            left_of <= LITTLE and _reproduced(random, dense, left_over, nearer)
+        ):
+            raise MixedModelError(_no_error(left))
     variance = residual_sd**2 if residual_sd is not None else scale**2 * optimum.solved.rss / d
     solved = optimum.solved.in_units(scale)
     optimum = replace(optimum, solved=solved)
@@ -552,8 +560,11 @@ def _sharpened(objective: Objective, optimum: Optimum) -> Optimum:
     return best
 
 
-def _reproduced(random: RandomPart, dense: Dense, y: Floats) -> bool:
-    """Whether fixed effects and groupings together leave nothing of a response but rounding."""
+def _reproduced(
+    random: RandomPart, dense: Dense, y: Floats, within: float = 10.0 * NO_ERROR
+) -> bool:
+    """Whether fixed effects and groupings together leave nothing of a response but rounding: no
+    more than this part of it."""
     from scipy.sparse import csr_matrix, hstack
     from scipy.sparse.linalg import lsqr
 
@@ -564,7 +575,7 @@ def _reproduced(random: RandomPart, dense: Dense, y: Floats) -> bool:
             blocks.append(csr_matrix((np.ones(n) if x is None else x, (np.arange(n), g.codes)),
                                      shape=(n, g.n_levels)))  # fmt: skip
     left = lsqr(hstack(blocks).tocsr(), y, atol=1e-14, btol=1e-14)[3]
-    return bool(left <= 10.0 * NO_ERROR * np.linalg.norm(y))
+    return bool(left <= within * np.linalg.norm(y))
 
 
 def _no_error(name: str) -> str:
