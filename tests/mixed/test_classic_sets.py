@@ -20,7 +20,7 @@ def shown() -> Iterator[list[Any]]:
     """What the notebook displays, its code run here without a kernel."""
     book = json.loads(shipped.notebook("mixed-models").read_text(encoding="utf-8"))
     out: list[Any] = []
-    space: dict[str, Any] = {"display": out.append}
+    space: dict[str, Any] = {"display": lambda thing, metadata=None: out.append(thing)}
     with pd.option_context("display.precision", 6):
         for cell in book["cells"]:
             if cell["cell_type"] == "code":

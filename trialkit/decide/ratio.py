@@ -25,7 +25,9 @@ On ground that slopes along a block, what chance is left is the draw's alone, an
 draw has shorter tails than the normal: with plots of each block equally unlike, that of F with
 1 - 2 / m times its degrees of freedom, m those within blocks (Box & Andersen 1955, J. R. Stat. Soc.
 B 17:1-34, of randomised blocks). So degrees of freedom are cut where residuals lie on a slope
-(`SLOPE`).
+(`SLOPE`). Not with two varieties: what errs there are the draws that have one of them on the same
+side of every block, whose residuals show no slope (the audit names them), and to halve three
+degrees of freedom would only turn the answer to and fro.
 """
 
 from __future__ import annotations
@@ -138,11 +140,11 @@ class Layout:
         """Whether plots stray along a slope, by an F test of each direction: shape (...,).
 
         place: (n, any) where each plot lies, along the bed and across. away: (..., n) residuals,
-        of this or of other trials laid out alike."""
+        of this or of other trials laid out alike.  Never of two varieties."""
         x = self.rest @ place
         there = (x**2).sum(axis=0) > 1e-6 * np.maximum(
             ((place - place.mean(axis=0)) ** 2).sum(axis=0), 1e-12)
-        if self.df < 3 or not there.any():
+        if self.df < 3 or self.number < 3 or not there.any():
             return np.zeros(away.shape[:-1], dtype=bool)
         x = x[:, there] / np.sqrt((x[:, there] ** 2).sum(axis=0))
         by_slope = (away @ x) ** 2
