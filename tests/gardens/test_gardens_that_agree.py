@@ -232,3 +232,16 @@ def test_a_garden_still_picking_is_said_to_be_so():
     assert "Not final" not in combine(pairs).how_sure
     pairs[1] = replace(pairs[1], notes=(f"what was picked up to 9 June: {GOING_ON}",))
     assert "Not final: in G1 the season is not over" in combine(pairs).how_sure
+
+
+@pytest.mark.parametrize(("scale", "lead", "told"), [
+    ("log", 0.02, "gave 1.0 times"), ("log", -0.03, "gave 0.97 times"), ("log", 0.3, "leads with"),
+    ("log", -0.3, "no variety gave more"), ("linear", 0.01, "gave 0.0"),
+    ("linear", 0.3, "leads with")])  # fmt: skip
+def test_next_to_no_lead_over_several_gardens_is_no_lead(scale, lead, told):
+    pairs = [first([2.0, 2.0 + lead], 0.09 * np.eye(2), name=f"t{i}", garden=f"G{i}", scale=scale)
+             for i in range(3)]
+    said = combine(pairs)
+    assert told in said.answer
+    assert ("too close to call" in said.answer) == ("gave" in told and "no variety" not in told)
+    assert "degrees of freedom" not in said.answer + said.how_sure

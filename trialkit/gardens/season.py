@@ -137,7 +137,7 @@ def combine(
         method=words.method(means, fit, differences), fingerprint=_fingerprint(means.trials),
         notes=means.notes,
     )
-    answer = replace(answer, **words.sentences(answer, differences))
+    answer = replace(answer, **words.sentences(answer))
     if means.trials[0].better == "":
         return _unvalued(answer)
     own = means.trials[0].own

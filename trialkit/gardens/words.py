@@ -5,7 +5,7 @@ Every number comes from the frames of the answer.
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import exp, log, sqrt
 from typing import Any
 
 import numpy as np
@@ -19,9 +19,12 @@ from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
 from trialkit.trial import EARLY, WITHIN_REACH, YIELD
-from trialkit.wording import counted, few, figure, listed, percent, span, times
+from trialkit.wording import counted, degrees, few, figure, listed, percent, span, times
 
 AVERAGE = "the average variety"
+
+LEAD_SHOWS = 0.1
+"""An open lead of less than this part of half its range is called too close. Own choice."""
 
 
 def no_new_garden(places: int, needed: int) -> str:
@@ -45,7 +48,7 @@ def scope(answer: SeasonAnswer) -> str:
     return f"{count}{places}" + (f" and {years} years" if years > 1 else "")
 
 
-def sentences(answer: SeasonAnswer, differences: Differences) -> dict[str, Any]:
+def sentences(answer: SeasonAnswer) -> dict[str, Any]:
     """The fields of the answer that are words."""
     best, clear, state = _outcome(answer)
     nothing = barren(answer)
@@ -54,7 +57,7 @@ def sentences(answer: SeasonAnswer, differences: Differences) -> dict[str, Any]:
         state, clear = OPEN, False
     return {
         "answer": f"{_lead(answer, best, clear)} {outlook}", "state": state,
-        "how_sure": _how_sure(answer, differences, state),
+        "how_sure": _how_sure(answer, state),
         "next_step": _next(answer, state, str(best["variety"]) if clear else ""),
         "cannot_tell": _cannot_tell(answer),
     }
@@ -146,12 +149,24 @@ def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     if not within(answer, float(best["low"]), float(best["high"])):
         return (f"{where} {name} {gave} {row}{of}. The trials are too few to give a range; it "
                 "could be luck.")
+    if _level(answer, best):
+        return f"{where} {name} {gave} {row}{of}: too close to call."
     ahead = best["estimate"] <= zero if answer.trials[0].better == "less" else (
         best["estimate"] >= zero)
     if ahead:
         return f"{where} {name} leads with {row}{of}, but it could be luck."
     better = "was earlier" if gave == "was" else "gave more" if gave == "gave" else "did better"
     return f"{where} no variety {better} than {to}; next is {name}, with {row}{of}."
+
+
+def _level(answer: SeasonAnswer, row: Any) -> bool:
+    """Whether an open lead is none: it reads as 1.0 times, or is next to nothing of its range."""
+    value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
+    if answer.scale == "log":
+        if figure(value) == figure(1.0):
+            return True
+        value, low, high = log(value), log(low), log(high)
+    return abs(value) < LEAD_SHOWS * (high - low) / 2.0
 
 
 def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
@@ -221,7 +236,7 @@ def _expected(answer: SeasonAnswer, best: Any) -> str:
     return f"{figure(near)} to {figure(far)}{days} {more if high > 0 else less}"
 
 
-def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str:
+def _how_sure(answer: SeasonAnswer, state: str) -> str:
     if state == DESCRIPTION:
         return "Not sure at all: these are the figures as they came."
     single = [trial for trial in answer.trials if not trial.replicated]
@@ -230,8 +245,7 @@ def _how_sure(answer: SeasonAnswer, differences: Differences, state: str) -> str
     if single and len(single) == len(answer.trials):
         lines.append(
             "Each trial counts as one block, as none can tell variety from place by its own plots: "
-            f"together they are one trial in blocks, with {round(differences.df, 1):g} degrees "
-            "of freedom."
+            "together they are one trial in blocks."
         )
     elif single:
         lines.append(f"{len(single)} of the {len(answer.trials)} trials can't tell variety from "
@@ -349,7 +363,8 @@ def method(means: MeansTable, fit: StageTwo | None, differences: Differences) ->
              "by how well it knows its means.")
     if not fit.known:
         plain = ("No trial can tell variety from place by its own plots, so that each counts as "
-                 "one block and the trials together are worked out as a trial in blocks.")
+                 "one block and the trials together are worked out as a trial in blocks, with "
+                 f"{degrees(differences.df)} degrees of freedom.")
     full = (f"Compared: {means.trials[0].label}. "
             "Two stages (Piepho, Moehring, Schulz-Streeck & Ogutu 2012). Stage 1: each trial's own "
             "model gives its variety means with their full covariance matrix. Stage 2: linear "
