@@ -20,7 +20,7 @@ from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing
 from trialkit.models.totals import PlotTotals
 from trialkit.records.plots import basket_names
-from trialkit.wording import counted, day, few, figure, listed, span, times
+from trialkit.wording import capital, counted, day, few, figure, listed, span, times
 
 TOO_WIDE = float(np.log(100.0))
 """A likely range whose ends are a hundredfold apart says nothing yet, and is not shown."""
@@ -362,19 +362,18 @@ def _later(facts: _Told, leader: str) -> _Late:
     if not names:
         return _Late()
     many = len(names) > 1
+    than = ""
     if min(np.nanmean(share[code == v]) for v in names) >= ONLY_BEGUN:
         bears = f"{few(names)} {'have' if many else 'has'} only begun to bear"
     else:
-        bears = f"{few(names)} {'bear' if many else 'bears'} later than {leader}"
+        bears, than = f"{few(names)} {'bear' if many else 'bears'} later", f" than {leader}"
     weeks = (totals.day[made - 1] - totals.day[back]).days / 7.0
     planted = totals.plots["planted"].to_numpy(float)
     pace = {v: float(np.nansum((pods - before)[at]) / planted[at].sum() / weeks)
             for v in (names[0], leader) for at in [code == v]}
     scale = facts.quantity.scale
     return _Late(
-        [f" {bears}."], f" {bears} and may still pass {leader}.".replace(
-            f"later than {leader} and may still pass {leader}",
-            f"later and may still pass {leader}"),
+        [f" {bears}{than}."], f" {bears} and may still pass {leader}.",
         f" Over the last {made - 1 - back} picks {names[0]} gave {figure(pace[names[0]] / scale)} "
         f"{facts.quantity.what} per plant planted a week and {leader} "
         f"{figure(pace[leader] / scale)}.")
@@ -534,7 +533,7 @@ def _next_step(
     if result.state == UNSETTLED and not undecided:
         if may_pass:
             return (f"A firm answer this season is unlikely.{to_the_end} "
-                    f"{more_plots[:1].upper()}{more_plots[1:]}")
+                    f"{capital(more_plots)}")
         return f"A firm answer this season is unlikely. You can stop counting; {more_plots}"
     if result.state == SETTLED and rest is not None and rest.season:
         return again
@@ -544,7 +543,7 @@ def _next_step(
                 f"{keep}: a later variety can still catch up.{to_go}")
     if result.chance_at_trend is not None and result.chance_at_trend < SMALL_CHANCE:
         return ("Count on only if you wish to know what the season gives: a firm answer is "
-                f"unlikely.{may_pass}{to_go} {more_plots[:1].upper()}{more_plots[1:]}")
+                f"unlikely.{may_pass}{to_go} {capital(more_plots)}")
     return f"Keep picking, and keep writing down every {noted}, zeros too.{may_pass}{to_go}"
 
 

@@ -313,8 +313,8 @@ def looks_method(analysis: Analysis, looks: Looks) -> MethodNote:
         "up to the newest day that every variety had been looked at, losses counted: variety x "
         "block by quasi-likelihood with variance in proportion to the mean (Wedderburn 1974), the "
         f"error that of plots in proportion to the fit, {_ERROR[looks.against_check]}. "
-        "Where plots stray along a slope of the bed, by an F test at 5 %, degrees of freedom are "
-        "cut (Box & Andersen 1955). "
+        "Where the plots of three or more varieties stray along a slope of the bed, by an F test "
+        "at 5 %, degrees of freedom are cut (Box & Andersen 1955). "
         "Between two looks at a plant its pods are taken to "
         "have come evenly. Only the newest look's range is claimed, and what was said of a look "
         f"is not changed by later ones. {rule} {simulated}")

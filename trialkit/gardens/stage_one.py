@@ -22,11 +22,11 @@ import pandas as pd
 from trialkit.decide.conclude import Conclusion
 from trialkit.decide.series import fit_newest
 from trialkit.mixed import MixedModelError
-from trialkit.mixed.fixed import marginal_rows
 from trialkit.models import Missing, analyse
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.own import OwnResult
 from trialkit.models.picked import PodsResult
+from trialkit.models.results import variety_levels
 from trialkit.models.totals import PlotTotals
 from trialkit.models.window import EarlyResult
 from trialkit.reading.spelling import folded
@@ -341,10 +341,7 @@ def _of_harvest(result: HarvestResult | Missing) -> _Measured | Missing:
     none = tuple(v for v, many in plots.items() if v not in varieties and many > 0)
     joint, df = None, float("nan")
     if result.supported and result.fit is not None:
-        labels, rows = marginal_rows(result.fit.part, "variety")
-        at = [list(labels["variety"]).index(v) for v in varieties]
-        rows = rows[:, result.fit.part.kept][at]
-        joint = rows @ result.fit.cov_fixed.to_numpy() @ rows.T
+        _, joint = variety_levels(result.fit, list(varieties))
         df = float(means["df"].min())
     return _Measured(
         result.trait, result.label, result.unit,

@@ -26,7 +26,7 @@ from trialkit.models.results import (
     compare,
     dunnett,
     empty,
-    variety_rows,
+    variety_levels,
     with_check,
 )
 from trialkit.models.support import Support, usable_groups
@@ -396,9 +396,7 @@ def _fitted(
     """The fit, log rates (v,), their covariance (v, v) and df."""
     fit = fit_glmm(formula, data, family="negative-binomial", offset="log_expected", groups=groups,
                    method="reml", separated="keep")
-    rows = variety_rows(fit, varieties)
-    level, joint = rows @ fit.fixed.to_numpy(), rows @ fit.cov_fixed.to_numpy() @ rows.T
-    return fit, level, joint, ground.df(varieties) - lost_df
+    return fit, *variety_levels(fit, varieties), ground.df(varieties) - lost_df
 
 
 def _side_by_side(plain: pd.DataFrame, adjusted: pd.DataFrame) -> pd.DataFrame:

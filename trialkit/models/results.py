@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,9 +14,6 @@ from scipy import stats
 from trialkit.mixed.fixed import marginal_rows
 from trialkit.mixed.inference import FixedEffects, minimal_letters
 from trialkit.mixed.manymeans import LargestT, range_ppf, range_sf
-
-if TYPE_CHECKING:
-    pass
 
 MEANS = ["variety", "estimate", "se", "df", "low", "high", "plots", "plants", "records"]
 AGAINST = ["variety", "check", "estimate", "low", "high", "p", "df"]

@@ -351,7 +351,7 @@ def varieties(trial: OpenTrial) -> Block:
         return Block("", "")
     rows = [
         Row(row.variety, row.check, [show(row) for _, show in columns])
-        for row in variety_rows(ranked(trial))
+        for row in table_rows(ranked(trial))
     ]
     first = columns[0][0]
     caption = f"Best first, by {first[:1].lower()}{first[1:]}. In bold the best estimate"
@@ -431,7 +431,7 @@ def _yields(yields: Conclusion, about: Trial) -> list[tuple[str, Fill]]:
     main = yields.quantity
     if main is None:
         return []
-    rows = {row.variety: row for row in variety_rows(yields.table)}
+    rows = {row.variety: row for row in table_rows(yields.table)}
     shown, ratio = measure(main.unit, about), yields.ratio_is == "ratio"
     label = main.label if yields.totals is not None else wording.with_unit(main.label, shown.unit)
 
@@ -470,7 +470,7 @@ def _more_than_the_check(
     return head, lambda row: Cell(none) if row.check else fill(row)
 
 
-def variety_rows(table: pd.DataFrame) -> Iterator[VarietyRow]:
+def table_rows(table: pd.DataFrame) -> Iterator[VarietyRow]:
     """The rows of `Conclusion.table`, or of some of its columns."""
     return cast(Iterator[VarietyRow], table.itertuples(index=False))
 

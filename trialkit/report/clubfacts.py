@@ -13,7 +13,7 @@ from trialkit import plots, wording
 from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
 from trialkit.models.results import ALPHA
 from trialkit.models.window import EarlyResult
-from trialkit.report.answer import variety_rows
+from trialkit.report.answer import table_rows
 from trialkit.report.blocks import Block
 from trialkit.report.figures import compared_picture
 from trialkit.report.handout import front
@@ -89,7 +89,7 @@ def results(trial: OpenTrial) -> list[dict[str, Any]]:
     if main is not None:
         label, unit, supported = main.label, main.unit, main.supported
     rows = []
-    for row in variety_rows(conclusion.table):
+    for row in table_rows(conclusion.table):
         rows.append(
             {
                 "variety": row.variety,
@@ -122,7 +122,7 @@ def _days(trial: OpenTrial, days: EarlyResult) -> list[dict[str, Any]]:
     gaps = days.against_check.set_index("variety")
     means = days.means.set_index("variety")
     rows = []
-    for row in variety_rows(table):
+    for row in table_rows(table):
         gap = gaps.loc[row.variety] if row.variety in gaps.index else None
         own = means.loc[row.variety] if row.variety in means.index else None
         told = {"against_check": 0.0 if row.check else None} | {
