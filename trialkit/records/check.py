@@ -19,7 +19,7 @@ from trialkit.records.plots import (
     HINTED,
     NO_PLOTS,
     PlotNames,
-    _as_plots,
+    as_plots,
     basket_names,
     basket_plots,
     called_plots,
@@ -77,7 +77,7 @@ def check_plots(
     plants: Located, plots: PlotNames, events: Located, findings: Findings
 ) -> Located:
     """Note events in plots that are not there; return them with plots' full names."""
-    return _as_plots(plants, plots, events, findings)[0]
+    return as_plots(plants, plots, events, findings)[0]
 
 
 def _listed(

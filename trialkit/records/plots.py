@@ -187,7 +187,7 @@ def with_baskets(
     if "plot" not in frame or not len(frame):
         return rows
     _blank(rows, frame[["plant", "plot"]].isna().all(axis=1).to_numpy(), "plant", ONE_OF, findings)
-    rows, wrong = _as_plots(plants, names, rows, findings)
+    rows, wrong = as_plots(plants, names, rows, findings)
     frame = rows.frame
     named, plotted = frame["plant"].notna().to_numpy(), frame["plot"].notna().to_numpy()
     keys = {folded(str(p)): q for p, q in zip(plants.frame["plant"], plants.frame["plot"],
@@ -207,7 +207,7 @@ def with_baskets(
     return rows.having(plant=frame["plant"].where(~pd.Series(alone), BASKET + label), plot=label)
 
 
-def _as_plots(
+def as_plots(
     plants: Located, names: PlotNames, rows: Located, findings: Findings
 ) -> tuple[Located, npt.NDArray[np.bool_]]:
     """The rows with plots as plants.csv has them, and which name none: those are errors.
