@@ -36,6 +36,7 @@ from seasons import bed, day, picked, records
 from trialkit.models import Missing, analyse
 from trialkit.models.height import height_trait
 from trialkit.models.support import Support
+from trialkit.models.totals import measured_of
 
 FINAL = {"Early": 260.0, "Late": 204.0, "Edge": 198.0, "Short": 160.0}
 HALF, SPEED, REACH = 45.0, 10.0, 200.0
@@ -118,7 +119,8 @@ def season(
     """Of each answer whether its interval holds the truth, and its width."""
     plants, heights, blocks = grow(garden, rng)
     made = records(plants, heights=heights, reach=REACH, check="Early")
-    found = height_trait(made, ground, list(FINAL), "Early")
+    measured = measured_of(made, ground, made.heights, "height_cm")
+    found = height_trait(made, measured, ground, list(FINAL), "Early")
     if isinstance(found, Missing):
         raise RuntimeError(found.reason)
     out: dict[str, tuple[float, float]] = {}

@@ -107,3 +107,24 @@ def test_heights_and_a_harvest_of_plots() -> None:
     means = both.harvest.means.set_index("variety")["estimate"]
     assert means["B"] - means["A"] == pytest.approx(20.0, abs=3.0)
     assert means["A"] == pytest.approx(101.5, abs=2.0)
+
+
+def test_heights_of_whole_plots_tell_when_their_plants_were_above_reach():
+    # Picked plant by plant, measured plot by plot: A's plots pass reach at day 60, B's never.
+    trial = _season(losses=False)
+    plots = trial.plants.drop_duplicates("plot")
+    heights = pd.DataFrame([
+        (day(when), f"plot {plot}", height + 40.0 * (variety == "A") * (when == 80))
+        for plot, variety in zip(plots["plot"], plots["variety"], strict=True)
+        for when, height in ((40, 160.0), (80, 170.0))
+    ], columns=["date", "plant", "height_cm"])
+    seen = analyse(replace(trial, heights=heights, trial=replace(trial.trial, reach_cm=185.0)))
+    within, every = seen.totals_within_reach, seen.totals
+    assert within is not None
+    assert every is not None
+    a = (every.plots["variety"] == "A").to_numpy()
+    early = every.day <= day(60)
+    np.testing.assert_allclose(within.pods[:, early], every.pods[:, early])
+    np.testing.assert_allclose(within.pods[~a], every.pods[~a])
+    assert (within.pods[a, -1] < every.pods[a, -1]).all()
+    np.testing.assert_allclose(within.pods[a, -1], within.pods[a][:, early][:, -1])

@@ -8,7 +8,7 @@ import pytest
 from seasons import bed, day, picked, records
 
 from trialkit.models import Missing, analyse
-from trialkit.models.totals import plot_contrasts, without_each
+from trialkit.models.support import plot_contrasts, without_each
 
 DAYS = [50, 54, 57, 61, 64, 68, 71, 75, 78, 82]
 

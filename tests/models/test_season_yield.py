@@ -10,7 +10,8 @@ from seasons import bed, day, picked, records
 from statsmodels.stats.proportion import proportion_confint
 
 from trialkit.models import analyse
-from trialkit.models.season_yield import combined, lived_limits
+from trialkit.models.season_yield import combined
+from trialkit.models.stand import alive_limits
 
 DAYS = list(range(50, 102, 4))
 RATES = {"A": 0.5, "B": 1.0, "C": 0.7}
@@ -19,23 +20,23 @@ RATES = {"A": 0.5, "B": 1.0, "C": 0.7}
 def _shares(planted, lost, effective=None, taken=1.0):
     return pd.DataFrame({"variety": "A", "planted": [planted], "lost": [lost],
                          "effective": [effective or planted], "taken": [taken],
-                         "lived": [1 - lost / planted * taken]})
+                         "alive": [1 - lost / planted * taken]})
 
 
 @pytest.mark.parametrize("lost", [1, 4, 11])
 def test_limits_of_the_losses_are_those_of_jeffreys(lost):
     # Jeffreys' interval of a binomial share, by statsmodels.
     low, high = proportion_confint(lost, 24, method="jeffreys")
-    least, most = lived_limits(_shares(24, lost))
+    least, most = alive_limits(_shares(24, lost))
     assert (1 - most[0], 1 - least[0]) == pytest.approx((low, high))
-    half = lived_limits(_shares(24, lost, taken=0.5))
+    half = alive_limits(_shares(24, lost, taken=0.5))
     assert (half[0][0], half[1][0]) == pytest.approx((1 - high / 2, 1 - low / 2))
 
 
 def test_no_loss_leaves_only_the_lower_limit_open():
     # Brown, Cai & DasGupta 2001, section 4.3: with nothing seen the lower limit is 0; the upper
     # is the quantile of a Beta(1/2, n + 1/2).
-    least, most = lived_limits(_shares(12, 0))
+    least, most = alive_limits(_shares(12, 0))
     assert most[0] == 1.0
     assert least[0] == pytest.approx(1 - stats.beta.ppf(0.975, 0.5, 12.5))
 
@@ -58,7 +59,7 @@ def _season(lose=None, seed=1, blocks=4, plants=6):
 def test_losses_lower_a_metre_of_row_and_not_a_living_plant():
     _, whole = _season()
     frame, found = _season(lambda f: (f["variety"] == "B") & (f["column"] % 6 < 2))
-    lived, share = found.of("B"), found.losses.set_index("variety").loc["B", "lived"]
+    lived, share = found.of("B"), found.losses.set_index("variety").loc["B", "alive"]
     gone = (frame["variety"] == "B") & frame["lost"].notna()
     # lost three days after the season began, 4 days before the first pick, of 52
     assert share == pytest.approx(1 - gone.mean() * 3 * (1 - 3 / 52))
@@ -88,14 +89,14 @@ def test_plants_of_a_plot_lost_together_count_as_fewer():
         (f["variety"] == "B") & (f["column"] % 6 == 2) & f["block"].isin(["1", "2"])))
     rows = [one.losses.set_index("variety").loc["B"] for one in (bunched, spread)]
     assert rows[0]["lost"] == rows[1]["lost"] == 6
-    assert rows[0]["lived_low"] < rows[1]["lived_low"] - 0.1
+    assert rows[0]["alive_low"] < rows[1]["alive_low"] - 0.1
 
 
 def test_one_block_has_no_limits_and_a_lost_variety_does_no_harm():
     frame = bed("AB", blocks=1)
     found = analyse(records(frame, picked(frame, {"A": 0.5, "B": 1.0}, DAYS))).season
     assert found.metre[["low", "high"]].isna().all(axis=None)
-    assert found.losses[["lived_low", "lived_high"]].isna().all(axis=None)
+    assert found.losses[["alive_low", "alive_high"]].isna().all(axis=None)
     plants = bed("AB")
     picks = picked(plants, {"A": 0.5, "B": 1.0}, DAYS)
     plants.loc[plants["variety"] == "B", "lost"] = day(60)

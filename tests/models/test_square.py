@@ -21,7 +21,8 @@ from seasons import day, picked, records
 
 from trialkit.decide.series import looks_so_far
 from trialkit.models import analyse
-from trialkit.models.totals import log_index, plot_contrasts
+from trialkit.models.support import plot_contrasts
+from trialkit.models.totals import log_index
 
 REFERENCE = Path(__file__).parent / "reference"
 MILLET = """B257 E230 A279 C287 D202

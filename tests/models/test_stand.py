@@ -178,7 +178,7 @@ def test_losses_of_one_variety_against_none_of_the_others():
     assert found.letters["A"] == found.letters["B"]
     assert found.reasons.values.tolist() == [["D", "voles", int(gone.sum())]]
     table = found.losses.set_index("variety")
-    assert table.loc["D", "lived"] == pytest.approx(1 - gone.sum() / 30 * 40 / 60)
+    assert table.loc["D", "alive"] == pytest.approx(1 - gone.sum() / 30 * 40 / 60)
     assert table.loc["A", "standing_a_metre"] == 4.0  # plants 25 cm apart
     assert table.loc["D", "standing_a_metre"] == pytest.approx(4.0 * (1 - gone.sum() / 30))
 

@@ -24,7 +24,7 @@ from trialkit.models.own import OwnResult
 from trialkit.models.position import MATTERS
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.stand import StandResult
-from trialkit.models.totals import PlotTotals, log_index
+from trialkit.models.totals import Harvested, PlotTotals, log_index
 from trialkit.reading.units import own_weight
 from trialkit.records import Records
 from trialkit.records.check import stick_length
@@ -231,11 +231,10 @@ def _recorded(analysis: Analysis) -> Asked | None:
     losses, whichever is recorded."""
     harvest = analysis.harvest
     if isinstance(harvest, HarvestResult):
-        table = analysis.records.harvest
-        graded_only = table["weight_g"].isna().all() and table["count"].isna().all()
-        if not graded_only or harvest.grading is None:
-            return Asked(harvest)
-        return _graded(harvest)
+        crop = analysis.harvested
+        if isinstance(crop, Harvested) and crop.graded_alone and harvest.grading is not None:
+            return _graded(harvest)
+        return Asked(harvest)
     if isinstance(analysis.height, HeightResult):
         return Asked(analysis.height, first="is tallest")
     stand = analysis.stand
@@ -339,10 +338,8 @@ def _table(of: Conclusion) -> pd.DataFrame:
         reach = height.reach.set_index("variety")
         for column, source in (("out_of_reach", "date"), ("out_low", "low"), ("out_high", "high")):
             out[column] = out["variety"].map(reach[source])
-    plants = analysis.records.plants.drop_duplicates("plant")
-    grouped = plants.groupby("variety")
-    out["lost"] = out["variety"].map(grouped["lost"].count()).fillna(0).astype(int)
-    out["planted"] = out["variety"].map(grouped.size()).fillna(0).astype(int)
+    for column, plants in (("lost", analysis.ground.lost()), ("planted", analysis.ground.planted)):
+        out[column] = out["variety"].map(plants).fillna(0).astype(int)
     by, rising = ("gave" if out["gave"].notna().any() else "ratio"), False
     if of.question == EARLY and out["first_pick"].notna().any():
         by, rising = "halfway" if out["halfway"].notna().any() else "first_pick", True
@@ -412,14 +409,9 @@ def _of_plants(analysis: Analysis) -> pd.DataFrame | None:
         plants = analysis.pods.tally.by_plant
         return pd.DataFrame({"variety": plants["variety"].astype(str),
                              "value": np.exp(log_index(plants))})
-    if isinstance(analysis.harvest, Missing):
+    if isinstance(analysis.harvest, Missing) or isinstance(analysis.harvested, str):
         return None
-    dug = analysis.records.harvest
-    measured = "weight_g" if dug["weight_g"].notna().any() else "count"
-    total = dug.dropna(subset=[measured]).groupby("plant")[measured].sum()
-    variety = analysis.records.plants.drop_duplicates("plant").set_index("plant")["variety"]
-    return pd.DataFrame({"variety": variety.reindex(total.index).astype(str),
-                         "value": total.astype(float)})
+    return analysis.harvested.by_plant[["variety", "weight"]].rename(columns={"weight": "value"})
 
 
 # ------------------------------------------------------------------------------------------------
@@ -608,9 +600,7 @@ def _given_up(looks: Looks) -> list[str]:
 
 def _lost(analysis: Analysis, before: pd.Timestamp) -> str:
     # Those lost after the last pick too: the next report is too late to hear of them.
-    plants = analysis.records.plants
-    gone = plants[plants["lost"] > before]
-    if gone.empty:
-        return ""
-    said = [f"{name} {n}" for name, n in gone.groupby("variety").size().items()]
-    return f"{counted(len(gone), 'plant')} lost since the pick before: {few(said)}."
+    gone = analysis.ground.lost(after=before)
+    said = [f"{name} {n}" for name, n in gone.items()]
+    return f"{counted(int(gone.sum()), 'plant')} lost since the pick before: {few(said)}." if (
+        said) else ""

@@ -116,8 +116,7 @@ def after_each_pick(
                      rests(results, totals.day[: at + 1]))
         means = means_so_far(totals, True, at)
         gave = means.set_index("variety")["estimate"]
-        gone = analysis.records.plants.drop_duplicates("plant").query(
-            "lost <= @day", local_dict={"day": totals.day[at]}).groupby("variety").size()
+        gone = analysis.ground.lost(until=totals.day[at])
         rows = table.assign(gave=table["variety"].map(gave),
                             lost=table["variety"].map(gone).fillna(0).astype(int))
         said = from_picks(analysis, then, totals, rows, quantity, ())

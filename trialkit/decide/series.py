@@ -25,7 +25,8 @@ from trialkit.decide.ratio import NONE, FittedPlots, fit_plots
 from trialkit.decide.spending import sharing
 from trialkit.models.analysis import Analysis
 from trialkit.models.results import MethodNote, Missing
-from trialkit.models.totals import PlotTotals, layout_columns
+from trialkit.models.support import layout_columns
+from trialkit.models.totals import PlotTotals
 from trialkit.wording import counted, figure
 
 # ------------------------------------------------------------------------------------------------

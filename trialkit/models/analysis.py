@@ -17,7 +17,7 @@ import pandas as pd
 from trialkit.mixed import MixedModelError
 from trialkit.models.harvest import HarvestResult, harvest_trait
 from trialkit.models.height import HeightResult, height_trait
-from trialkit.models.own import own_trait
+from trialkit.models.own import OwnResult, own_trait
 from trialkit.models.picked import (
     Diagnostics,
     PodsResult,
@@ -33,13 +33,25 @@ from trialkit.models.results import Missing, TraitResult
 from trialkit.models.season_yield import SeasonResult, Worth, season_trait, worth_of
 from trialkit.models.stand import StandResult, stand_trait
 from trialkit.models.support import Support, support
-from trialkit.models.totals import PlotTotals, Tally, counted_looks, plot_totals, tally_of
+from trialkit.models.totals import (
+    Harvested,
+    Measured,
+    PlotTotals,
+    Tally,
+    counted_looks,
+    harvested_of,
+    measured_of,
+    plot_totals,
+    tally_of,
+)
 from trialkit.models.window import FIRST, HALF, EarlyResult, WindowResult, early_trait, window_trait
 from trialkit.records import Records
+from trialkit.records.owntraits import values_of
 from trialkit.records.schema import TRAITS, Trait
 
 if TYPE_CHECKING:
     from trialkit.design.audit import Audit
+    from trialkit.trial import OwnTrait
 
 T = TypeVar("T")
 
@@ -76,6 +88,17 @@ class Analysis:
         """The looks placed in the layout, and their sums."""
         return tally_of(self.looks, self.ground)
 
+    @cached_property
+    def heights(self) -> Measured:
+        """Every height that was measured, cm."""
+        return measured_of(self.records, self.ground,
+                           self.records.heights.dropna(subset=["height_cm"]), "height_cm")
+
+    @cached_property
+    def harvested(self) -> Harvested | str:
+        """What was dug or cut once, added up; why there is nothing."""
+        return harvested_of(self.records, self.ground)
+
     @property
     def check(self) -> str | None:
         return self.records.trial.check
@@ -101,7 +124,7 @@ class Analysis:
         ended = records.trial.ended
         if ended is not None and (records.until is None or records.until >= ended):
             return bool(last <= pd.Timestamp(ended))
-        lost = records.plants.drop_duplicates("plant")["lost"]
+        lost = self.ground.plants["lost"]
         return bool(len(lost) and lost.notna().all())
 
     @cached_property
@@ -131,12 +154,12 @@ class Analysis:
         the reach, or where the crop bears are not known."""
         trial = self.records.trial
         if self.yields.empty or trial.bears is None or trial.reach_cm is None or (
-                self.records.heights["height_cm"].notna().sum() == 0):
+                self.heights.data.empty):
             return None
         if trial.bears == "along":
             return self.totals
         return plot_totals(self.yields, self.records, self.ground, over=self.season_over,
-                           within_reach=True)
+                           heights=self.heights)
 
     @cached_property
     def first_pick(self) -> EarlyResult | Missing:
@@ -181,7 +204,7 @@ class Analysis:
     @cached_property
     def height(self) -> HeightResult | Missing:
         return _tried("height", lambda: height_trait(
-            self.records, self.ground, self.order, self.check))
+            self.records, self.heights, self.ground, self.order, self.check))
 
     @cached_property
     def hot(self) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
@@ -224,7 +247,7 @@ class Analysis:
     @cached_property
     def harvest(self) -> HarvestResult | Missing:
         return _tried("harvest", lambda: harvest_trait(
-            self.records, self.ground, self.order, self.check))
+            self.records, self.harvested, self.order, self.check))
 
     @cached_property
     def weights(self) -> WeightsResult | Missing:
@@ -275,8 +298,13 @@ class Analysis:
     @cached_property
     def own(self) -> dict[str, TraitResult | Missing]:
         """The traits of the gardener's own, as trial.toml lists them."""
-        return {trait.name: _tried(trait.name, partial(
-                    own_trait, self.records, self.ground, self.order, self.check, trait))
+        def work(trait: OwnTrait) -> OwnResult | Missing:
+            measured = measured_of(self.records, self.ground,
+                                   values_of(self.records.traits, trait))
+            return own_trait(measured, pd.Timestamp(self.records.trial.planted), self.ground,
+                             self.order, self.check, trait)
+
+        return {trait.name: _tried(trait.name, partial(work, trait))
                 for trait in self.records.trial.traits}
 
     @cached_property

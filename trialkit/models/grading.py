@@ -18,8 +18,8 @@ from trialkit.mixed import MixedModelError
 from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.mixed.ordered import odds_test
 from trialkit.models.results import AGAINST, ALPHA, PAIRS, Floats, MethodNote, compare, empty
-from trialkit.models.support import Support
-from trialkit.models.totals import layout_columns
+from trialkit.models.support import Support, layout_columns
+from trialkit.models.totals import Harvested
 
 # ------------------------------------------------------------------------------------------------
 # Ordered grades by proportional odds, judged between plots.
@@ -320,40 +320,28 @@ def _place(name: str) -> tuple[str, float] | None:
 
 
 def grade_result(
-    table: pd.DataFrame, data: pd.DataFrame, ground: Support, order: list[str], check: str | None,
-    best_first: tuple[str, ...] = (),
+    crop: Harvested, order: list[str], check: str | None, best_first: tuple[str, ...] = ()
 ) -> GradeResult | None:
     """Compare the grades of a harvest; None where nothing is graded.
 
-    table: the harvest, with plant, grade, count (a row without a count is one piece).  data: what
-    was harvested, with plant, variety, unit, and the layout's columns.  order: varieties as the
-    trial lists them.  best_first: the grades in order, if the grower gave it.
+    order: varieties as the trial lists them.  best_first: the grades in order, if the grower gave
+    it.
     """
-    graded = table.dropna(subset=["grade"])
-    plant_columns = ["plant", "variety", "unit", "block", *(n for n in ground.by if n != "block")]
-    graded = graded.merge(data[plant_columns].drop_duplicates("plant"), on="plant")
-    several = graded.groupby("plant")["grade"].transform("nunique") > 1
-    uncounted = bool((several & graded["count"].isna()).any())
-    graded = graded.assign(count=graded["count"].fillna(1.0), grade=graded["grade"].astype(str))
-    graded = graded[graded["count"] > 0]
-    if graded.empty:
+    names = crop.grades
+    if not names:
         return None
-    names = list(dict.fromkeys(graded["grade"]))
+    ground, frame = crop.ground, crop.pieces
     known = tuple(g for g in best_first if g in names)
     ordered = known if len(known) == len(names) else grade_order(names)
     by = "as the trial gives it" if len(known) == len(names) else "read from the grades' names"
     if not ordered and len(names) == 2:
         ordered, by = tuple(sorted(names)), "two grades: the odds are of the first named"
     columns = list(ordered or names)
-    units = graded.groupby("unit")[plant_columns[1:2] + plant_columns[3:]].first()
-    counts = graded.pivot_table(index="unit", columns="grade", values="count", aggfunc="sum",
-                                fill_value=0.0)[columns]
-    frame = units.join(counts).reset_index()
     seen = [v for v in order if (frame["variety"] == v).any()]
     shares = _plain(frame, seen, columns)
     ordered_by = by if ordered else "not known"
     why = _refused(frame, seen, columns, ground)
-    if uncounted:
+    if crop.uncounted:
         why = ("what one plant or plot gave was sorted into grades without counting the pieces; "
                "grades are compared by number")
         shares = shares.assign(share=np.nan)

@@ -35,16 +35,15 @@ from trialkit.models.support import (
     combined,
     complete,
     design_df,
+    layout_columns,
     treatment_terms,
     usable_groups,
     with_covariates,
     with_parts,
 )
-from trialkit.models.totals import layout_columns
-from trialkit.records.plots import recorded
+from trialkit.models.totals import Harvested
 
 if TYPE_CHECKING:
-    from trialkit.models.support import Support
     from trialkit.records import Records
 
 
@@ -89,29 +88,23 @@ class ReadyResult:
 
 
 def ready_from(
-    records: Records, data: pd.DataFrame, ground: Support, order: list[str], check: str | None,
+    crop: Harvested, planted: pd.Timestamp, order: list[str], check: str | None,
     rule: ReadyRule | None = None,
 ) -> ReadyResult | None:
     """Days from planting to readiness; None where no harvest has a date.
 
-    data: plants harvested, with plant, variety, unit and the layout's columns.
+    planted: the day; order: varieties.
     """
     rule = rule or ReadyRule()
-    dug = records.harvest.dropna(subset=["date"])
+    dug, ground = crop.table.dropna(subset=["date"]), crop.ground
     if dug.empty:
         return None
-    planted = pd.Timestamp(records.trial.planted)
-    fit = _marketable(dug, rule)
-    first = dug[fit].groupby("plant")["date"].min()
-    plants = records.plants.drop_duplicates("plant")
-    plants = plants[plants["variety"].isin(order)]
-    last_seen = dug.groupby("plant")["date"].max()
-    dates = sorted(dug["date"].unique())
+    first = crop.first_date(_marketable(crop.table, rule))
+    plants = ground.plants[ground.plants["variety"].isin(order)]
     # A plant that died before the last harvest and gave nothing never stood to be ready.
-    still_there = plants["lost"].isna() | plants["plant"].isin(last_seen.index)
-    standing = plants[still_there].assign(ready=plants["plant"].map(first))
-    standing = ground.located(standing)
-    harvests = tuple(int((pd.Timestamp(d) - planted).days) for d in dates)
+    still_there = plants["lost"].isna() | plants["plant"].isin(dug["plant"])
+    standing = ground.located(plants[still_there].assign(ready=plants["plant"].map(first)))
+    harvests = tuple(int((pd.Timestamp(d) - planted).days) for d in sorted(dug["date"].unique()))
     said = (f"at least {100 * rule.share:.0f} % of the standing plants have given a "
             "marketable piece"
             if rule.share != 0.5 else
@@ -243,26 +236,35 @@ class HarvestResult(TraitResult):
 
 @dataclass(frozen=True)
 class _Dug:
-    """What was harvested.  table: the records.  data: one row a plant (or plot), see `_amounts`.
-    counted: whether pieces stand in place of weights.  varieties: those that gave something."""
+    """crop: what was harvested.  varieties: those that gave something."""
 
     records: Records
-    ground: Support
-    table: pd.DataFrame
-    data: pd.DataFrame
-    counted: bool
+    crop: Harvested
     varieties: list[str]
     check: str | None
 
     @property
+    def ground(self) -> Support:
+        return self.crop.ground
+
+    @property
+    def data(self) -> pd.DataFrame:
+        return self.crop.by_plant
+
+    def mean(self, column: str) -> Floats:
+        """Of `Harvested.by_variety`, (v,)."""
+        return self.crop.by_variety[column].reindex(self.varieties).to_numpy(float)
+
+    @property
     def label(self) -> str:
-        return f"{self.records.trial.counted} harvested" if self.counted else "weight harvested"
+        counted = self.records.trial.counted
+        return f"{counted} harvested" if self.crop.counted else "weight harvested"
 
     @property
     def unit(self) -> str:
         """Grams, or the unit a published weight was given in, or what was counted."""
         trial = self.records.trial
-        return str(trial.counted) if self.counted else trial.harvest_unit or "g"
+        return str(trial.counted) if self.crop.counted else trial.harvest_unit or "g"
 
 
 @dataclass(frozen=True)
@@ -283,22 +285,24 @@ class _Levels:
 
 
 def harvest_trait(
-    records: Records, ground: Support, order: list[str], check: str | None
+    records: Records, crop: Harvested | str, order: list[str], check: str | None
 ) -> HarvestResult | Missing:
     """Weight (or count, where nothing was weighed) a plant or plot harvested.
 
-    Raises MixedModelError where the model cannot be fitted.
+    crop: `totals.harvested_of`, or why there is nothing.  Raises MixedModelError where the model
+    cannot be fitted.
     """
-    dug = _dug(records, ground, order, check)
-    if isinstance(dug, Missing):
-        return dug
-    trial, varieties = records.trial, dug.varieties
+    if isinstance(crop, str):
+        return Missing("harvest", crop)
+    varieties = [v for v in order if v in crop.by_variety.index]
+    trial, ground = records.trial, crop.ground
     rule = ReadyRule(trial.ready_share or 0.5, trial.marketable or None, trial.marketable_from_g)
-    ready = ready_from(records, dug.data, ground, varieties, check, rule)
-    grading = grade_result(dug.table, dug.data, ground, varieties, check, trial.grades)
-    how = treatment_terms(dug.data, ground)
+    ready = ready_from(crop, pd.Timestamp(trial.planted), varieties, check, rule)
+    grading = grade_result(crop, varieties, check, trial.grades)
+    how = treatment_terms(crop.by_plant, ground)
     if how:
-        dug = replace(dug, data=with_parts(dug.data))
+        crop = replace(crop, by_plant=with_parts(crop.by_plant))
+    dug = _Dug(records, crop, varieties, check)
     fitted, fixed = _as_fitted(dug.data, ground, bool(how))
     why = _why_not(dug, fitted)
     levels = _plain(dug, why) if why else _modelled(dug, fitted, fixed, how)
@@ -309,28 +313,11 @@ def harvest_trait(
     return HarvestResult(
         "harvest", dug.label, dug.unit, "difference", means, compared.against_check,
         compared.pairs, compared.letters, not why, why, levels.method, levels.notes,
-        tests=levels.tests, treatments=levels.treatments, dates=_days(dug),
+        tests=levels.tests, treatments=levels.treatments,
+        dates=crop.by_variety["days"].reset_index(),
         grades=empty(GRADES) if grading is None else grading.shares, grading=grading, ready=ready,
         metre=_metre(dug, means), fit=levels.fit, combined=levels.combined,
         places=_places(dug) if not why else NO_PLACES, bed=_bed(dug))
-
-
-def _dug(
-    records: Records, ground: Support, order: list[str], check: str | None
-) -> _Dug | Missing:
-    """The harvest by weights, else by counts; a graded row without either is one piece."""
-    table = records.harvest
-    if table.empty:
-        return Missing("harvest", "nothing is recorded as dug or cut once")
-    counted = not table["weight_g"].notna().any()
-    if counted and not table["count"].notna().any() and table["grade"].notna().any():
-        table = table.assign(count=table["count"].where(table["grade"].isna(), 1.0))
-    value = "count" if counted else "weight_g"
-    if not table[value].notna().any():
-        return Missing("harvest", "the harvest has neither weights nor counts")
-    data = _amounts(records, ground, table, value)
-    varieties = [v for v in order if (data["variety"] == v).any()]
-    return _Dug(records, ground, table, data, counted, varieties, check)
 
 
 def _why_not(dug: _Dug, fitted: pd.DataFrame) -> str:
@@ -348,7 +335,7 @@ def _why_not(dug: _Dug, fitted: pd.DataFrame) -> str:
 
 def _plain(dug: _Dug, why: str) -> _Levels:
     """Means of what was harvested, without an error."""
-    mean = dug.data.groupby("variety")["weight"].mean().reindex(dug.varieties).to_numpy(float)
+    mean = dug.mean("weight")
     return _Levels(mean, np.full((len(mean),) * 2, np.nan), float("nan"),
                    MethodNote("Means; no interval: " + why + ".", "Plain means."), why)
 
@@ -483,25 +470,12 @@ def _metre(dug: _Dug, means: pd.DataFrame) -> pd.DataFrame:
     spacing = trial.layout.plant_spacing_cm
     if not spacing or trial.harvest_unit:
         return empty(METRE)
-    planted = dug.records.plants.drop_duplicates("plant").groupby("variety")["plant"].size()
-    harvested = dug.data.groupby("variety")["plants"].sum().reindex(dug.varieties).to_numpy(float)
-    share = harvested / np.maximum(planted.reindex(dug.varieties).to_numpy(float), 1.0)
+    planted = dug.ground.planted.reindex(dug.varieties).to_numpy(float)
+    share = dug.mean("plants") / np.maximum(planted, 1.0)
     metre = means[["variety", "estimate", "low", "high"]].copy()
     metre[["estimate", "low", "high"]] = metre[["estimate", "low", "high"]].mul(
         share * (100.0 / spacing), axis=0)
     return metre.assign(share=share)[METRE]
-
-
-def _amounts(
-    records: Records, ground: Support, table: pd.DataFrame, value: str
-) -> pd.DataFrame:
-    """One row a plant (or plot) harvested: its grades added up, a basket's weight as a mean of the
-    plants alive then."""
-    total = table.dropna(subset=[value]).groupby("plant", as_index=False).agg(
-        weight=(value, "sum"), date=("date", "max"))
-    out = recorded(records.plants, total).drop(columns=["row", "column", "lost"])
-    each = out["plants"] if not records.trial.harvest_unit else 1.0
-    return ground.located(out).assign(weight=out["weight"].astype(float) / each)
 
 
 def _places(dug: _Dug) -> PlaceEffects | Missing:
@@ -519,12 +493,6 @@ def _places(dug: _Dug) -> PlaceEffects | Missing:
 
 def _bed(dug: _Dug) -> pd.DataFrame:
     weight = dug.data["weight"]
-    mean = weight.groupby(dug.data["variety"]).transform("mean")
+    mean = dug.data["variety"].map(dug.crop.by_variety["weight"])
     ratio = (weight / mean.where(mean > 0)).to_numpy(float)
     return bed_map(dug.records, dict(zip(dug.data["plant"], ratio, strict=True)))
-
-
-def _days(dug: _Dug) -> pd.DataFrame:
-    """Mean days from planting to harvest; variety, days."""
-    days = (dug.data["date"] - pd.Timestamp(dug.records.trial.planted)).dt.days
-    return days.groupby(dug.data["variety"]).mean().rename("days").reset_index()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,8 +19,8 @@ from trialkit.models.results import (
     difference_means,
     empty,
 )
-from trialkit.models.support import ONE_BLOCK, Support, behind
-from trialkit.records.plots import recorded
+from trialkit.models.support import Support, behind
+from trialkit.models.totals import Measured
 from trialkit.wording import few
 
 if TYPE_CHECKING:
@@ -50,14 +50,14 @@ class Topping:
     notes: tuple[str, ...] = field(default=())
 
 
-def topping(records: Records) -> Topping:
-    """What becomes of topped plants.
+def topping(events: pd.DataFrame, plants: pd.DataFrame) -> Topping:
+    """What becomes of topped plants; plants: each once.
 
     Treatments are taken as given by lot where plants.csv has a `treatment` for every plant, it
     has two or more levels, and they are not one with the varieties.
     """
-    plants = records.plants.drop_duplicates("plant").dropna(subset=["variety"])
-    first = _first_topped(records, plants)
+    plants = plants.dropna(subset=["variety"])
+    first = _first_topped(events, plants)
     levels, notes = _levels(plants)
     none = pd.Series(pd.NaT, index=first.index, dtype="datetime64[ns]")
     if first.isna().all():
@@ -73,9 +73,8 @@ def topping(records: Records) -> Topping:
     return Topping(cut, ended, levels, (*notes, *_left_out(ended, plants)))
 
 
-def _first_topped(records: Records, plants: pd.DataFrame) -> pd.Series:
+def _first_topped(events: pd.DataFrame, plants: pd.DataFrame) -> pd.Series:
     """Day of the first topping of each plant, by plant; an event without place is of them all."""
-    events = records.events
     events = events[events["event"].astype(str).str.strip().str.lower() == TOPPED]
     first = pd.Series(pd.NaT, index=plants["plant"].to_numpy(), dtype="datetime64[ns]")
     events = events.sort_values("date")
@@ -181,27 +180,29 @@ class HeightResult(TraitResult):
 
 
 def height_trait(
-    records: Records, ground: Support, order: list[str], check: str | None
+    records: Records, heights: Measured, ground: Support, order: list[str], check: str | None
 ) -> HeightResult | Missing:
     """One growth curve a plot, compared between varieties day by day; see `curves`.
-    Raises MixedModelError where it cannot be fitted."""
-    topped = topping(records)
-    seen = measured(records, topped)
-    if seen.empty:
-        some = records.heights["height_cm"].notna().any()
-        return Missing("height", "every height was measured after the plants were topped" if some
-                       and topped.ended.notna().any() else "no height is recorded yet")
-    data = _prepared(records, seen, ground, topped)
-    varieties = [v for v in order if (data["variety"] == v).any()]
-    dates = data.groupby("variety")["day"].nunique().reindex(varieties)
+
+    heights: all that were measured, cm.  Raises MixedModelError where it cannot be fitted."""
+    topped = topping(records.events, ground.plants)
+    ended = heights.data["plant"].map(topped.ended)
+    left = heights.only(~(heights.data["date"] >= ended))
+    if left.data.empty:
+        return Missing("height", "every height was measured after the plants were topped"
+                       if len(heights.data) else "no height is recorded yet")
+    varieties = [v for v in order if v in left.dates.index]
+    dates = left.dates["dates"].reindex(varieties)
     if dates.min() < 2:
-        of_day = data.groupby("day")["variety"].nunique()
-        shared = of_day[of_day == len(varieties)].index
+        of_date = left.by_variety_and_date.groupby("date").size()
+        shared = of_date[of_date == len(varieties)].index
         if not len(shared):
             few = ", ".join(v for v in varieties if dates[v] < 2)
             return Missing("height", f"growth takes two dates with heights; there is one for {few}")
-        data = data[data["day"] == shared.max()].reset_index(drop=True)
+        left = left.only(left.data["date"] == shared.max())
         dates = dates * 0 + 1
+    left = _prepared(left, pd.Timestamp(records.trial.planted), topped)
+    data = left.data
     spline = Spline.through(data["day"], max(int(min(COLUMNS, dates.min() - 1)), 1))
     days = np.arange(data["day"].min(), data["day"].max() + 1)
     curves = unit_curves(data, spline, days)
@@ -222,35 +223,23 @@ def height_trait(
     if not supported:
         layout = _without_errors(layout)
     method = _method(layout, spline, curves.spread.reading, curves.spread.plant, df, split)
-    return _result(records, data, layout, curves.at, "" if supported else why, check, method,
+    return _result(records, left, layout, curves.at, "" if supported else why, check, method,
                    _notes(topped, layout))
 
 
-def measured(records: Records, topped: Topping) -> pd.DataFrame:
-    """Heights with variety, block, plot, treatment; those after a topping not by lot left out."""
-    seen = recorded(records.plants, records.heights.dropna(subset=["height_cm"]))
-    seen = seen.drop(columns=["row", "column", "lost", "plants"])
-    ended = seen["plant"].map(topped.ended)
-    return seen[~(seen["date"] >= ended)].reset_index(drop=True)
-
-
-def _prepared(
-    records: Records, seen: pd.DataFrame, ground: Support, topped: Topping
-) -> pd.DataFrame:
-    """Readings with day, main (the plot), unit (the plot, or its part under one treatment), cell
+def _prepared(heights: Measured, planted: pd.Timestamp, topped: Topping) -> Measured:
+    """Heights with day, main (the plot), unit (the plot, or its part under one treatment), cell
     (variety and treatment) and cut (day of a topping by lot, NaN without)."""
-    planted = pd.Timestamp(records.trial.planted)
-    block = seen["block"].astype("object")
+    seen = heights.data
     treatment = seen["treatment"].astype(str) if topped.levels else pd.Series("", index=seen.index)
-    main = seen["plant"].map(ground.unit_of).astype(str)
+    main = seen["unit"]
     mixed = treatment.groupby(main).nunique().max() > 1
-    return seen.assign(
+    return replace(heights, data=seen.assign(
         day=(seen["date"] - planted).dt.days.astype(float),
         main=main, unit=main + " | " + treatment if mixed else main, treatment=treatment,
         cell=seen["variety"].astype(str) + " | " + treatment,
         cut=(seen["plant"].map(topped.cut) - planted).dt.days.astype(float),
-        block=block.where(block.notna(), ONE_BLOCK).astype(str),
-    )
+    ))
 
 
 def _connected(units: pd.DataFrame) -> bool:
@@ -311,35 +300,35 @@ def _notes(topped: Topping, layout: layouts.Layout) -> tuple[str, ...]:
 
 
 def _result(
-    records: Records, data: pd.DataFrame, layout: layouts.Layout, at: int, why: str,
+    records: Records, heights: Measured, layout: layouts.Layout, at: int, why: str,
     check: str | None, method: MethodNote, notes: tuple[str, ...],
 ) -> HeightResult:
     planted, curves = pd.Timestamp(records.trial.planted), layout.varieties
     varieties, reach_cm = list(curves.names), records.trial.reach_cm
-    own = [data[data["variety"] == name] for name in varieties]
-    gaps = [_gaps(of["day"]) for of in own]
+    data = heights.data
+    own = [heights.only(data["variety"] == name) for name in varieties]
+    gaps = [_gaps(of) for of in own]
     at = _on_a_reading(curves.days, at, gaps)
     last, covariance, df = curves.value[:, at], curves.covariance(at), float(curves.df[0, at])
     compared = compare(varieties, last, covariance, df, check, ratio=False)
-    ends = data.groupby("variety")["day"].agg(["min", "max"])
-    early = [v for v in varieties if ends.loc[v, "max"] < ends["max"].max()]
+    ends = heights.dates
+    early = [v for v in varieties if ends.loc[v, "last"] < ends["last"].max()]
     if early:
-        said = "; ".join(f"{v} on {planted + pd.Timedelta(days=float(day)):%-d %B}"
-                         for v, day in ends.loc[early, "max"].items())
+        said = "; ".join(f"{v} on {day:%-d %B}" for v, day in ends.loc[early, "last"].items())
         notes = (*notes, f"last measured before the others: {said}. Its curve ends there, and "
                  "heights are compared on the last day by which all were measured")
     unmeasured = _unmeasured(dict(zip(varieties, gaps, strict=True)), planted)
     limits = _across(curves, gaps)
     frame = curve_frame(curves, planted, limits)
-    curve = _credible(_measured_span(frame, ends, planted), data)
+    curve = _credible(_measured_span(frame, ends), heights.range)
     growth = _measured_span(frame[["variety", "date"]].assign(
         estimate=(np.gradient(limits[0], axis=1) * 7.0 if len(curves.days) > 1
-                  else np.full_like(limits[0], np.nan)).ravel()), ends, planted)
+                  else np.full_like(limits[0], np.nan)).ravel()), ends)
     crossing, reach = np.zeros((0, len(varieties))), empty(OUT_OF_REACH)
     if reach_cm:
         crossing = _crossing(curves, reach_cm, gaps)
         reach = reach_frame(curves, reach_cm, planted, crossing, gaps,
-                            [_passed(of, reach_cm) for of in own])
+                            [_passed(of, reach_cm, planted) for of in own])
     dated = f"height on {planted + pd.Timedelta(days=curves.days[at]):%-d %B}"
     return HeightResult(
         "height", dated, "cm", "difference",
@@ -347,7 +336,7 @@ def _result(
         compared.against_check, compared.pairs, compared.letters, not why, why, method,
         (*notes, *unmeasured),
         curve, growth, data[["variety", "date", "plant", "height_cm"]], reach, curves, crossing,
-        **_treated(layout, reach_cm, planted, at, data), unmeasured=unmeasured,
+        **_treated(layout, reach_cm, planted, at, heights), unmeasured=unmeasured,
     )
 
 
@@ -355,20 +344,20 @@ Between = tuple[float, float]
 """A reading and the next, in days from planting, further than GAP from each other."""
 
 
-def _gaps(days: pd.Series) -> list[Between]:
+def _gaps(heights: Measured) -> list[Between]:
     """The long gaps between the days on which something was measured."""
-    read = np.unique(days.to_numpy(float))
+    read = np.unique(heights.data["day"].to_numpy(float))
     return [(float(a), float(b)) for a, b in zip(read[:-1], read[1:], strict=True) if b - a > GAP]
 
 
-def _passed(of: pd.DataFrame, reach: float) -> Between | None:
+def _passed(heights: Measured, reach: float, planted: pd.Timestamp) -> Between | None:
     """The gap in which the mean of the readings passed reach; None where it was no long one.
 
     A curve of few readings may miss them, and the gap with them.
     """
-    mean = of.groupby("day")["height_cm"].mean()
+    mean = heights.by_date
     above = np.flatnonzero(mean.to_numpy(float) > reach)
-    days = mean.index.to_numpy(float)
+    days = (pd.DatetimeIndex(mean.index) - planted).days.to_numpy(float)
     if not above.size or above[0] == 0 or days[above[0]] - days[above[0] - 1] <= GAP:
         return None
     return float(days[above[0] - 1]), float(days[above[0]])
@@ -433,10 +422,9 @@ def _crossing(curves: MeanCurves, reach: float, gaps: list[list[Between]]) -> Fl
     return day
 
 
-def _credible(curve: pd.DataFrame, data: pd.DataFrame) -> pd.DataFrame:
+def _credible(curve: pd.DataFrame, of: pd.DataFrame) -> pd.DataFrame:
     """No height where the curve is beyond every plant of its variety, as it may be in a long gap
     between readings; no interval wider each way than the tallest plant, which says nothing."""
-    of = data.groupby("variety")["height_cm"].agg(["min", "max"])
     least, most = (curve["variety"].map(of[name]) for name in ("min", "max"))
     room = BEYOND * (most - least).clip(lower=1.0)
     beyond = (curve["estimate"] > most + room) | (curve["estimate"] < least - room)
@@ -446,27 +434,24 @@ def _credible(curve: pd.DataFrame, data: pd.DataFrame) -> pd.DataFrame:
         high=curve["high"].mask(empty_band))
 
 
-def _measured_span(
-    frame: pd.DataFrame, ends: pd.DataFrame, planted: pd.Timestamp
-) -> pd.DataFrame:
-    """The rows from each variety's first reading to its last; ends: min and max, days."""
-    day = (frame["date"] - planted).dt.days
-    first, last = (frame["variety"].map(ends[name]) for name in ("min", "max"))
-    return frame[(day >= first) & (day <= last)].reset_index(drop=True)
+def _measured_span(frame: pd.DataFrame, ends: pd.DataFrame) -> pd.DataFrame:
+    """The rows from each variety's first reading to its last; ends: `Measured.dates`."""
+    first, last = (frame["variety"].map(ends[name]) for name in ("first", "last"))
+    return frame[(frame["date"] >= first) & (frame["date"] <= last)].reset_index(drop=True)
 
 
 def _treated(
     layout: layouts.Layout, reach_cm: float | None, planted: pd.Timestamp, at: int,
-    data: pd.DataFrame,
+    heights: Measured,
 ) -> dict[str, pd.DataFrame]:
     cells, treatments, between = layout.cells, layout.treatments, layout.between
     if cells is None or treatments is None or between is None:
         return {}
     named = dict(zip(cells.names, layout.named, strict=True))
-    ends = data.groupby("variety")["day"].agg(["min", "max"])
-    own = [data[(data["variety"] == variety) & (data["treatment"] == level)]
+    data = heights.data
+    own = [heights.only((data["variety"] == variety) & (data["treatment"] == level))
            for variety, level in layout.named]
-    gaps = [_gaps(of["day"]) for of in own]
+    gaps = [_gaps(of) for of in own]
 
     def parted(frame: pd.DataFrame) -> pd.DataFrame:
         pairs = frame["variety"].map(named)
@@ -479,10 +464,10 @@ def _treated(
                        None, ratio=False)
     return {
         "treated_curve": _measured_span(
-            parted(curve_frame(cells, planted, _across(cells, gaps))), ends, planted),
+            parted(curve_frame(cells, planted, _across(cells, gaps))), heights.dates),
         "treated_reach": parted(reach_frame(
             cells, reach_cm, planted, _crossing(cells, reach_cm, gaps), gaps,
-            [_passed(of, reach_cm) for of in own]))
+            [_passed(of, reach_cm, planted) for of in own]))
         if reach_cm else empty(["variety", "treatment", *OUT_OF_REACH[1:]]),
         "treatments": pd.DataFrame({
             "treatment": treatments.names, "estimate": value, "se": treatments.se[:, at],

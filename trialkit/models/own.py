@@ -48,12 +48,10 @@ from trialkit.models.support import (
     with_covariates,
     with_parts,
 )
-from trialkit.records.owntraits import values_of
-from trialkit.records.plots import recorded
+from trialkit.models.totals import Measured
 from trialkit.wording import listed
 
 if TYPE_CHECKING:
-    from trialkit.records import Records
     from trialkit.trial import OwnTrait
 
 LINK = {"measure": "difference", "day": "difference", "count": "ratio", "yes or no": "odds",
@@ -96,19 +94,19 @@ class _Fitted:
 
 
 def own_trait(
-    records: Records, ground: Support, order: list[str], check: str | None, trait: OwnTrait
+    measured: Measured, planted: pd.Timestamp, ground: Support, order: list[str],
+    check: str | None, trait: OwnTrait,
 ) -> OwnResult | Missing:
-    """One trait of the gardener's own, every variety."""
-    rows = values_of(records.traits, trait)
-    if rows.empty:
+    """One trait of the gardener's own, every variety; measured: its records."""
+    data = measured.data
+    if data.empty:
         return Missing(trait.name, f"no {trait.name} is recorded yet")
-    data = ground.located(recorded(records.plants, rows).drop(columns=["lost", "plants"]))
     if trait.kind == "day":
-        data = _first_seen(data, pd.Timestamp(records.trial.planted))
+        data = _first_seen(measured, planted)
         if data["amount"].isna().all():
             return Missing(trait.name, f"{trait.name} was not seen on any plant yet")
     elif trait.when == "once":
-        data = data.sort_values("date", kind="stable").groupby("plant").tail(1)
+        data = measured.newest
     data = data.reset_index(drop=True).assign(day=data["date"].astype(str).to_numpy())
     seen = [v for v in order if (data["variety"] == v).any()]
     why = ground.why_not if not ground.supported else (
@@ -165,7 +163,7 @@ def _both(
 
 def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
     """Why no ratio can be worked out: varieties that had none at all, or all of it."""
-    by = data.groupby("variety")["amount"].agg(["min", "max"]).reindex(seen)
+    by = Measured(data).range.reindex(seen)
     none = [str(v) for v in by.index[by["max"] == 0]]
     full = [str(v) for v in by.index[by["min"] == 1]] if trait.kind != "count" else []
     said = [f"{listed(names)} had {what}" for names, what in (
@@ -173,11 +171,10 @@ def _one_sided(data: pd.DataFrame, seen: list[str], trait: OwnTrait) -> str:
     return f"{' and '.join(said)}: no ratio can be worked out" if said else ""
 
 
-def _first_seen(data: pd.DataFrame, planted: pd.Timestamp) -> pd.DataFrame:
+def _first_seen(measured: Measured, planted: pd.Timestamp) -> pd.DataFrame:
     """One row a plant: amount, the days from planting to the first yes; NaN not yet."""
-    yes = data[data["amount"] > 0].groupby("plant")["date"].min()
-    out = data.sort_values("date", kind="stable").groupby("plant").tail(1)
-    first = out["plant"].map(yes)
+    out = measured.newest
+    first = out["plant"].map(measured.first_above_zero)
     return out.assign(amount=(first - planted).dt.days.astype(float), date=first)
 
 
@@ -292,7 +289,9 @@ def _result(
     scale = LINK[trait.kind]
     percent = trait.kind in ("yes or no", "share")
     times = 100.0 if percent else 1.0
-    plain = _plain_means(data, seen)
+    measured = Measured(data)
+    by_plot = measured.by_plot.rename("value").reset_index()
+    plain = by_plot.groupby("variety")["value"].mean().reindex(seen).to_numpy(float)
     df = df if fitted is not None else float("nan")
     v = len(seen)
     if fitted is None:
@@ -304,30 +303,13 @@ def _result(
     compared = compare(seen, level, joint, df, check, ratio=scale != "difference")
     if fitted is None and scale == "difference":
         compared = compare(seen, plain, joint, df, check, ratio=False)
-    by_day = data.dropna(subset=["date"]).groupby(["variety", "date"]).agg(
-        amount=("amount", "mean")).reset_index()
     return OwnResult(
         trait.name, trait.name, _unit(trait), scale, means.join(behind(data, seen)),
         compared.against_check, compared.pairs, compared.letters if not why else {}, not why, why,
-        _method(trait, fitted, df, why, adjusted), tuple(notes), trait.better, trait.kind, by_day,
-        _by_plot(data, times),
+        _method(trait, fitted, df, why, adjusted), tuple(notes), trait.better, trait.kind,
+        measured.by_variety_and_date.reset_index(), by_plot.assign(value=times * by_plot["value"]),
         level if fitted is not None else None, joint if fitted is not None else None, both,
     )
-
-
-def _by_plot(data: pd.DataFrame, times: float = 1.0) -> pd.DataFrame:
-    """Plots' means: variety, unit, value; of shares n of N all counted."""
-    of = data["of"].fillna(1.0) if "of" in data else pd.Series(1.0, index=data.index)
-    sums = (data["amount"] * of).groupby([data["variety"], data["unit"]]).sum()
-    each = sums / of.where(data["amount"].notna(), 0.0).groupby(
-        [data["variety"], data["unit"]]).sum()
-    return (times * each).rename("value").reset_index()
-
-
-def _plain_means(data: pd.DataFrame, seen: list[str]) -> Floats:
-    """Means of plots' means."""
-    each = _by_plot(data).groupby("variety")["value"]
-    return each.mean().reindex(seen).to_numpy(float)
 
 
 def _means(

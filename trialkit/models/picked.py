@@ -37,19 +37,19 @@ from trialkit.models.support import (
     Support,
     adjusted_for,
     complete,
+    plot_contrasts,
     usable_groups,
     with_an_error,
     with_covariates,
+    without_each,
 )
 from trialkit.models.totals import (
     WEEK,
     Tally,
     counted_looks,
     log_index,
-    plot_contrasts,
     tally_of,
     with_intervals,
-    without_each,
 )
 from trialkit.wording import number, percent
 

@@ -29,8 +29,8 @@ from trialkit.models.results import (
     variety_levels,
     with_check,
 )
-from trialkit.models.support import Support, usable_groups
-from trialkit.models.totals import layout_columns, log_index
+from trialkit.models.support import Support, layout_columns, usable_groups
+from trialkit.models.totals import log_index
 from trialkit.records.plots import BASKET
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""The season's yield: of a plant that lived, of a metre of row with its losses, and its worth."""
+"""The season's yield: of a living plant, of a metre of row with its losses, and its worth."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.picked import PodsResult, WeightsResult
 from trialkit.models.results import Floats, MethodNote, Missing, TraitResult, empty, rate_means
-from trialkit.models.stand import design_effect
+from trialkit.models.stand import alive_limits, alive_shares
 from trialkit.models.totals import WEEK, with_intervals
 
 if TYPE_CHECKING:
@@ -22,83 +21,7 @@ if TYPE_CHECKING:
 
 
 # ------------------------------------------------------------------------------------------------
-# The season's yield: of a plant that lived, and of a metre of row with its losses.
-# ------------------------------------------------------------------------------------------------
-
-# ------------------------------------------------------------------------------------------------
-# The share of the season's plant-days that were lived, and how far losses could have differed.
-#
-# A plant's loss is a yes or no, and plants of a plot are often lost together.  So the losses of a
-# variety are binomial with as many independent plants as its plants over the design effect (Donner
-# & Klar 2000; see `stand_curve.design_effect`), and their share gets the interval of Jeffreys
-# (Brown, Cai & DasGupta 2001, Statistical Science 16:101-133, section 4.3), which is finite and
-# one-sided where nothing was lost.  A plant lost takes the mean share of the season that plants
-# lost in this trial took with them.
-# ------------------------------------------------------------------------------------------------
-
-LIVED = ["variety", "planted", "lost", "effective", "taken", "lived"]
-
-
-def lived_shares(
-    records: Records, looks: pd.DataFrame, varieties: list[str], ground: Support | None = None
-) -> pd.DataFrame:
-    """LIVED, one row a variety, over the days the picks cover.
-
-    planted, lost: plants set out, and lost by the last pick.  effective: planted over the design
-    effect.  taken: mean share of the season lost with a plant (of all lost plants, if the variety
-    lost none; 1 if none was lost).  lived: share of plant-days lived.
-    """
-    plants = records.plants.drop_duplicates("plant")
-    plants = plants[plants["variety"].isin(varieties)]
-    end = looks["date"].max()
-    start = looks["date"].min() - pd.Timedelta(days=float(looks["gap"].median()))
-    whole = max((end - start).days, 1)
-    gone = (plants["lost"].notna() & (plants["lost"] < end)).to_numpy(bool)
-    away = 1.0 - (plants["lost"].fillna(end).clip(start, end) - start).dt.days / whole
-    unit = plants["plant"].map(ground.unit_of) if ground is not None else plants["plot"]
-    widened = design_effect(gone, unit.astype(str).reset_index(drop=True),
-                            plants["variety"].reset_index(drop=True))
-    frame = pd.DataFrame({"variety": plants["variety"].to_numpy(), "lost": gone,
-                          "away": away.to_numpy(float)})
-    overall = float(frame.loc[gone, "away"].mean()) if gone.any() else 1.0
-    by = frame.groupby("variety")
-    taken = frame[gone].groupby("variety")["away"].mean().reindex(varieties).fillna(overall)
-    out = pd.DataFrame({"planted": by.size(), "lost": by["lost"].sum().astype(int)})
-    out = out.reindex(varieties).fillna(0)
-    out["effective"] = out["planted"] / widened
-    out["taken"] = taken
-    out["lived"] = 1.0 - by["away"].mean().reindex(varieties)
-    return out.rename_axis("variety").reset_index()[LIVED]
-
-
-def lived_limits(shares: pd.DataFrame, alpha: float = 0.05) -> tuple[Floats, Floats]:
-    """Lower and upper limits of `lived`, (v,) each."""
-    n = shares["effective"].to_numpy(float)
-    share = shares["lost"].to_numpy(float) / np.maximum(shares["planted"].to_numpy(float), 1.0)
-    lost = share * n
-    with np.errstate(invalid="ignore"):
-        least = np.where(lost <= 0, 0.0, stats.beta.ppf(alpha / 2, lost + 0.5, n - lost + 0.5))
-        most = np.where(lost >= n, 1.0, stats.beta.isf(alpha / 2, lost + 0.5, n - lost + 0.5))
-    taken = shares["taken"].to_numpy(float)
-    return np.maximum(1.0 - most * taken, 1e-9), np.maximum(1.0 - least * taken, 1e-9)
-
-
-def combined(
-    estimate: Floats, parts: list[tuple[Floats, Floats, Floats]]
-) -> tuple[Floats, Floats]:
-    """Limits of a sum from its independent parts: each (value, low, high), all (n,).
-
-    low = sum - sqrt(sum of (value - low)^2) and likewise above (the recovery of variances from
-    limits: Zou & Donner 2008, Statistics in Medicine 27:1693-1702, eq. 3), so that a part with a
-    one-sided interval widens one side only.
-    """
-    below = np.sqrt(sum((value - low) ** 2 for value, low, _ in parts))
-    above = np.sqrt(sum((high - value) ** 2 for value, _, high in parts))
-    return np.asarray(estimate - below), np.asarray(estimate + above)
-
-
-# ------------------------------------------------------------------------------------------------
-# The season's yield: of a plant that lived, and of a metre of row with its losses.
+# The season's yield: of a living plant, and of a metre of row with its losses.
 # ------------------------------------------------------------------------------------------------
 
 @dataclass(frozen=True)
@@ -106,8 +29,8 @@ class SeasonResult(TraitResult):
     """`means`: pods a plant that stood the whole season.  `metre`: variety, estimate, low, high,
     pods a metre of row as planted, losses and their uncertainty included (NaN without a plant
     spacing).  `per_planted`: the same a plant set out.  `metre_ratio`: as `against_check`, of a
-    metre of row.  `losses`: variety, planted, lost, lived (share of plant-days) with lived_low
-    and lived_high.  `days` of the season so far.  `curve`: variety, date, estimate, low, high,
+    metre of row.  `losses`: variety, planted, lost, alive (share of plant-days) with alive_low
+    and alive_high.  `days` of the season so far.  `curve`: variety, date, estimate, low, high,
     pods a living plant so far."""
 
     metre: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -119,14 +42,13 @@ class SeasonResult(TraitResult):
 
 
 def season_trait(
-    records: Records, pods: PodsResult, check: str | None, counted: str,
-    ground: Support | None = None,
+    records: Records, pods: PodsResult, check: str | None, counted: str, ground: Support,
 ) -> SeasonResult:
     """Rates times the days of the season.
 
     A plant not looked at on some date still had its pods: the rate covers those days, so a
     missed pick counts neither as zero nor twice.  Losses enter the metre of row only, as the
-    share of plant-days that were lived, with an uncertainty of their own (see `lived`).  The
+    share of plant-days on which plants were alive, with an uncertainty of their own.  The
     ratios of a living plant are those of the rates.
     """
     looks = pods.looks
@@ -135,17 +57,17 @@ def season_trait(
     means = rate_means(varieties, pods.log_rate, pods.covariance, pods.df, days)
     behind = pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
     means = means.join(behind.reset_index(drop=True))
-    shares = lived_shares(records, looks, varieties, ground)
-    low, high = lived_limits(shares)
+    shares = alive_shares(looks, varieties, ground)
+    low, high = alive_limits(shares)
     planted = losses_joined(means, shares, (low, high))
     spacing = records.trial.layout.plant_spacing_cm
     a_metre = 100.0 / spacing if spacing else np.nan
     metre = planted.copy()
     metre[["estimate", "low", "high"]] = planted[["estimate", "low", "high"]] * a_metre
-    alive = shares.set_index("variety")["lived"]
+    alive = dict(zip(shares["variety"], shares["alive"], strict=True))
     bounded = pods.supported
-    losses = shares[["variety", "planted", "lost", "lived"]].assign(
-        lived_low=low if bounded else np.nan, lived_high=high if bounded else np.nan)
+    losses = shares[["variety", "planted", "lost", "alive"]].assign(
+        alive_low=low if bounded else np.nan, alive_high=high if bounded else np.nan)
     method = MethodNote(
         f"{counted} a day times the {days:.0f} days picked so far. A living plant: one that stood "
         "to the end. The row: as planted, so that lost plants count as losses, and as more or "
@@ -171,8 +93,8 @@ def losses_joined(
     means: pd.DataFrame, shares: pd.DataFrame, limits: tuple[Floats, Floats]
 ) -> pd.DataFrame:
     """A plant set out: variety, estimate, low, high; losses' limits joined to those of `means`,
-    of a plant that stood the whole season.  shares, limits: as `lived_shares`, `lived_limits`."""
-    log_alive = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    of a plant that stood the whole season.  shares, limits: as `alive_shares`, `alive_limits`."""
+    log_alive = np.log(np.maximum(shares["alive"].to_numpy(float), 1e-9))
     least, most = limits
     with np.errstate(divide="ignore"):
         log = np.log(means[["estimate", "low", "high"]].to_numpy(float)).T
@@ -180,6 +102,20 @@ def losses_joined(
                                           (log_alive, np.log(least), np.log(most))])
     return pd.DataFrame({"variety": means["variety"], "estimate": np.exp(log[0] + log_alive),
                          "low": np.exp(low), "high": np.exp(high)})
+
+
+def combined(
+    estimate: Floats, parts: list[tuple[Floats, Floats, Floats]]
+) -> tuple[Floats, Floats]:
+    """Limits of a sum from its independent parts: each (value, low, high), all (n,).
+
+    low = sum - sqrt(sum of (value - low)^2) and likewise above (the recovery of variances from
+    limits: Zou & Donner 2008, Statistics in Medicine 27:1693-1702, eq. 3), so that a part with a
+    one-sided interval widens one side only.
+    """
+    below = np.sqrt(sum((value - low) ** 2 for value, low, _ in parts))
+    above = np.sqrt(sum((high - value) ** 2 for value, _, high in parts))
+    return np.asarray(estimate - below), np.asarray(estimate + above)
 
 
 def season_days(looks: pd.DataFrame) -> float:
@@ -228,18 +164,18 @@ def _half(pods: PodsResult) -> dict[str, float]:
 def _with_losses(
     against: pd.DataFrame, shares: pd.DataFrame, check: str | None
 ) -> pd.DataFrame:
-    """Ratios a metre of row: those of a living plant times the ratio of the shares lived.
+    """Ratios a metre of row: those of a living plant times the ratio of the shares alive.
 
     The losses' limits hold over all comparisons together by Bonferroni, as the ratios' do by
     Dunnett.
     """
     if check is None or against.empty:
         return against.copy()
-    least, most = lived_limits(shares, 0.05 / len(against))
+    least, most = alive_limits(shares, 0.05 / len(against))
     at = {v: i for i, v in enumerate(shares["variety"])}
     variety = np.array([at[v] for v in against["variety"]])
     other = np.full(len(variety), at[check])
-    log_alive = np.log(np.maximum(shares["lived"].to_numpy(float), 1e-9))
+    log_alive = np.log(np.maximum(shares["alive"].to_numpy(float), 1e-9))
     below, above = np.log(least), np.log(most)
     rate = np.log(against[["estimate", "low", "high"]].to_numpy(float)).T
     ratio = rate[0] + log_alive[variety] - log_alive[other]
@@ -392,8 +328,8 @@ def _weighed(
         per_living = weights.means[["variety"]].join(
             weights.means[LIMITS] * (season_days(looks) / WEEK))
         varieties = list(per_living["variety"])
-        shares = lived_shares(records, looks, varieties, ground)
-        per = losses_joined(per_living, shares, lived_limits(shares))
+        shares = alive_shares(looks, varieties, ground)
+        per = losses_joined(per_living, shares, alive_limits(shares))
         spacing = records.trial.layout.plant_spacing_cm
         if spacing:
             per[LIMITS] = per[LIMITS] * (100.0 / spacing)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.stats import beta, norm
 
 from trialkit.mixed.inference import minimal_letters
 from trialkit.models.results import AGAINST, MEANS, PAIRS, MethodNote, Missing, TraitResult, empty
@@ -102,6 +102,59 @@ def design_effect(lost: NDArray[np.bool_], unit: pd.Series, variety: pd.Series) 
     rho = (between - within) / (between + (usual - 1.0) * within)
     size = float((plots["n"] ** 2).sum()) / n
     return max(1.0, 1.0 + (size - 1.0) * rho)
+
+
+# ------------------------------------------------------------------------------------------------
+# The share of the season's plant-days on which plants were alive, and how far losses could have
+# differed.
+#
+# A plant's loss is a yes or no, and plants of a plot are often lost together.  So the losses of a
+# variety are binomial with as many independent plants as its plants over the design effect, and
+# their share gets the interval of Jeffreys (Brown, Cai & DasGupta 2001, Statistical Science
+# 16:101-133, section 4.3), which is finite and one-sided where nothing was lost.  A plant lost
+# takes the mean share of the season that plants lost in this trial took with them.
+# ------------------------------------------------------------------------------------------------
+
+ALIVE = ["variety", "planted", "lost", "effective", "taken", "alive"]
+
+
+def alive_shares(looks: pd.DataFrame, varieties: list[str], ground: Support) -> pd.DataFrame:
+    """ALIVE, one row a variety, over the days the picks cover.
+
+    planted, lost: plants set out, and lost by the last pick.  effective: planted over the design
+    effect.  taken: mean share of the season lost with a plant (of all lost plants, if the variety
+    lost none; 1 if none was lost).  alive: share of plant-days on which plants were alive.
+    """
+    plants = ground.plants[ground.plants["variety"].isin(varieties)]
+    end = looks["date"].max()
+    start = looks["date"].min() - pd.Timedelta(days=float(looks["gap"].median()))
+    whole = max((end - start).days, 1)
+    gone = (plants["lost"].notna() & (plants["lost"] < end)).to_numpy(bool)
+    away = 1.0 - (plants["lost"].fillna(end).clip(start, end) - start).dt.days / whole
+    widened = design_effect(gone, plants["unit"], plants["variety"])
+    frame = pd.DataFrame({"variety": plants["variety"].to_numpy(), "lost": gone,
+                          "away": away.to_numpy(float)})
+    overall = float(frame.loc[gone, "away"].mean()) if gone.any() else 1.0
+    by = frame.groupby("variety")
+    taken = frame[gone].groupby("variety")["away"].mean().reindex(varieties).fillna(overall)
+    out = pd.DataFrame({"planted": by.size(), "lost": by["lost"].sum().astype(int)})
+    out = out.reindex(varieties).fillna(0)
+    out["effective"] = out["planted"] / widened
+    out["taken"] = taken
+    out["alive"] = 1.0 - by["away"].mean().reindex(varieties)
+    return out.rename_axis("variety").reset_index()[ALIVE]
+
+
+def alive_limits(shares: pd.DataFrame, alpha: float = 0.05) -> tuple[Floats, Floats]:
+    """Lower and upper limits of `alive`, (v,) each; shares: ALIVE."""
+    n = shares["effective"].to_numpy(float)
+    share = shares["lost"].to_numpy(float) / np.maximum(shares["planted"].to_numpy(float), 1.0)
+    lost = share * n
+    with np.errstate(invalid="ignore"):
+        least = np.where(lost <= 0, 0.0, beta.ppf(alpha / 2, lost + 0.5, n - lost + 0.5))
+        most = np.where(lost >= n, 1.0, beta.isf(alpha / 2, lost + 0.5, n - lost + 0.5))
+    taken = shares["taken"].to_numpy(float)
+    return np.maximum(1.0 - most * taken, 1e-9), np.maximum(1.0 - least * taken, 1e-9)
 
 
 # ------------------------------------------------------------------------------------------------
@@ -239,7 +292,7 @@ class StandResult(TraitResult):
     """`means`: % of plants standing on the last day; differences in percentage points.
 
     curve: variety, date, estimate, low, high (%), a step at each loss. losses: variety, planted,
-    lost, plots, plots_hit (plots with a loss), lived (share of plant-days lived),
+    lost, plots, plots_hit (plots with a loss), alive (share of plant-days),
     planted_a_metre, standing_a_metre (of row; NaN without a plant spacing). reasons: variety,
     reason, plants. widened: the design effect. test: how p was found.
     """
@@ -255,13 +308,13 @@ def stand_trait(
     records: Records, ground: Support, order: list[str], check: str | None
 ) -> StandResult | Missing:
     """The stand of each variety; `Missing` without plants or before anything was recorded."""
-    plants = records.plants.drop_duplicates("plant").dropna(subset=["variety"])
+    plants = ground.plants.dropna(subset=["variety"])
     end, start = last_day(records), pd.Timestamp(records.trial.planted)
     if plants.empty:
         return Missing("stand", "no plants are recorded")
     if end is None or end <= start:
         return Missing("stand", "nothing has been recorded since planting")
-    fates = fates_of(plants, ground.unit_of, start, end)
+    fates = fates_of(plants, start, end)
     seen = [v for v in order if (fates["variety"] == v).any()]
     widened = design_effect(fates["lost"].to_numpy(), fates["unit"], fates["variety"])
     losses = _losses(fates, seen, (end - start).days, records.trial.layout.plant_spacing_cm)
@@ -292,16 +345,14 @@ def stand_trait(
     )
 
 
-def fates_of(
-    plants: pd.DataFrame, unit_of: pd.Series, start: pd.Timestamp, end: pd.Timestamp
-) -> pd.DataFrame:
+def fates_of(plants: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
     """One row a plant: variety, unit, lost (by `end`), time (days to loss or to `end`), reason."""
     lost = plants["lost"].notna() & (plants["lost"] <= end)
     reason = plants["lost_reason"].astype("object")
     return pd.DataFrame(
         {
             "variety": plants["variety"].astype(str),
-            "unit": plants["plant"].map(unit_of),
+            "unit": plants["unit"],
             "lost": lost.astype(bool),
             "time": (plants["lost"].where(lost, end) - start).dt.days.clip(lower=0).astype(float),
             "reason": reason.where(reason.notna(), "not recorded"),
@@ -321,7 +372,7 @@ def last_day(records: Records) -> pd.Timestamp | None:
 
 
 def _losses(fates: pd.DataFrame, seen: list[str], days: int, spacing: float | None) -> pd.DataFrame:
-    grouped = fates.assign(lived=fates["time"] / days).groupby("variety")
+    grouped = fates.assign(alive=fates["time"] / days).groupby("variety")
     a_metre = 100.0 / spacing if spacing else np.nan
     hit = fates[fates["lost"]].groupby("variety")["unit"].nunique()
     table = pd.DataFrame(
@@ -330,7 +381,7 @@ def _losses(fates: pd.DataFrame, seen: list[str], days: int, spacing: float | No
             "lost": grouped["lost"].sum().astype(int),
             "plots": grouped["unit"].nunique(),
             "plots_hit": hit,
-            "lived": grouped["lived"].mean(),
+            "alive": grouped["alive"].mean(),
             "planted_a_metre": a_metre,
             "standing_a_metre": a_metre * (1.0 - grouped["lost"].mean()),
         }

@@ -1,4 +1,5 @@
-"""What the layout lets a model claim: unit, degrees of freedom, groupings, treatments."""
+"""What the layout lets a model claim: unit, degrees of freedom, groupings, the plain analysis of
+its plots, treatments."""
 
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ from scipy.special import expit
 from trialkit.design.experimental_units import NEARLY_ALL
 from trialkit.mixed.fixed import marginal_rows
 from trialkit.mixed.inference import FixedEffects
+from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.results import ALPHA, PAIRS, Floats, empty
 from trialkit.records.plots import basket_names
 from trialkit.wording import listed
@@ -37,6 +39,7 @@ ONE_BLOCK = "one block"
 class Support:
     """units: one row a unit that varieties were given to, with unit, variety, block.
 
+    plants: one row a plant set out, each once, as plants.csv has them, with unit.
     unit_of: unit of each plant, and of each plot under its basket's name.  df_all: the layout's
     degrees of freedom for all varieties, as the audit counts them.  supported: whether varieties
     may be compared; why_not: plain words.
@@ -48,6 +51,7 @@ class Support:
 
     unit: str
     units: pd.DataFrame
+    plants: pd.DataFrame
     unit_of: pd.Series
     df_all: float
     supported: bool
@@ -60,6 +64,21 @@ class Support:
     def plots_of(self) -> pd.Series:
         """How many units each variety has, by name."""
         return self.units.groupby("variety").size()
+
+    @cached_property
+    def planted(self) -> pd.Series:
+        """How many plants were set out, by variety."""
+        return self.plants.groupby("variety").size()
+
+    def lost(self, after: pd.Timestamp | None = None, until: pd.Timestamp | None = None
+             ) -> pd.Series:
+        """How many plants were lost, by variety; those of none left out.  after: since that day,
+        itself left out; until: up to that day, itself included."""
+        day = self.plants["lost"]
+        some = day.notna()
+        some &= True if after is None else day > after
+        some &= True if until is None else day <= until
+        return self.plants[some].groupby("variety").size()
 
     def df(self, varieties: list[str] | None = None) -> float:
         """Degrees of freedom between units, among `varieties` only if given."""
@@ -93,7 +112,7 @@ def support(records: Records, audit: Audit) -> Support:
         "block": block.where(block.notna(), ONE_BLOCK).astype(str),
         **{name: audit.units[name].astype(str) for name in audit.by if name != "block"},
     })
-    plants = records.plants.drop_duplicates("plant")
+    plants = records.plants.drop_duplicates("plant").reset_index(drop=True)
     unit_of = audit.unit_of.reindex(plants["plant"].to_numpy()).astype("object")
     baskets = basket_names(records.plants)
     of_plots = unit_of.groupby(plants["plot"].to_numpy()).first()
@@ -102,9 +121,10 @@ def support(records: Records, audit: Audit) -> Support:
     unit_of = unit_of.where(unit_of.notna(), "unit not known").astype(str)
     wanted = records.trial.covariates
     names = [name for name in wanted if name in plants]
-    numbers = plants[names].astype(float).groupby(plants["plant"].map(unit_of)).mean()
-    return Support(audit.unit, units, unit_of, float(audit.strata_df), audit.supports_comparison,
-                   audit.why_not, audit.by or ("block",), numbers,
+    plants = plants.assign(unit=plants["plant"].map(unit_of))
+    numbers = plants[names].astype(float).groupby(plants["unit"]).mean()
+    return Support(audit.unit, units, plants, unit_of, float(audit.strata_df),
+                   audit.supports_comparison, audit.why_not, audit.by or ("block",), numbers,
                    tuple(name for name in wanted if name not in plants))
 
 
@@ -230,6 +250,73 @@ def behind(data: pd.DataFrame, varieties: list[str]) -> pd.DataFrame:
         "records": grouped.size(),
     })
     return counts.reindex(varieties).fillna(0).astype(int).reset_index(drop=True)
+
+
+# ------------------------------------------------------------------------------------------------
+# The plain analysis of plot totals: logarithms, varieties and blocks by least squares.
+#
+# Fast and exact for its design (the textbook analysis of variance of a block layout on log totals),
+# so it serves wherever the comparison has to be made many times: a look after every pick, one plot
+# left out at a time.
+# ------------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class PlotContrasts:
+    """Variety means on the log scale, their covariance (v, v) and residual df.
+
+    With too few plots for an error, covariance is NaN and df 0.
+    """
+
+    varieties: list[str]
+    estimate: Floats
+    covariance: Floats
+    df: float
+
+
+def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
+    """Least squares of log_index on variety and block (row and column of a square).
+
+    index: `totals.Tally.by_plot` with log_index.  Blocks enter as fixed; a variety's mean is at the
+    average block.  Differences are estimable wherever the blocks connect the varieties; otherwise
+    the minimum-norm solution is returned and df tells no error was available.
+    """
+    varieties, full = _design(index)
+    fit, v = LeastSquares(full, index["log_index"].to_numpy(float)), len(varieties)
+    return PlotContrasts(varieties, fit.estimate[:v], fit.covariance[:v, :v], float(fit.df))
+
+
+def without_each(index: pd.DataFrame, left: str, right: str) -> Floats:
+    """log(left / right) with each plot in turn left out, (n,); NaN where none is then left."""
+    varieties, full = _design(index)
+    step = np.zeros(full.shape[1])
+    step[varieties.index(left)], step[varieties.index(right)] = 1.0, -1.0
+    return LeastSquares(full, index["log_index"].to_numpy(float)).left_out(step)
+
+
+def _design(index: pd.DataFrame) -> tuple[list[str], Floats]:
+    """Varieties in order, and their columns followed by the layout's."""
+    varieties = sorted(index["variety"].astype(str).unique())
+    x = pd.get_dummies(index["variety"].astype(str))[varieties].to_numpy(float)
+    return varieties, np.hstack([x, layout_columns(index)])
+
+
+def layout_columns(units: pd.DataFrame) -> Floats:
+    """Columns of what the layout takes out, each factor's summing to zero, and of numbers a plot
+    that are adjusted for (`with_covariates`), (n, any number).
+
+    units: one row a unit, with block, replicate where blocks lie within, and bed_row and bed_column
+    where rows and columns are taken out.
+    """
+    parts = [np.zeros((len(units), 0))]
+    for name in ("replicate", "block", "bed_row", "bed_column"):
+        if name in units:
+            z = pd.get_dummies(units[name].astype("object").fillna("one").astype(str)).to_numpy(
+                float)
+            parts.append(z[:, 1:] - z[:, :1])
+    for name in units.columns[units.columns.str.startswith(COVARIATE)]:
+        values = units[name].to_numpy(float)
+        parts.append(((values - values.mean()) / (values.std() or 1.0))[:, None])
+    return np.hstack(parts)
 
 
 # ------------------------------------------------------------------------------------------------

@@ -1,4 +1,5 @@
-"""What was picked, joined and added up once: looks at plants, their sums, plots up to a common day.
+"""What was recorded, joined with the layout and added up once an analysis: looks at plants and
+their sums, values measured, what was dug or cut once, plots up to a common day.
 
 Produce stays on a plant until somebody looks for it, so what had been picked from a plot up to a
 day says what the ground gave up to then, whoever skipped which look. Three rules make that so:
@@ -25,7 +26,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.models.support import (
     COVARIATE,
     behind,
@@ -33,7 +33,7 @@ from trialkit.models.support import (
     with_an_error,
     with_covariates,
 )
-from trialkit.records.plots import basket_names, basket_plots, recorded
+from trialkit.records.plots import BASKET, basket_names, basket_plots, recorded
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support
@@ -237,70 +237,161 @@ def tally_of(looks: pd.DataFrame, ground: Support) -> Tally:
 
 
 # ------------------------------------------------------------------------------------------------
-# The plain analysis of plot totals: logarithms, varieties and blocks by least squares.
-#
-# Fast and exact for its design (the textbook analysis of variance of a block layout on log totals),
-# so it serves wherever the comparison has to be made many times: a look after every pick, one plot
-# left out at a time.
+# Values measured at plants or plots now and then: heights, traits of the gardener's own.
 # ------------------------------------------------------------------------------------------------
 
 @dataclass(frozen=True)
-class PlotContrasts:
-    """Variety means on the log scale, their covariance (v, v) and residual df.
+class Measured:
+    """Values of one trait, and what is made of them, each worked out once.
 
-    With too few plots for an error, covariance is NaN and df 0.
+    data: one row a record: plant, date, variety, plot, treatment, unit, block and the layout's
+    other groupings, `value`; `of` where a value is a share of so many.  value: the column of what
+    was measured, in the trait's own unit (heights cm).
     """
 
-    varieties: list[str]
-    estimate: npt.NDArray[np.float64]
-    covariance: npt.NDArray[np.float64]
-    df: float
+    data: pd.DataFrame
+    value: str = "amount"
+
+    def only(self, those: pd.Series) -> Measured:
+        """Of some of the records alone; those: (records,) bool."""
+        return replace(self, data=self.data[those].reset_index(drop=True))
+
+    @property
+    def newest(self) -> pd.DataFrame:
+        """The last record of each plant (or basket)."""
+        return self.data.sort_values("date", kind="stable").drop_duplicates("plant", keep="last")
+
+    @cached_property
+    def first_above_zero(self) -> pd.Series:
+        """The first date of a value above zero; plant, without those that had none."""
+        return self.data[self.data[self.value] > 0].groupby("plant")["date"].min()
+
+    @cached_property
+    def range(self) -> pd.DataFrame:
+        """min and max; variety."""
+        return self.data.groupby("variety")[self.value].agg(["min", "max"])
+
+    @cached_property
+    def dates(self) -> pd.DataFrame:
+        """first and last date, and how many dates; variety."""
+        return self.data.groupby("variety").agg(
+            first=("date", "min"), last=("date", "max"), dates=("date", "nunique"))
+
+    @cached_property
+    def by_date(self) -> pd.Series:
+        """Mean; date."""
+        return self.data.groupby("date")[self.value].mean()
+
+    @cached_property
+    def by_variety_and_date(self) -> pd.Series:
+        """Mean; variety and date."""
+        return self.data.groupby(["variety", "date"])[self.value].mean()
+
+    @cached_property
+    def by_plant_and_date(self) -> pd.Series:
+        """Mean; plant (or basket) and date."""
+        return self.data.groupby(["plant", "date"])[self.value].mean()
+
+    @cached_property
+    def by_plot(self) -> pd.Series:
+        """Mean, of shares n of N all counted together; variety and unit."""
+        value = self.data[self.value]
+        of = self.data["of"].fillna(1.0) if "of" in self.data else value.mask(value.notna(), 1.0)
+        sums = pd.DataFrame({"sum": value * of, "of": of.where(value.notna(), 0.0)}).groupby(
+            [self.data["variety"], self.data["unit"]]).sum()
+        return sums["sum"] / sums["of"]
 
 
-def plot_contrasts(index: pd.DataFrame) -> PlotContrasts:
-    """Least squares of log_index on variety and block (row and column of a square).
+def measured_of(
+    records: Records, ground: Support, rows: pd.DataFrame, value: str = "amount"
+) -> Measured:
+    """Records of heights or of a trait of one's own (date, plant, `value`; blanks left out),
+    placed in the layout."""
+    placed = ground.located(recorded(records.plants, rows))
+    return Measured(placed.drop(columns=["row", "column", "lost", "plants"]), value)
 
-    index: `Tally.by_plot` with log_index.  Blocks enter as fixed; a variety's mean is at the
-    average block.  Differences are estimable wherever the blocks connect the varieties; otherwise
-    the minimum-norm solution is returned and df tells no error was available.
+
+# ------------------------------------------------------------------------------------------------
+# Crops dug or cut once: weights, or pieces where nothing was weighed, and their grades.
+# ------------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Harvested:
+    """What was dug or cut once, and its sums, each worked out once.
+
+    table: the records, with plant, date, weight_g, count, grade.  by_plant: one row a plant or
+    plot: weight (its grades added up; of a basket the mean of the plants alive then; pieces where
+    `counted`), date and days (from planting) of its last record, plants, variety, plot, treatment,
+    unit, block and the layout's other groupings.  counted: whether pieces stand in place of
+    weights.  graded_alone: whether grades were written and no weight nor count.
     """
-    varieties, full = _design(index)
-    fit, v = LeastSquares(full, index["log_index"].to_numpy(float)), len(varieties)
-    return PlotContrasts(varieties, fit.estimate[:v], fit.covariance[:v, :v], float(fit.df))
+
+    table: pd.DataFrame
+    by_plant: pd.DataFrame
+    ground: Support
+    counted: bool = False
+    graded_alone: bool = False
+
+    @cached_property
+    def by_variety(self) -> pd.DataFrame:
+        """weight and days (means), plants (that gave something); variety."""
+        return self.by_plant.groupby("variety").agg(
+            weight=("weight", "mean"), days=("days", "mean"), plants=("plants", "sum"))
+
+    def first_date(self, those: pd.Series) -> pd.Series:
+        """The first date of each plant's records; plant.  those: (records,) bool, which count."""
+        return self.table[those].groupby("plant")["date"].min()
+
+    @cached_property
+    def uncounted(self) -> bool:
+        """Whether what one plant or plot gave was sorted into grades without counting pieces."""
+        several = self._graded.groupby("plant")["grade"].transform("nunique") > 1
+        return bool((several & self._graded["count"].isna()).any())
+
+    @cached_property
+    def pieces(self) -> pd.DataFrame:
+        """Pieces of each grade: a row a unit, with variety and the layout's groupings, a column a
+        grade in the order the grades were first written."""
+        rows = self._graded.assign(count=self._graded["count"].fillna(1.0))
+        rows = rows[rows["count"] > 0]
+        counts = rows.pivot_table(index="unit", columns="grade", values="count", aggfunc="sum",
+                                  fill_value=0.0)
+        return self.ground.plots(rows).join(counts[list(dict.fromkeys(rows["grade"]))], on="unit")
+
+    @property
+    def grades(self) -> tuple[str, ...]:
+        """The columns of `pieces`."""
+        return tuple(dict.fromkeys(self._graded.loc[~(self._graded["count"] <= 0), "grade"]))
+
+    @cached_property
+    def _graded(self) -> pd.DataFrame:
+        """The graded records with unit and place, grade as text; count NaN: not counted."""
+        place = list(dict.fromkeys(["plant", "variety", "unit", "block", *self.ground.by]))
+        rows = self.table.dropna(subset=["grade"]).merge(self.by_plant[place], on="plant")
+        return rows.assign(grade=rows["grade"].astype(str))
 
 
-def without_each(index: pd.DataFrame, left: str, right: str) -> npt.NDArray[np.float64]:
-    """log(left / right) with each plot in turn left out, (n,); NaN where none is then left."""
-    varieties, full = _design(index)
-    step = np.zeros(full.shape[1])
-    step[varieties.index(left)], step[varieties.index(right)] = 1.0, -1.0
-    return LeastSquares(full, index["log_index"].to_numpy(float)).left_out(step)
-
-
-def _design(index: pd.DataFrame) -> tuple[list[str], npt.NDArray[np.float64]]:
-    """Varieties in order, and their columns followed by the layout's."""
-    varieties = sorted(index["variety"].astype(str).unique())
-    x = pd.get_dummies(index["variety"].astype(str))[varieties].to_numpy(float)
-    return varieties, np.hstack([x, layout_columns(index)])
-
-
-def layout_columns(units: pd.DataFrame) -> npt.NDArray[np.float64]:
-    """Columns of what the layout takes out, each factor's summing to zero, and of numbers a plot
-    that are adjusted for (`support.with_covariates`), (n, any number).
-
-    units: one row a unit, with block, replicate where blocks lie within, and bed_row and bed_column
-    where rows and columns are taken out.
-    """
-    parts = [np.zeros((len(units), 0))]
-    for name in ("replicate", "block", "bed_row", "bed_column"):
-        if name in units:
-            z = pd.get_dummies(units[name].astype("object").fillna("one").astype(str)).to_numpy(
-                float)
-            parts.append(z[:, 1:] - z[:, :1])
-    for name in units.columns[units.columns.str.startswith(COVARIATE)]:
-        values = units[name].to_numpy(float)
-        parts.append(((values - values.mean()) / (values.std() or 1.0))[:, None])
-    return np.hstack(parts)
+def harvested_of(records: Records, ground: Support) -> Harvested | str:
+    """What was dug or cut once, by weights, else by counts (a graded record without either is one
+    piece); why there is nothing to add up."""
+    table, trial = records.harvest, records.trial
+    if table.empty:
+        return "nothing is recorded as dug or cut once"
+    counted = not table["weight_g"].notna().any()
+    graded_alone = counted and not table["count"].notna().any()
+    if graded_alone and table["grade"].notna().any():
+        table = table.assign(count=table["count"].where(table["grade"].isna(), 1.0))
+    value = "count" if counted else "weight_g"
+    if not table[value].notna().any():
+        return "the harvest has neither weights nor counts"
+    total = table.dropna(subset=[value]).groupby("plant", as_index=False).agg(
+        weight=(value, "sum"), date=("date", "max"))
+    total = recorded(records.plants, total).drop(columns=["row", "column", "lost"])
+    each = 1.0 if trial.harvest_unit else total["plants"]
+    by_plant = ground.located(total).assign(
+        weight=total["weight"].astype(float) / each,
+        days=(total["date"] - pd.Timestamp(trial.planted)).dt.days)
+    return Harvested(table, by_plant, ground, counted, graded_alone)
 
 
 # ------------------------------------------------------------------------------------------------
@@ -386,27 +477,26 @@ class PlotTotals:
 
 def plot_totals(
     looks: pd.DataFrame, records: Records, ground: Support, *, zeros: Zeros | None = None,
-    over: bool = False, within_reach: bool = False,
+    over: bool = False, heights: Measured | None = None,
 ) -> PlotTotals | None:
     """Totals of a trial's plots at every look; None where nothing has been counted.
 
     looks: `counted_looks`. zeros: what a blank is; default as trial.toml says, else
-    "written". over: nothing more is picked. within_reach: pods picked while the plant's top stood
-    above reach are left out, as of a crop that sets at the growing tip.
+    "written". over: nothing more is picked. heights: by which pods picked while the plant's top
+    stood above the trial's reach are left out, as of a crop that sets at the growing tip.
     """
     if looks.empty:
         return None
-    plants = records.plants.drop_duplicates("plant")
-    plants = plants[plants["plant"].map(ground.unit_of).notna()]
-    plants, looks = _baskets_whole(plants, looks)
-    unit = plants["plant"].map(ground.unit_of).astype(str)
+    plants, looks = _baskets_whole(ground.plants, looks)
     wide = looks.pivot_table(index="plant", columns="date", values="pods", aggfunc="sum")
     wide = wide.reindex(plants["plant"].to_numpy()).div(plants["planted"].to_numpy(), axis=0)
     dates = pd.DatetimeIndex(wide.columns)
     count = wide.to_numpy(float)
-    if within_reach:
-        count = np.where(np.isfinite(count) & above_reach(records, plants, dates), 0.0, count)
-    plot, names = pd.factorize(unit, sort=True)
+    reach = records.trial.reach_cm
+    if heights is not None and reach is not None:
+        above = above_reach(heights, reach, plants, dates)
+        count = np.where(np.isfinite(count) & above, 0.0, count)
+    plot, names = pd.factorize(plants["unit"], sort=True)
     variety, varieties = pd.factorize(plants["variety"].astype(str))
     day = dates.to_series().map(pd.Timestamp.toordinal).to_numpy(float)
     gone = plants["lost"].map(lambda at: np.inf if pd.isna(at) else float(at.toordinal()))
@@ -424,16 +514,15 @@ def plot_totals(
                      if np.isfinite(seen.lost[variety == k]).all())
     return PlotTotals(about, totals, dates[at], dates[newest], dead, usual_gap(seen), reading,
                       answer is None and unsure_of_zeros(seen), adjusted,
-                      _places(records, ground, names))
+                      _places(ground, names))
 
 
-def _places(records: Records, ground: Support, units: pd.Index) -> Array | None:
+def _places(ground: Support, units: pd.Index) -> Array | None:
     """Mean column and row of the plants of each unit; None unless all plants have theirs."""
-    at = records.plants.drop_duplicates("plant")
-    at = at.assign(unit=at["plant"].map(ground.unit_of)).dropna(subset=["unit"])
+    at = ground.plants
     if at[["row", "column"]].isna().any(axis=None):
         return None
-    mean = at.groupby(at["unit"].astype(str))[["column", "row"]].mean().reindex(units)
+    mean = at.groupby("unit")[["column", "row"]].mean().reindex(units)
     return None if mean.isna().any(axis=None) else mean.to_numpy(float)
 
 
@@ -460,7 +549,8 @@ def _baskets_whole(
     whole = basket_plots(plants, used)
     by = plants[inside].groupby("plot")
     whole = whole.assign(planted=whole["plot"].map(by.size()).astype(float),
-                         stands=whole["plot"].map(by["plant"].first()))
+                         stands=whole["plot"].map(by["plant"].first()),
+                         unit=whole["plot"].map(by["unit"].first()))
     names = {plot: name for name, plot in used.items()}
     called = plants.loc[inside].set_index("plant")["plot"].map(names)
     looks = looks.assign(plant=looks["plant"].map(called).fillna(looks["plant"]))
@@ -468,35 +558,32 @@ def _baskets_whole(
 
 
 def above_reach(
-    records: Records, plants: pd.DataFrame, dates: pd.DatetimeIndex
+    heights: Measured, reach: float, plants: pd.DataFrame, dates: pd.DatetimeIndex
 ) -> npt.NDArray[np.bool_]:
-    """Whether each plant's top stood above reach at each date, (plants, dates).
+    """Whether each plant's top stood above reach (cm) at each date, (plants, dates).
 
     From the plant's own heights, straight between two readings and as the nearest before the
-    first and after the last; a plant nobody measured as the mean of its variety's.
+    first and after the last; a plant nobody measured as its plot where that was measured whole,
+    else as the mean of its variety's.
     """
-    reach = records.trial.reach_cm
-    heights = records.heights.dropna(subset=["height_cm"])
-    out = np.zeros((len(plants), len(dates)), dtype=bool)
-    if reach is None or heights.empty:
-        return out
     when = np.array([day.toordinal() for day in dates], dtype=float)
 
-    def at_dates(who: pd.Series) -> dict[str, Array]:
-        """The mean height of each of `who` at every date."""
-        mean = heights["height_cm"].groupby([who, heights["date"]]).mean().reset_index()
-        known = mean["date"].map(pd.Timestamp.toordinal).to_numpy(float)
-        height = mean["height_cm"].to_numpy(float)
-        return {str(name): np.asarray(np.interp(when, known[rows], height[rows]))
-                for name, rows in mean.groupby(mean.columns[0]).indices.items()}
+    def at_dates(mean: pd.Series) -> dict[str, Array]:
+        """The mean height at every date of each that was measured."""
+        known = mean.reset_index()
+        day = known["date"].map(pd.Timestamp.toordinal).to_numpy(float)
+        height = known[heights.value].to_numpy(float)
+        return {str(name): np.asarray(np.interp(when, day[rows], height[rows]))
+                for name, rows in known.groupby(known.columns[0]).indices.items()}
 
-    variety = records.plants.drop_duplicates("plant").set_index("plant")["variety"]
-    own = at_dates(heights["plant"])
-    mean = at_dates(heights["plant"].map(variety).rename("variety"))
-    for at, (plant, name) in enumerate(zip(plants["plant"], plants["variety"], strict=True)):
-        height = own.get(str(plant), mean.get(str(name)))
-        if height is not None:
-            out[at] = height > reach
+    own, mean = at_dates(heights.by_plant_and_date), at_dates(heights.by_variety_and_date)
+    out = np.zeros((len(plants), len(dates)), dtype=bool)
+    for at, (plant, plot, variety) in enumerate(zip(
+            plants["plant"], plants["plot"], plants["variety"], strict=True)):
+        for height in (own.get(str(plant)), own.get(f"{BASKET}{plot}"), mean.get(str(variety))):
+            if height is not None:
+                out[at] = height > reach
+                break
     return out
 
 

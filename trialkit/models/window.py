@@ -15,8 +15,8 @@ from trialkit.models.picked import PodsResult
 from trialkit.models.rate import RateResult
 from trialkit.models.results import MethodNote, Missing, TraitResult, compare
 from trialkit.models.season_yield import season_days, total_curve
-from trialkit.models.support import adjusted_for
-from trialkit.models.totals import WEEK, Array, PlotTotals, Tally, plot_contrasts
+from trialkit.models.support import adjusted_for, plot_contrasts
+from trialkit.models.totals import WEEK, Array, PlotTotals, Tally
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -237,7 +237,7 @@ def season_tables(result: SeasonResult, about: Trial) -> list[Block]:
         more=[("Lost", lambda row: f"{lost.loc[row.variety, 'lost']} of "
                                    f"{lost.loc[row.variety, 'planted']}"),
               ("Plant-days lived", lambda row: percent(*lost.loc[
-                  row.variety, ["lived", "lived_low", "lived_high"]]))],
+                  row.variety, ["alive", "alive_low", "alive_high"]]))],
     )]
 
 
