@@ -9,8 +9,7 @@ from trialkit.plots.along import LINES as ALONG
 from trialkit.plots.along import along
 from trialkit.plots.bed import bed, bed_on
 from trialkit.plots.calendar import bearing, calendar
-from trialkit.plots.compared import bars, compared, leading, scores
-from trialkit.plots.dots import dots
+from trialkit.plots.compared import bars, compared, dots, leading, scores
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.history import history
 from trialkit.plots.panels import (

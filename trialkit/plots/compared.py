@@ -1,9 +1,7 @@
-"""Varieties on one scale: a bar each, with its likely range and its figure, or parted into the
-scores it was given."""
+"""Varieties on one scale, a line each: a bar with its likely range and its figure, a dot for every
+plot with the mean and its range, or a bar parted into the scores given."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -19,16 +17,23 @@ from trialkit.plots.style import (
     STYLE,
     WIDTH,
     Picture,
+    estimates,
     ranged,
     short,
 )
-from trialkit.wording import capital, rounded
+from trialkit.wording import capital, counted, rounded
 
 BARS = 12
 """More varieties than this and the leading ones are drawn, with the check."""
 
 EACH, ABOVE, BELOW = 0.28, 0.2, 0.26
 """Inches of a bar, above the first one and below the last."""
+
+DOTTED_EACH, DOTTED_ABOVE = 0.34, 0.08
+"""The same where the plots are dots."""
+
+LETTERS = 21
+"""Of a variety's name at most."""
 
 
 def compared(
@@ -47,7 +52,7 @@ def compared(
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} "
         f"{rounded(row.estimate)}{ranged(row.low, row.high)}"
-        for row in table.itertuples(index=False)
+        for row in estimates(table)
     )
     if more:
         note += f" The leading varieties are drawn; the other {more} are in the table."
@@ -64,15 +69,14 @@ def leading(table: pd.DataFrame, check: str | None, most: int = BARS) -> pd.Data
 
 
 def _bars(table: pd.DataFrame, check: str | None) -> Figure:
-    letters = 21
-    longest = max(map(len, short(list(table["variety"]), letters).values()), default=0)
+    longest = max(map(len, short(list(table["variety"]), LETTERS).values()), default=0)
     height = ABOVE + BELOW + EACH * len(table)
     left = (0.12 + 0.072 * longest) / WIDTH
     right = 0.42 / WIDTH
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes(
         (left, BELOW / height, 1 - left - right, 1 - (BELOW + ABOVE) / height))
-    bars(axes, table, check, letters, 30)
+    bars(axes, table, check, LETTERS, 30)
     return figure
 
 
@@ -91,8 +95,7 @@ def bars(
     axes.locator_params(axis="x", nbins=5)
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
-    row: Any
-    for place, row in enumerate(table.itertuples(index=False)):
+    for place, row in enumerate(estimates(table)):
         own = row.variety == check
         axes.barh([place], [row.estimate], height=0.62, linewidth=0,
                   color=COLOURS[5] if own else COLOURS[0], alpha=1.0 if place == 0 else 0.55)
@@ -111,6 +114,56 @@ def bars(
             axes.annotate("the check", (row.estimate, 1), xycoords=("data", "axes fraction"),
                           xytext=(0, 3), textcoords="offset points", color=MUTED,
                           ha=side, va="bottom")
+
+
+def dots(
+    table: pd.DataFrame, plots: pd.DataFrame, what: str, note: str, check: str | None = None
+) -> Picture:
+    """A line a variety, in the order of the table.
+
+    table : variety, estimate, low, high (the last two NaN where there is no range).  plots :
+    variety, value, a row a plot.  what : what is drawn, with its unit.  note : what the range is.
+    """
+    drawn = leading(table, check)
+    more = len(table) - len(drawn)
+    with mpl.rc_context(STYLE):
+        figure = _dotted(drawn, plots, check)
+    many = plots.groupby("variety").size()
+    said = "; ".join(
+        f"{row.variety}{', the check,' if row.variety == check else ''} {rounded(row.estimate)}"
+        f"{ranged(row.low, row.high)}, {counted(int(many.get(row.variety, 0)), 'plot')}"
+        for row in estimates(table))
+    if more:
+        note += f" The other {more} are in the table."
+    return Picture(figure, f"{capital(what)}. {said}.", note, capital(what))
+
+
+def _dotted(table: pd.DataFrame, plots: pd.DataFrame, check: str | None) -> Figure:
+    cut = short(list(table["variety"]), LETTERS)
+    longest = max(map(len, cut.values()), default=0)
+    height = DOTTED_ABOVE + BELOW + DOTTED_EACH * len(table)
+    left = (0.12 + 0.072 * longest) / WIDTH
+    figure = Figure(figsize=(WIDTH, height))
+    axes = figure.add_axes(
+        (left, BELOW / height, 0.97 - left, 1 - (BELOW + DOTTED_ABOVE) / height))
+    axes.set_yticks(range(len(table)), [cut[name] for name in table["variety"]])
+    axes.set_ylim(len(table) - 0.5, -0.5)
+    axes.locator_params(axis="x", nbins=5)
+    axes.spines["left"].set_visible(False)
+    axes.tick_params(axis="y", length=0)
+    for place, row in enumerate(estimates(table)):
+        own = plots.loc[plots["variety"] == row.variety, "value"].to_numpy(float)
+        own = np.sort(own[np.isfinite(own)])
+        aside = 0.22 * ((np.arange(len(own)) % 3) - 1)  # so that like plots do not hide each other
+        axes.plot(own, place + aside, "o", markersize=4.5, markerfacecolor="none",
+                  markeredgecolor=MUTED, markeredgewidth=1.0, linestyle="none")
+        colour = COLOURS[5] if row.variety == check else COLOURS[0]
+        if pd.notna(row.low) and pd.notna(row.high):
+            axes.plot([row.low, row.high], [place, place], color=INK, linewidth=1.6)
+        if pd.notna(row.estimate):
+            axes.plot([row.estimate], [place], "D", markersize=6.5, color=colour,
+                      markeredgecolor=INK, markeredgewidth=0.8)
+    return figure
 
 
 def scores(
@@ -136,7 +189,7 @@ def scores(
 
 
 def _shares(counts: pd.DataFrame) -> Figure:
-    cut = short([str(name) for name in counts.index], 21)
+    cut = short([str(name) for name in counts.index], LETTERS)
     height = ABOVE + BELOW + EACH * len(counts)
     left = (0.12 + 0.072 * max(map(len, cut.values()))) / WIDTH
     figure = Figure(figsize=(WIDTH, height))

@@ -13,7 +13,7 @@ import io
 import re
 import warnings
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from os.path import commonprefix
 from textwrap import wrap
 from typing import Any, NamedTuple
@@ -75,6 +75,22 @@ class Picture(NamedTuple):
     alt: str
     caption: str
     title: str = ""
+
+
+class Estimate(NamedTuple):
+    """A variety's estimate and its range, NaN where there is none: what a line of a picture or of
+    a table shows."""
+
+    variety: str
+    estimate: float
+    low: float
+    high: float
+
+
+def estimates(table: pd.DataFrame) -> Iterator[Estimate]:
+    """The rows of a table with those four columns, in its order."""
+    columns = table[list(Estimate._fields)].itertuples(index=False, name=None)
+    return (Estimate(*values) for values in columns)
 
 
 def specks(axes: Axes, x: Any, y: Any, colour: str, size: float = 2.2, alpha: float = 0.35
