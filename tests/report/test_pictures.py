@@ -314,7 +314,7 @@ def test_days_are_ticked_often_enough_and_their_names_never_meet():
 
 
 def test_names_at_the_ends_of_lines_keep_apart():
-    from trialkit.plots.along import spread
+    from trialkit.plots.timeline import spread
 
     for ends in ([0.5, 0.5, 0.5], [0.0, 0.01, 0.02], [0.99, 1.0, 0.98], [0.2], [0.9, 0.1, 0.5]):
         placed = spread(ends, 0.12)

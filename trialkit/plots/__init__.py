@@ -5,22 +5,9 @@ an alternative text that gives the same facts to someone who cannot see it, and 
 Varieties differ by place (a panel each) or by marker as well as by colour.
 """
 
-from trialkit.plots.along import LINES as ALONG
-from trialkit.plots.along import along
 from trialkit.plots.bed import bed, bed_on
-from trialkit.plots.calendar import bearing, calendar
 from trialkit.plots.compared import bars, compared, dots, leading, scores
 from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
-from trialkit.plots.history import history
-from trialkit.plots.panels import (
-    ALL_PRINTED,
-    PANELS,
-    PRINTED,
-    between_readings,
-    heights,
-    rates,
-    totals,
-)
 from trialkit.plots.style import (
     COLOURS,
     FAINT,
@@ -30,16 +17,33 @@ from trialkit.plots.style import (
     PAPER,
     STYLE,
     WIDTH,
+    Estimate,
     Picture,
+    estimates,
     on_page,
     short,
     vector,
+)
+from trialkit.plots.timeline import (
+    ALL_PRINTED,
+    ALONG,
+    PANELS,
+    PRINTED,
+    along,
+    bearing,
+    between_readings,
+    calendar,
+    heights,
+    history,
+    rates,
+    totals,
 )
 
 __all__ = [
     "ALL_PRINTED",
     "ALONG",
     "COLOURS",
+    "Estimate",
     "FAINT",
     "INK",
     "MARKERS",
@@ -58,6 +62,7 @@ __all__ = [
     "bed",
     "between_readings",
     "calendar",
+    "estimates",
     "compared",
     "dots",
     "on_page",

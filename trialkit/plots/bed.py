@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -126,7 +125,7 @@ def _draw(
     return letters
 
 
-def _gap(places: pd.Series[Any], lone: float) -> float:
+def _gap(places: pd.Series, lone: float) -> float:
     """The least distance between two places, cm; `lone` where there is one only."""
     lines = np.unique(places)
     return float(np.diff(lines).min()) if len(lines) > 1 else lone
@@ -168,7 +167,7 @@ def _outline(
         axes.text((left + right) / 2, place, letter, va="center", ha="center", color=INK)
 
 
-def _letters(varieties: pd.Series[Any]) -> dict[str, str]:
+def _letters(varieties: pd.Series) -> dict[str, str]:
     """A to Z, then A1 to Z1 and so on, one a variety in order of appearance."""
     names = list(pd.unique(varieties))
     return {
@@ -189,7 +188,7 @@ def _classes() -> dict[int, tuple[str, str, str]]:
     }
 
 
-def _class_of(plants: pd.DataFrame) -> pd.Series[Any]:
+def _class_of(plants: pd.DataFrame) -> pd.Series:
     """The class of each plant; plants with no known ratio and not lost have none (missing)."""
     bounds = [-np.inf, 0.6, 0.85, 1.15, 1.4, np.inf]
     cut = pd.cut(plants["ratio"], bounds, labels=[-2, -1, 0, 1, 2]).astype("Float64")

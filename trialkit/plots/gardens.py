@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NamedTuple
 
 import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis, XAxis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
@@ -19,7 +20,9 @@ from trialkit.plots.style import (
     MUTED,
     STYLE,
     WIDTH,
+    Estimate,
     Picture,
+    estimates,
     lined,
     ranged,
     short,
@@ -31,6 +34,18 @@ PANELS = 8
 """More varieties than this and the drawing against the gardens shows the leading ones only."""
 
 
+class Overall(NamedTuple):
+    """A variety over all gardens: its estimate, the range of that, and the range in which the
+    next garden's would lie; NaN where there is none."""
+
+    variety: str
+    estimate: float
+    low: float
+    high: float
+    new_low: float
+    new_high: float
+
+
 def gardens_and_whole(
     overall: pd.DataFrame, alone: pd.DataFrame, axis: str, note: str, to: float, ratio: bool
 ) -> Picture:
@@ -39,12 +54,13 @@ def gardens_and_whole(
     overall : variety, estimate, low, high, new_low, new_high (may be missing), in order.
     alone : variety, estimate; one row a garden.  to : the value of no difference, a dashed line.
     """
+    varieties = [Overall(*values) for values in
+                 overall[list(Overall._fields)].itertuples(index=False, name=None)]
     with mpl.rc_context(STYLE):
         n = len(overall)
         figure, axes = lined(list(overall["variety"]), axis, 0.34)
         axes.axvline(to, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
-        row: Any
-        for place, row in enumerate(overall.itertuples(index=False)):
+        for place, row in enumerate(varieties):
             seen = alone.loc[alone["variety"] == row.variety, "estimate"].to_numpy(dtype=float)
             specks(axes, seen, np.full(len(seen), place + 0.2), INK, 3.0, 0.45)
             if pd.notna(row.new_low):
@@ -58,22 +74,24 @@ def gardens_and_whole(
     said = "; ".join(
         f"{row.variety} {rounded(row.estimate)}{ranged(row.low, row.high)}"
         + _extent(alone.loc[alone["variety"] == row.variety, "estimate"])
-        for row in overall.itertuples(index=False)
+        for row in varieties
     )
     return Picture(figure, f"{capital(axis)}, each garden and all together. {said}.", note)
 
 
-def one_by_one(alone: pd.DataFrame, whole: Any, axis: str, note: str, to: float, ratio: bool
-               ) -> Picture:
+def one_by_one(
+    alone: pd.DataFrame, whole: Estimate, axis: str, note: str, to: float, ratio: bool
+) -> Picture:
     """One variety, a line a garden with its interval, and all together below.
 
-    alone : garden (as named on the drawing), estimate, low, high.  whole : estimate, low, high.
+    alone : garden (as named on the drawing), estimate, low, high.
     """
+    each = list(estimates(alone.assign(variety=alone["garden"])))
     with mpl.rc_context(STYLE):
         names = [*alone["garden"], "all together"]
         figure, axes = lined(names, axis, 0.25)
         axes.axvline(to, color=MUTED, linewidth=1, linestyle=(0, (4, 3)))
-        for place, row in enumerate([*alone.itertuples(index=False), whole]):
+        for place, row in enumerate([*each, whole]):
             last = place == len(alone)
             colour = COLOURS[0] if last else MUTED
             if pd.notna(row.low):
@@ -84,8 +102,8 @@ def one_by_one(alone: pd.DataFrame, whole: Any, axis: str, note: str, to: float,
         axes.axhline(len(alone) - 0.5, color=MUTED, linewidth=0.6)
         axes.set_ylim(len(alone) + 0.5, -0.5)
         _scale(axes.xaxis, ratio)
-    said = "; ".join(f"{row.garden} {rounded(row.estimate)}{ranged(row.low, row.high)}"
-                     for row in alone.itertuples(index=False))
+    said = "; ".join(f"{row.variety} {rounded(row.estimate)}{ranged(row.low, row.high)}"
+                     for row in each)
     end = f"all together {rounded(whole.estimate)}{ranged(whole.low, whole.high)}"
     return Picture(figure, f"{capital(axis)}, garden by garden. {said}; {end}.", note)
 
@@ -106,8 +124,8 @@ def against_gardens(
     height = 0.72 + 1.5 * rows
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, height))
-        grid: npt.NDArray[Any] = figure.subplots(rows, abreast, sharex=True, sharey=True,
-                                                 squeeze=False)
+        panels = list(figure.subplots(rows, abreast, sharex=True, sharey=True,
+                                      squeeze=False).flat)
         figure.subplots_adjust(left=0.115, right=0.975, top=1 - 0.42 / height,
                                bottom=0.5 / height, hspace=0.34, wspace=0.1)
         figure.text(0.005, 1 - 0.14 / height, capital(unit), va="center", ha="left")
@@ -115,7 +133,7 @@ def against_gardens(
         names = short(shown)
         ends = np.array([means["level"].min(), means["level"].max()])
         for place, variety in enumerate(shown):
-            axes = grid.flat[place]
+            axes = panels[place]
             own = means[means["variety"] == variety]
             axes.plot(ends, ends, color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
             colour = COLOURS[place % len(COLOURS)]
@@ -127,12 +145,12 @@ def against_gardens(
                 axes.plot(x, y, linestyle="none", color=colour, markersize=4,
                           marker=MARKERS[place % len(MARKERS)])
             axes.set_title(names[variety])
-        for spare in grid.flat[len(shown):]:
+        for spare in panels[len(shown):]:
             spare.set_axis_off()
         for at in range(len(shown)):
-            grid.flat[at].tick_params(labelbottom=at + abreast >= len(shown))
-        _scale(grid.flat[0].xaxis, ratio)
-        _scale(grid.flat[0].yaxis, ratio)
+            panels[at].tick_params(labelbottom=at + abreast >= len(shown))
+        _scale(panels[0].xaxis, ratio)
+        _scale(panels[0].yaxis, ratio)
     said = "; ".join(f"{v} slope {rounded(float(slope[v]))}" for v in order
                      if v in slope.index and pd.notna(slope[v]))
     alt = (f"{capital(unit)} of each variety against the mean of all varieties in that garden. "
@@ -143,12 +161,12 @@ def against_gardens(
     return Picture(figure, alt.strip(), note + left_out)
 
 
-def _scale(axis: Any, ratio: bool) -> None:
+def _scale(axis: Axis, ratio: bool) -> None:
     """Equal ratios equally far apart, with plain numbers; or a plain scale."""
     if not ratio:
         axis.set_major_locator(MaxNLocator(5))
         return
-    (axis.axes.set_xscale if axis.axis_name == "x" else axis.axes.set_yscale)("log")
+    (axis.axes.set_xscale if isinstance(axis, XAxis) else axis.axes.set_yscale)("log")
     low, high = axis.get_view_interval()
     wide = high / low > 20
     subs = (1.0,) if high / low > 200 else ((1.0, 3.0) if wide else (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))
@@ -157,8 +175,10 @@ def _scale(axis: Any, ratio: bool) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-def _line(axes: Axes, x: npt.NDArray[Any], y: npt.NDArray[Any], slope: float, colour: str,
-          ratio: bool) -> None:
+def _line(
+    axes: Axes, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], slope: float, colour: str,
+    ratio: bool,
+) -> None:
     """The fitted line over the gardens the variety grew in."""
     if not np.isfinite(slope):
         return
@@ -169,5 +189,5 @@ def _line(axes: Axes, x: npt.NDArray[Any], y: npt.NDArray[Any], slope: float, co
               linewidth=1.8)
 
 
-def _extent(seen: pd.Series[Any]) -> str:
+def _extent(seen: pd.Series) -> str:
     return "" if seen.empty else f", gardens {rounded(seen.min())} to {rounded(seen.max())}"

@@ -93,14 +93,16 @@ def estimates(table: pd.DataFrame) -> Iterator[Estimate]:
     return (Estimate(*values) for values in columns)
 
 
-def specks(axes: Axes, x: Any, y: Any, colour: str, size: float = 2.2, alpha: float = 0.35
-           ) -> None:
+def specks(
+    axes: Axes, x: pd.Series | np.ndarray, y: pd.Series | np.ndarray, colour: str,
+    size: float = 2.2, alpha: float = 0.35,
+) -> None:
     """Dots as lines without length and with round ends: a tenth of the bytes of markers.
 
-    x, y : series of equal length.
+    x, y : of equal length.
     """
-    at = pd.Series(x).to_numpy().repeat(3)
-    level = np.repeat(pd.Series(y).to_numpy(dtype=float), 3)
+    at = np.repeat(np.asarray(x), 3)
+    level = np.repeat(np.asarray(y, dtype=float), 3)
     level[2::3] = np.nan
     axes.plot(at, level, color=colour, alpha=alpha, linewidth=size, solid_capstyle="round")
 
@@ -166,7 +168,7 @@ def _middle_cut(name: str, others: Sequence[str], width: int) -> str:
     return f"{name[: width - 1 - last].rstrip()}…{name[-last:].lstrip()}"
 
 
-def ranged(low: Any, high: Any) -> str:
+def ranged(low: float, high: float) -> str:
     """` (1.2 to 2.1)`, empty where there is no interval."""
     return "" if pd.isna(low) or pd.isna(high) else f" ({rounded(low)} to {rounded(high)})"
 
