@@ -104,11 +104,19 @@ class Phone:
     def tab(self, url: str | None = None) -> Any:
         page = self.context.new_page()
         if self.script:
-            page.add_init_script(self.script)
+            page.add_init_script(f"window.prepared = true;{self.script}")
         page.on("request", lambda request: self.asked.append(request.url))
         page.on("pageerror", lambda fault: self.faults.append(str(fault)))
         page.on("dialog", lambda box: self.faults.append(box.message) or box.accept())
         page.goto(url or self.url)
+        # A page that began without the script would be a phone of another kind than was asked for:
+        # the records then lie where the test does not look.
+        for _ in range(3 if self.script else 0):
+            if page.evaluate("window.prepared === true"):
+                break
+            page.reload()
+        else:
+            assert not self.script, "the page never ran the script that prepares the phone"
         return page
 
     def kill(self) -> None:
