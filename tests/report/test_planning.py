@@ -7,7 +7,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from trialkit.commands import plan as plancommand
+from trialkit.commands import planting
 from trialkit.design.request import read_drawing
 from trialkit.power import power_of_treatment, setup_of
 from trialkit.power.sizes import power_by_blocks
@@ -20,8 +20,8 @@ from trialkit.wording import day
 FIVE = ["Blue Lantern", "<b>Copper</b>", "$Dawn$ Fiddle", "Evening Kite", "Frost Drum"]
 
 app = typer.Typer()
-app.command()(plancommand.plan)
-app.command()(plancommand.paper)
+app.command()(planting.plan)
+app.command()(planting.paper)
 runner = CliRunner()
 
 

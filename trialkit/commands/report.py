@@ -1,4 +1,5 @@
-"""The commands `demo`, `report` and `watch`: from a trial's records to a page to read.
+"""From a trial's records to what is read: the commands `demo`, `report`, `watch`, `handout` and
+`lab`.
 
 Heavy libraries are imported inside, so that `--help` answers at once.
 """
@@ -14,7 +15,17 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 from rich.text import Text
 
-from trialkit.commands.terminal import Exit, Folder, err, out, say, stop, the_trial, until_day
+from trialkit.commands.terminal import (
+    Exit,
+    Folder,
+    command,
+    err,
+    out,
+    say,
+    stop,
+    the_trial,
+    until_day,
+)
 
 if TYPE_CHECKING:
     from trialkit.engine.publish import Published
@@ -72,7 +83,6 @@ def report(
     ] = "",
 ) -> None:
     """Report on a trial: one HTML file to read, print or pass on."""
-    from trialkit.commands.handout import on_the_web
 
     trial = the_trial(folder)
     on_the_web(address)
@@ -120,6 +130,80 @@ def watch(
         say("Stopped watching.")
 
 
+def lab(
+    folder: Folder,
+    options: Annotated[
+        list[str] | None, typer.Argument(help="Options of JupyterLab, after --.", metavar="MORE")
+    ] = None,
+    browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
+) -> None:
+    """Open the numbered notebooks on this trial in JupyterLab (stop it with Ctrl-C).
+
+    They are copied into FOLDER/notebooks, with a page of every formula and its source; what you
+    change there stays as it is.
+    """
+    from trialkit.engine.lab import ALLOW_ROOT, needs_allowing, open_lab
+
+    folder = the_trial(folder)
+    if needs_allowing(options or ()):
+        stop(Exit.USAGE, "JupyterLab does not start for the superuser (root) unless told to: what "
+                         "runs in a notebook may then change anything on this machine.\n"
+                         "Run it as another user, or, if you must:\n"
+                         f"  {command('lab', folder)} -- {ALLOW_ROOT}")
+    try:
+        code = open_lab(folder, browser, options or ())
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write the notebooks: {error}")
+    raise typer.Exit(Exit.DONE if code == 0 else Exit.FAULT)
+
+
+def handout(
+    folder: Folder,
+    to: Annotated[
+        Path | None, typer.Option("--out", help="The folder to write to. Else FOLDER/handout.")
+    ] = None,
+    paper: Annotated[
+        Literal["A4", "Letter"], typer.Option(help="The size of the sheet.")
+    ] = "A4",
+    address: Annotated[
+        str, typer.Option(help="Where to find the report on the web, printed as a code to scan.")
+    ] = "",
+    until: Annotated[
+        str | None,
+        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
+    ] = None,
+) -> None:
+    """Make a sheet to pin up (PDF) and two pictures for a chat (PNG), each with its words (TXT).
+
+    `report --handout A4` makes them in the same run as the report.
+    """
+    from trialkit.engine.publish import write_handout
+    from trialkit.records import RecordsError
+    from trialkit.report import handout as sheets
+    from trialkit.report.opentrial import CellStop, open_trial
+    from trialkit.trial import TrialProblems
+
+    folder = the_trial(folder)
+    day = until_day(until, folder)
+    on_the_web(address)
+    try:
+        trial = open_trial(str(folder), day.isoformat() if day else "")
+        files = sheets.files(trial, paper, address)
+    except (CellStop, RecordsError, TrialProblems) as error:
+        stop(Exit.RECORDS, str(error))
+    try:
+        for path in write_handout(folder, files, to):
+            say(f"Wrote {path}")
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write the handout: {error}")
+
+
+def on_the_web(address: str) -> None:
+    """Raises BadParameter where an address is given that is none."""
+    if address and not address.startswith(("https://", "http://")):
+        raise typer.BadParameter(f"{address!r} is no web address. Write: https://...")
+
+
 def _publish(
     folder: Path, to: Path | None, until: date | None, full: bool = False, live: bool = False,
     handout: str = "", address: str = "",
@@ -161,5 +245,3 @@ def show(published: Published, open_: bool, rather: Path | None = None) -> None:
         say(f"Wrote {path}")
     if open_:
         typer.launch((rather or published.page).resolve().as_uri())
-
-

@@ -1,4 +1,4 @@
-"""The commands `add`, `undo` and `correct`: records that come in, are taken back, are put right.
+"""What is recorded: the commands `phone`, `add`, `undo`, `correct` and `check`.
 
 Heavy libraries are imported inside, so that `--help` answers at once.
 """
@@ -14,10 +14,40 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.text import Text
 
-from trialkit.commands.terminal import Exit, Folder, command, day, out, say, stop, the_trial
+from trialkit.commands.planting import BlindAgain
+from trialkit.commands.terminal import Exit, Folder, command, day, err, out, say, stop, the_trial
 
 if TYPE_CHECKING:
+    import pandas as pd
+    from rich.table import Table
+
     from trialkit.records.incoming.add import LookOver
+
+
+def phone(
+    folder: Folder,
+    to: Annotated[
+        Path | None, typer.Option("--out", help="The HTML file to write. Else FOLDER/phone.html.")
+    ] = None,
+    blind: BlindAgain = None,
+) -> None:
+    """Make the page to record a pick with on a phone: one file, no network needed."""
+    from trialkit.design.planfolder import is_blind
+    from trialkit.recording.phone import write_phone_page
+    from trialkit.records import RecordsError
+    from trialkit.trial import TrialProblems
+
+    folder = the_trial(folder)
+    try:
+        blind = is_blind(folder) if blind is None else blind
+        page = write_phone_page(folder, to, blind)
+    except (RecordsError, TrialProblems) as problems:
+        stop(Exit.RECORDS, str(problems))
+    except OSError as error:
+        stop(Exit.NOT_WRITTEN, f"Could not write the page: {error}")
+    say(f"Phone page: {page}" + (" (without variety names)" if blind else ""))
+    say("Send it to the phone (cable, mail or message) and open it there in a browser.")
+    say(f"After the pick, bring the file it sends in: trialkit add {folder} FILE")
 
 
 @contextmanager
@@ -133,3 +163,47 @@ def correct(
         report = settled(folder, when, plant, trait.casefold(), value)
     say(report.text)
     say(f"To take this back: trialkit undo {folder}")
+
+
+def check(folder: Folder) -> None:
+    """Read the records and list every error and every doubt, all at once."""
+    from rich.console import Group, RenderableType
+
+    from trialkit import wording
+    from trialkit.records import RecordsError, read_records
+    from trialkit.trial import TrialProblems
+
+    folder = the_trial(folder)
+    try:
+        records = read_records(folder)
+    except TrialProblems as error:
+        stop(Exit.RECORDS, str(error))
+    except RecordsError as error:
+        count = wording.counted(len(error.problems), "error")
+        err.print(Group(Text(f"{count}; nothing was changed."), _table(error.problems)))
+        raise typer.Exit(Exit.RECORDS) from None
+    read = wording.listed([f"{name} ({wording.counted(n, 'line')})" for name, n in records.files])
+    lines: list[RenderableType] = [Text(f"Read {read}. No errors.")]
+    if records.doubts.empty:
+        lines.append(Text("Nothing looks odd."))
+    else:
+        doubts = wording.counted(len(records.doubts), "query", "queries")
+        lines.append(Text(f"{doubts}: odd, but used as written. Fix any that are wrong."))
+        lines.append(_table(records.doubts))
+    out.print(Group(*lines))
+
+
+def _table(problems: pd.DataFrame) -> Table:
+    """As a reader finds them: by file and line, without the places a program goes by."""
+    from rich.table import Table
+
+    from trialkit.wording import missing
+
+    frame = problems.drop(columns=["table", "row"]).rename(
+        columns={"doubt": "query", "accepted": "write"})
+    table = Table(show_edge=False, pad_edge=False)
+    for column in frame.columns:
+        table.add_column(str(column), overflow="fold")
+    for row in frame.itertuples(index=False):
+        table.add_row(*(Text("" if missing(cell) else str(cell)) for cell in row))
+    return table
