@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialkit.reading.price import Price, price_of
+from trialkit.reading.amounts import Price, price_of
 from trialkit.reading.problems import Unreadable
 from trialkit.trial import TrialProblems, parse_trial
 

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.reading.habits import Habits
+from trialkit.reading.amounts import Habits
 from trialkit.trial import Trial, TrialProblems, draft_trial, habits_of, parse_trial
 
 WHOLE = """\

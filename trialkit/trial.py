@@ -15,9 +15,17 @@ from typing import Literal, NamedTuple, TypeVar
 import pandas as pd
 
 from trialkit.errors import TrialkitError
+from trialkit.reading.amounts import (
+    LENGTH,
+    WEIGHT,
+    Habits,
+    Measure,
+    Price,
+    accepted_prices,
+    price_of,
+    unit_name,
+)
 from trialkit.reading.dates import EARLIEST, LATEST, ORDERS, Order
-from trialkit.reading.habits import Habits
-from trialkit.reading.price import Price, accepted_prices, price_of
 from trialkit.reading.problems import Problem, Unreadable, problem_table, problem_text
 from trialkit.reading.spelling import folded
 from trialkit.reading.toml import (
@@ -30,7 +38,6 @@ from trialkit.reading.toml import (
     text_of,
     whole_of,
 )
-from trialkit.reading.units import LENGTH, WEIGHT, Measure, unit_name
 
 LONGEST_CM = 100_000.0
 LONGEST_NAME = 40

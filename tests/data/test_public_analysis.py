@@ -8,7 +8,7 @@ import pytest
 
 from trialkit.models import analyse
 from trialkit.models.harvest import HarvestResult
-from trialkit.reading.units import GRAMS
+from trialkit.reading.amounts import GRAMS
 from trialkit.records import read_records
 
 

@@ -18,7 +18,7 @@ from trialkit.design.bedmap import bed_map
 from trialkit.design.layouts import lay_out
 from trialkit.design.paper import A4, LETTER
 from trialkit.design.request import PlanProblem, PlanRequest, read_request
-from trialkit.reading.units import length_cm, length_text
+from trialkit.reading.amounts import length_cm, length_text
 from trialkit.report.planning import label_mm, room_cm, says_feet
 
 ASKED = ("-v", "Red", "-v", "Blue", "--blocks", "3", "--plants", "4", "--seed", "2")

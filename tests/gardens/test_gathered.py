@@ -20,7 +20,7 @@ from trialkit import __version__
 from trialkit.gardens import gathered
 from trialkit.gardens.gathered import GatheredProblem, gather, is_gathered, read_gathered, trials_of
 from trialkit.gardens.stage_one import Failed, TrialMeans, trial_means
-from trialkit.reading.price import price_of
+from trialkit.reading.amounts import price_of
 from trialkit.records import Records, read_records
 from trialkit.trial import Layout
 

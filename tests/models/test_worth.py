@@ -12,7 +12,7 @@ from seasons import bed, day, picked, records
 from trialkit.models.analysis import analyse
 from trialkit.models.results import Missing
 from trialkit.models.season_yield import Worth
-from trialkit.reading.price import price_of
+from trialkit.reading.amounts import price_of
 from trialkit.records import Records
 from trialkit.report import method
 from trialkit.report.opentrial import OpenTrial, Showing, public_records

@@ -8,11 +8,10 @@ from time import process_time
 
 import pytest
 
+from trialkit.reading.amounts import length_cm, number, unit_name, weight_g, whole_number
 from trialkit.reading.dates import read_date
-from trialkit.reading.numbers import number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded, nearest, plain
-from trialkit.reading.units import length_cm, unit_name, weight_g
 from trialkit.records.files import plain_cell, safe_cell
 from trialkit.records.schema import PLANTS, TABLES
 from trialkit.records.tables import READERS, Reading, match_headings

@@ -13,9 +13,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialkit.reading.numbers import BLANKS, is_blank, number
+from trialkit.reading.amounts import (
+    BLANKS,
+    CM,
+    GRAMS,
+    is_blank,
+    length_cm,
+    number,
+    unit_name,
+    weight_g,
+)
 from trialkit.reading.problems import Unreadable
-from trialkit.reading.units import CM, GRAMS, length_cm, unit_name, weight_g
 
 YARD_CM = Fraction(9144, 100)
 POUND_G = Fraction(45359237, 100000)

@@ -118,7 +118,7 @@ def day(text: str | None, *folders: Path) -> date | None:
     """
     if not text or not text.strip():
         return None
-    from trialkit.reading.habits import Habits
+    from trialkit.reading.amounts import Habits
     from trialkit.reading.problems import Unreadable
     from trialkit.trial import habits_of
 

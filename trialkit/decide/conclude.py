@@ -25,7 +25,7 @@ from trialkit.models.position import MATTERS
 from trialkit.models.results import MethodNote, Missing, TraitResult
 from trialkit.models.stand import StandResult
 from trialkit.models.totals import Harvested, PlotTotals, log_index
-from trialkit.reading.units import own_weight
+from trialkit.reading.amounts import own_weight
 from trialkit.records import Records
 from trialkit.records.check import stick_length
 from trialkit.records.schema import TRAITS

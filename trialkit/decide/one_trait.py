@@ -21,7 +21,7 @@ from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.harvest import HarvestResult
 from trialkit.models.results import TraitResult
-from trialkit.reading.units import own_weight
+from trialkit.reading.amounts import own_weight
 from trialkit.trial import Trial
 from trialkit.wording import day, few, figure, span, times
 

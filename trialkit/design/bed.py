@@ -16,7 +16,7 @@ from trialkit.design.experimental_units import rows_below
 from trialkit.design.geometry import BedGeometry, compass_in, on_map
 from trialkit.design.layouts import Planting, walking_order
 from trialkit.design.request import PLAN_FILE, BedDrawing, read_drawing, read_letters
-from trialkit.reading.units import in_feet
+from trialkit.reading.amounts import in_feet
 
 if TYPE_CHECKING:
     from trialkit.records import Records

@@ -30,7 +30,7 @@ from trialkit.design.paper import (
     write,
 )
 from trialkit.design.request import INCOMPLETE_BLOCKS
-from trialkit.reading.units import CM, length_text
+from trialkit.reading.amounts import CM, length_text
 
 # Scales a ruler can read off, as 1 : n; with feet, an inch is half a foot, a foot, 2, 3 ... feet.
 FEET_SCALES = (6, 12, 18, 24, 36, 48, 60, 72, 96, 120, 144, 180, 240, 360, 480, 600, 1200, 2400)

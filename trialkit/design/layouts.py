@@ -48,7 +48,7 @@ from trialkit.design.request import (
     PlanRequest,
     check_request,
 )
-from trialkit.reading.units import length_text
+from trialkit.reading.amounts import length_text
 
 
 @dataclass(frozen=True)

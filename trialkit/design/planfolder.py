@@ -44,7 +44,7 @@ from trialkit.design.sheets import (
     print_sheets,
     trait_sheets,
 )
-from trialkit.reading.units import in_feet
+from trialkit.reading.amounts import in_feet
 from trialkit.records import Records
 from trialkit.records.files import (
     DESCRIPTION,

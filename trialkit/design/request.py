@@ -17,7 +17,7 @@ import numpy as np
 
 from trialkit.design.geometry import COMPASS, BedGeometry
 from trialkit.errors import TrialkitError
-from trialkit.reading.units import length_text
+from trialkit.reading.amounts import length_text
 from trialkit.records.start import toml_value
 
 COMPLETELY_RANDOMISED = "completely randomised"

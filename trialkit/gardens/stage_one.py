@@ -29,8 +29,8 @@ from trialkit.models.picked import PodsResult
 from trialkit.models.results import variety_levels
 from trialkit.models.totals import PlotTotals
 from trialkit.models.window import EarlyResult
+from trialkit.reading.amounts import own_weight
 from trialkit.reading.spelling import folded
-from trialkit.reading.units import own_weight
 from trialkit.records import Records, RecordsError, read_records
 from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH, YIELD, TrialProblems
 from trialkit.wording import day

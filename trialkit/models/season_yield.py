@@ -16,7 +16,7 @@ from trialkit.models.totals import WEEK, with_intervals
 
 if TYPE_CHECKING:
     from trialkit.models.support import Support
-    from trialkit.reading.price import Price
+    from trialkit.reading.amounts import Price
     from trialkit.records import Records
 
 

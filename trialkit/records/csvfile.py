@@ -18,7 +18,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.numbers import BLANKS, Mark
+from trialkit.reading.amounts import BLANKS, Mark
 from trialkit.records.findings import Findings
 from trialkit.records.sheet import (
     MOST_COLUMNS,

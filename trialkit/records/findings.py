@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trialkit.errors import TrialkitError
-from trialkit.reading.numbers import Mark
+from trialkit.reading.amounts import Mark
 from trialkit.reading.problems import Problem, problem_table, problem_text
 
 # Of one fault in one column this many lines are listed, and the rest counted.

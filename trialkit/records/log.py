@@ -50,8 +50,8 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
+from trialkit.reading.amounts import Mark, is_blank
 from trialkit.reading.dates import read_date
-from trialkit.reading.numbers import Mark, is_blank
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded
 from trialkit.records.csvfile import read_csv

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.numbers import Mark, is_blank, number, whole_number
+from trialkit.reading.amounts import Mark, is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.findings import LISTED, Findings, Located

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
-from trialkit.reading.units import CM, GRAMS
+from trialkit.reading.amounts import CM, GRAMS
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial

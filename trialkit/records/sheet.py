@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trialkit.reading.numbers import Mark
+from trialkit.reading.amounts import Mark
 from trialkit.records.files import plain_cell
 
 # ------------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from trialkit.cautions import ALL, in_a_line
-from trialkit.reading.units import in_feet, spacing_text, unit_name
+from trialkit.reading.amounts import in_feet, spacing_text, unit_name
 from trialkit.records.files import (
     DESCRIPTION,
     WORKBOOK,

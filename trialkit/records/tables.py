@@ -13,11 +13,24 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from trialkit.reading.amounts import (
+    CM,
+    GRAMS,
+    LARGEST,
+    LENGTH,
+    LONGEST_NUMBER,
+    WEIGHT,
+    Mark,
+    is_blank,
+    length_cm,
+    number,
+    unit_name,
+    weight_g,
+    whole_number,
+)
 from trialkit.reading.dates import Order, read_date
-from trialkit.reading.numbers import LARGEST, LONGEST_NUMBER, Mark, is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import nearest, plain
-from trialkit.reading.units import CM, GRAMS, LENGTH, WEIGHT, length_cm, unit_name, weight_g
 from trialkit.records.csvfile import read_csv
 from trialkit.records.files import File, plain_cell
 from trialkit.records.findings import LISTED, Coded, Findings, Located

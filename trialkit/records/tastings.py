@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from trialkit.reading.numbers import is_blank, number, whole_number
+from trialkit.reading.amounts import is_blank, number, whole_number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import did_you_mean, folded
 from trialkit.records.csvfile import read_csv

@@ -15,7 +15,7 @@ import pandas as pd
 from trialkit import wording
 from trialkit.models import TraitResult
 from trialkit.models.own import OwnResult
-from trialkit.reading.units import CM, own_weight
+from trialkit.reading.amounts import CM, own_weight
 from trialkit.report.blocks import Block, tabled
 from trialkit.trial import Trial
 

@@ -30,11 +30,7 @@ from trialkit.design.planfolder import (
     light_of,
 )
 from trialkit.design.request import DESIGNS, PlanProblem, PlanRequest
-from trialkit.reading.dates import read_date
-from trialkit.reading.problems import Problem, Unreadable, problem_table
-from trialkit.reading.spelling import folded
-from trialkit.reading.toml import TomlReader
-from trialkit.reading.units import (
+from trialkit.reading.amounts import (
     LENGTH,
     WEIGHT,
     in_feet,
@@ -43,6 +39,10 @@ from trialkit.reading.units import (
     spacing_text,
     unit_name,
 )
+from trialkit.reading.dates import read_date
+from trialkit.reading.problems import Problem, Unreadable, problem_table
+from trialkit.reading.spelling import folded
+from trialkit.reading.toml import TomlReader
 from trialkit.records.files import DESCRIPTION
 from trialkit.records.start import LOOKS, Description, toml_value
 from trialkit.report.blocks import Block, paragraphs, part

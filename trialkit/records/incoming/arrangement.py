@@ -20,9 +20,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from trialkit.reading.amounts import unit_name
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded, plain
-from trialkit.reading.units import unit_name
 from trialkit.records.csvfile import HEADING_LINES
 from trialkit.records.incoming.contents import LABELS, Days, Listed, Subject, is_near, summary_word
 from trialkit.records.schema import LOGGED, OWN_KIND, PICKS, PLANTS, Column, Table

@@ -12,8 +12,8 @@ from typing import Literal
 
 import pandas as pd
 
+from trialkit.reading.amounts import Mark, is_blank, number
 from trialkit.reading.dates import ACCEPTED, LONGEST_DATE, Order, read_date
-from trialkit.reading.numbers import Mark, is_blank, number
 from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded, plain
 from trialkit.trial import SOME_DAY, Trial

@@ -12,8 +12,8 @@ from zlib import crc32
 
 import pandas as pd
 
+from trialkit.reading.amounts import Mark, number
 from trialkit.reading.dates import read_date
-from trialkit.reading.numbers import Mark, number
 from trialkit.reading.problems import Unreadable
 from trialkit.records.files import plain_cell
 from trialkit.records.findings import LONGEST, Findings

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from trialkit.reading.numbers import is_blank
+from trialkit.reading.amounts import is_blank
 from trialkit.reading.problems import Unreadable, shown
 from trialkit.reading.spelling import folded, plain
 from trialkit.records.files import File
