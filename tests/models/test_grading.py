@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,9 +23,8 @@ from seasons import bed, day, records
 
 from trialkit.models import analyse
 from trialkit.models.grading import (
-    DESCRIBED,
-    MULTINOMIAL,
     ODDS,
+    SINGLE_GRADES,
     OddsError,
     counted_shares,
     fit_odds,
@@ -103,7 +103,7 @@ def graded(*args, **kwargs):
 
 def test_a_better_graded_variety_is_found():
     found = graded()
-    assert found.method_name == ODDS
+    assert found.method.formula == ODDS
     assert found.order == ("large", "medium", "small")
     row = found.against_check.set_index("variety").loc["B"]
     assert row["low"] < np.exp(1.5) < row["high"]
@@ -136,8 +136,8 @@ def test_odds_that_are_not_alike_go_to_single_grades():
             for g, k in zip(NAMES, rng.multinomial(30, share[r.variety]), strict=True)]
     dug = pd.DataFrame(rows, columns=["date", "plant", "weight_g", "count", "grade"])
     found = analyse(records(plants, harvest=dug)).harvest.grading
-    assert found.method_name == MULTINOMIAL
-    assert found.p_odds < 0.05
+    assert found.method.formula == SINGLE_GRADES
+    assert "do not differ by the same odds" in found.method.plain
     shares = found.shares.set_index(["variety", "grade"])
     assert shares.loc[("B", "medium"), "high"] < shares.loc[("A", "medium"), "low"]
     assert (shares["low"] < shares["share"]).all()
@@ -207,8 +207,10 @@ def test_wine_entered_by_a_user_keeps_its_proportional_odds():
     season_ = records(plants, harvest=dug, check="cold no", design="randomised complete blocks")
     season_ = replace(season_, trial=replace(season_.trial, grades=("1", "2", "3", "4", "5")))
     found = analyse(season_).harvest.grading
-    assert found.method_name == ODDS
-    assert found.p_odds > 0.5  # R: 0.958
+    assert found.method.formula == ODDS
+    p = re.search(r"Odds alike at every grade: p (0\.\d+)", found.method.full)
+    assert p is not None
+    assert float(p[1]) > 0.5  # R: 0.958
     assert found.p < 1e-4
     odds = found.against_check.set_index("variety")["estimate"]
     expected = json.loads((REFERENCE / "wine.json").read_text())["temp_contact"]["effects"]
@@ -248,9 +250,9 @@ def test_the_trial_gives_the_order():
     plants, dug = season(grades=("c", "b", "a"))
     plain = records(plants, harvest=dug)
     told = replace(plain, trial=replace(plain.trial, grades=("a", "b", "c", "d")))
-    assert analyse(plain).harvest.grading.method_name == MULTINOMIAL
+    assert analyse(plain).harvest.grading.method.formula == SINGLE_GRADES
     found = analyse(told).harvest.grading
-    assert (found.method_name, found.order) == (ODDS, ("a", "b", "c"))
+    assert (found.method.formula, found.order) == (ODDS, ("a", "b", "c"))
     assert found.ordered_by == "as the trial gives it"
 
 
@@ -263,14 +265,13 @@ def test_waste_by_name():
 class TestDegenerate:
     def test_one_block(self):
         found = graded(blocks=1)
-        assert found.method_name == DESCRIBED
         assert not found.supported
         assert found.shares[["low", "high", "p"]].isna().all(axis=None)
         assert found.why_not
 
     def test_two_blocks_of_two_are_too_few(self):
         found = graded(blocks=2, names="AB", effect=(0.0, 3.0))
-        assert found.method_name == DESCRIBED
+        assert not found.supported
         assert "too few plots" in found.why_not
 
     def test_one_grade(self):
@@ -283,7 +284,7 @@ class TestDegenerate:
         dug = dug[dug["count"] > 0].assign(count=np.nan)
         found = analyse(records(plants, harvest=dug)).harvest
         assert found.grading.shares["count"].sum() == 24
-        assert found.grading.method_name in (ODDS, MULTINOMIAL)
+        assert found.grading.method.formula in (ODDS, SINGLE_GRADES)
 
     def test_all_varieties_at_one_end(self):
         plants, dug = season()
@@ -291,7 +292,7 @@ class TestDegenerate:
         dug = dug.drop_duplicates("plant")
         dug = dug.assign(count=9.0, grade=dug["plant"].map(best))
         found = analyse(records(plants, harvest=dug)).harvest.grading
-        assert found.method_name == DESCRIBED
+        assert not found.supported
         assert len(found.notes) == 3
 
     def test_weighed_by_grade_but_not_counted(self):
@@ -310,7 +311,7 @@ def test_false_claims_and_coverage(plot_sd, pieces):
     for seed in range(120):
         found = graded(seed, blocks=4, effect=(0.0, 0.0, 0.0), plot_sd=plot_sd, pieces=pieces)
         told.append(found.p < 0.05)
-        if found.method_name == ODDS:
+        if found.method.formula == ODDS:
             rows = found.against_check
             held.append(((rows["low"] < 1) & (rows["high"] > 1)).all())
     assert np.mean(told) < 0.05 + 2.6 * np.sqrt(0.05 * 0.95 / 120)

@@ -187,7 +187,7 @@ def test_one_whole_plot_lost_is_one_mishap_not_six():
     plants = bed(list("ABCD"), blocks=4, plants=6)
     plants.loc[(plants["variety"] == "D") & (plants["block"] == "1"), "lost"] = day(20)
     found = stood(plants, heights=seen_until())
-    assert found.widened == pytest.approx(6.0)
+    assert found.method.figures["design effect"] == pytest.approx(6.0)
     if found.supported:
         assert found.against_check["p"].min() > 0.2
     assert set(found.letters.values()) <= {"a"}

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from trialkit.models.tasters import fewest_right, tasting_result, triangle_test
+from trialkit.models.own import fewest_right, tasting_result, triangle_test
 
 HERE = Path(__file__).parent
 EXPECTED = json.loads((HERE / "reference" / "tasting.json").read_text())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -12,9 +11,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.special import expit, logit
-from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from trialkit.mixed import MixedModelError
+from trialkit.mixed import MixedModelError, fit_ordered
 from trialkit.mixed.leastsquares import LeastSquares
 from trialkit.mixed.ordered import odds_test
 from trialkit.models.results import AGAINST, ALPHA, PAIRS, Floats, MethodNote, compare, empty
@@ -24,48 +22,38 @@ from trialkit.models.totals import Harvested
 # ------------------------------------------------------------------------------------------------
 # Ordered grades by proportional odds, judged between plots.
 #
-# The model is the cumulative logit of McCullagh (1980, J. R. Stat. Soc. B 42:109), fitted by
-# statsmodels to the single pieces.  Pieces of one plot go together, so that the library's standard
-# errors, which take every piece for an independent one, are widened by the spread between plots:
-# at the fit each plot has a working value eta + U / I (U: derivative of its log-likelihood by its
-# own eta, I: its information; McCullagh & Nelder 1989, Generalized Linear Models, section 2.5),
-# least squares of these with weights I gives the same estimates, and their residual mean square on
-# the layout's degrees of freedom is the factor on every variance (quasi-likelihood, ch. 9), never
-# taken below 1.
+# The model is the cumulative logit of McCullagh (1980, J. R. Stat. Soc. B 42:109), fitted to the
+# single pieces.  Pieces of one plot go together, so that the model's own standard errors, which
+# take every piece for an independent one, are widened by the spread between plots: at the fit each
+# plot has a working value eta + U / I (U: derivative of its log-likelihood by its own eta, I: its
+# information; McCullagh & Nelder 1989, Generalized Linear Models, section 2.5), least squares of
+# these with weights I gives the same estimates, and their residual mean square on the layout's
+# degrees of freedom is the factor on every variance (quasi-likelihood, ch. 9), never taken below 1.
 # ------------------------------------------------------------------------------------------------
 
 class OddsError(Exception):
     """The model has no finite answer for these grades; the text says why."""
 
 
-class _Logistic:
-    """The logistic law as the library asks for it, ten times as fast as scipy.stats' own."""
-
-    name = "logistic"
-    cdf = staticmethod(expit)
-    ppf = staticmethod(logit)
-
-    @staticmethod
-    def pdf(x: Floats) -> Floats:
-        p = expit(x)
-        return np.asarray(p * (1.0 - p))
-
-
 @dataclass(frozen=True)
 class OddsFit:
     """log_odds (v,): of a better grade, by variety against the first, at the average block.
-    covariance (v, v), its zeros the first's; spread: the factor on the library's variances (1:
-    plots vary as single pieces would); df: of the layout; thresholds (k - 1,), worst grade first;
-    parameters, joint: all of them as the library holds them, joint already widened."""
+    joint: covariance of the thresholds and the other varieties' log odds, widened by spread: the
+    factor on the variances (1: plots vary as single pieces would).  df: of the layout; thresholds
+    (k - 1,), worst grade first."""
 
     log_odds: Floats
-    covariance: Floats
+    joint: Floats
     spread: float
     df: float
     thresholds: Floats
-    parameters: Floats
-    joint: Floats
     log_likelihood: float
+
+    @property
+    def covariance(self) -> Floats:
+        """(v, v), zero in the first variety."""
+        c = len(self.thresholds)
+        return np.pad(self.joint[c:, c:], ((1, 0), (1, 0)))
 
     def shares(self) -> Floats:
         """Share of each grade by variety, worst first, (v, k)."""
@@ -74,22 +62,21 @@ class OddsFit:
     def share_limits(self) -> tuple[Floats, Floats]:
         """Low and high of the shares (v, k), 95 %: their logits' own error by the delta method, so
         that every share lies inside its limits."""
-        v, k = len(self.log_odds), len(self.thresholds)
+        c = len(self.thresholds)
 
-        def shares(parameters: Floats) -> Floats:
-            cuts = np.cumsum(np.concatenate([
-                parameters[-k:][:1], np.exp(parameters[len(parameters) - k + 1:])]))
-            return _shares(cuts, np.concatenate([[0.0], parameters[: v - 1]])).ravel()
+        def shares(at: Floats) -> Floats:
+            return _shares(at[:c], np.concatenate([[0.0], at[c:]])).ravel()
 
-        at, step = self.parameters, 1e-5
+        at, step = np.concatenate([self.thresholds, self.log_odds[1:]]), 1e-5
         value = np.clip(shares(at), 1e-12, 1.0 - 1e-12)
         slopes = np.array([(shares(at + step * e) - shares(at - step * e)) / (2.0 * step)
                            for e in np.eye(len(at))])
         variance = np.einsum("im,ij,jm->m", slopes, self.joint, slopes)
         half = stats.t.isf(0.025, self.df) * np.sqrt(np.maximum(variance, 0.0)) / (
             value * (1.0 - value))
-        return (expit(logit(value) - half).reshape(v, k + 1),
-                expit(logit(value) + half).reshape(v, k + 1))
+        shape = len(self.log_odds), c + 1
+        return (expit(logit(value) - half).reshape(shape),
+                expit(logit(value) + half).reshape(shape))
 
 
 def _shares(thresholds: Floats, log_odds: Floats) -> Floats:
@@ -107,32 +94,22 @@ def fit_odds(counts: Floats, variety: Floats, nuisance: Floats, df: float) -> Od
     Raises OddsError where some estimate is infinite or the search does not end.
     """
     x = np.hstack([variety[:, 1:], nuisance])
-    q = np.linalg.matrix_rank(x) if x.size else 0
-    x = x if q == x.shape[1] else x[:, independent(x)]
-    pieces = counts.astype(int)
-    rows = np.repeat(np.arange(len(counts)), pieces.sum(axis=1))
-    grade = np.concatenate([np.repeat(np.arange(counts.shape[1]), tally) for tally in pieces])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        model = OrderedModel(pd.Series(pd.Categorical(grade, ordered=True)), x[rows],
-                             distr=_Logistic())
-        try:
-            fit = model.fit(method="bfgs", disp=False, gtol=1e-7, maxiter=500)
-            parameters = np.asarray(fit.params, dtype=float)
-            joint = np.asarray(fit.cov_params(), dtype=float)
-        except (np.linalg.LinAlgError, ValueError) as error:
-            raise OddsError("the grades have no finite odds") from error
-    if not np.isfinite(joint).all() or np.abs(parameters[: x.shape[1]]).max(initial=0.0) > 15:
+    x = x[:, [j - 1 for j in independent(np.column_stack([np.ones(len(x)), x])) if j]]
+    plot, grade = np.nonzero(counts)
+    names = [f"x{j}" for j in range(x.shape[1])]
+    pieces = pd.DataFrame(x[plot], columns=names).assign(
+        grade=grade, pieces=counts[plot, grade].astype(int))
+    try:
+        fit = fit_ordered(" + ".join(["grade ~ 1", *names]), pieces, weights="pieces",
+                          separated="error")
+    except (MixedModelError, np.linalg.LinAlgError) as error:
         raise OddsError("some grade is met only in some varieties or blocks, so that the odds "
-                        "have no finite value")
-    thresholds = model.transform_threshold_params(parameters)[1:-1]
-    spread = _spread(counts, x, parameters[: x.shape[1]], thresholds, df)
-    v = variety.shape[1]
-    covariance = np.zeros((v, v))
-    covariance[1:, 1:] = spread * joint[: v - 1, : v - 1]
-    log_odds = np.concatenate([[0.0], parameters[: v - 1]])
-    return OddsFit(log_odds, covariance, spread, df, thresholds, parameters, spread * joint,
-                   float(fit.llf))
+                        "have no finite value") from error
+    effects, thresholds = fit.effects.to_numpy(), fit.thresholds.to_numpy()
+    spread = _spread(counts, x, effects, thresholds, df)
+    known = len(thresholds) + variety.shape[1] - 1
+    return OddsFit(np.concatenate([[0.0], effects[: variety.shape[1] - 1]]),
+                   spread * fit.joint[:known, :known], spread, df, thresholds, fit.log_likelihood)
 
 
 def independent(x: Floats) -> list[int]:
@@ -244,7 +221,8 @@ def each_grade_p(
 # ------------------------------------------------------------------------------------------------
 
 GRADES = ["variety", "grade", "count", "share", "low", "high", "p"]
-ODDS, MULTINOMIAL, DESCRIBED = "proportional odds", "multinomial", "described"
+ODDS, SINGLE_GRADES = "grade ~ variety + layout", "grade ~ variety"
+"""The formula of a comparison by common odds, and of each grade by itself."""
 FEWEST_DF = 3.0
 """Fewer degrees of freedom between plots are no measure of their spread (own choice)."""
 _SIZES = ["very small", "small", "medium", "large", "very large"]
@@ -259,21 +237,19 @@ class GradeResult:
     """shares: variety, grade, count, share, low, high, p; best grade first (share
     and limits of the model where there is one, as counted where not).
     against_check, pairs: odds of a better grade, variety over check, left over right, with
-    simultaneous intervals; empty unless `method_name` is "proportional odds".  chance_better:
-    variety, against, chance that a piece of the variety is better than one of the other, ties
-    split (from the fitted shares).  p: of no difference between varieties, on plots.  p_odds: of
-    the odds being proportional.  order: grades, best first (empty: not known); ordered_by: where
-    that order is from.  spread: variance between plots over that of single pieces."""
+    simultaneous intervals; empty unless the method's formula is ODDS.  chance_better: variety,
+    against, chance that a piece of the variety is better than one of the other, ties split (from
+    the fitted shares).  p: of no difference between varieties, on plots.  order: grades, best
+    first (empty: not known); ordered_by: where that order is from.  spread: variance between plots
+    over that of single pieces."""
 
     shares: pd.DataFrame
-    method_name: str
     method: MethodNote
     against_check: pd.DataFrame = field(default_factory=lambda: empty(AGAINST))
     pairs: pd.DataFrame = field(default_factory=lambda: empty(PAIRS))
     chance_better: pd.DataFrame = field(
         default_factory=lambda: empty(["variety", "against", "chance"]))
     p: float = float("nan")
-    p_odds: float = float("nan")
     order: tuple[str, ...] = ()
     ordered_by: str = ""
     spread: float = float("nan")
@@ -347,7 +323,7 @@ def grade_result(
         shares = shares.assign(share=np.nan)
     if why:
         note = MethodNote("Shares as counted; no interval: " + why + ".", "Shares of the pieces.")
-        return GradeResult(shares, DESCRIBED, note, order=ordered, ordered_by=ordered_by,
+        return GradeResult(shares, note, order=ordered, ordered_by=ordered_by,
                            why_not=why)
     if not ordered:
         return _multinomial(frame, seen, columns, ground, shares, "the order of the grades is not "
@@ -399,7 +375,7 @@ def _by_odds(
     if len(some) < 2 or df < FEWEST_DF:
         why = "too few varieties have pieces in more than one grade"
         note = MethodNote(f"Shares as counted; no interval: {why}.", "Shares of the pieces.")
-        return GradeResult(shares, DESCRIBED, note, order=tuple(grades), ordered_by=ordered_by,
+        return GradeResult(shares, note, order=tuple(grades), ordered_by=ordered_by,
                            why_not=why, notes=notes)
     used = [g for g in grades if part[g].sum() > 0]
     variety = np.column_stack([part["variety"] == v for v in some]).astype(float)
@@ -409,13 +385,11 @@ def _by_odds(
         fit = fit_odds(counts, variety, nuisance, df)
         none = fit_odds(counts, np.ones((len(part), 1)), nuisance, 0.0)
     except OddsError as error:
-        return _multinomial(frame, seen, grades, ground, shares, str(error), float("nan"),
-                            ordered_by)
+        return _multinomial(frame, seen, grades, ground, shares, str(error), ordered_by)
     p_odds = parallel_p(counts, variety, nuisance, fit.spread, df)
     if p_odds < ALPHA:
         return _multinomial(frame, seen, grades, ground, shares,
-                            "varieties do not differ by the same odds at every grade", p_odds,
-                            ordered_by)
+                            "varieties do not differ by the same odds at every grade", ordered_by)
     f = 2 * (fit.log_likelihood - none.log_likelihood) / (len(some) - 1) / fit.spread
     p = float(stats.f.sf(max(f, 0.0), len(some) - 1, df))
     compared = compare(some, fit.log_odds, fit.covariance, df, check, ratio=True)
@@ -427,9 +401,9 @@ def _by_odds(
             shares.loc[at, ["share", "low", "high"]] = modelled[i, k], low[i, k], high[i, k]
     shares = shares.assign(p=p if not out else np.nan)
     return GradeResult(
-        shares, ODDS, _method(fit, df, ordered_by, p_odds), compared.against_check, compared.pairs,
-        _chances(some, fit.shares(), check), p, p_odds, tuple(grades), ordered_by, fit.spread, True,
-        "", notes,
+        shares, _method(fit, df, ordered_by, p_odds), compared.against_check, compared.pairs,
+        _chances(some, fit.shares(), check), p, tuple(grades), ordered_by, fit.spread, True, "",
+        notes,
     )
 
 
@@ -454,15 +428,15 @@ def _method(fit: OddsFit, df: float, ordered_by: str, p_odds: float) -> MethodNo
         "compared between plots, not between pieces.",
         "Proportional odds (cumulative logit) with varieties and the layout's blocks or rows and "
         f"columns fixed; grades in order {ordered_by}. Plots vary {fit.spread:.2g} times as much "
-        "as single pieces would: variances are that much larger than the library's, tests and "
+        "as single pieces would: variances are that much larger than the model's own, tests and "
         f"intervals are on the layout's {df:g} df (quasi-likelihood, McCullagh & Nelder 1989)."
-        + held, "grade ~ variety + layout", (), f"design, {df:g}", {"spread": fit.spread},
+        + held, ODDS, (), f"design, {df:g}", {"spread": fit.spread},
     )
 
 
 def _multinomial(
     frame: pd.DataFrame, seen: list[str], grades: list[str], ground: Support,
-    shares: pd.DataFrame, because: str, p_odds: float = float("nan"), ordered_by: str = "not known",
+    shares: pd.DataFrame, because: str, ordered_by: str = "not known",
 ) -> GradeResult:
     """Each grade by itself."""
     df = ground.df(seen)
@@ -475,8 +449,8 @@ def _multinomial(
         "Multinomial shares by variety; intervals by leaving out one plot at a time (jackknife, "
         "Tukey 1958, on the logit scale, the variety's plots less one df); p of each grade from "
         f"the plots' log-odds by variety and layout on {df:g} df, times {len(grades)} for as many "
-        "grades (Bonferroni).", "grade ~ variety", (), f"design, {df:g}",
+        "grades (Bonferroni).", SINGLE_GRADES, (), f"design, {df:g}",
     )
-    return GradeResult(shares, MULTINOMIAL, note, p=min(ps), p_odds=p_odds,
+    return GradeResult(shares, note, p=min(ps),
                        order=tuple(grades) if ordered_by != "not known" else (),
                        ordered_by=ordered_by, supported=True)

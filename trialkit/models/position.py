@@ -71,14 +71,12 @@ class PlaceEffects:
     by_place: variety against the check (or the average variety), unadjusted and adjusted for that
     place alone, with simultaneous intervals; change: adjusted over unadjusted less 1, or the
     difference over the mean; differs: beyond a tenth, and the place's own p is below 5 %.
-    F_plain: of all varieties, no place allowed for.
     """
 
     scale: str
     unit: str
     effects: pd.DataFrame = field(default_factory=lambda: empty(EFFECTS))
     by_place: pd.DataFrame = field(default_factory=lambda: empty(BY_PLACE))
-    F_plain: float = float("nan")
     why_not: str = ""
 
     @property
@@ -152,7 +150,7 @@ def place_effects(
     clear = set(effects.loc[effects["p"] < ALPHA, "place"])
     sides = [side.assign(differs=side["differs"] & side["place"].isin(clear)) for side in sides]
     by_place = pd.concat(sides, ignore_index=True) if sides else empty(BY_PLACE)
-    return PlaceEffects(scale, unit, effects, by_place, plain.f_of_varieties())
+    return PlaceEffects(scale, unit, effects, by_place)
 
 
 def holm(p: Floats) -> Floats:

@@ -79,15 +79,12 @@ class Warmth:
     """days: DataFrame[date, gdd, total, bridged], one row a day from the start on.
 
     total: sum so far (NaN after a gap too long to bridge). bridged: days filled in; missing:
-    days left without a value. base_c, cap_c, method: as used. plain: how it was worked out.
+    days left without a value. plain: how it was worked out.
     """
 
     days: pd.DataFrame
     bridged: int
     missing: int
-    base_c: float
-    cap_c: float | None
-    method: int
     plain: str
 
     def on(self, date: object) -> float:
@@ -126,7 +123,7 @@ def warmth(
         f"{cap} (McMaster & Wilhelm 1997, method {method})."
     )
     missing = int(np.isnan(gdd).sum())
-    return Warmth(days, int(bridged.sum()), missing, base_c, cap_c, method, plain)
+    return Warmth(days, int(bridged.sum()), missing, plain)
 
 
 def hot_from(weather: pd.DataFrame) -> float:

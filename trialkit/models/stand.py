@@ -294,13 +294,12 @@ class StandResult(TraitResult):
     curve: variety, date, estimate, low, high (%), a step at each loss. losses: variety, planted,
     lost, plots, plots_hit (plots with a loss), alive (share of plant-days),
     planted_a_metre, standing_a_metre (of row; NaN without a plant spacing). reasons: variety,
-    reason, plants. widened: the design effect. test: how p was found.
+    reason, plants. test: how p was found.
     """
 
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
     losses: pd.DataFrame = field(default_factory=pd.DataFrame)
     reasons: pd.DataFrame = field(default_factory=pd.DataFrame)
-    widened: float = 1.0
     test: LossTest | None = None
 
 
@@ -340,7 +339,6 @@ def stand_trait(
         curve=_curve(fates, seen, start, widened),
         losses=losses,
         reasons=_reasons(fates),
-        widened=widened,
         test=test,
     )
 

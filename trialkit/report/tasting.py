@@ -13,7 +13,7 @@ import pandas as pd
 import trialkit
 from trialkit import plots
 from trialkit.cautions import TASTING, deferring_food
-from trialkit.models.tasters import (
+from trialkit.models.own import (
     NOTE,
     TastingResult,
     fewest_right,
