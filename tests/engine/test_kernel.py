@@ -14,8 +14,8 @@ import pytest
 STARTS = """
 import sys, tempfile, time
 from pathlib import Path
-from trialkit.engine import kernel
-with tempfile.TemporaryDirectory() as folder, kernel.started(Path(folder), sys.argv[1]) as one:
+from trialkit.engine import run
+with tempfile.TemporaryDirectory() as folder, run.started(Path(folder), sys.argv[1]) as one:
     print(one.provisioner.pid, flush=True)
     time.sleep(120)
 """

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from trialkit.engine import live, publish
+from trialkit.engine import publish
 
 PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>t</title>
@@ -27,13 +27,13 @@ def file(tmp_path):
 @pytest.fixture(autouse=True)
 def soon(monkeypatch):
     """Pages look for a newer one more often than a reader's."""
-    monkeypatch.setattr(live, "EVERY_MS", 300)
+    monkeypatch.setattr(publish, "EVERY_MS", 300)
 
 
 def has_looked(page, file):
     """Wait until the page has looked twice for a newer one, so the first look is over."""
     until = time.monotonic() + 15
-    while sum(live.beside(file).as_uri() in url for url in page.asked) < 2:
+    while sum(publish.beside(file).as_uri() in url for url in page.asked) < 2:
         assert time.monotonic() < until, "the page does not look for a newer one"
         page.wait_for_timeout(20)
 
@@ -60,7 +60,7 @@ def test_an_open_page_reloads_itself_and_keeps_what_was_open(file, open_page):
 def test_a_live_page_alone_is_whole_and_quiet(file, open_page):
     """Sent to a phone without the file beside it."""
     publish._write_page(file, PAGE.format(said="first"), True)
-    live.beside(file).unlink()
+    publish.beside(file).unlink()
     page = open_page(file)
     has_looked(page, file)
     assert page.locator("h1").inner_text() == "first"
@@ -70,13 +70,13 @@ def test_a_live_page_alone_is_whole_and_quiet(file, open_page):
 def test_no_page_has_a_script_unless_asked(file):
     publish._write_page(file, PAGE.format(said="first"), False)
     assert "<script" not in file.read_text()
-    assert not live.beside(file).exists()
+    assert not publish.beside(file).exists()
 
 
 def test_the_script_alone_is_let_in():
     """Content Security Policy Level 3, sections 6.7.2.3 and 8.2: a hash, and what it loads."""
-    html = live.made_live(PAGE.format(said="first"), publish.Path("beans.html"))
+    html = publish.made_live(PAGE.format(said="first"), publish.Path("beans.html"))
     assert html.count("script-src 'sha256-") == 1
     assert "'unsafe-inline'; script" not in html.replace("style-src 'unsafe-inline'; script", "")
     with pytest.raises(ValueError, match="policy"):
-        live.made_live("<body></body>", publish.Path("beans.html"))
+        publish.made_live("<body></body>", publish.Path("beans.html"))

@@ -87,7 +87,7 @@ def command(folder: Path, browser: bool, options: Sequence[str]) -> list[str]:
         "-m",
         "jupyterlab",
         str(folder / "notebooks"),
-        "--ServerApp.kernel_spec_manager_class=trialkit.engine.kernel.ThisPython",
+        "--ServerApp.kernel_spec_manager_class=trialkit.engine.run.ThisPython",
         "--ServerApp.ip=127.0.0.1",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         *([] if browser else ["--no-browser"]),

@@ -1,7 +1,8 @@
 """From a trial folder to the page on disk: run the report notebook, lay it out, write both.
 
 A run that fails writes neither: the last good report stays, and the notebook as far as it got is
-kept beside it under a name of its own.
+kept beside it under a name of its own. A page that is to be live reloads itself in a browser when
+it is made anew (the last part of this file).
 """
 
 from __future__ import annotations
@@ -10,7 +11,9 @@ import ast
 import base64
 import errno
 import glob
+import hashlib
 import json
+import re
 import tempfile
 import threading
 import time
@@ -23,12 +26,18 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from trialkit import shipped
 from trialkit.engine import page, run
-from trialkit.engine.live import beside, line, made_live
 from trialkit.errors import TrialkitError
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+
+# ------------------------------------------------------------------------------------------------
+# From a trial folder to the page on disk: run the report notebook, lay it out, write both.
+#
+# A run that fails writes neither: the last good report stays, and the notebook as far as it got is
+# kept beside it under a name of its own.
+# ------------------------------------------------------------------------------------------------
 
 LEFT_S = 3600.0
 """A half written file older than this was left by a run that was killed."""
@@ -273,7 +282,7 @@ def _write_page(target: Path, html: str, live: bool) -> None:
     _write(target, made_live(html, target) if live else html)
     notice = beside(target)
     if live or notice.exists():
-        _write(notice, line(html))
+        _write(notice, live_line(html))
 
 
 def _partial(target: Path) -> Path:
@@ -307,3 +316,81 @@ def _notebook_text(notebook: NotebookNode) -> str:
     for cell in notebook.cells:
         cell.metadata.pop("papermill", None)
     return str(nbformat.writes(notebook)) + "\n"
+
+
+# ------------------------------------------------------------------------------------------------
+# A page that reloads itself in a browser when its report is made anew; no server, no network.
+#
+# A page opened from a file may ask for nothing by name but scripts.  So a line of script lies
+# beside it that says which version the newest is, and the page looks at that line every few
+# seconds.  Only a page that was asked to be live has any script; its content security policy lets
+# in that script, by its hash, and what it loads (Content Security Policy Level 3, `strict-
+# dynamic`).
+# ------------------------------------------------------------------------------------------------
+
+EVERY_MS = 2000
+
+SCRIPT = """
+(() => {
+  const own = OWN, file = FILE, kept = "trialkit open parts";
+  const folds = () => [...document.querySelectorAll("details")];
+  try {
+    const open = JSON.parse(sessionStorage.getItem(kept) || "[]");
+    folds().forEach((fold, at) => { if (open.includes(at)) fold.open = true; });
+    sessionStorage.removeItem(kept);
+  } catch (error) { /* no storage for files: parts are folded again */ }
+  window.newestReport = version => {
+    if (version === own) return;
+    try {
+      const open = folds().flatMap((fold, at) => fold.open ? [at] : []);
+      sessionStorage.setItem(kept, JSON.stringify(open));
+    } catch (error) { /* as above */ }
+    location.reload();
+  };
+  setInterval(() => {
+    if (document.hidden) return;
+    const line = document.createElement("script");
+    line.src = file + "?" + Date.now();
+    line.onload = line.onerror = () => line.remove();
+    document.head.append(line);
+  }, EVERY);
+})();
+"""
+"""Parts that stood open stand open again; the browser itself keeps the place on the page."""
+
+_POLICY = re.compile(r"(<meta http-equiv=\"Content-Security-Policy\" content=\"[^\"]*)\"")
+
+
+def beside(page: Path) -> Path:
+    """The file that says which version of `page` is the newest."""
+    return page.with_suffix(".live.js")
+
+
+def live_version(html: str) -> str:
+    """Of a page without its script: another for any other content."""
+    return hashlib.sha256(html.encode()).hexdigest()[:16]
+
+
+def live_line(html: str) -> str:
+    """The content of the file beside the page `html`, which is given without its script."""
+    return f"newestReport({json.dumps(live_version(html))});\n"
+
+
+def made_live(html: str, page: Path) -> str:
+    """The page with the script that watches the file beside it."""
+    script = (SCRIPT.replace("OWN", json.dumps(live_version(html)))
+              .replace("FILE", _in_script(beside(page).name)).replace("EVERY", str(EVERY_MS)))
+    hashed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    allowed = rf"\1; script-src 'sha256-{hashed}' 'strict-dynamic'" + '"'
+    html, done = _POLICY.subn(allowed, html, count=1)
+    if not done:
+        raise ValueError("The page has no content security policy to let the script in by.")
+    head, _, rest = html.rpartition("</body>")
+    return f"{head}<script>{script}</script>\n</body>{rest}"
+
+
+def _in_script(name: str) -> str:
+    """A file's name as an address in a script that stands in HTML."""
+    from urllib.parse import quote
+
+    return json.dumps(quote(name))
