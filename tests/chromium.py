@@ -18,8 +18,11 @@ FLAGS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
-    # No process in waiting for a next page: a test that opens one page would pay for two.
-    "--disable-features=SpareRendererForSitePerProcess,Translate,OptimizationHints,MediaRouter",
+    # No process in waiting for a next page: a test that opens one page would pay for two. And no
+    # list below an address line that nobody sees: it is a page of its own in each new window, and
+    # took more processor time than the test's page.
+    "--disable-features=SpareRendererForSitePerProcess,Translate,OptimizationHints,MediaRouter,"
+    "WebUIOmniboxPopup,WebUIOmniboxAimPopup,WebUIOmniboxFullPopup",
 ]
 
 

@@ -26,6 +26,14 @@ COSTLY = {"player": 15, "demo_run": 15, "club_sites": 10, "run": 5}
 OWN_KERNEL = 15
 
 
+@pytest.hookimpl(wrapper=True, optionalhook=True)
+def pytest_xdist_auto_num_workers() -> Iterator[None]:
+    """`-n auto` starts one worker more than there are cores: a test of a browser or of a kernel
+    waits for it a quarter of its time, and another uses the core meanwhile."""
+    cores: Any = yield
+    return cores + ("PYTEST_XDIST_AUTO_NUM_WORKERS" not in os.environ)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     # Made-up examples are the same with every change, so that a change is judged by what it
     # changes; tests/faults makes new ones, and so does any other choice of marks.
@@ -96,8 +104,9 @@ def pytest_sessionfinish() -> None:
 
 
 class Driver:
-    """One browser for all tests of a file, and stopped at its end: two drivers in one thread, or a
-    driver beside another event loop, get in each other's way."""
+    """One browser for all tests that follow one another, and stopped before the first that asks for
+    none: two drivers in one thread, or a driver beside another event loop, get in each other's
+    way."""
 
     def __init__(self) -> None:
         self.playing: Any = None
@@ -128,7 +137,9 @@ def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> 
     try:
         return (yield)
     finally:
-        if nextitem is None or nextitem.path != item.path:
+        if nextitem is None or (
+            nextitem.path != item.path and "player" not in getattr(nextitem, "fixturenames", ())
+        ):
             DRIVER.stop()
 
 
