@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from handset import MADE, Phone, bed
 
-from trialkit.recording.phone import phone_page
+from trialkit.recording.offline import phone_page
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from handset import DAY, MADE, bed, noted, saved, sent_text, start_pick, type_number
 
-from trialkit.recording.phone import phone_page
+from trialkit.recording.offline import phone_page
 
 pytestmark = pytest.mark.browser
 

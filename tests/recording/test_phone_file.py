@@ -17,7 +17,7 @@ import smalltrial
 from handset import MADE, VARIETIES, bed, plant_bed, walk
 from killed import killed_before_move
 
-from trialkit.recording.phone import page_facts, phone_page, write_phone_page
+from trialkit.recording.offline import page_facts, phone_page, write_phone_page
 from trialkit.records import RecordsError, files
 
 

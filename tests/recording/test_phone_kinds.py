@@ -11,7 +11,7 @@ import pytest
 from handset import DAY, MADE, VARIETIES, plant_bed, saved, sent_text, start_pick
 from test_phone_baskets import plots_bed
 
-from trialkit.recording.phone import phone_page
+from trialkit.recording.offline import phone_page
 from trialkit.records import read_records
 from trialkit.records.incoming.add import add_files
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from trialkit.models.analysis import Analysis, analyse
-from trialkit.recording.phone import page_facts
+from trialkit.recording.offline import page_facts
 from trialkit.records import read_records
 from trialkit.records.incoming.add import settle
 from trialkit.records.schema import LOGGED, TABLES, TRAITS, column_of, own_unit

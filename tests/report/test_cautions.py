@@ -10,7 +10,7 @@ import pytest
 from smalltrial import write
 
 from trialkit import cautions, shipped
-from trialkit.recording.phone import phone_page
+from trialkit.recording.offline import phone_page
 from trialkit.records import read_records
 from trialkit.records.start import start_trial
 from trialkit.report import cells

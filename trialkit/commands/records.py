@@ -33,7 +33,7 @@ def phone(
 ) -> None:
     """Make the page to record a pick with on a phone: one file, no network needed."""
     from trialkit.design.planfolder import is_blind
-    from trialkit.recording.phone import write_phone_page
+    from trialkit.recording.offline import write_phone_page
     from trialkit.records import RecordsError
     from trialkit.trial import TrialProblems
 

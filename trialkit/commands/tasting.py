@@ -45,7 +45,7 @@ def tasting(
                                "changed.")
     from trialkit.design import paper
     from trialkit.design.tasting_plan import TastingError, plan_tasting, tasting_sheets
-    from trialkit.recording.tasting_page import tasting_page
+    from trialkit.recording.offline import tasting_page
     from trialkit.records.files import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 

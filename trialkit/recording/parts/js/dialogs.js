@@ -13,7 +13,7 @@ function feetToo(unit) {
 }
 
 // Feet and inches are typed as 5'6 and kept as 5'6". how : what kind of number it is (see
-// trialkit/recording/phone.py).
+// trialkit/recording/offline.py).
 function kept(text, how, unit) {
   if (how === "whole") return WHOLE.test(text) ? String(Number(text)) : null;
   if (how === "share") {

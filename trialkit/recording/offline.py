@@ -1,22 +1,37 @@
-"""The phone page of a trial: one offline HTML file to record a pick with, plant by plant."""
+"""The offline pages: a trial's phone page, to record a pick plant by plant, and a tasting's.
+
+Each is one HTML file: markup, style and scripts inlined, nothing fetched.  The scripts are
+ECMAScript modules in their own files; a page opened from storage may not load modules from beside
+it, so they are joined, in the order of their imports, into one script.  The page's content security
+policy (W3C CSP 3) allows that script and that style by their SHA-256 hashes and nothing else: no
+network, no other script.
+"""
 
 from __future__ import annotations
 
+import base64
 import hashlib
-from collections.abc import Hashable, Mapping
+import json
+import re
+from collections.abc import Hashable, Mapping, Sequence
 from datetime import date
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
 
+from trialkit.cautions import ON_THE_PHONE, TASTING
 from trialkit.design.layouts import walking_order
-from trialkit.recording.one_file import render
 from trialkit.records.plots import basket_names, basket_plots
 from trialkit.records.schema import LOGGED, OWN_KIND, own_unit
+from trialkit.records.tastings import HIGHEST, LOWEST
 from trialkit.wording import capital
 
 if TYPE_CHECKING:
+    from trialkit.design.tasting_plan import Tasting
     from trialkit.records import Records
     from trialkit.trial import OwnTrait, Trial
 
@@ -52,7 +67,9 @@ def phone_page(records: Records, made: date, blind: bool = False) -> str:
     """The page as text. made : the day it is made; a phone whose clock is behind it is wrong.
     blind : no name of a variety is in it."""
     planted = records.trial.planted
-    return render(page_facts(records, made, blind), f"{planted.day} {planted:%B %Y}")
+    trial = page_facts(records, made, blind)
+    return _page("page.html.j2", _joined("boot"), _part("style.css"), trial, trial=trial,
+                 planted=f"{planted.day} {planted:%B %Y}", cautions=ON_THE_PHONE)
 
 
 def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, object]:
@@ -174,3 +191,98 @@ def _text(value: Cell) -> str | None:
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return str(value)
+
+
+# ------------------------------------------------------------------------------------------------
+# The page for entering scores at a tasting: codes and no names.
+# ------------------------------------------------------------------------------------------------
+
+def tasting_page(tasting: Tasting, traits: Sequence[str], title: str) -> str:
+    """The page as text.
+
+    A taster's number is chosen, then each code scored in the order of that taster.  The scores stay
+    on the phone (web storage) until they are cleared, and leave it as a CSV file: taster, code,
+    trait, score.
+    """
+    facts: dict[str, object] = {
+        "key": f"tasting-{tasting.seed}-{len(tasting.orders)}", "title": title,
+        "traits": list(traits), "lowest": LOWEST, "highest": HIGHEST,
+        "orders": [[tasting.codes[name] for name in order] for order in tasting.orders],
+    }
+    strict = '"use strict";\n'
+    script = strict + _module("check") + _part("tasting", "tasting.js").removeprefix(strict)
+    return _page("tasting/tasting.html.j2", script, _part("tasting", "tasting.css"), facts,
+                 title=title, cautions=TASTING)
+
+
+# ------------------------------------------------------------------------------------------------
+# One HTML file out of the parts.
+# ------------------------------------------------------------------------------------------------
+
+_IMPORT = re.compile(r'^import \{[^}]*\} from "\./(?P<name>[a-z]+)\.js";\n', re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=(async function|function|class|const|let) )", re.MULTILINE)
+
+
+def _page(
+    template: str, script: str, style: str, data: Mapping[str, object], **shown: object
+) -> str:
+    """The page as text.  data : what the script works on; must turn into JSON.  shown : what the
+    template names besides."""
+    environment = Environment(autoescape=True, undefined=StrictUndefined)
+    return environment.from_string(_part(template)).render(
+        policy=_policy(script, style), script=Markup(script), style=Markup(style),
+        data=Markup(json_for_html(data)), **shown)
+
+
+def _policy(script: str, style: str) -> str:
+    """A content security policy that allows this script and this style and nothing else."""
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src {_hash(script)}",
+            f"style-src {_hash(style)}",
+            "img-src data:",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
+    )
+
+
+def _part(*path: str) -> str:
+    return files("trialkit.recording").joinpath("parts", *path).read_text(encoding="utf-8")
+
+
+def _module(name: str) -> str:
+    """A module as a part of one script: what it declares, without imports and exports."""
+    return _EXPORT.sub("", _IMPORT.sub("", _part("js", f"{name}.js")))
+
+
+def _joined(first: str) -> str:
+    """The module `first` and all it imports as one script, each module once, imports before."""
+    done: dict[str, str] = {}
+
+    def add(name: str) -> None:
+        if name in done:
+            return
+        text = _part("js", f"{name}.js")
+        for match in _IMPORT.finditer(text):
+            add(match["name"])
+        done[name] = _module(name)
+
+    add(first)
+    body = "\n".join(done.values())
+    return f'(() => {{\n"use strict";\n{body}}})();\n'
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+def json_for_html(value: object) -> str:
+    """JSON that cannot end the element it stands in, whatever the names in it are.
+
+    See the HTML standard, "Restrictions for contents of script elements".
+    """
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
