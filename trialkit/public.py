@@ -223,7 +223,7 @@ class TrialAnswer:
 
     @property
     def cannot_tell(self) -> tuple[str, ...]:
-        return tuple(self.conclusion.verdict.cannot_tell)
+        return self.conclusion.cannot_tell
 
     @property
     def state(self) -> str:

@@ -107,7 +107,7 @@ def test_alike_at_the_end_of_the_plan():
     found = conclude(records(plants, picks, looks=20))
     assert found.verdict.state == "will not be settled this season"
     assert "more plots" in found.verdict.next_step.lower()
-    assert found.verdict.cannot_tell[0].startswith("Whether")
+    assert found.cannot_tell[0].startswith("Whether")
 
 
 def test_one_row_each_is_described_not_judged():

@@ -162,7 +162,7 @@ def test_one_trial_has_one_answer_and_it_is_its_reports():
     assert answer.how_sure == own.verdict.how_sure
     assert answer.next_step == own.verdict.next_step
     assert answer.state == own.verdict.state
-    assert set(own.verdict.cannot_tell) <= set(answer.cannot_tell)
+    assert set(own.cannot_tell) <= set(answer.cannot_tell)
     table = answer.overall.set_index("variety")
     for row in own.table.itertuples():
         if not row.check:

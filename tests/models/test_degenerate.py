@@ -24,7 +24,7 @@ def _even(plants, count):
 def _everything(season):
     found = conclude(season)
     said = [found.verdict.answer, found.verdict.how_sure, found.verdict.next_step,
-            *found.verdict.cannot_tell, *found.since_last]
+            *found.cannot_tell, *found.since_last]
     assert all(line.strip() and "nan" not in line.lower().split() for line in said)
     assert found.verdict.answer.count(". ") >= 1 or found.verdict.answer.endswith(".")
     for trait in found.analysis.traits.values():

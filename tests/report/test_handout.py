@@ -147,3 +147,13 @@ def test_lines_of_the_sheet_are_as_full_as_they_can_be():
     assert text_width(f"{first} {lines[1].split()[0]}", 10) > room * 25.4
     long = "N" * 200
     assert all(text_width(line, 10) <= room * 25.4 for line in handout._lines(long, room, 10, True))
+
+
+def test_a_handout_works_out_no_model_that_it_does_not_show():
+    # An own copy: other tests share the opened trials, and what was asked of one stays worked out.
+    trial = OpenTrial(full().records, None)
+    handout.files(trial)
+    worked_out = set(vars(trial.conclusion.analysis))
+    assert "totals" in worked_out
+    assert not worked_out & {"rate", "window", "weights", "stand", "season", "diagnostics"}
+    assert "cannot_tell" not in vars(trial.conclusion)

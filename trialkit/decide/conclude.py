@@ -107,8 +107,14 @@ class Conclusion:
 
     @cached_property
     def verdict(self) -> Verdict:
-        """The answer, how sure it is, the next step, and what cannot be told."""
+        """The answer, how sure it is, and the next step."""
         return _verdict(self)
+
+    @cached_property
+    def cannot_tell(self) -> tuple[str, ...]:
+        """What the trial leaves open, in sentences.  It asks every trait, so that whoever needs the
+        verdict alone does not pay for models that the answer does not rest on."""
+        return cannot_tell(self.analysis, self.looks, self.tasted)
 
     @cached_property
     def rows(self) -> RowsExplain | None:
@@ -183,19 +189,18 @@ def conclude(
 def _verdict(of: Conclusion) -> Verdict:
     """The answer to the trial's question, else from whatever was recorded."""
     analysis, trial = of.analysis, of.records.trial
-    cannot = cannot_tell(analysis, of.looks, of.tasted)
     if trial.asked_trait is not None:
         if isinstance(of.own, OwnResult):
             own = own_question(of.records, trial.asked_trait, of.own, WORTHWHILE_DAYS)
-            return from_one_trait(analysis, own, cannot)
-        return _not_recorded(trial.asked_trait, of.own, cannot)
+            return from_one_trait(analysis, own)
+        return _not_recorded(trial.asked_trait, of.own)
     if of.question == EARLY and analysis.totals is not None:
         early = analysis.earliness
         if isinstance(early, TraitResult):
             return from_one_trait(
                 analysis, Asked(early, less=True, worthwhile=WORTHWHILE_DAYS, dated=True,
-                                first="was first"), cannot, of.rows)
-        return _nothing_yet(f"{early.reason[:1].upper()}{early.reason[1:]}", cannot)
+                                first="was first"), of.rows)
+        return _nothing_yet(f"{early.reason[:1].upper()}{early.reason[1:]}")
     if of.question == WITHIN_REACH and of.totals is None and analysis.totals is not None:
         needed = [what for what, there in (
             ('bears = "top" (pods set at the growing tip) or bears = "along" (all along the stem) '
@@ -206,24 +211,24 @@ def _verdict(of: Conclusion) -> Verdict:
         return _reach_unknown(
             "What was picked within reach cannot be told yet.",
             "Nothing recorded so far says which pods hung above your reach.",
-            f"Write down {' and '.join(needed)}.", cannot, "Within reach: not known")
+            f"Write down {' and '.join(needed)}.", "Within reach: not known")
     stick = stick_length(of.records.heights) if of.question == WITHIN_REACH else None
     if stick is not None and trial.bears == "top" and stick <= (trial.reach_cm or 0.0):
         return _reach_unknown(
             "What was picked within reach cannot be told: the heights stop at one length.",
             f"Many plants were noted at {stick:g} cm again and again, as if the stick had ended "
             "there, and that is below your reach.",
-            "Measure the tall plants with a longer stick, or leave their heights blank.", cannot,
+            "Measure the tall plants with a longer stick, or leave their heights blank.",
             "Heights stop short")
     if of.totals is not None and of.quantity is not None and (
             np.nansum(of.totals.pods[:, -1]) > 0):
-        return from_picks(analysis, of.looks, of.totals, of.table, of.quantity, cannot, of.rows)
+        return from_picks(analysis, of.looks, of.totals, of.table, of.quantity, of.rows)
     asked = _recorded(analysis)
     if asked is not None:
-        return from_one_trait(analysis, asked, cannot, of.rows)
+        return from_one_trait(analysis, asked, of.rows)
     if len(analysis.looks):
-        return _nothing_yet("Nothing but zeros has been counted", cannot)
-    return _nothing_yet("Nothing has been counted, weighed or measured", cannot)
+        return _nothing_yet("Nothing but zeros has been counted")
+    return _nothing_yet("Nothing has been counted, weighed or measured")
 
 
 def _recorded(analysis: Analysis) -> Asked | None:
@@ -264,26 +269,24 @@ def _graded(harvest: HarvestResult) -> Asked:
         odds="the odds of a better grade")
 
 
-def _reach_unknown(
-    answer: str, why: str, step: str, cannot: tuple[str, ...], headline: str
-) -> Verdict:
-    return Verdict(answer, why, step, cannot, DESCRIPTION, "No comparison", answer, (), headline)
+def _reach_unknown(answer: str, why: str, step: str, headline: str) -> Verdict:
+    return Verdict(answer, why, step, DESCRIPTION, "No comparison", answer, (), headline)
 
 
-def _not_recorded(trait: OwnTrait, own: Missing | None, cannot: tuple[str, ...]) -> Verdict:
+def _not_recorded(trait: OwnTrait, own: Missing | None) -> Verdict:
     """Nothing yet of the trait of one's own that the trial asks for."""
     why = f"no {trait.name} is recorded yet" if own is None else own.reason
     return Verdict(
         f"{why[:1].upper()}{why[1:]}.", "There is nothing to compare yet.",
-        f"Write down {trait.name} of every {trait.on} looked at, in traits.csv.", cannot, NOTHING,
+        f"Write down {trait.name} of every {trait.on} looked at, in traits.csv.", NOTHING,
         "Too soon", f"{why[:1].upper()}{why[1:]}.", (), "Nothing to compare yet",
         "wait for the first records")
 
 
-def _nothing_yet(why: str, cannot: tuple[str, ...]) -> Verdict:
+def _nothing_yet(why: str) -> Verdict:
     return Verdict(
         f"{why.rstrip('.')}.", "There is nothing to compare yet.",
-        "Pick, and write down every plant looked at, zeros too.", cannot, NOTHING,
+        "Pick, and write down every plant looked at, zeros too.", NOTHING,
         "Too soon", f"{why.rstrip('.')}.", ())
 
 

@@ -41,15 +41,15 @@ MOST_WORDS = 27
 
 def from_picks(
     analysis: Analysis, looks: Looks | None, totals: PlotTotals, table: pd.DataFrame,
-    quantity: Quantity, open_questions: tuple[str, ...], rows: RowsExplain | None = None,
+    quantity: Quantity, rows: RowsExplain | None = None,
 ) -> Verdict:
     """Word the conclusion.  Every number comes from `table` or from the looks behind it."""
     if looks is None:
-        return _description(analysis, totals, table, quantity, open_questions, rows)
+        return _description(analysis, totals, table, quantity, rows)
     facts = _Told(analysis, looks, totals, table.set_index("variety"), quantity)
     if looks.against_check:
-        return _with_check(facts, open_questions)
-    return _without_check(facts, open_questions)
+        return _with_check(facts)
+    return _without_check(facts)
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def after_each_pick(
         gone = analysis.ground.lost(until=totals.day[at])
         rows = table.assign(gave=table["variety"].map(gave),
                             lost=table["variety"].map(gone).fillna(0).astype(int))
-        said = from_picks(analysis, then, totals, rows, quantity, ())
+        said = from_picks(analysis, then, totals, rows, quantity)
         out.append(Said(at + 1, totals.day[at], said, then, means))
     return out
 
@@ -141,7 +141,7 @@ def _as_of(result: LooksResult, at: int) -> LooksResult:
         chance_at_trend=None, chance_if_worthwhile=None)
 
 
-def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
+def _with_check(facts: _Told) -> Verdict:
     check = str(facts.analysis.check)
     results = {left: r for (left, _), r in facts.looks.results.items()}
     ahead = [v for v, r in results.items() if r.state == SETTLED and r.direction > 0]
@@ -152,7 +152,7 @@ def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     result = results[subject]
     undecided = [v for v, r in results.items() if r.state == KEEP]
     if not np.isfinite(ratios[subject]):
-        return _too_soon(facts, [subject, check], open_questions)
+        return _too_soon(facts, [subject, check])
     leads = ratios[subject] >= 1
     pair = (subject, check) if leads else (check, subject)
     firm = result.state == SETTLED
@@ -178,7 +178,7 @@ def _with_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
     grown = [*(v for v in by_ratio if v in ahead), check] if leads else list(pair)
     return Verdict(answer, sure,
                    _next_step(facts, grown, result, undecided, rest, late.may_pass, harmed),
-                   open_questions, state, mark, top, pair, headline, means)
+                   state, mark, top, pair, headline, means)
 
 
 BEAT = "{variety} beat the check"
@@ -546,7 +546,7 @@ def _next_step(
     return f"Keep picking, and keep writing down every {noted}, zeros too.{may_pass}{to_go}"
 
 
-def _too_soon(facts: _Told, names: list[str], open_questions: tuple[str, ...]) -> Verdict:
+def _too_soon(facts: _Told, names: list[str]) -> Verdict:
     counted_ = facts.quantity.what
     first = (f"It is too early to say: {names[0]} and {names[1]} have given too few {counted_} to "
              "compare.")
@@ -554,20 +554,20 @@ def _too_soon(facts: _Told, names: list[str], open_questions: tuple[str, ...]) -
     return Verdict(first, "One strong plant can still swap the order.",
                    "Count every plant at each pick, zeros too, and come back in two weeks."
                    if not over else "Next year plant more plots of each variety.",
-                   open_questions, UNSETTLED if over else KEEP, "Too soon", first,
+                   UNSETTLED if over else KEEP, "Too soon", first,
                    tuple(names))
 
 
-def _without_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
+def _without_check(facts: _Told) -> Verdict:
     gave = facts.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
     if len(gave) < 2:
-        return _too_soon(facts, [*map(str, facts.rows.index), ""][:2], open_questions)
+        return _too_soon(facts, [*map(str, facts.rows.index), ""][:2])
     results = facts.looks.results
     best, second = str(gave.index[0]), str(gave.index[1])
     result = results.get((best, second)) or results[second, best]
     turn = 1.0 if (best, second) in results else -1.0
     if not np.isfinite(result.estimate):
-        return _too_soon(facts, [best, second], open_questions)
+        return _too_soon(facts, [best, second])
     firm = result.state == SETTLED and turn * result.direction > 0
     rest = facts.looks.rest.get(result.names) if firm else None
     tail, headline = _tail(result, rest, best, firm)
@@ -587,13 +587,13 @@ def _without_check(facts: _Told, open_questions: tuple[str, ...]) -> Verdict:
         answer, _how_sure(facts, result, turn) + late.paces + below,
         _next_step(facts, (best, second), result, undecided, rest, late.may_pass)
         + " Mark one variety as the check next time: fewer comparisons are easier to settle.",
-        open_questions, result.state, _mark(result, rest), top, (best, second),
+        result.state, _mark(result, rest), top, (best, second),
         headline)
 
 
 def _description(
     analysis: Analysis, totals: PlotTotals, table: pd.DataFrame, quantity: Quantity,
-    open_questions: tuple[str, ...], rows: RowsExplain | None,
+    rows: RowsExplain | None,
 ) -> Verdict:
     gave = table.set_index("variety")["gave"].astype(float).dropna().sort_values(
         ascending=False, kind="stable")
@@ -606,7 +606,7 @@ def _description(
             "was there to pick, those blanks are zeros, and they can turn the answer round.",
             'Write zeros = "left out" into trial.toml if a blank means there was nothing to pick, '
             'or zeros = "written" if it means nobody looked.',
-            open_questions, DESCRIPTION, "No comparison",
+            DESCRIPTION, "No comparison",
             "Say what a blank means first: at some picks plants were passed over, and no zero is "
             "written.", ranked)
     why = analysis.ground.why_not.rstrip(".")
@@ -617,7 +617,7 @@ def _description(
         first if alone else f"{first} {cannot}",
         cannot if alone else "No range is given, as the layout leaves no way to rule out luck."
         + ("" if rows is None else f" {rows.full}"),
-        _fix(analysis), open_questions, DESCRIPTION, "No comparison",
+        _fix(analysis), DESCRIPTION, "No comparison",
         first, ranked,
     )
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 from trialkit.decide.from_picks import beat
 from trialkit.decide.looks import ALIKE, ALIKE_RATIO, SETTLED, UNSETTLED
-from trialkit.decide.verdict import DESCRIPTION, Verdict, plots_of_each
+from trialkit.decide.verdict import DESCRIPTION, Mark, Verdict, plots_of_each
 from trialkit.design.audit import RowsExplain, grouped_in
 from trialkit.models.analysis import Analysis
 from trialkit.models.harvest import HarvestResult
@@ -70,8 +70,7 @@ class _Pair:
 
 
 def from_one_trait(
-    analysis: Analysis, asked: Asked, open_questions: tuple[str, ...],
-    rows: RowsExplain | None = None,
+    analysis: Analysis, asked: Asked, rows: RowsExplain | None = None
 ) -> Verdict:
     """Word the answer of a trait: the best variety against the check, or against the next."""
     result = in_own_unit(asked.result, analysis.records.trial)
@@ -83,14 +82,14 @@ def from_one_trait(
         why = result.why_not.rstrip(".") or "there is only one variety"
         first = facts.first_two(order)
         if asked.own and analysis.ground.supported:
-            return _not_told_apart(asked, first, why, order, open_questions)
+            return _not_told_apart(asked, first, why, order)
         return Verdict(
             f"{first} This trial can't say which variety is better: {why}.",
             "No range is given, as the layout leaves no way to rule out luck."
             + ("" if rows is None else f" {rows.full}"),
             analysis.audit.fix or "Next year give every variety at least three plots, drawn at "
             "random within blocks.",
-            open_questions, DESCRIPTION, "No comparison",
+            DESCRIPTION, "No comparison",
             first, tuple(order[:2]))
     check = analysis.check if analysis.check in order else None
     pair = _headline_pair(result, order, check, asked)
@@ -124,9 +123,9 @@ def from_one_trait(
         ahead = 1 + _firmly_better(result, pair, asked)
         if asked.own or ahead > 1:
             headline, what = beat(pair.best, ahead, len(order) - 1)
-    return Verdict(answer, sure + place, step, open_questions,
-                   state, "Firm" if firm else "Level" if alike else "Too close", first,
-                   (pair.best, pair.other), headline, what)
+    mark: Mark = "Firm" if firm else "Level" if alike else "Too close"
+    return Verdict(answer, sure + place, step, state, mark, first, (pair.best, pair.other),
+                   headline, what)
 
 
 def _firmly_better(result: TraitResult, pair: _Pair, asked: Asked) -> int:
@@ -147,7 +146,7 @@ def _headline(asked: Asked, pair: _Pair, firm: bool, alike: bool) -> str:
 
 
 def _not_told_apart(
-    asked: Asked, first: str, why: str, order: Sequence[str], open_questions: tuple[str, ...]
+    asked: Asked, first: str, why: str, order: Sequence[str]
 ) -> Verdict:
     """A trait of one's own whose records carry no comparison, though the layout would."""
     return Verdict(
@@ -155,7 +154,7 @@ def _not_told_apart(
         f"No range is given: {why}."
         f"{' ' if asked.compared else ''}{asked.compared}",
         f"Go on recording {asked.own} in every plot of every variety, or choose by what you saw.",
-        open_questions, DESCRIPTION, "No comparison", first, tuple(order[:2]),
+        DESCRIPTION, "No comparison", first, tuple(order[:2]),
         "Not comparable yet", "these records can't tell")
 
 

@@ -20,7 +20,7 @@ wait for or to go on with."""
 @dataclass(frozen=True)
 class Verdict:
     """answer: two sentences at most.  how_sure, next_step: a sentence or three each.
-    cannot_tell: what the trial leaves open.  state: "settled", "alike", "keep picking", "will not
+    state: "settled", "alike", "keep picking", "will not
     be settled this season", "description only" (no comparison can be made) or "nothing yet".
     mark: how sure, in a word or two; "Leaning" only while more is to come.
     sentence: the answer in one sentence; a second says what could turn it (lost plants, a late
@@ -33,7 +33,6 @@ class Verdict:
     answer: str
     how_sure: str
     next_step: str
-    cannot_tell: tuple[str, ...]
     state: str
     mark: Mark = "No comparison"
     sentence: str = ""

@@ -47,9 +47,9 @@ TRAITS = ("auto", *QUESTIONS, "pods", "harvest")
 class OwnAnswer:
     """What a trial's own report says.
 
-    answer, how_sure, next_step, cannot_tell, state: of `decide.Verdict`.  against: a line a
-    variety in the report's order: name, ratio to (or difference from) the check, its low and
-    high; NaN where the report gives none.
+    answer, how_sure, next_step, cannot_tell, state: of `decide.Conclusion` and its verdict.
+    against: a line a variety in the report's order: name, ratio to (or difference from) the
+    check, its low and high; NaN where the report gives none.
     """
 
     answer: str
@@ -397,7 +397,7 @@ def _own_answer(analysis: Analysis, seen: _Measured) -> OwnAnswer | None:
         (str(name), float(value) / scale, float(low) / scale, float(high) / scale)
         for name, value, low, high in figures.itertuples(index=False))
     return OwnAnswer(verdict.answer, verdict.how_sure, verdict.next_step,
-                     tuple(verdict.cannot_tell), verdict.state, against)
+                     asked.cannot_tell, verdict.state, against)
 
 
 def in_own_unit(trials: Sequence[TrialMeans]) -> list[TrialMeans]:

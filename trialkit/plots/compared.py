@@ -16,8 +16,8 @@ from trialkit.plots.style import (
     PAPER,
     STYLE,
     WIDTH,
+    Estimate,
     Picture,
-    estimates,
     ranged,
     short,
 )
@@ -52,7 +52,7 @@ def compared(
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} "
         f"{rounded(row.estimate)}{ranged(row.low, row.high)}"
-        for row in estimates(table)
+        for row in Estimate.of(table)
     )
     if more:
         note += f" The leading varieties are drawn; the other {more} are in the table."
@@ -95,7 +95,7 @@ def bars(
     axes.locator_params(axis="x", nbins=5)
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
-    for place, row in enumerate(estimates(table)):
+    for place, row in enumerate(Estimate.of(table)):
         own = row.variety == check
         axes.barh([place], [row.estimate], height=0.62, linewidth=0,
                   color=COLOURS[5] if own else COLOURS[0], alpha=1.0 if place == 0 else 0.55)
@@ -132,7 +132,7 @@ def dots(
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} {rounded(row.estimate)}"
         f"{ranged(row.low, row.high)}, {counted(int(many.get(row.variety, 0)), 'plot')}"
-        for row in estimates(table))
+        for row in Estimate.of(table))
     if more:
         note += f" The other {more} are in the table."
     return Picture(figure, f"{capital(what)}. {said}.", note, capital(what))
@@ -151,7 +151,7 @@ def _dotted(table: pd.DataFrame, plots: pd.DataFrame, check: str | None) -> Figu
     axes.locator_params(axis="x", nbins=5)
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
-    for place, row in enumerate(estimates(table)):
+    for place, row in enumerate(Estimate.of(table)):
         own = plots.loc[plots["variety"] == row.variety, "value"].to_numpy(float)
         own = np.sort(own[np.isfinite(own)])
         aside = 0.22 * ((np.arange(len(own)) % 3) - 1)  # so that like plots do not hide each other

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
@@ -22,7 +22,6 @@ from trialkit.plots.style import (
     WIDTH,
     Estimate,
     Picture,
-    estimates,
     lined,
     ranged,
     short,
@@ -34,14 +33,10 @@ PANELS = 8
 """More varieties than this and the drawing against the gardens shows the leading ones only."""
 
 
-class Overall(NamedTuple):
-    """A variety over all gardens: its estimate, the range of that, and the range in which the
-    next garden's would lie; NaN where there is none."""
+@dataclass(frozen=True)
+class Overall(Estimate):
+    """A variety over all gardens, with the range in which the next garden's would lie."""
 
-    variety: str
-    estimate: float
-    low: float
-    high: float
     new_low: float
     new_high: float
 
@@ -54,8 +49,7 @@ def gardens_and_whole(
     overall : variety, estimate, low, high, new_low, new_high (may be missing), in order.
     alone : variety, estimate; one row a garden.  to : the value of no difference, a dashed line.
     """
-    varieties = [Overall(*values) for values in
-                 overall[list(Overall._fields)].itertuples(index=False, name=None)]
+    varieties = Overall.of(overall)
     with mpl.rc_context(STYLE):
         n = len(overall)
         figure, axes = lined(list(overall["variety"]), axis, 0.34)
@@ -86,7 +80,7 @@ def one_by_one(
 
     alone : garden (as named on the drawing), estimate, low, high.
     """
-    each = list(estimates(alone.assign(variety=alone["garden"])))
+    each = Estimate.of(alone.assign(variety=alone["garden"]))
     with mpl.rc_context(STYLE):
         names = [*alone["garden"], "all together"]
         figure, axes = lined(names, axis, 0.25)

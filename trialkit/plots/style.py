@@ -13,10 +13,11 @@ import io
 import re
 import warnings
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 from os.path import commonprefix
 from textwrap import wrap
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self, cast
 
 import matplotlib as mpl
 import numpy as np
@@ -77,20 +78,26 @@ class Picture(NamedTuple):
     title: str = ""
 
 
-class Estimate(NamedTuple):
-    """A variety's estimate and its range, NaN where there is none: what a line of a picture or of
-    a table shows."""
+@dataclass(frozen=True)
+class TypedRow:
+    """A row of a result's frame: a subclass names the columns that it takes and their types."""
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> list[Self]:
+        """The rows of `frame`, in its order; other columns are left alone."""
+        columns = [column.name for column in fields(cls)]
+        make = cast(Callable[..., Self], cls)
+        return [make(*values) for values in frame[columns].itertuples(index=False, name=None)]
+
+
+@dataclass(frozen=True)
+class Estimate(TypedRow):
+    """A variety's estimate and its range, NaN where there is none."""
 
     variety: str
     estimate: float
     low: float
     high: float
-
-
-def estimates(table: pd.DataFrame) -> Iterator[Estimate]:
-    """The rows of a table with those four columns, in its order."""
-    columns = table[list(Estimate._fields)].itertuples(index=False, name=None)
-    return (Estimate(*values) for values in columns)
 
 
 def specks(

@@ -3,9 +3,9 @@ events beside the rate, what each pick brought, and when each variety bore."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import NamedTuple
 
 import matplotlib as mpl
 import numpy as np
@@ -26,6 +26,7 @@ from trialkit.plots.style import (
     STYLE,
     WIDTH,
     Picture,
+    TypedRow,
     ranged,
     short,
     specks,
@@ -547,7 +548,8 @@ def _in_cell(value: float) -> str:
     return rounded(value) if value >= 10 or value < 0.05 else f"{value:.1f}".removesuffix(".0")
 
 
-class Bore(NamedTuple):
+@dataclass(frozen=True)
+class Bore(TypedRow):
     """When a variety bore: first and last pick, and the day half its crop was in, NaT until its
     season is over."""
 
@@ -555,12 +557,6 @@ class Bore(NamedTuple):
     first: pd.Timestamp
     half: pd.Timestamp
     last: pd.Timestamp
-
-    @classmethod
-    def each(cls, days: pd.DataFrame) -> Iterator[Bore]:
-        """The rows of a table with those columns."""
-        columns = days[list(cls._fields)].itertuples(index=False, name=None)
-        return (cls(*values) for values in columns)
 
 
 def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
@@ -599,7 +595,7 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
         f"{row.variety}{', the check,' if row.variety == check else ''} from "
         f"{short_day(row.first)} to {short_day(row.last)}"
         + (f", half by {short_day(row.half)}" if over else "")
-        for row, over in zip(Bore.each(known), known["half"].notna(), strict=True))
+        for row, over in zip(Bore.of(known), known["half"].notna(), strict=True))
     caption = "Triangle: first pick with a crop. Bar across: last one. " + (
         "Diamond, and the day on the right: half the crop was in, its plots on average."
         if known["half"].notna().any() else

@@ -311,7 +311,7 @@ def cannot_tell(trial: OpenTrial) -> Block:
     verdict = trial.conclusion.verdict
     why = trial.conclusion.analysis.ground.why_not.rstrip(".")
     told_above = bool(why) and why.lower() in f"{verdict.answer} {verdict.how_sure}".lower()
-    lines = tuple(line for line in verdict.cannot_tell if not (told_above and why in line))
+    lines = tuple(line for line in trial.conclusion.cannot_tell if not (told_above and why in line))
     return bullets(lines, trial.names)
 
 

@@ -4,7 +4,7 @@ missing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ import pandas as pd
 from trialkit import plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.models import Missing, TraitResult
+from trialkit.models.analysis import Analysis
 from trialkit.models.own import OwnResult
 from trialkit.models.position import PositionResult
 from trialkit.models.rate import FINISHED, RateResult
@@ -244,7 +245,7 @@ def compared_picture(trial: OpenTrial) -> plots.Picture | None:
 def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
     """What the answer's chart shows: variety, estimate, low, high, best first, in the gardener's
     unit; what it is, with that unit; whether the layout supports ranges."""
-    conclusion, main, about = trial.conclusion, headline(trial), trial.records.trial
+    conclusion, about = trial.conclusion, trial.records.trial
     if isinstance(conclusion.own, Missing):
         return None
     if conclusion.own is not None and conclusion.quantity is not None:
@@ -266,12 +267,13 @@ def compared_rows(trial: OpenTrial) -> tuple[pd.DataFrame, str, bool] | None:
         label, supported = conclusion.quantity.label, conclusion.quantity.supported
         if conclusion.totals is None:  # a harvest: the label has no unit yet
             label = wording.with_unit(label, shown.unit)
-    elif not isinstance(main, Missing):
+    else:
+        main = headline(trial)
+        if isinstance(main, Missing):
+            return None
         shown, supported = shown_as(main, about), main.supported
         label = wording.with_unit(main.label, shown.unit)
         rows = main.means
-    else:
-        return None
     rows = _in_units(rows, shown).sort_values("estimate", ascending=False, kind="stable")
     return rows, label, supported
 
@@ -356,13 +358,22 @@ def headline(trial: OpenTrial) -> TraitResult | Missing:
         return own
     once = trial.records.picks["date"].nunique() == 1
     first = analysis.season if once else analysis.window
-    losses = trial.records.plants["lost"].notna().any()
-    several = (first, analysis.harvest, analysis.weights, analysis.height,
-               *((analysis.stand,) if losses else ()))
-    for result in several:
+    for result in _to_lead_with(analysis, first, bool(trial.records.plants["lost"].notna().any())):
         if isinstance(result, TraitResult) and not result.means.empty:
             return result
     return first if isinstance(first, Missing) else analysis.window
+
+
+def _to_lead_with(
+    analysis: Analysis, first: TraitResult | Missing, losses: bool
+) -> Iterator[TraitResult | Missing]:
+    """Those of `headline` in turn; what is not asked for is not worked out."""
+    yield first
+    yield analysis.harvest
+    yield analysis.weights
+    yield analysis.height
+    if losses:
+        yield analysis.stand
 
 
 def _band(result: TraitResult) -> str:
@@ -380,8 +391,11 @@ def _while_picked(trial: OpenTrial, curve: pd.DataFrame) -> pd.DataFrame:
 def ranked(trial: OpenTrial) -> pd.DataFrame:
     """The conclusion's table, best first: by what each gave, as in the answer, so that a variety
     keeps its place in every table and picture."""
-    table, main = trial.conclusion.table, headline(trial)
-    if table["gave"].notna().any() or isinstance(main, Missing):
+    table = trial.conclusion.table
+    if table["gave"].notna().any():
+        return table
+    main = headline(trial)
+    if isinstance(main, Missing):
         return table
     level = table["variety"].map(main.means.set_index("variety")["estimate"])
     return table.loc[level.sort_values(ascending=False, kind="stable").index]
@@ -420,7 +434,7 @@ def _missing(title: str, reason: str, trial: OpenTrial) -> Block:
     again: under what the trial cannot tell, or as why nothing was picked."""
     analysis = trial.conclusion.analysis
     told_before = isinstance(analysis.pods, Missing) and analysis.pods.reason == reason
-    again = any(reason in line for line in trial.conclusion.verdict.cannot_tell)
+    again = any(reason in line for line in trial.conclusion.cannot_tell)
     if not isinstance(analysis.harvest, Missing) or again or (told_before and title != YIELD):
         return Block("", "")
     text = f"{title}: not shown, as {reason}."

@@ -420,7 +420,7 @@ def garden_by_garden(season: OpenSeason) -> Block:
     alone = alone.assign(garden=[f"{row.garden[:17]} {row.year}" if years else row.garden
                                  for row in alone.itertuples()])
     alone = _told(season, alone)
-    whole = next(plots.estimates(_told(season, rows.head(1))))
+    whole = plots.Estimate.of(_told(season, rows.head(1)))[0]
     note = f"{best['variety']}, garden by garden."
     if alone["low"].notna().any():
         note += " Bar: its likely range there (95 %)."
