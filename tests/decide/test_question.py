@@ -190,7 +190,8 @@ def test_grades_alone_answer_by_the_odds_of_a_better_grade():
                             "grade": np.where(rng.random(len(plants)) < good, "first", "second")})
     found = conclude(of(records(plants, harvest=harvest), grades=("first", "second")))
     assert found.verdict.answer.startswith("Share graded first")
-    assert "odds of a better grade" in found.verdict.how_sure
+    assert found.verdict.how_sure.startswith("Pieces of B were graded better than those of A, on ")
+    assert "odds" not in found.verdict.how_sure
     assert found.verdict.headline == "B graded best"
 
 

@@ -307,6 +307,27 @@ def test_varieties_that_answer_differently_are_told_in_words() -> None:
     assert own.pairs["df"].iloc[0] == 24 - 6 - 4 + 1  # four combinations in six blocks
 
 
+def test_what_is_compared_by_odds_is_told_without_them_under_two_treatments() -> None:
+    """Of twelve plants a plot 9 rotted where A was fed and B was not, 3 elsewhere, a few either
+    way."""
+    plants = bed(["A", "B"], blocks=8, plants=1)
+    plants = pd.concat([plants.assign(plant=plants["plant"] + t, plot=plants["plot"] + t,
+                                      column=2 * plants["column"] + (t == "fed"), treatment=t)
+                        for t in ("fed", "not fed")], ignore_index=True)
+    fed, a = (plants["treatment"] == "fed").to_numpy(), (plants["variety"] == "A").to_numpy()
+    rotten = np.where(fed == a, 9, 3) + np.arange(len(plants)) % 3 - 1
+    rows = pd.DataFrame({"date": day(50), "plant": plants["plant"], "plot": None, "trait": "rot",
+                         "value": [f"{n}/12" for n in rotten]})
+    made = records(plants, design="randomised complete blocks")
+    own = analyse(replace(made, traits=rows, trial=replace(made.trial, traits=(
+        OwnTrait("rot", "share", better="less"),)))).own["rot"]
+    assert own.combined.scale == "odds"
+    said = own_treatment_lines(own)[-1]
+    assert "odds" not in said
+    assert "times" not in said
+    assert said.endswith("Fed beside not fed: B a smaller share; A a larger share.")
+
+
 def test_treatments_that_are_blocks_are_left_out_and_said() -> None:
     plants = bed(["A", "B"], blocks=4, plants=1)
     plants["treatment"] = np.where(plants["block"].isin(["1", "2"]), "fed", "not fed")

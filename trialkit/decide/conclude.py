@@ -266,7 +266,7 @@ def _graded(harvest: HarvestResult) -> Asked:
         harvest, trait="grades", label=f"share graded {best}", unit="%", scale="ratio",
         means=means, against_check=grading.against_check, pairs=grading.pairs,
         supported=compared, why_not=why), first="graded best",
-        odds="the odds of a better grade")
+        gap="Pieces of {best} were graded better than those of {other}")
 
 
 def _reach_unknown(answer: str, why: str, step: str, headline: str) -> Verdict:

@@ -34,25 +34,22 @@ class Asked:
     """A trait the answer is read from. less: the smaller figure is the better one. worthwhile:
     the smallest difference that matters, in units of the trait; None for the trial's ratio.
     dated: values are days from planting and are told as dates. first: the headline of the variety
-    that comes first. odds: what a ratio is of, where not of the values themselves.
+    that comes first.
 
     Of a trait of the gardener's own, own: its name. about: what the answer begins with; "" for the
     label. unit: that values are told in; None for the result's. gap: the sentence of a ratio, with
-    {best}, {times} and {other}. turned: the ratio is told the other way round (as odds of the lower
-    end). may_be_level: whether a gap may be called too small to matter. compared: sentences on
-    which value is compared."""
+    {best}, {other} and, where it is a figure to tell, {times}. may_be_level: whether a gap may be
+    called too small to matter. compared: sentences on which value is compared."""
 
     result: TraitResult
     less: bool = False
     worthwhile: float | None = None
     dated: bool = False
     first: str = WON
-    odds: str = ""
     own: str = ""
     about: str = ""
     unit: str | None = None
     gap: str = ""
-    turned: bool = False
     may_be_level: bool = True
     compared: str = ""
 
@@ -207,11 +204,9 @@ class _Values:
     def lead(self, pair: _Pair) -> str:
         """How far the best is from the other, without its full stop."""
         if self.asked.gap and self.result.scale == "ratio":
-            value, low, high = pair.estimate, pair.low, pair.high
-            if self.asked.turned:
-                value, low, high = _turned(self.result, value, low, high)
-            return self.asked.gap.format(best=pair.best, other=pair.other,
-                                         times=f"{times(value)}{span(low, high)}")
+            return self.asked.gap.format(
+                best=pair.best, other=pair.other,
+                times=f"{times(pair.estimate)}{span(pair.low, pair.high)}")
         verb = _verb(self.result, self.dated)
         than = "" if self.result.scale == "ratio" else "than "
         return f"{pair.best} {verb} {self.difference(pair)} {than}{pair.other}"
@@ -219,8 +214,7 @@ class _Values:
     def difference(self, pair: _Pair) -> str:
         """The lead, with its range."""
         if self.result.scale == "ratio":
-            of = f" {self.asked.odds} of" if self.asked.odds else ""
-            return f"{times(pair.estimate)}{span(pair.low, pair.high)}{of}"
+            return f"{times(pair.estimate)}{span(pair.low, pair.high)}"
         sign = -1.0 if self.asked.less else 1.0
         low, high = sorted((sign * pair.low, sign * pair.high))
         less, more = ("earlier", "later") if self.dated else ("less", "more")
@@ -338,8 +332,10 @@ def _how_sure(
     within = grouped_in(analysis.ground.units, analysis.ground.by)
     out = [f"{lead}, on {_plots(analysis, asked)}{' in ' if within else ''}{within}."]
     if firm:
-        out.append("The range leaves out a tie. It allows for every comparison made: if all "
-                   "varieties were alike, at most 1 such trial in 20 would name a winner.")
+        ranged = not asked.gap or "{times}" in asked.gap
+        tie = "The range leaves out a tie." if ranged else "That is more than luck would give."
+        out.append(f"{tie} It allows for every comparison made: if all varieties were alike, at "
+                   "most 1 such trial in 20 would name a winner.")
     elif alike and band is not None:
         small = (f"{math.exp(band):.3g} times" if result.scale == "ratio" else
                  f"{figure(band)} {facts.unit}".rstrip())

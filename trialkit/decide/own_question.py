@@ -17,7 +17,6 @@ from trialkit.wording import capital, counted, day
 
 ONE_LOOK = ("This counts as one look at the records. Looking again after every record and stopping "
             "at the first winner would name false ones more often.")
-BY_THE_ODDS = "score", "yes or no", "share"
 
 
 def own_question(
@@ -33,7 +32,7 @@ def own_question(
         worthwhile=worthwhile_days if dated else None, dated=dated,
         about=f"{capital(_value_of(trait))}{_up_to(records, trait)}, {better} is better",
         unit="" if trait.kind == "score" else result.unit,
-        gap=_gap(trait), turned=trait.kind == "score" and less,
+        gap=_gap(trait),
         # What is too small to matter is said as a ratio of amounts; of odds nobody said it.
         may_be_level=not odds, own=trait.name, compared=_compared(records, trait, result))
 
@@ -57,15 +56,19 @@ def _up_to(records: Records, trait: OwnTrait) -> str:
 
 
 def _gap(trait: OwnTrait) -> str:
-    """The sentence of a ratio between two varieties; filled in with best, other and times."""
+    """The sentence of a comparison of two varieties that is none of their means' difference; filled
+    in with best, other and times.  What is compared by its odds is told without a figure: they are
+    no measure that a gardener knows, and stand with their range in the method."""
+    less, name = trait.better == "less", capital(trait.name)
     if trait.kind == "count":
         return "{best} had {times} what {other} had"
     if trait.kind == "score":
-        end = "lower" if trait.better == "less" else "higher"
-        return (f"The odds of a {end} score for {trait.name} were {{times}} as high for {{best}} "
-                "as for {other}")
-    if trait.kind in BY_THE_ODDS:
-        return f"Counted as odds, {trait.name} was {{times}} as high for {{best}} as for {{other}}"
+        return f"{name} was scored {'lower' if less else 'higher'} for {{best}} than for {{other}}"
+    if trait.kind == "yes or no":
+        return f"{name} was seen {'less' if less else 'more'} often in {{best}} than in {{other}}"
+    if trait.kind == "share":
+        return (f"The share of {trait.name} was {'lower' if less else 'higher'} for {{best}} than "
+                "for {other}")
     return ""
 
 

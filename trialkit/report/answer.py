@@ -25,6 +25,7 @@ from trialkit.report.figures import headline, ranked
 from trialkit.report.measures import Measure, joined, measure, percent, row_of, shown_as
 from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.trait_tables import (
+    MORE_OR_LESS,
     grade_lines,
     own_treatment_lines,
     ready_lines,
@@ -492,14 +493,6 @@ def _against(row: VarietyRow, unit: Measure | None) -> Cell:
     known = not (wording.missing(row.ratio_low) or wording.missing(row.ratio_high))
     span = wording.span(row.ratio_low, row.ratio_high).strip(" ()") if known else ""
     return Cell(wording.number(row.ratio) + times, span, STANDING.get(row.state, row.state))
-
-
-MORE_OR_LESS = {
-    "score": ("scored higher", "scored lower"),
-    "yes or no": ("more often", "less often"),
-    "share": ("a larger share", "a smaller share"),
-}
-"""Of a trait compared by its odds: what is said where it is clear. The odds are in the method."""
 
 
 def _by_odds(own: OwnResult) -> Fill:

@@ -21,7 +21,7 @@ from trialkit.models.season_yield import SeasonResult, Worth
 from trialkit.models.stand import StandResult
 from trialkit.models.support import Combinations
 from trialkit.models.window import RECORDS, THRESHOLD, WindowResult
-from trialkit.plots import between_readings
+from trialkit.plots import Estimate, between_readings
 from trialkit.report.blocks import Block, tabled, titled
 from trialkit.report.measures import (
     WIDEST,
@@ -451,15 +451,34 @@ def own_treatment_lines(result: OwnResult) -> list[str]:
     luck = "" if wording.missing(both.p("treatment")) else (
         f" {_more_than_luck(both.p('treatment'))}")
     return [f"{wording.capital(wording.with_unit(result.label, result.unit))}, treatments over all "
-            f"varieties: {said}.{luck}", *answer_lines(both, shown)]
+            f"varieties: {said}.{luck}", *answer_lines(both, shown, result.kind)]
 
 
 ANSWERS_TOLD = 4
 """Varieties whose own answer to two treatments is told in a sentence; the table has them all."""
 
 
-def answer_lines(both: Combinations, shown: Measure) -> list[str]:
-    """Whether varieties answer differently to the treatments, and how, in plain words."""
+MORE_OR_LESS = {
+    "score": ("scored higher", "scored lower"),
+    "yes or no": ("more often", "less often"),
+    "share": ("a larger share", "a smaller share"),
+}
+"""Of a trait compared by its odds, by its kind: what is said where it is clear. The odds
+themselves, which are no measure that a gardener knows, are in the method."""
+
+
+def _which_way(odds: Estimate, kind: str) -> str:
+    more, less = MORE_OR_LESS[kind]
+    if odds.low > 1 or odds.high < 1:
+        return more if odds.estimate > 1 else less
+    return "too close to call"
+
+
+def answer_lines(both: Combinations, shown: Measure, kind: str = "") -> list[str]:
+    """Whether varieties answer differently to the treatments, and how, in plain words.
+
+    kind : of a trait of the gardener's own.
+    """
     p = both.p("variety:treatment")
     if wording.missing(p):
         return []
@@ -471,16 +490,16 @@ def answer_lines(both: Combinations, shown: Measure) -> list[str]:
         top = both.cells.loc[both.cells.groupby("treatment", sort=False)["estimate"].idxmax()]
         highest = "; ".join(f"under {r.treatment}, {r.variety}" for r in top.itertuples())
         return [f"{first}: compare them under one treatment at a time. Highest {highest}."]
-    row: Any
     told = []
-    for row in both.answers.itertuples(index=False):
+    for row in Estimate.of(both.answers):
         if both.scale == "difference":
             size = f"{shown.estimate(row.estimate, row.low, row.high)} {shown.unit}"
+        elif both.scale == "odds":
+            size = _which_way(row, kind)
         else:
-            size = ratio(row.estimate, row.low, row.high) + (
-                " the odds" if both.scale == "odds" else "")
+            size = ratio(row.estimate, row.low, row.high)
         told.append(f"{row.variety} {size}")
-    word = "less" if both.scale == "difference" else "over"
+    word = {"difference": "less", "odds": "beside"}.get(both.scale, "over")
     pair = f"{both.answers['left'].iloc[0]} {word} {both.answers['right'].iloc[0]}"
     return [f"{first}. {wording.capital(pair)}: {'; '.join(told)}."]
 
