@@ -173,9 +173,9 @@ def test_the_place_in_the_bed_is_answered(settled):
     assert abs(side["change"]) < 0.1
     ratio = figure(side["adjusted"])
     position = settled.analysis.position
-    assert not position.told
+    assert not position.clear
     assert "llowing for" not in settled.verdict.how_sure
-    trend = replace(position, told=True)
+    trend = replace(position, clear=True)
     said, turned = _place(SimpleNamespace(position=trend), "Rich", "Plain", 2.0)
     assert f"Allowing for sun and shade along the rows, it is {ratio} times" in said
     assert not turned

@@ -325,7 +325,7 @@ def test_place_is_mentioned_where_its_own_test_tells_and_nowhere_else(slope, tol
     picks["count"] = np.round(picks["count"] * np.exp(slope * (column - 2.0)))
     found = conclude(records(plants, picks, looks=len(DAYS)))
     said = found.verdict.answer + found.verdict.how_sure
-    assert found.analysis.position.told == told
+    assert found.analysis.position.clear == told
     assert ("llowing for" in said) == told
 
 

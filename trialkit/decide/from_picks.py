@@ -471,7 +471,7 @@ def _place(
     """Where its own test says that place tells: whether it explains the difference, and whether
     it turns the order round, which belongs in the answer."""
     position = analysis.position
-    if isinstance(position, Missing) or not position.supported or not position.told:
+    if isinstance(position, Missing) or not position.supported or not position.clear:
         return "", False
     side = position.side_by_side.set_index("variety")
     if subject not in side.index:

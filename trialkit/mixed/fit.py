@@ -161,8 +161,8 @@ class MixedFit(FixedEffects):
         out = {}
         for g, f in zip(self.random.groupings, self.factors, strict=True):
             names = list(g.columns)
-            told = g.outward @ f
-            out[g.name] = pd.DataFrame(self._unit_variance * told @ told.T, names, names)
+            shown = g.outward @ f
+            out[g.name] = pd.DataFrame(self._unit_variance * shown @ shown.T, names, names)
         return out
 
     @cached_property

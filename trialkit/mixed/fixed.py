@@ -19,7 +19,6 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -59,7 +58,7 @@ class FixedPart:
     kept: NDArray[np.intp]
     basis: Floats
     triangle: Floats
-    spec: Any
+    spec: ModelSpec
     terms: dict[str, list[int]]
     factors: dict[str, pd.Index]
     factor_columns: dict[str, str]
@@ -196,50 +195,13 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     Raises MixedModelError on unknown columns, blanks, infinite values, and a categorical
     variable with one level.
     """
-    try:
-        formula = Formula(expression)
-        variables = _variables(formula, data)
-    except (FormulaicError, SyntaxError) as err:
-        raise MixedModelError(f"formula '{expression}' cannot be read: {_plain(err)}") from err
-    if "offset" in variables and "offset" not in data.columns:
-        raise MixedModelError(
-            f"formula '{expression}' holds offset(...); give the column by name instead: "
-            "offset='column' of fit_glmm."
-        )
-    for name in variables:
-        values = column(data, name, "variable")
-        if is_number(values):
-            finite_numbers(values, name, "variable")
-        else:
-            no_blanks(values, name, "variable")
-            _one_kind(values, name)
+    formula, variables = _read_formula(expression, data)
     plain = all(_is_lookup(str(f), variables) for term in formula for f in term.factors)
-    source, codes = _distinct(data, variables) if plain else (data, None)
+    source, codes = (
+        _distinct(data, variables) if plain else (data, np.arange(len(data), dtype=np.intp))
+    )
     source = plain_columns(source, variables)
-    try:
-        with np.errstate(all="ignore"):
-            matrix = formula.get_model_matrix(source, na_action="ignore")
-    except (FormulaicError, ArithmeticError, LookupError, TypeError, ValueError) as err:
-        hint = ""
-        if "contr.custom" in expression or "{" in expression:
-            hint = (
-                " Contrasts of your own are lists with a number for each level, in the order of "
-                "the levels: C(v, {'first against last': [1, 0, -1], ...})."
-            )
-        raise MixedModelError(
-            f"formula '{expression}' cannot be evaluated: {_plain(err)}{hint}"
-        ) from err
-    spec = matrix.model_spec
-    rows = np.asarray(matrix, dtype=np.float64)
-    if rows.shape[1] == 0:
-        raise MixedModelError(f"formula '{expression}' has no fixed effect; write at least '1'.")
-    if not np.isfinite(rows).all():
-        bad = [
-            n for n, c in zip(spec.column_names, rows.T, strict=True) if not np.isfinite(c).all()
-        ]
-        raise MixedModelError(f"fixed effects {', '.join(bad)} hold infinite or undefined values.")
-    if codes is None:
-        codes = np.arange(len(data), dtype=np.intp)
+    rows, spec = _evaluated(expression, formula, source)
     factors, factor_columns = _factor_levels(spec, source, variables)
     plain_terms = _without_covariates(spec, set(factor_columns.values()))
     positions, basis, triangle = independent_columns(rows, plain_terms)
@@ -269,6 +231,53 @@ def make_fixed(expression: str, data: pd.DataFrame) -> FixedPart:
     )
 
 
+def _read_formula(expression: str, data: pd.DataFrame) -> tuple[Formula, list[str]]:
+    """The formula, and the columns it reads, none of which holds a blank."""
+    try:
+        formula = Formula(expression)
+        variables = _variables(formula, data)
+    except (FormulaicError, SyntaxError) as err:
+        raise MixedModelError(f"formula '{expression}' cannot be read: {_plain(err)}") from err
+    if "offset" in variables and "offset" not in data.columns:
+        raise MixedModelError(
+            f"formula '{expression}' holds offset(...); give the column by name instead: "
+            "offset='column' of fit_glmm."
+        )
+    for name in variables:
+        values = column(data, name, "variable")
+        if is_number(values):
+            finite_numbers(values, name, "variable")
+        else:
+            no_blanks(values, name, "variable")
+            _one_kind(values, name)
+    return formula, variables
+
+
+def _evaluated(expression: str, formula: Formula, data: pd.DataFrame) -> tuple[Floats, ModelSpec]:
+    """The model matrix (rows of data, columns) and what it is made of."""
+    try:
+        with np.errstate(all="ignore"):
+            matrix = formula.get_model_matrix(data, na_action="ignore")
+    except (FormulaicError, ArithmeticError, LookupError, TypeError, ValueError) as err:
+        hint = ""
+        if "contr.custom" in expression or "{" in expression:
+            hint = (
+                " Contrasts of your own are lists with a number for each level, in the order of "
+                "the levels: C(v, {'first against last': [1, 0, -1], ...})."
+            )
+        raise MixedModelError(
+            f"formula '{expression}' cannot be evaluated: {_plain(err)}{hint}"
+        ) from err
+    rows = np.asarray(matrix, dtype=np.float64)
+    if rows.shape[1] == 0:
+        raise MixedModelError(f"formula '{expression}' has no fixed effect; write at least '1'.")
+    if not np.isfinite(rows).all():
+        named = zip(matrix.model_spec.column_names, rows.T, strict=True)
+        bad = [n for n, c in named if not np.isfinite(c).all()]
+        raise MixedModelError(f"fixed effects {', '.join(bad)} hold infinite or undefined values.")
+    return rows, matrix.model_spec
+
+
 def is_number(values: pd.Series) -> bool:
     """Whether a column is a covariate: numbers, but not yes/no."""
     return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
@@ -293,7 +302,7 @@ def plain_columns(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     return pd.DataFrame(out, index=data.index)
 
 
-def _variables(formula: Any, data: pd.DataFrame) -> list[str]:
+def _variables(formula: Formula, data: pd.DataFrame) -> list[str]:
     """The columns a formula reads, those inside transformations too."""
     names = {str(v) for v in formula.required_variables}
     for term in formula:
@@ -353,7 +362,7 @@ def independent_columns(
     return np.array(positions, dtype=np.intp), np.ascontiguousarray(basis[:, :r]), triangle[:r, :r]
 
 
-def _without_covariates(spec: Any, categorical: set[str]) -> list[int]:
+def _without_covariates(spec: ModelSpec, categorical: set[str]) -> list[int]:
     """Columns of the terms that are made of factors alone, the constant too."""
     return [
         spec.column_names.index(name)
@@ -404,8 +413,9 @@ def _is_lookup(factor: str, variables: list[str]) -> bool:
     return text.startswith("C(") and text.count("(") == text.count(")")
 
 
-def _distinct(data: pd.DataFrame, variables: list[str]) -> tuple[pd.DataFrame, Codes | None]:
-    """The distinct combinations of the variables and each record's combination number."""
+def _distinct(data: pd.DataFrame, variables: list[str]) -> tuple[pd.DataFrame, Codes]:
+    """The distinct combinations of the variables and each record's combination number; every
+    record its own where most are distinct."""
     n = len(data)
     if not variables:
         return data.iloc[:1], np.zeros(n, dtype=np.intp)
@@ -413,21 +423,21 @@ def _distinct(data: pd.DataFrame, variables: list[str]) -> tuple[pd.DataFrame, C
     for name in variables:
         part, levels = pd.factorize(data[name], sort=False)
         if len(levels) * 2 > n:
-            return data, None
+            return data, np.arange(n, dtype=np.intp)
         if name == variables[0]:
             codes = part.astype(np.intp)
             continue
         merged_codes, merged_levels = pd.factorize(codes * len(levels) + part, sort=False)
         codes = merged_codes.astype(np.intp)
         if len(merged_levels) * 2 > n:
-            return data, None
+            return data, np.arange(n, dtype=np.intp)
     first = np.full(int(codes.max()) + 1, -1, dtype=np.intp)
     first[codes[::-1]] = np.arange(n - 1, -1, -1)
     return data[variables].iloc[first].reset_index(drop=True), codes
 
 
 def _factor_levels(
-    spec: Any, data: pd.DataFrame, variables: list[str]
+    spec: ModelSpec, data: pd.DataFrame, variables: list[str]
 ) -> tuple[dict[str, pd.Index], dict[str, str]]:
     """Which variables the formula treats as categorical, and their levels."""
     factors: dict[str, pd.Index] = {}

@@ -635,10 +635,10 @@ def model_check(fit: GLMM, *, times: int = 250, seed: int = 0) -> pd.DataFrame:
 
     rows = {}
     for name, figure in (("dispersion", spread), ("zeros", zeros)):
-        observed, drawn = float(figure(fit.y)), figure(draws)
-        expected = float(drawn.mean())
-        above = (1 + int((drawn >= observed).sum())) / (times + 1)
-        below = (1 + int((drawn <= observed).sum())) / (times + 1)
+        observed, simulated = float(figure(fit.y)), figure(draws)
+        expected = float(simulated.mean())
+        above = (1 + int((simulated >= observed).sum())) / (times + 1)
+        below = (1 + int((simulated <= observed).sum())) / (times + 1)
         rows[name] = {
             "observed": observed,
             "expected": expected,

@@ -180,7 +180,7 @@ def spelled(terms: Sequence[str]) -> str:
     plot"``, ``slopes={'plot': ['0', 'days']}``; two bars leave the covariance out."""
     groups: list[str] = []
     slopes: dict[str, list[str]] = {}
-    apart: list[str] = []
+    free: list[str] = []
     whole: set[str] = set()
     for term in terms:
         left, bar, factor = re.sub(r"^\((.*)\)$", r"\1", term.strip()).partition("|")
@@ -197,13 +197,13 @@ def spelled(terms: Sequence[str]) -> str:
                 continue
             slopes[name] = slopes.get(name, []) + named
             if factor.startswith("|"):
-                apart.append(name)
+                free.append(name)
     bare = {name for name, _ in slopes.items() if name not in whole}
     # an intercept in one term and slopes in another have no covariance
-    apart += [n for n in slopes if n in groups and n not in apart]
+    free += [n for n in slopes if n in groups and n not in free]
     groups = [g for g in dict.fromkeys(groups) if g not in slopes]
-    told = {name: ["0", *named] if name in bare else named for name, named in slopes.items()}
-    pieces = {"groups": groups, "slopes": told, "uncorrelated": apart}
+    beside = {name: ["0", *named] if name in bare else named for name, named in slopes.items()}
+    pieces = {"groups": groups, "slopes": beside, "uncorrelated": free}
     return ", ".join(f"{name}={value}" for name, value in pieces.items() if value)
 
 
@@ -228,6 +228,38 @@ def make_groupings(
     that the residual already stands for, and two factors that group records alike.
     """
     slopes = dict(slopes or {})
+    _check_named(data, groups, slopes, uncorrelated)
+    whole = nested(groups, data)
+    n = len(data)
+    made: list[Grouping] = []
+    for name in dict.fromkeys([*whole, *slopes]):
+        grouping = _grouping(data, name, tuple(slopes.get(name, ())), name in whole,
+                             name in uncorrelated)  # fmt: skip
+        if grouping.n_levels < 2:
+            raise MixedModelError(
+                f"grouping factor '{name}' has one level ('{grouping.levels[0]}'): no variance "
+                "between levels can be seen. Leave it out of groups."
+            )
+        if not saturated and grouping.size >= n:
+            raise MixedModelError(
+                f"grouping factor '{name}' has {grouping.size} effects for {n} records, so it "
+                "cannot be told from the residual. Leave it out of groups."
+            )
+        for other in made:
+            if _same_partition(grouping, other):
+                raise MixedModelError(
+                    f"grouping factors '{other.name}' and '{name}' are aliased: they group the "
+                    "records in exactly the same way. Keep one of them."
+                )
+        made.append(grouping)
+    return tuple(made)
+
+
+def _check_named(
+    data: pd.DataFrame, groups: Sequence[str], slopes: Mapping[str, Sequence[str]],
+    uncorrelated: Sequence[str],
+) -> None:  # fmt: skip
+    """Raise MixedModelError unless the arguments are lists of names."""
     if not isinstance(groups, str | list | tuple) or any(not isinstance(g, str) for g in groups):
         raise MixedModelError(
             "groups names columns of the data: write ['plot'] for the column 'plot', not its "
@@ -243,60 +275,43 @@ def make_groupings(
             raise MixedModelError(f"{what} must be a list of names: write ['{terms}'].")
     if isinstance(uncorrelated, str):
         raise MixedModelError(f"uncorrelated must be a list of names: write ['{uncorrelated}'].")
-    names = list(dict.fromkeys([*nested(groups, data), *slopes]))
     alone = sorted(set(uncorrelated) - set(slopes))
     if alone:
         raise MixedModelError(f"uncorrelated names '{alone[0]}', which has no slopes.")
-    n = len(data)
-    made: list[Grouping] = []
-    for name in names:
-        codes, levels = factor_codes(data, name)
-        extra = tuple(slopes.get(name, ()))
-        bare = extra[:1] == ("0",)
-        extra = extra[1:] if bare else extra
-        if bare and (name in nested(groups, data) or not extra):
+
+
+def _grouping(
+    data: pd.DataFrame, name: str, slopes: tuple[str, ...], whole: bool, uncorrelated: bool
+) -> Grouping:
+    """One factor with its columns; whole: groups names it too."""
+    codes, levels = factor_codes(data, name)
+    bare = slopes[:1] == ("0",)
+    slopes = slopes[1:] if bare else slopes
+    if bare and (whole or not slopes):
+        raise MixedModelError(
+            f"slopes of '{name}' leave its intercept out, and groups puts it in: take "
+            f"'{name}' out of groups, or '0' out of slopes (with uncorrelated=['{name}'] the "
+            "two have no covariance)."
+            if slopes
+            else f"slopes of '{name}' name no column beside '0'."
+        )
+    values: list[Floats | None] = [] if bare else [None]
+    for slope in slopes:
+        x = finite_numbers(column(data, slope, "slope"), slope, "slope")
+        if np.ptp(x) == 0.0:
             raise MixedModelError(
-                f"slopes of '{name}' leave its intercept out, and groups puts it in: take "
-                f"'{name}' out of groups, or '0' out of slopes (with uncorrelated=['{name}'] the "
-                "two have no covariance)."
-                if extra
-                else f"slopes of '{name}' name no column beside '0'."
+                f"slope '{slope}' is {x[0]:g} in every record, so '{name}' can have no slope "
+                "in it. Leave it out of slopes."
             )
-        values: list[Floats | None] = [] if bare else [None]
-        for slope in extra:
-            x = finite_numbers(column(data, slope, "slope"), slope, "slope")
-            if np.ptp(x) == 0.0:
-                raise MixedModelError(
-                    f"slope '{slope}' is {x[0]:g} in every record, so '{name}' can have no slope "
-                    "in it. Leave it out of slopes."
-                )
-            values.append(x)
-        if len(set(extra)) < len(extra):
-            raise MixedModelError(f"slopes of '{name}' name a column twice: {', '.join(extra)}.")
-        apart = tuple((a,) for a in range(len(values))) if name in uncorrelated else ()
-        columns = extra if bare else ("Intercept", *extra)
-        centres = () if bare or apart else _centres(values)
-        if centres:
-            values = [x if x is None else x - c for x, c in zip(values, centres, strict=True)]
-        grouping = Grouping(name, levels, codes, columns, tuple(values), apart, centres)
-        if grouping.n_levels < 2:
-            raise MixedModelError(
-                f"grouping factor '{name}' has one level ('{levels[0]}'): no variance between "
-                "levels can be seen. Leave it out of groups."
-            )
-        if not saturated and grouping.size >= n:
-            raise MixedModelError(
-                f"grouping factor '{name}' has {grouping.size} effects for {n} records, so it "
-                "cannot be told from the residual. Leave it out of groups."
-            )
-        for other in made:
-            if _same_partition(grouping, other):
-                raise MixedModelError(
-                    f"grouping factors '{other.name}' and '{name}' are aliased: they group the "
-                    "records in exactly the same way. Keep one of them."
-                )
-        made.append(grouping)
-    return tuple(made)
+        values.append(x)
+    if len(set(slopes)) < len(slopes):
+        raise MixedModelError(f"slopes of '{name}' name a column twice: {', '.join(slopes)}.")
+    shared = tuple((a,) for a in range(len(values))) if uncorrelated else ()
+    centres = () if bare or shared else _centres(values)
+    if centres:
+        values = [x if x is None else x - c for x, c in zip(values, centres, strict=True)]
+    columns = slopes if bare else ("Intercept", *slopes)
+    return Grouping(name, levels, codes, columns, tuple(values), shared, centres)
 
 
 def _centres(values: Sequence[Floats | None]) -> tuple[float, ...]:

@@ -158,8 +158,8 @@ def _least(
 
     if not len(start):
         return over_free(start), start
-    found = optimize.minimize(over_free, start, method="BFGS", options={"gtol": 1e-5})
-    return float(found.fun), np.asarray(found.x)
+    least = optimize.minimize(over_free, start, method="BFGS", options={"gtol": 1e-5})
+    return float(least.fun), np.asarray(least.x)
 
 
 def _sizes(best: Floats) -> Floats:

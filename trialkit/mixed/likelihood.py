@@ -509,13 +509,13 @@ def minimise(objective: Objective, start: Floats) -> Optimum:
 
     Raises MixedModelError when the search does not reach a stationary point.
     """
-    found = descend(objective, start)
-    if not found.gradient <= 1e-3 * (1.0 + abs(found.value) * 1e-3):
+    least = descend(objective, start)
+    if not least.gradient <= 1e-3 * (1.0 + abs(least.value) * 1e-3):
         raise MixedModelError(
-            f"the variance components did not settle (largest slope {found.gradient:.2g}); "
+            f"the variance components did not settle (largest slope {least.gradient:.2g}); "
             "the data may not hold enough information for so many groupings."
         )
-    return found
+    return least
 
 
 def descend(objective: Objective, start: Floats) -> Optimum:

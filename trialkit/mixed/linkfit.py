@@ -152,11 +152,11 @@ def find_separation(rows: Floats, ends: Ends) -> Separation | None:
     best = linprog(cost, A_ub=table, b_ub=np.zeros(m), bounds=limits, method="highs")
     if best.status != 0 or best.x is None:
         return None
-    apart = best.x[q:] > 0.5
-    if not apart.any():
+    beyond = best.x[q:] > 0.5
+    if not beyond.any():
         return None
     separated = np.zeros(len(rows), dtype=bool)
-    separated[np.flatnonzero(at_end)[apart]] = True
+    separated[np.flatnonzero(at_end)[beyond]] = True
     rest = rows[~separated]
     values, vectors = np.linalg.eigh(rest.T @ rest)
     null = vectors[:, values <= ZERO * max(float(whole[-1]), 1e-300)]
@@ -198,18 +198,18 @@ def without(part: FixedPart, random: RandomPart, records: NDArray[np.bool_]) -> 
 
 
 def separated_levels(
-    factors: Iterable[str], data: pd.DataFrame, apart: NDArray[np.bool_]
+    factors: Iterable[str], data: pd.DataFrame, records: NDArray[np.bool_]
 ) -> tuple[str, ...]:
     """The levels of the factors, or else the pairs of levels, of which every record is separated:
-    "variety Birch", "variety Birch with site low".  apart: (n,)."""
+    "variety Birch", "variety Birch with site low".  records: (n,), which are."""
     single, double = [], []
     names = list(factors)
     for name in names:
-        whole = pd.Series(apart).groupby(data[name].to_numpy()).all()
+        whole = pd.Series(records).groupby(data[name].to_numpy()).all()
         single += [f"{name} {level}" for level in whole.index[whole.to_numpy()]]
     for left, right in itertools.combinations(names, 2):
         keys = [data[left].to_numpy(), data[right].to_numpy()]
-        whole = pd.Series(apart).groupby(keys).all()
+        whole = pd.Series(records).groupby(keys).all()
         for a, b in whole.index[whole.to_numpy()]:
             if f"{left} {a}" not in single and f"{right} {b}" not in single:
                 double.append(f"{left} {a} with {right} {b}")

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -76,6 +76,10 @@ SLOPE = 1e-6
 """The search for the least of -2 log likelihood ends where no slope is greater."""
 
 
+Density = tuple[Floats, Floats, Floats]
+"""f and its first two derivatives, (n,) each."""
+
+
 @dataclass
 class ScoreLaw:
     """The probability of each record's score, with what Laplace needs of it.
@@ -93,7 +97,7 @@ class ScoreLaw:
     name = "ordered"
     has_size = False
 
-    def density(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+    def density(self, x: Floats) -> Density:
         """f and its first two derivatives; zero at the infinite ends."""
         at = np.clip(x, -700.0, 700.0)
         if self.link == "logit":
@@ -111,7 +115,7 @@ class ScoreLaw:
         out = np.where(right, law(-b) - law(-a), law(a) - law(b))
         return np.asarray(np.maximum(out, 1e-300))
 
-    def _parts(self, eta: Floats) -> tuple[Any, Any, Floats]:
+    def _parts(self, eta: Floats) -> tuple[Density, Density, Floats]:
         a, b = self.upper - eta, self.lower - eta
         return self.density(a), self.density(b), self._share(a, b)
 
@@ -146,7 +150,7 @@ class ScoreLaplace(Laplace):
     """`Laplace` whose law has two thresholds a record: derivatives in both, (2, n) in a row."""
 
     def in_law(self, mode: Mode, k: float, h: Floats, move: Floats) -> Floats:
-        law: Any = self.family
+        law = cast(ScoreLaw, self.family)
         return np.concatenate(
             [-2.0 * g + h * w + move * mixed for g, mixed, w in law.in_thresholds(mode.eta)]
         )
@@ -720,16 +724,16 @@ def fit_ordered(
         objective, optimum = _searched(part, random, codes, times, levels, link, quadrature, left)
         return OrderedFit(formula, link, part, random, codes.astype(np.float64), times, levels,
                           objective, quadrature, optimum)  # fmt: skip
-    apart = separation.rows[part.codes]
-    names = separated_levels(part.factors, data, apart)
-    remaining = without(part, random, ~apart)
-    if separated == "error" or len(np.unique(codes[~apart])) < len(levels):
+    at_end = separation.rows[part.codes]
+    names = separated_levels(part.factors, data, at_end)
+    remaining = without(part, random, ~at_end)
+    if separated == "error" or len(np.unique(codes[~at_end])) < len(levels):
         what = "; ".join(names) or "some combination of the terms"
         raise MixedModelError(
             f"separated ({what}): every record there has the lowest or the highest score, so that "
             "no finite effect fits. Leave it out, or merge scores that no other record has."
         )
-    objective, optimum = _searched(remaining.part, remaining.random, codes[~apart], times[~apart],
+    objective, optimum = _searched(remaining.part, remaining.random, codes[~at_end], times[~at_end],
                                    levels, link, quadrature, left)  # fmt: skip
     return OrderedFit(formula, link, part, random, codes.astype(np.float64), times, levels,
                       objective, quadrature, optimum, separation, names, remaining)  # fmt: skip

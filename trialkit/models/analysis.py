@@ -332,11 +332,11 @@ def _tried(trait: str, work: Callable[[], T | Missing]) -> T | Missing:
     except (MixedModelError, np.linalg.LinAlgError) as error:
         return Missing(trait, f"the model could not be fitted: {error}")
     except Exception as error:  # noqa: BLE001  (one trait's fault must not cost the others)
-        where = fault_said(trait, error)
+        where = log_fault(trait, error)
         return Missing(trait, f"{FAULT}: {_in_words(error)}", where)
 
 
-def fault_said(trait: str, error: Exception) -> str:
+def log_fault(trait: str, error: Exception) -> str:
     """Log a fault of the program with its trace; -> one line of what it is and where it arose.
 
     Without a handler the trace goes to standard error, and so below the notebook's cell.

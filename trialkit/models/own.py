@@ -420,8 +420,9 @@ class TastingResult:
         return "\n".join(lines)
 
 
-NOTE = ("Each taster counts as one test. One dish of each variety was tasted, from these plants on "
-        "this day: another picking may taste otherwise.")
+TASTING_NOTE = (
+    "Each taster counts as one test. One dish of each variety was tasted, from these plants on "
+    "this day: another picking may taste otherwise.")
 
 
 def tasting_result(scores: pd.DataFrame, trait: str) -> TastingResult:

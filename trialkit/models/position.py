@@ -250,7 +250,7 @@ class PositionResult(TraitResult):
     """`against_check`: ratios adjusted for place.  `side_by_side`: variety, check, unadjusted,
     unadjusted_low, unadjusted_high, adjusted, adjusted_low, adjusted_high, change (adjusted over
     unadjusted, less 1).  `trend`: direction, ratio (far end to near end), low, high, p (Holm's over
-    the directions).  `told`: whether a direction's p is below 5 %.  `differs`: it is, and some
+    the directions).  `clear`: whether a direction's p is below 5 %.  `differs`: it is, and some
     ratio changes by more than a tenth.  `bed`: plant, variety, plot, x, y (cm on
     the ground, aisles included), ratio (1 as expected, NaN not known), lost.  `places`: the edge of
     the bed and the shade, each tested on the plots and taken out by itself."""
@@ -258,7 +258,7 @@ class PositionResult(TraitResult):
     side_by_side: pd.DataFrame = field(default_factory=pd.DataFrame)
     trend: pd.DataFrame = field(default_factory=pd.DataFrame)
     differs: bool = False
-    told: bool = False
+    clear: bool = False
     bed: pd.DataFrame = field(default_factory=pd.DataFrame)
     places: PlaceEffects | None = None
 
@@ -278,27 +278,22 @@ def position_trait(
     terms = _terms(data)
     if not terms:
         return Missing("position", "all plants stand in one place as far as the records say")
-    terms = _apart_from_varieties(data, terms)
+    terms = _beside_varieties(data, terms)
     if not terms:
         why = "each variety has its own place: the two cannot be told apart"
         return _unjudged(pods, bed, why, counted)
     if not ground.supported or len(pods.varieties) < 2:
         why = ground.why_not or "there is only one variety"
         return _unjudged(pods, bed, "place and variety cannot be told apart: " + why, counted)
-    columns = [c for some in terms.values() for c in some]
-    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
-        terms = {direction: names[:1] for direction, names in terms.items()}
-        columns = [names[0] for names in terms.values()]
-    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF and len(terms) > 1:
-        terms = {COLUMN: terms[COLUMN]} if COLUMN in terms else terms
-        columns = [c for some in terms.values() for c in some]
-    if ground.df(list(pods.varieties)) - len(columns) < FEWEST_DF:
+    terms = _within_df(terms, ground.df(list(pods.varieties)))
+    if not terms:
         return _unjudged(pods, bed, "there are too few plots to tell a trend from chance", counted)
     where, words = place_columns(records, ground)
     index = pods.tally.by_plot
     index = index.assign(value=log_index(index))
     places = place_effects(index, where, words, list(pods.varieties), check, ratio=True, unit="",
                            only=(EDGE, SHADE))
+    columns = [c for some in terms.values() for c in some]
     groups, left_out = usable_groups(data, [*ground.by, "unit"], ("variety",))
     numbers = covariates_in(data)
     counted_as = " + ".join(["pods ~ variety", *numbers])
@@ -311,8 +306,8 @@ def position_trait(
     compared = compare(varieties, level, joint, df, check, ratio=True)
     side = _side_by_side(plain, compared.against_check)
     trend = _trend(fit, data, terms, df)
-    told = bool((trend["p"] < ALPHA).any())
-    differs = told and bool((side["change"].abs() > MATTERS).any())
+    clear = bool((trend["p"] < ALPHA).any())
+    differs = clear and bool((side["change"].abs() > MATTERS).any())
     se = np.sqrt(np.diagonal(joint))
     half = stats.t.isf(0.025, df) * se
     means = pd.DataFrame({"variety": varieties, "estimate": np.exp(level), "se": np.exp(level) * se,
@@ -334,8 +329,17 @@ def position_trait(
         "position", f"{counted} a plant against an average plant, place allowed for",
         "times the average", "ratio", means.join(pods.tally.behind(varieties)),
         compared.against_check, compared.pairs, compared.letters, True, "", method, (), side,
-        trend, differs, told, bed, places,
+        trend, differs, clear, bed, places,
     )
+
+
+def _within_df(terms: dict[str, list[str]], df: float) -> dict[str, list[str]]:
+    """The terms that leave FEWEST_DF of df: all, straight lines alone, the one along the rows
+    alone; none where that is too many still."""
+    straight = {direction: names[:1] for direction, names in terms.items()}
+    along = {COLUMN: straight[COLUMN]} if COLUMN in terms else straight
+    return next((some for some in (terms, straight, along)
+                 if df - sum(map(len, some.values())) >= FEWEST_DF), {})
 
 
 def _unjudged(pods: PodsResult, bed: pd.DataFrame, why: str, counted: str) -> PositionResult:
@@ -371,7 +375,7 @@ def _terms(data: pd.DataFrame) -> dict[str, list[str]]:
     return terms
 
 
-def _apart_from_varieties(
+def _beside_varieties(
     data: pd.DataFrame, terms: dict[str, list[str]]
 ) -> dict[str, list[str]]:
     """The columns that say something the varieties, and the columns before them, do not."""

@@ -203,7 +203,7 @@ def loss_test(units: pd.DataFrame, pairs: list[tuple[str, str]]) -> LossTest:
     if exact:
         totals = _all_totals(sums, code, blocks, len(names))
     else:
-        totals = _drawn_totals(sums, code, blocks, len(names))
+        totals = _totals_by_lot(sums, code, blocks, len(names))
     statistic = _statistic(totals, left, right)
     seen = _statistic(_totals(sums, code, len(names))[None], left, right)[0]
     largest = statistic.max(axis=1) if pairs else np.zeros(len(totals))
@@ -253,7 +253,7 @@ def _arrangements(code: list[int]) -> list[tuple[int, ...]]:
     return orders
 
 
-def _drawn_totals(
+def _totals_by_lot(
     sums: Floats, code: NDArray[np.int64], blocks: list[NDArray[np.int64]], varieties: int
 ) -> Floats:
     """Totals of DRAWS arrangements drawn by lot (seeded, so that a report repeats itself)."""

@@ -207,22 +207,8 @@ def window_trait(
     season_weeks = season_days(looks) / WEEK
     with np.errstate(divide="ignore"):
         level = pods.log_rate + np.log(WEEK) + np.log(point)
-    v = len(varieties)
-    log_within, joint = np.full((DRAWS, v), np.nan), np.full((v, v), np.nan)
     scatter = scatter_of(pods.tally)
-    if pods.supported:
-        rng = np.random.default_rng(3)
-        totals = pods.tally.by_variety["pods"]
-        moved = np.array([
-            share[name].simulated(counting[name].draws(rng), scatter / float(totals[name]), rng)
-            for name in varieties]).T
-        rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
-        log_within = rates + moved
-        # Back from quantiles of draws to the scale of a t interval, which outliers do not move.
-        with np.errstate(invalid="ignore"):
-            low, high = np.quantile(moved, [0.025, 0.975], axis=0)
-            spread = (high - low) / (2.0 * stats.t.isf(0.025, pods.df))
-        joint = pods.covariance + np.diag(spread**2)
+    log_within, joint = _within_draws(pods, share, counting, scatter)
     means = _means(varieties, level, log_within, pods.df).join(
         pods.means.set_index("variety").loc[varieties, ["plots", "plants", "records"]]
         .reset_index(drop=True))
@@ -230,7 +216,40 @@ def window_trait(
     usable = [name for name, ok in zip(varieties, some, strict=True) if ok]
     compared = compare(usable, level[some], joint[np.ix_(some, some)], pods.df, check, ratio=True)
     window = _window(varieties, start, ends, last_day)
-    method = MethodNote(
+    reach_known = top and isinstance(height, HeightResult) and len(height.reach) > 0
+    label = f"{counted} a plant a week{' within reach' if reach_known else ''}"
+    return WindowResult("window", label, f"{counted} a plant a week", "ratio", means,
+                        compared.against_check, compared.pairs,
+                        compared.letters if pods.supported else {}, pods.supported, pods.why_not,
+                        _method(pods, counted, season_weeks, scatter, point),
+                        () if reach_known else (EVERY_POD,), window)
+
+
+def _within_draws(
+    pods: PodsResult, share: dict[str, _Share], counting: dict[str, _End], scatter: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draws (DRAWS, v) of the log of pods a week within reach, and the covariance (v, v) that a t
+    interval takes; NaN where the layout supports none."""
+    v = len(pods.varieties)
+    if not pods.supported:
+        return np.full((DRAWS, v), np.nan), np.full((v, v), np.nan)
+    rng = np.random.default_rng(3)
+    totals = pods.tally.by_variety["pods"]
+    moved = np.array([
+        share[name].simulated(counting[name].draws(rng), scatter / float(totals[name]), rng)
+        for name in pods.varieties]).T
+    rates = draw(pods.log_rate, pods.covariance, pods.df, DRAWS, rng) + np.log(WEEK)
+    # Back from quantiles of draws to the scale of a t interval, which outliers do not move.
+    with np.errstate(invalid="ignore"):
+        low, high = np.quantile(moved, [0.025, 0.975], axis=0)
+        spread = (high - low) / (2.0 * stats.t.isf(0.025, pods.df))
+    return rates + moved, pods.covariance + np.diag(spread**2)
+
+
+def _method(
+    pods: PodsResult, counted: str, season_weeks: float, scatter: float, point: np.ndarray
+) -> MethodNote:
+    return MethodNote(
         f"{counted.capitalize()} count while the variety is within reach, over all "
         f"{season_weeks:.1f} weeks of picking.",
         "Rate of the pods model x share of the variety's pods before its window closed. Window: "
@@ -243,14 +262,8 @@ def window_trait(
         "t factor of the layout.",
         pods.method.formula, pods.method.groups, pods.method.df_method,
         {"weeks": season_weeks, "scatter": scatter,
-         **{f"share {name}": float(s) for name, s in zip(varieties, point, strict=True)}},
+         **{f"share {name}": float(s) for name, s in zip(pods.varieties, point, strict=True)}},
     )
-    reach_known = top and isinstance(height, HeightResult) and len(height.reach) > 0
-    label = f"{counted} a plant a week{' within reach' if reach_known else ''}"
-    return WindowResult("window", label, f"{counted} a plant a week", "ratio", means,
-                        compared.against_check, compared.pairs,
-                        compared.letters if pods.supported else {}, pods.supported, pods.why_not,
-                        method, () if reach_known else (EVERY_POD,), window)
 
 
 def scatter_of(tally: Tally) -> float:

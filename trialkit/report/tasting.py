@@ -14,7 +14,7 @@ import trialkit
 from trialkit import plots
 from trialkit.cautions import TASTING, deferring_food
 from trialkit.models.own import (
-    NOTE,
+    TASTING_NOTE,
     TastingResult,
     fewest_right,
     tasting_result,
@@ -61,13 +61,13 @@ def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
         "tasting",
         title=f"How they taste: {title}",
         sections=[(heading, block.html) for heading, block, _ in sections],
-        note=NOTE,
+        note=TASTING_NOTE,
         method=method,
         cautions=bullets([*cautions, deferring_food("this page")]).html,
         footer=f"Made with trialkit {trialkit.__version__}.",
     )
     lines = [line for _, _, said in sections for line in said]
-    return Block(html, "\n".join([*lines, NOTE] if lines else []))
+    return Block(html, "\n".join([*lines, TASTING_NOTE] if lines else []))
 
 
 def _section(
@@ -131,7 +131,7 @@ def tasting(trial: OpenTrial) -> Block:
     if tasted.triangles:
         names = [name for one in tasted.triangles for name in (one.first, one.second)]
         blocks.append(paragraphs([triangle_words(one) for one in tasted.triangles], names))
-    blocks.append(paragraphs([NOTE]))
+    blocks.append(paragraphs([TASTING_NOTE]))
     blocks.append(bullets([*(f"{about}: {text}." for about, text in TASTING),
                            deferring_food("this page")]))
     if not trial.shared and (trial.records.folder / PLACE / RESULT).is_file():
