@@ -26,6 +26,7 @@ from trialkit.report.measures import Measure, joined, measure, percent, row_of, 
 from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.trait_tables import (
     MORE_OR_LESS,
+    PickingSeason,
     grade_lines,
     own_treatment_lines,
     ready_lines,
@@ -691,7 +692,7 @@ def _window(trial: OpenTrial) -> list[Column]:
     window = trial.conclusion.analysis.window
     if isinstance(window, Missing) or window.window["ended_by"].eq(RECORDS).all():
         return []  # none has ended: it is as long as the picking so far
-    rows = {row.variety: row for row in window.window.itertuples(index=False)}
+    rows = {row.variety: row for row in PickingSeason.of(window.window)}
 
     def shown(name: str) -> Cell:
         if name not in rows:

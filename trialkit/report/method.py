@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from math import isfinite, nan
@@ -21,27 +21,13 @@ from trialkit.report.measures import found, joined, shown_as
 from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.trait_tables import (
     combination_tables,
-    harvest_tables,
-    height_tables,
-    position_tables,
-    rate_tables,
-    season_tables,
-    stand_tables,
+    tables_of,
     warmth_lines,
-    weights_tables,
-    window_tables,
     worth_block,
 )
 
 LIBRARIES = ("trialkit", "numpy", "scipy", "pandas", "formulaic", "seaborn", "matplotlib",
              "papermill", "nbconvert")  # fmt: skip
-TABLES: dict[str, Callable[[Any, Any], list[Block]]] = {
-    "window": window_tables, "season": season_tables, "height": height_tables,
-    "rate": rate_tables, "stand": stand_tables, "position": position_tables,
-    "harvest": harvest_tables, "weights": weights_tables,
-}
-"""What a trait gives beyond its means."""
-
 NO_FIGURE = "not known"
 DOUBTS_SHOWN = 60
 ALIKE = 5
@@ -179,7 +165,7 @@ def _method(result: TraitResult, trial: OpenTrial) -> Block:
     said = [result.method.plain, *result.notes]
     if not result.supported and result.why_not not in result.method.plain:
         said.insert(1, result.why_not)
-    tables = TABLES[result.trait](result, about) if result.trait in TABLES else []
+    tables = tables_of(result, about)
     if isinstance(result, OwnResult | HarvestResult):
         tables += combination_tables(result.combined, shown, isinstance(result, OwnResult))
     if result.trait != "position":  # its own tables hold the same figures twice over
