@@ -1,16 +1,16 @@
 """What each trait shows: its tables under how it was worked out, and its sentences.
 
-| trait     | tables                                                 | sentences                     |
-| --------- | ------------------------------------------------------ | ----------------------------- |
-| height    | on some days, fastest growth; treatments, reach        | treatments                    |
-| season    | of a length of row as planted, losses counted          |                               |
-| window    | first pick, last day, days, what ended it              |                               |
-| rate      | slumps after heat                                      | warmth and hot spells         |
-| weights   | of one piece                                           |                               |
-| stand     | standing on some days, why others were lost            | losses                        |
-| harvest   | length of row, tests, treatments, grades, ready, place | grades, treatments, ready     |
-| one's own | every variety under every treatment                    | treatments                    |
-| position  | slope of the bed, edge and shade                       | what each place does          |
+| trait     | tables                                                 | sentences                 |
+| --------- | ------------------------------------------------------ | ------------------------- |
+| height    | on some days, fastest growth; treatments, reach        | treatments                |
+| season    | of a length of row as planted, losses counted          |                           |
+| window    | first pick, last day, days, what ended it              |                           |
+| rate      | slumps after heat                                      | warmth and hot spells     |
+| weights   | of one piece                                           |                           |
+| stand     | standing on some days, why others were lost            | losses                    |
+| harvest   | length of row, tests, treatments, grades, ready, place | grades, treatments, ready |
+| one's own | every variety under every treatment                    | treatments                |
+| position  | slope of the bed, edge and shade                       | what each place does      |
 
 Beside them stands what a harvest is worth, where trial.toml has a price.
 """
