@@ -21,7 +21,7 @@ from trialkit.club.season import seasons, with_pages
 from trialkit.club.trial import KERNEL
 from trialkit.gardens import season as together
 from trialkit.gardens.stage_one import Failed, trial_means
-from trialkit.report.clubfacts import from_json, to_json
+from trialkit.report.handout import from_json, to_json
 
 BARLEY = shipped.demo().parent / "barley-minnesota"
 

@@ -13,7 +13,7 @@ from trialkit.decide import conclude
 from trialkit.gardens import season as season_module
 from trialkit.gardens.season import season
 from trialkit.records import read_records
-from trialkit.report import cells, clubfacts
+from trialkit.report import cells, handout
 from trialkit.report import season as season_report
 from trialkit.report.figures import compared_rows
 
@@ -180,13 +180,13 @@ def test_a_clubs_page_of_a_trial_that_asks_for_earliness_shows_days(tmp_path: Pa
     drawn, label, ranged = compared_rows(trial)
     assert (drawn["variety"].iloc[0], label, ranged) == (
         "B", "days from planting to half of the season's harvest", True)
-    rows = clubfacts.results(trial)
+    rows = handout.results(trial)
     assert [row["variety"] for row in rows] == list(drawn["variety"])
     assert {row["unit"] for row in rows} == {"days"}
     b = rows[0]
     assert (b["against"], b["finding"]) == ("difference", "settled")
     assert b["against_low"] < b["against_check"] < b["against_high"] < 0
-    asked = [plain["answers"] for plain in clubfacts.handed_on(trial)["means"]]
+    asked = [plain["answers"] for plain in handout.handed_on(trial)["means"]]
     assert asked == ["early", "yield"]
 
 

@@ -42,7 +42,7 @@ class Placed:
 
     garden : what its garden is called there.  key : stands for what its report is made of.  html :
     a report made now; source : one taken over.  pictures : file name -> content of those to share.
-    facts : `clubfacts.handed_on`, {} without a report.  showing : what its report shows.
+    facts : `handout.handed_on`, {} without a report.  showing : what its report shows.
     reason : why it is not up to date, "" if it is.
     """
 

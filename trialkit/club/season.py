@@ -16,7 +16,7 @@ from trialkit.club.trial import KERNEL, program_print
 from trialkit.engine import page, run
 from trialkit.gardens.stage_one import TrialMeans, common_question
 from trialkit.reading.spelling import folded
-from trialkit.report.clubfacts import from_json, to_json
+from trialkit.report.handout import from_json, to_json
 from trialkit.report.season import OpenSeason, gardens_and_whole
 
 if TYPE_CHECKING:

@@ -40,7 +40,7 @@ class Job:
 
 @dataclass(frozen=True)
 class Made:
-    """A report made: the page, what it hands on (`clubfacts.handed_on`), pictures to share."""
+    """A report made: the page, what it hands on (`handout.handed_on`), pictures to share."""
 
     html: str
     facts: dict[str, Any]

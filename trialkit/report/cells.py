@@ -23,7 +23,6 @@ from trialkit.report.answer import (
     varieties,
     words_used,
 )
-from trialkit.report.clubfacts import for_club
 from trialkit.report.figures import (
     along,
     answer_grew,
@@ -38,7 +37,7 @@ from trialkit.report.figures import (
     when_bore,
     yield_so_far,
 )
-from trialkit.report.handout import for_handout
+from trialkit.report.handout import for_club, for_handout
 from trialkit.report.method import diagnostics, doubts, files_read, layout, methods, versions
 from trialkit.report.opentrial import CellStop, OpenTrial, RecordsCellStop, open_trial
 from trialkit.report.tasting import tasting

@@ -1,7 +1,8 @@
-"""What goes out of the house: one sheet to pin up, and pictures for a chat.
+"""What goes out of the house: one sheet to pin up, pictures for a chat, and what a club's pages are
+made of.
 
-All drawn with matplotlib from the very facts of the report; the words are those of its first
-screen.  `sheet` gives a PDF of one page, `card` a PNG, `alt_text` the same in words.
+All from the very facts of the report; the words are those of its first screen.  `sheet` gives a PDF
+of one page, `card` a PNG, `alt_text` the same in words, `handed_on` plain facts for a club.
 """
 
 from __future__ import annotations
@@ -9,8 +10,10 @@ from __future__ import annotations
 import base64
 import io
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import asdict
+from math import nan
 from textwrap import wrap
 from typing import Any, Literal, NamedTuple, cast
 
@@ -23,11 +26,15 @@ from matplotlib.path import Path as Outline
 from trialkit import cautions, plots, wording
 from trialkit.design.bed import variety_letters
 from trialkit.design.paper import text_width, wrapped
+from trialkit.gardens.stage_one import Failed, TrialMeans, means_of
+from trialkit.models.results import ALPHA
+from trialkit.models.window import EarlyResult
 from trialkit.report import answer
-from trialkit.report.answer import day_of, leader
+from trialkit.report.answer import day_of, leader, table_rows
 from trialkit.report.blocks import Block
-from trialkit.report.figures import bed_plants, compared_rows
+from trialkit.report.figures import bed_plants, compared_picture, compared_rows
 from trialkit.report.opentrial import CellStop, OpenTrial, told
+from trialkit.trial import EARLY, QUESTIONS
 
 Paper = Literal["A4", "Letter"]
 PAPERS: dict[str, tuple[float, float]] = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
@@ -90,7 +97,7 @@ def alt_text(summary: Front) -> str:
     if summary.rows is not None:
         figures = "; ".join(
             f"{row.variety} {wording.rounded(row.estimate)}" for row in
-            summary.rows.itertuples(index=False))
+            plots.Estimate.of(summary.rows))
         said.append(f"{wording.capital(summary.label)}: {figures}.")
     if summary.invented:
         said.append(answer.INVENTED)
@@ -347,4 +354,191 @@ def _code(figure: Figure, address: str, left: float, bottom: float, side: float)
     axes.set_axis_off()
 
 
-__all__ = ["CARDS", "PAPERS", "Front", "alt_text", "card", "files", "for_handout", "front", "sheet"]
+# ------------------------------------------------------------------------------------------------
+# What a club's pages are made of: the answer, the results, a small picture, the trial's means.
+# ------------------------------------------------------------------------------------------------
+
+HOME = "../index.html"
+
+
+def handed_on(trial: OpenTrial) -> dict[str, object]:
+    """Facts of plain JSON: see `results` for the rows, one a variety, best first.
+
+    front : the first screen, to be drawn as a picture (`handout.Front`).
+    picture : SVG for the middle of an HTML page, "" where there is nothing to compare.
+    means : the trial's means for the season's answer, of its own question first, then of those
+    that other gardens may ask; empty where it has none.
+    updated : the day of the last record, the planting day before there is any.
+    """
+    about, verdict = trial.records.trial, trial.conclusion.verdict
+    drawn = compared_picture(trial)
+    return {
+        "home": HOME,
+        "unlisted": True,
+        "garden": about.garden,
+        "crop": about.crop,
+        "planted": about.planted.isoformat(),
+        "updated": last_day(trial),
+        "invented": about.invented,
+        "fingerprint": trial.records.fingerprint,
+        "answer": verdict.answer,
+        "sure": verdict.how_sure,
+        "state": verdict.state,
+        "names": list(trial.names),
+        "results": results(trial),
+        "means": [plain for asked in dict.fromkeys((about.question, *QUESTIONS))
+                  if (plain := to_json(means_of(trial.conclusion.analysis, about.garden, asked)))],
+        "front": _plain_front(trial),
+        "picture": "" if drawn is None else plots.vector(drawn, "small"),
+    }
+
+
+@told
+def for_club(trial: OpenTrial) -> Block:
+    """Nothing to see: what the club's pages need of this report, where it goes onto them."""
+    return Block("", "", handed_on(trial) if trial.shared else {})
+
+
+def _plain_front(trial: OpenTrial) -> dict[str, object]:
+    one = front(trial)
+    rows = None if one.rows is None else _without_nan(one.rows.to_dict("records"))
+    return {**one._asdict(), "rows": rows}
+
+
+def last_day(trial: OpenTrial) -> str:
+    """The day of the newest record of any kind but the weather's, year first."""
+    records = trial.records
+    frames = (records.picks, records.heights, records.harvest, records.events)
+    days = [frame["date"].max() for frame in frames if frame["date"].notna().any()]
+    days += [records.plants["lost"].max()] if records.plants["lost"].notna().any() else []
+    return max(days).date().isoformat() if days else records.trial.planted.isoformat()
+
+
+def results(trial: OpenTrial) -> list[dict[str, object]]:
+    """One row a variety: the headline trait, how it stands to the check, reach and losses.
+
+    None where a number is not known or the layout cannot support it.
+    """
+    days = trial.conclusion.analysis.earliness
+    if trial.conclusion.question == EARLY and isinstance(days, EarlyResult):
+        return _days(trial, days)
+    conclusion, main = trial.conclusion, trial.conclusion.quantity
+    label, unit, supported = "", "", False
+    if main is not None:
+        label, unit, supported = main.label, main.unit, main.supported
+    rows = []
+    for row in table_rows(conclusion.table):
+        rows.append(
+            {
+                "variety": row.variety,
+                "check": bool(row.check),
+                "trait": label,
+                "unit": unit,
+                "estimate": _number(row.gave),
+                "low": _number(row.gave_low),
+                "high": _number(row.gave_high),
+                "against": conclusion.ratio_is if _number(row.ratio) is not None else "",
+                "against_check": _number(row.ratio),
+                "against_low": _number(row.ratio_low),
+                "against_high": _number(row.ratio_high),
+                "finding": row.state,
+                "out_of_reach": _day(row.out_of_reach),
+                "out_earliest": _day(row.out_low),
+                "out_latest": _day(row.out_high),
+                "plants": int(row.planted),
+                "lost": int(row.lost),
+                "compared": supported,
+            }
+        )
+    return rows
+
+
+def _days(trial: OpenTrial, days: EarlyResult) -> list[dict[str, object]]:
+    """The rows of a trial that asks which variety is early: days, the fewest first."""
+    table = trial.conclusion.table[["variety", "check", "out_of_reach", "out_low", "out_high",
+                                    "planted", "lost"]]
+    gaps = {row.variety: row for row in plots.Estimate.of(days.against_check)}
+    means = {row.variety: row for row in plots.Estimate.of(days.means)}
+    firm = set(days.against_check.loc[days.against_check["p"] < ALPHA, "variety"])
+    nothing = plots.Estimate("", nan, nan, nan)
+    rows: list[dict[str, object]] = []
+    for row in table_rows(table):
+        own, gap = means.get(row.variety, nothing), gaps.get(row.variety)
+        against: dict[str, object] = {"against_check": 0.0 if row.check else None,
+                                      "against_low": None, "against_high": None}
+        if gap is not None:
+            against = {"against_check": _number(gap.estimate), "against_low": _number(gap.low),
+                       "against_high": _number(gap.high)}
+        rows.append({
+            "variety": row.variety, "check": bool(row.check), "trait": days.label, "unit": "days",
+            "estimate": _number(own.estimate), "low": _number(own.low), "high": _number(own.high),
+            "against": "" if against["against_check"] is None else "difference", **against,
+            "finding": "settled" if row.variety in firm else "",
+            "out_of_reach": _day(row.out_of_reach), "out_earliest": _day(row.out_low),
+            "out_latest": _day(row.out_high), "plants": int(row.planted), "lost": int(row.lost),
+            "compared": days.supported,
+        })
+    return rows
+
+
+def _number(value: float) -> float | None:
+    """To six figures, as plain JSON; None for NaN and for an end without limit."""
+    if wording.missing(value) or value in (float("inf"), float("-inf")):
+        return None
+    return float(f"{float(value):.6g}")
+
+
+def _day(value: pd.Timestamp) -> str | None:
+    return None if wording.missing(value) else pd.Timestamp(value).date().isoformat()
+
+
+def to_json(first: TrialMeans | Failed) -> dict[str, object] | None:
+    """A trial's means as plain JSON, NaN as None; None for a trial without any."""
+    if isinstance(first, Failed):
+        return None
+    plain = asdict(first)
+    plain["estimates"] = first.estimates.tolist()
+    plain["covariance"] = None if first.covariance is None else first.covariance.tolist()
+    return {key: _without_nan(value) for key, value in plain.items()}
+
+
+def from_json(plain: Mapping[str, Any]) -> TrialMeans:
+    """Back from `to_json`.  Raises TypeError, ValueError or LookupError for anything else."""
+    values: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value
+                              for name, value in plain.items()}  # fmt: skip
+    joint = values["covariance"]
+    values["covariance"] = None if joint is None else np.array(joint, dtype=np.float64)
+    values["estimates"] = np.array(values["estimates"], dtype=np.float64)
+    values["df"] = _nan(values["df"])
+    return TrialMeans(**values)
+
+
+def _nan(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _without_nan(value: object) -> object:
+    if isinstance(value, dict):
+        return {key: _without_nan(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(item) for item in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+__all__ = [
+    "CARDS",
+    "HOME",
+    "PAPERS",
+    "Front",
+    "alt_text",
+    "card",
+    "files",
+    "for_club",
+    "for_handout",
+    "from_json",
+    "front",
+    "handed_on",
+    "results",
+    "sheet",
+    "to_json",
+]

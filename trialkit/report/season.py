@@ -40,7 +40,7 @@ from trialkit.report.blocks import (
     tabled,
     titled,
 )
-from trialkit.report.clubfacts import HOME, from_json
+from trialkit.report.handout import HOME, from_json
 from trialkit.report.method import LIBRARIES, version_of
 from trialkit.report.opentrial import CellStop, RecordsCellStop
 from trialkit.trial import EARLY, QUESTIONS, WITHIN_REACH, YIELD, draft_trial
