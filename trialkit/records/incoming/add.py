@@ -33,7 +33,8 @@ from trialkit.records.incoming.entries import (
     measure,
     read_export,
 )
-from trialkit.records.incoming.sheetreader import SheetReader, SheetReading
+from trialkit.records.incoming.lines import SheetTable, sheet_table
+from trialkit.records.incoming.sheetreader import SheetReading, read_sheet
 from trialkit.records.log import (
     MEASURED,
     SETTLE,
@@ -101,34 +102,26 @@ def read_incoming(file: File, ground: Ground, findings: Findings) -> Brought:
     return _spreadsheet(file, grids, ground, findings)
 
 
-@dataclass(frozen=True)
-class _Arranged:
-    """A table of a sheet, how its days are read, and the plant it is named for."""
-
-    arranged: Arrangement
-    days: Days
-    named_for: str
-
-
 def _spreadsheet(
     file: File, grids: list[Grid], ground: Ground, findings: Findings
 ) -> Brought:
     """The records of all sheets that name plants."""
     listed = Listed(ground.plants.frame)
-    tables: list[_Arranged] = []
+    tables: list[SheetTable] = []
     others: list[Grid] = []
-    stem = Path(file.name).stem
+    stem, device = Path(file.name).stem, f"file {file.digest[:12]}"
     for grid in grids:
         named_for = next((p for name in (grid.title, stem) if name
                           and (p := listed.plant(name)) is not None), "")
 
-        def arrange(part: Grid, years: frozenset[int], named: str = named_for) -> _Arranged | None:
+        def arrange(part: Grid, years: frozenset[int], named: str = named_for) -> SheetTable | None:
             days = Days(ground.trial, years=years)
             days.settle(text for row in part.texts for text in row)
             arranger = Arranger(listed, days, ground.trial.counted, "plant" if named else None,
                                 ground.trial.traits)
             arranged = arranger.arrangement(part)
-            return None if arranged is None else _Arranged(arranged, days, named)
+            return None if arranged is None else sheet_table(
+                arranged, days, listed, named, file.name, device)
 
         table = arrange(grid, frozenset())
         if table is None:
@@ -150,12 +143,11 @@ def _spreadsheet(
         if by_plants and table not in by_plants:
             others.append(table.arranged.grid)
             continue
-        reader = SheetReader(table.arranged, file, ground.trial, listed, table.days, findings,
-                             table.named_for)
-        records += reader.read()
-        made.append(reader.made)
+        of_table, reading = read_sheet(table, findings)
+        records += of_table
+        made += [] if reading is None else [reading]
     for grid in others:
-        if made:
+        if tables:
             findings.doubt(grid.file, None, "", "", "a sheet that is not read: no figures of "
                            "plants stand in it")
         else:
@@ -423,9 +415,9 @@ class Settled:
     def text(self) -> str:
         """For a terminal."""
         e = self.entry
-        lines = [f"{e.date} {shown(e.plant)}, {called(e.trait or '')}: {shown(e.said)}."]
+        lines = [f"{e.date} {shown(e.plant)}, {called(e.trait or '')}: {shown(e.words)}."]
         lines += _listed("It stands in place of what the log keeps:", [
-            f"{said} ({source})" for said, source in self.before
+            f"{words} ({source})" for words, source in self.before
         ])
         lines += _listed(
             "A table of your own says something else. trialkit never changes it: change it there, "
@@ -444,16 +436,16 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
     and as `add_files` does.
     """
     with _writing(folder) as (ground, findings):
-        said = _settling(day, plant, trait, value, ground, findings)
-        ((said,),) = checked(ground, [[said]], findings)
+        record = _settling(day, plant, trait, value, ground, findings)
+        ((record,),) = checked(ground, [[record]], findings)
         if findings.errors:
             raise RecordsError(findings.problems)
-        before = _said_of(ground.log, said)
+        before = _held_of(ground.log, record)
         maker = Maker(ground.log)
         entry = maker.entry(
-            source=SETTLED, record_id=f"settled-{maker.number}", kind=said.kind, value=said.value,
-            unit=said.unit, note=said.note, day=day, plant=said.plant, amount=said.amount,
-            act=SETTLE,
+            source=SETTLED, record_id=f"settled-{maker.number}", kind=record.kind, day=day,
+            plant=record.plant, value=record.value, unit=record.unit, note=record.note,
+            amount=record.amount, act=SETTLE,
         )
         conflicts = _judged(ground, [entry])
         _appended(ground, [entry])
@@ -506,16 +498,16 @@ def _trait_of(name: str, trial: Trial) -> str:
     return name
 
 
-def _said_of(log: Log, record: Incoming) -> tuple[tuple[str, str], ...]:
+def _held_of(log: Log, record: Incoming) -> tuple[tuple[str, str], ...]:
     """What each source of the log holds of a record's plant, day and trait."""
     if record.kind in ("lost", "not-lost"):
         losses = losses_of(log.entries).get(record.plant, {})
-        return tuple((loss.said, loss.source) for loss in losses.values())
+        return tuple((loss.words, loss.source) for loss in losses.values())
     trait = "count" if record.kind == "not-looked" else record.kind
     if record.date is None:
         return ()
     sources = holding(log.entries).get((record.date, record.plant, trait), {})
-    return tuple((entry.said, entry.source) for entry in sources.values())
+    return tuple((entry.words, entry.source) for entry in sources.values())
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from pathlib import Path
 
 from trialkit.reading.amounts import unit_name
 from trialkit.reading.problems import Unreadable
@@ -28,7 +29,7 @@ from trialkit.records.incoming.contents import LABELS, Days, Listed, Subject, is
 from trialkit.records.schema import LOGGED, OWN_KIND, PICKS, PLANTS, Column, Table
 from trialkit.records.sheet import Grid
 from trialkit.records.tables import match_headings
-from trialkit.trial import OwnTrait
+from trialkit.trial import OwnTrait, Trial
 
 _NOTE = Column("note", "text", ("notes", "remark", "remarks", "comment", "comments",
                                 "observation", "observations", "what i saw"))
@@ -48,11 +49,16 @@ SHAPES = (
 _MONTHS = re.compile(r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}\.?"
                      r"(?: [0-9]{4})?", re.IGNORECASE)
 _WEEKDAY = re.compile(r"(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?", re.IGNORECASE)
+_MONTH_NAME = re.compile(r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}")
+_OF_ANY_TITLE = frozenset({
+    "the", "of", "our", "my", "all", "by", "plant", "trial", "record", "sheet", "data", "table",
+    "pick", "picking", "harvest", "season", "year", "pod", "bean", "each", "measured", "weighed",
+    "book", "list", "for", "and", "per", "every",
+})
 _DAY_OF_MONTH = re.compile(r"[0-9]{1,2}(?:st|nd|rd|th)?")
 # Of the names down a column so many must be plants for it to be taken as theirs.
 MOSTLY = 0.5
 SHOW_WHAT_IT_IS = 200
-
 
 
 @dataclass(frozen=True)
@@ -378,8 +384,7 @@ class Arranger:
         if best is None:
             return None, "plant", False
         place = best[1]
-        said = headings[place].named in ("plot", "variety")
-        return place, best[2], said
+        return place, best[2], headings[place].named in ("plot", "variety")
 
     def _names_of(self, cells: Sequence[str]) -> Subject | None:
         """What most of the cells of a column name."""
@@ -425,8 +430,8 @@ def own_heading(text: str, traits: tuple[OwnTrait, ...]) -> Heading | None:
         if bracketed and trait.kind != "measure":
             return heading  # what it says in brackets is of the scale
         if bracketed or (unit_name(unit) is not None and len(rest.split()) == 1):
-            said = f"in {trait.unit}" if trait.unit else "without a unit"
-            return replace(heading, wrong=Unreadable(f"trial.toml has {trait.name} {said}.",
+            declared = f"in {trait.unit}" if trait.unit else "without a unit"
+            return replace(heading, wrong=Unreadable(f"trial.toml has {trait.name} {declared}.",
                                                      trait.name))
     return None
 
@@ -460,3 +465,64 @@ def stacked(arranged: Arrangement) -> list[Grid]:
         replace(grid, texts=grid.texts[a:b], lines=grid.lines[a:b], lengths=grid.lengths[a:b])
         for a, b in zip(starts, ends, strict=True)
     ]
+
+
+# ------------------------------------------------------------------------------------------------
+# What titles say of figures that no heading tells of.
+# ------------------------------------------------------------------------------------------------
+
+def bare_figures(
+    arranged: Arrangement, file: str, source: str, trial: Trial
+) -> tuple[Heading | None, str]:
+    """What figures under a bare day are, as the first title says that speaks of it, and that title:
+    the corner of the table, a line above it, the sheet's name, the file's.
+
+    file, source : the file's name with the sheet's, and without.  (None, a title) where one speaks
+    of height or weight among other things; (None, "") where none does.
+    """
+    corner = [] if arranged.who is None else [arranged.headings[arranged.who].text]
+    name = file.removeprefix(source).removeprefix(", sheet ")
+    unclear = ""
+    for text in (*corner, *(text for _, text in arranged.above), name, Path(source).stem):
+        stated = _measure_in(text, trial)
+        if isinstance(stated, Heading):
+            return stated, text
+        unclear = unclear or stated
+    return None, unclear
+
+
+def _measure_in(text: str, trial: Trial) -> Heading | str:
+    """What a title says was measured, and in which unit: "Heights (in)", "Bean weights 2026".
+
+    The text itself where it speaks of heights or weights among other things, which may mean
+    anything; "" where it does not.
+    """
+    pieces = [text, *re.split(r"[:;,]| - ", text)]
+    for piece in pieces:
+        own = own_heading(piece.strip(), trial.traits)
+        if own is not None and own.role == OWN:
+            return replace(own, role="day", text=text)
+        match = next(iter(match_headings(MEASURES, [_bare(piece, trial)], trial.counted)[0]
+                          .values()), None)
+        if match is not None and match.column.name in LOGGED:
+            kind = match.column.name
+            return Heading(text, "day", kind, match.unit or "", kind)
+    words = {plain(w).removesuffix("s") for w in re.split(r"[\W_]+", text)}
+    return text if words & {"height", "weight"} else ""
+
+
+def _bare(text: str, trial: Trial) -> str:
+    """A title without the words that stand in any title of such a sheet."""
+    other = set(_OF_ANY_TITLE)
+    for name in (trial.crop, trial.title, trial.garden, *trial.variety_names):
+        other |= {plain(w).removesuffix("s") for w in name.split()}
+    other -= {"height", "weight", "count"}
+    out = []
+    for word in re.sub(r"[_]+", " ", text).split():
+        key = plain(word)
+        singular = key.removesuffix("s")
+        if singular in ("height", "weight", "count"):
+            out.append(singular)
+        elif singular not in other and not key.isdigit() and not _MONTH_NAME.fullmatch(key):
+            out.append(word)
+    return " ".join(out)

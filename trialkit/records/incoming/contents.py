@@ -131,9 +131,9 @@ class Days:
                 if planted <= day < planted + _YEAR:
                     days.append(day)
             if len(days) == 1 and self.years and days[0].year not in self.years:
-                said = " and ".join(map(str, sorted(self.years)))
+                years = " and ".join(map(str, sorted(self.years)))
                 raise Unreadable(
-                    f"It names no year; the sheet speaks of {said}, and the trial was planted in "
+                    f"It names no year; the sheet speaks of {years}, and the trial was planted in "
                     f"{planted.year}.", f"{ACCEPTED}, with the year",
                 )
             if len(days) == 1:

@@ -28,8 +28,8 @@ from trialkit.records.log import (
     called,
     is_own,
     same_amount,
-    same_said,
     same_value,
+    same_words,
     standing,
 )
 from trialkit.records.owntraits import kept_value, own_of
@@ -104,9 +104,9 @@ def measure(
 
 def content_id(record: Incoming) -> str:
     """An id made of what a spreadsheet's cell says: the same cell, the same id."""
-    said = (record.source, str(record.date), record.plant, record.kind, record.value, record.unit,
+    texts = (record.source, str(record.date), record.plant, record.kind, record.value, record.unit,
             record.note)
-    return hashlib.sha256("\0".join(said).encode("utf-8", "surrogatepass")).hexdigest()[:16]
+    return hashlib.sha256("\0".join(texts).encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
 # ------------------------------------------------------------------------------------------------
@@ -150,7 +150,7 @@ class Maker:
         return made
 
 
-def all_said(entries: Iterable[Entry]) -> dict[OwnKey, list[Entry]]:
+def by_source(entries: Iterable[Entry]) -> dict[OwnKey, list[Entry]]:
     """What each source said of each plant, day and trait, of records that stand; the last holds."""
     out: dict[OwnKey, list[Entry]] = {}
     for entry in entries:
@@ -174,7 +174,7 @@ class Merge:
         self.batch = self._make.batch
         self._ever = {e.record_id: e for e in self.log.entries if e.kind != "withdraw"}
         self._here = set(standing(self.log.entries, undos=True))
-        self._said: dict[OwnKey, list[Entry]] = all_said(standing(self.log.entries).values())
+        self._by_source: dict[OwnKey, list[Entry]] = by_source(standing(self.log.entries).values())
         self._files = {e.device for e in self.log.entries if e.device.startswith("file ")}
 
     def take(self, record: Incoming) -> None:
@@ -188,13 +188,13 @@ class Merge:
 
     def corrected(self) -> pd.DataFrame:
         """What sources said before and say now, where that differs."""
-        after = all_said(standing((*self.log.entries, *self.new)).values())
+        after = by_source(standing((*self.log.entries, *self.new)).values())
         rows: list[list[object]] = []
-        for key, said in all_said(standing(self.log.entries).values()).items():
-            before, now = said[-1], after[key][-1] if key in after else None
-            if now is None or not same_said(now, before):
-                rows.append([*key[:2], called(key[2]), before.said,
-                             now.said if now else "taken back", key[3]])
+        for key, entries in by_source(standing(self.log.entries).values()).items():
+            before, now = entries[-1], after[key][-1] if key in after else None
+            if now is None or not same_words(now, before):
+                rows.append([*key[:2], called(key[2]), before.words,
+                             now.words if now else "taken back", key[3]])
         return pd.DataFrame(rows, columns=CHANGED_COLUMNS)
 
     def _phone(self, record: Incoming) -> None:
@@ -236,13 +236,13 @@ class Merge:
             self._older(record, "nothing", now)
             return
         # All of them, or an older one would hold again.
-        for said in self._said.pop(_own_key(record)):
-            self._add(record, self._fresh(f"undo-{said.record_id}"), said.record_id, kind="undo")
+        for entry in self._by_source.pop(_own_key(record)):
+            self._add(record, self._fresh(f"undo-{entry.record_id}"), entry.record_id, kind="undo")
 
     def _now(self, record: Incoming) -> Entry | None:
         """What the record's source holds of its plant, day and trait."""
-        said = self._said.get(_own_key(record))
-        return said[-1] if said else None
+        entries = self._by_source.get(_own_key(record))
+        return entries[-1] if entries else None
 
     def _fresh(self, name: str) -> str:
         """The name, or, where a record of that name stands, one like it that is free."""
@@ -251,11 +251,11 @@ class Merge:
             fresh, again = f"{name}.{again}", again + 1
         return fresh
 
-    def _older(self, record: Incoming, said: str, now: Entry | None) -> None:
+    def _older(self, record: Incoming, value: str, now: Entry | None) -> None:
         self.known += 1
         self.older.append([
-            record.date, record.plant, called(record.kind), f"{said} {record.unit}".strip(),
-            "nothing" if now is None else now.said, record.source,
+            record.date, record.plant, called(record.kind), f"{value} {record.unit}".strip(),
+            "nothing" if now is None else now.words, record.source,
         ])
 
     def _add(self, record: Incoming, name: str, value: str, kind: str | None = None) -> None:
@@ -268,7 +268,7 @@ class Merge:
         self._ever[name] = entry
         self._here.add(name)
         if entry.trait is not None and record.date is not None:
-            self._said.setdefault(_own_key(record), []).append(entry)
+            self._by_source.setdefault(_own_key(record), []).append(entry)
 
 
 def _own_key(record: Incoming) -> OwnKey:
