@@ -47,6 +47,12 @@ def by_row(r, _c):
     return f"block {r}"
 
 
+def stop(found):
+    """The first finding that stops a comparison: findings stand worst first."""
+    assert found.findings[0].severity == "stop"
+    return found.findings[0]
+
+
 def expect(found, unit, n_plots, supports, df, *codes):
     assert found.unit == unit
     assert found.n_plots.to_dict() == n_plots
@@ -100,11 +106,10 @@ def test_05_complete_blocks_without_positions():
     plants = bed("AABB", "BBAA", "AABB", blocks=by_row, places=False)
     asked = audit_plants(plants)
     expect(asked, "plot", {"A": 3, "B": 3}, False, 0, "plot-places-missing")
-    assert asked.no_comparison.when == "now"
-    assert "row and column" in asked.no_comparison.to_do
+    assert "row and column" in stop(asked).fix
     found = audit_plants(plants, "randomised complete blocks")
     expect(found, "plot", {"A": 3, "B": 3}, True, 2, "plot-assumed", "few-plots")
-    assert found.no_comparison is None
+    assert found.supports_comparison
 
 
 def test_06_neighbouring_plots_called_replicates_in_one_row():
@@ -393,16 +398,14 @@ def test_one_row_a_variety_is_no_comparison_whatever_is_called_a_block(
         plants["column"] = np.nan
     found = audit_plants(plants, design)
     assert not found.supports_comparison
-    assert found.no_comparison is not None
     assert found.n_plots.to_dict() == {"A": 1, "B": 1, "C": 1}
     assert not found.replicated
     assert found.strata_df == 0
-    assert found.no_comparison.code == "one-row-a-variety"
-    assert found.no_comparison.when == "next year"
-    assert found.no_comparison.reason == (
+    assert stop(found).code == "one-row-a-variety"
+    assert stop(found).one_line == (
         "Each variety stands in one row only, so nothing can separate it from its row."
     )
-    assert "4 blocks" in found.no_comparison.to_do
+    assert "4 blocks" in stop(found).fix
 
 
 def test_the_same_in_columns():
@@ -411,7 +414,7 @@ def test_the_same_in_columns():
         "randomised complete blocks",
     )
     expect(found, "plot", {"A": 1, "B": 1, "C": 1}, False, 0, "one-column-a-variety")
-    assert found.no_comparison.code == "one-column-a-variety"
+    assert stop(found).code == "one-column-a-variety"
 
 
 def test_rows_two_deep_and_numbers_that_start_again_in_each_block():
@@ -426,7 +429,7 @@ def test_rows_two_deep_and_numbers_that_start_again_in_each_block():
         parts.append(part.assign(plant=f"{number}" + part["plant"]))
     again = audit_plants(pd.concat(parts, ignore_index=True), "randomised complete blocks")
     assert not again.supports_comparison
-    assert again.no_comparison.code == "one-row-a-variety"
+    assert stop(again).code == "one-row-a-variety"
 
 
 def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
@@ -434,7 +437,7 @@ def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
     plants = bed(*rows, blocks=lambda r, c: f"block {(c + 1) // 2}",
                  plots=lambda r, c, v: f"{r}{(c + 1) // 2}")  # fmt: skip
     found = audit_plants(plants)
-    assert found.no_comparison.code == "variety-in-one-row"
+    assert stop(found).code == "variety-in-one-row"
     assert found.n_plots.to_dict() == {"A": 1, "B": 4, "C": 4}
     # Three varieties in four blocks: lots put one of them in one row in 3 / 27 of beds.
     drawn = audit_plants(plants, "randomised complete blocks")
@@ -445,7 +448,7 @@ def test_one_variety_alone_in_its_row_stops_unless_lots_could_do_it():
         bed(*(3 * row for row in rows), blocks=lambda r, c: f"block {(c + 1) // 2}"),
         "randomised complete blocks",
     )
-    assert six.no_comparison.code == "variety-in-one-row"  # twelve blocks: 3 / 3 ** 12 of beds
+    assert stop(six).code == "variety-in-one-row"  # twelve blocks: 3 / 3 ** 12 of beds
 
 
 def test_an_honest_draw_with_a_variety_at_one_end_is_compared_and_told():
@@ -457,13 +460,13 @@ def test_an_honest_draw_with_a_variety_at_one_end_is_compared_and_told():
     told = next(one for one in found.findings if one.code == "one-row-by-lot")
     assert told.severity == "careful"
     assert told.one_line == "A stands in one column right through."
-    assert audit_plants(bed(*rows, blocks=by_row)).no_comparison.code == "variety-in-one-row"
+    assert stop(audit_plants(bed(*rows, blocks=by_row))).code == "variety-in-one-row"
 
 
 def test_pairs_of_varieties_that_never_share_a_row():
     plants = bed("ABBAABBA", "CDCDDCDC", blocks=lambda r, c: f"block {(c + 1) // 2}")
     found = audit_plants(plants, "randomised complete blocks")
-    assert found.no_comparison.code == "rows-apart"
+    assert stop(found).code == "rows-apart"
 
 
 def test_whole_rows_cut_in_pieces_count_as_rows():
@@ -481,8 +484,7 @@ def test_one_plot_number_for_every_plant(blocks):
     blind = plants.assign(row=np.nan, column=np.nan)
     for design in (None, "randomised complete blocks"):
         found = audit_plants(blind, design)
-        assert found.no_comparison.code == "one-plot-name"
-        assert found.no_comparison.when == "now"
+        assert stop(found).code == "one-plot-name"
         assert not found.replicated
     if blocks:
         placed = audit_plants(plants, "randomised complete blocks")
@@ -492,10 +494,10 @@ def test_one_plot_number_for_every_plant(blocks):
 def test_a_design_the_records_contradict():
     plants = bed("AAAA", "BBBB", "AAAA", "BBBB", blocks=by_row)
     found = audit_plants(plants, "randomised complete blocks")
-    assert found.no_comparison.code == "design-contradicted"
-    assert "No block holds two varieties" in found.no_comparison.reason
+    assert stop(found).code == "design-contradicted"
+    assert "No block holds two varieties" in stop(found).one_line
     square = bed("ABC", "BAC", "CBA", plots=lambda r, c, v: f"{r}{c}")
-    assert audit_plants(square, "Latin square").no_comparison.code == "not-a-square"
+    assert stop(audit_plants(square, "Latin square")).code == "not-a-square"
     assert audit_plants(bed("ABC", "BCA", "CAB"), "Latin square").supports_comparison
 
 
@@ -507,8 +509,7 @@ def test_without_positions_they_are_asked_for_before_a_winner_is_named(given):
         plots=(lambda r, c, v: f"{r}{v}") if given != "blocks" else None,
     )  # fmt: skip
     found = audit_plants(plants)
-    assert found.no_comparison.code == "plot-places-missing"
-    assert found.no_comparison.when == "now"
+    assert stop(found).code == "plot-places-missing"
     assert audit_plants(plants, "drawn by lot").supports_comparison
 
 
@@ -708,8 +709,7 @@ def test_rows_side_by_side_called_blocks_are_one_patch_a_variety(design):
     found = audit_plants(bed(*rows, blocks=lambda r, _c: f"{(r - 1) % 2 + 1}",
                              plots=lambda r, _c, v: f"{v}{r}"), design)
     assert not found.supports_comparison
-    assert found.no_comparison.code == "one-patch-a-variety"
-    assert found.no_comparison.when == "next year"
+    assert stop(found).code == "one-patch-a-variety"
     # Rows of blocks that were truly drawn are none.
     drawn = ("AABBCC", "CCAABB", "BBCCAA", "AACCBB")
     assert audit_plants(bed(*drawn, blocks=by_row), design).supports_comparison
@@ -720,6 +720,6 @@ def test_declared_blocks_that_plants_csv_does_not_name_are_asked_for():
     plants = bed("AAAABBBBCCCC", plots=lambda _r, c, v: f"{v}{c}", places=False)
     found = audit_plants(plants, "randomised complete blocks")
     assert not found.supports_comparison
-    assert (found.no_comparison.code, found.no_comparison.when) == ("blocks-missing", "now")
+    assert stop(found).code == "blocks-missing"
     # Lots over the whole bed need none.
     assert audit_plants(plants, "completely randomised").supports_comparison

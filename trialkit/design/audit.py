@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from trialkit.records import Records
 
 __all__ = [
-    "Audit", "Finding", "NoComparison", "RowsExplain", "audit", "audit_plants",
+    "Audit", "Finding", "RowsExplain", "audit", "audit_plants",
     "row_sd_to_explain",
 ]  # fmt: skip
 
@@ -46,28 +46,6 @@ _DRAWN = re.compile(
     r"random|latin|lots?\b|lattice|alpha|incomplete block|row.?(and.?)?column|split.?plot", re.I
 )
 _SPLIT = re.compile(r"split|strip", re.I)
-
-
-@dataclass(frozen=True)
-class NoComparison:
-    """Why varieties may not be compared, all or nothing.
-
-    code: short fixed name. reason: one sentence. why: in full. to_do: what to do about it.
-    when: "now" where filling in or mending the records may lift it, else "next year".
-    """
-
-    code: str
-    reason: str
-    why: str
-    to_do: str
-    when: Literal["now", "next year"]
-
-
-NOW = frozenset({
-    "position-missing", "plot-places-missing", "one-plot-name", "design-contradicted",
-    "not-a-square", "no-plants", "blocks-missing",
-})  # fmt: skip
-"""Stops that mending or filling in the records may lift."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +60,6 @@ class Audit:
     variance. strata_df: residual degrees of freedom for varieties (0 if none).
     units: DataFrame[unit, variety, replicate, block, treatment, row, column, plants]. unit_of: unit
     of each plant, indexed by plant. groups: varieties that can be compared with each other.
-    no_comparison: why varieties may not be compared; None where they may.
     by: the columns of `units` taken out before varieties: ("block",), ("replicate", "block") where
     blocks lie within complete replicates, ("bed_row", "bed_column") of a square, or none.
     """
@@ -102,7 +79,6 @@ class Audit:
     unit_of: pd.Series
     groups: tuple[tuple[str, ...], ...]
     by: tuple[str, ...] = ()
-    no_comparison: NoComparison | None = None
 
     def has(self, code: str) -> bool:
         """Whether a finding of this code was made."""
@@ -167,7 +143,6 @@ def audit_plants(
         supports_comparison=not stops,
         why_not=_clause(stops[0].one_line) if stops else "",
         fix=next((finding.fix for finding in findings if finding.fix), ""),
-        no_comparison=_no_comparison(stops),
         strata=table,
         strata_df=df,
         units=units.frame,
@@ -175,15 +150,6 @@ def audit_plants(
         groups=tuple(tuple(group) for group in groups),
         by=by,
     )
-
-
-def _no_comparison(stops: list[Finding]) -> NoComparison | None:
-    if not stops:
-        return None
-    first = stops[0]
-    to_do = first.fix or next((finding.fix for finding in stops if finding.fix), "")
-    when: Literal["now", "next year"] = "now" if first.code in NOW else "next year"
-    return NoComparison(first.code, first.one_line, first.full, to_do, when)
 
 
 _SQUARE = re.compile(r"latin|lattice square|rows?\W*(?:and|x|by|&)?\W*columns?", re.I)
@@ -287,7 +253,7 @@ def _nothing() -> Audit:
     return Audit(
         "plot", False, pd.Series(dtype=int, name="plots"), 0, "No plants.", (finding,), False,
         _clause(finding.one_line), "", pd.DataFrame(columns=["stratum", "source", "df"]), 0, empty,
-        pd.Series(dtype=object), (), (), _no_comparison([finding]),
+        pd.Series(dtype=object), (), (),
     )  # fmt: skip
 
 
