@@ -541,13 +541,13 @@ def _unit(measure: Measure) -> Callable[[object], str]:
 
 def _weight_unit(value: object) -> str:
     """A unit of weight; or, of a yield kept as written, any unit that says what it is of."""
-    said = text_of(value)
-    name = unit_name(said)
+    written = text_of(value)
+    name = unit_name(written)
     if name in WEIGHT.factors:
-        return name or said
-    if not _OF_WHAT.search(said):
+        return name or written
+    if not _OF_WHAT.search(written):
         raise ValueError("not a unit")
-    return said
+    return written
 
 
 def _grades(value: object) -> tuple[str, ...]:

@@ -173,9 +173,9 @@ def few(items: Sequence[str], most: int = 4) -> str:
     return ", ".join(items[:most]) + f" and {len(items) - most} more"
 
 
-def counted(n: int, thing: str, things: str | None = None) -> str:
+def counted(n: int, noun: str, things: str | None = None) -> str:
     """`1 plant`, `3 plants`."""
-    return f"{n:,d} {thing if n == 1 else things or thing + 's'}"
+    return f"{n:,d} {noun if n == 1 else things or noun + 's'}"
 
 
 def capital(text: str) -> str:

@@ -518,11 +518,12 @@ def treatments(plants: pd.DataFrame) -> pd.Series:
 
     Factors are the columns treatment, treatment_2, treatment_3, ...
     """
-    said = pd.Series("", index=plants.index)
+    labels = pd.Series("", index=plants.index)
     for name in sorted(str(c) for c in plants.columns if str(c).startswith("treatment")):
         level = plants[name].astype("object").where(plants[name].notna(), "").astype(str)
-        said = said.where(level == "", said + (said != "").map({True: ", ", False: ""}) + level)
-    return said
+        comma = (labels != "").map({True: ", ", False: ""})
+        labels = labels.where(level == "", labels + comma + level)
+    return labels
 
 
 def _plots_holding_several(

@@ -287,15 +287,15 @@ def check_vacant(folder: Path, described: bool = False) -> None:
     taken = in_the_way(folder, described)
     if not taken:
         return
-    said = f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
+    refusal = f"{folder} holds {', '.join(taken)} already, and a plan would write over that"
     if [words.partition(" ")[0] for words in taken] == [PLAN_FILE]:
-        said += f". No plants are listed beside it: to plan anew, delete {PLAN_FILE}"
+        refusal += f". No plants are listed beside it: to plan anew, delete {PLAN_FILE}"
     elif drawn_and_empty(folder):
-        said += (
+        refusal += (
             f". {PLANTS_FILE} is as an earlier plan drew it and nothing is recorded yet: to plan "
             f"anew, delete {PLANTS_FILE} and {PLAN_FILE}"
         )
-    raise FileExistsError(said)
+    raise FileExistsError(refusal)
 
 
 def drawn_and_empty(folder: Path) -> bool:
@@ -454,11 +454,11 @@ def print_paper(
     title = f"Stake labels: {bed.title}"
     print_sheets(labels, path("stake-labels"), title)
     made.append((path("stake-labels"), f"{_pages(labels)}, print at actual size"))
-    for stem, name, figures, said in kinds:
+    for stem, name, figures, count in kinds:
         if not figures:
             continue
         print_sheets(figures, path(stem), f"{name}: {bed.title}")
-        made.append((path(stem), _pages(figures) + (f" for {said}" if said else "")))
+        made.append((path(stem), _pages(figures) + (f" for {count}" if count else "")))
     if how.blind:
         key = folder.parent / KEY_PLACE
         key.mkdir(exist_ok=True)

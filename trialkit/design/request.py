@@ -157,11 +157,11 @@ def _check_figures(request: PlanRequest) -> None:
         )
     for word, value in (("row", request.row_spacing_cm), ("plant", request.plant_spacing_cm)):
         if not 1 <= value <= 2000:
-            said = length_text(value, request.feet)
-            problems.append(f"A {word} spacing of {said}: {_most(1, request.feet)} is accepted.")
+            width = length_text(value, request.feet)
+            problems.append(f"A {word} spacing of {width}: {_most(1, request.feet)} is accepted.")
     if not 0 <= request.aisle_cm <= 2000:
-        said = length_text(request.aisle_cm, request.feet)
-        problems.append(f"An aisle of {said}: {_most(0, request.feet)} is accepted.")
+        width = length_text(request.aisle_cm, request.feet)
+        problems.append(f"An aisle of {width}: {_most(0, request.feet)} is accepted.")
     if request.guards not in GUARD_PLACES:
         problems.append(f"Guards {request.guards!r}: choose {_or(GUARD_PLACES)}.")
     plots = len(names) * max(request.blocks, 0) * request.parts

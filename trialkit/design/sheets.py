@@ -171,10 +171,10 @@ def trait_forms(bed: Bed, sheet: Paper) -> list[Form]:
         room = sheet.wide - 2 * MARGIN_MM - NAME_MM
         for traits, days in ((often, None), (once, 1)):
             spare = _NOTES.wide if days else 0.0
-            for some in _side_by_side(traits, room - spare):
+            for group in _side_by_side(traits, room - spare):
                 empty = _LOOK_PLOT if lines else _LOOK
-                rule = Rule((*(trait_words(trait) for trait in some), empty), empty)
-                boxes = tuple(_trait_box(trait) for trait in some)
+                rule = Rule((*(trait_words(trait) for trait in group), empty), empty)
+                boxes = tuple(_trait_box(trait) for trait in group)
                 boxes += (_NOTES,) if days else ()
                 forms.append(Form("TRAIT", boxes, rule, days, lines))
     return forms

@@ -78,14 +78,14 @@ class Tasting:
     def text(self) -> str:
         """How balanced it is, for a terminal."""
         off = ~np.eye(len(self.codes), dtype=bool)
-        said = [
+        balances = [
             ("each variety in each place", self.places()),
             ("each just before each other", self.before()[off]),
         ]
         if self.each < len(self.codes):
-            said += [("each variety tasted", np.diag(self.together())),
+            balances += [("each variety tasted", np.diag(self.together())),
                      ("each pair by one taster", self.together()[off])]
-        return "; ".join(f"{what} {_times(counts)}" for what, counts in said) + "."
+        return "; ".join(f"{what} {_times(counts)}" for what, counts in balances) + "."
 
 
 def _times(counts: np.ndarray) -> str:

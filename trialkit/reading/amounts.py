@@ -201,8 +201,8 @@ def length_text(cm: float, feet: bool) -> str:
 
 def spacing_text(cm: float, feet: bool) -> str:
     """A spacing for trial.toml: as `length_text` says it, unless that would alter it."""
-    said = length_text(cm, feet)
-    return said if abs(length_cm(said, "cm") - cm) < 0.005 else f"{cm:g} cm"
+    text = length_text(cm, feet)
+    return text if abs(length_cm(text, "cm") - cm) < 0.005 else f"{cm:g} cm"
 
 
 def weight_g(text: str, unit: str, *, mark: Mark | None = ".") -> float:
@@ -313,12 +313,12 @@ def price_of(text: str, counted: str) -> Price:
     Raises Unreadable, with what is wrong: the number, the currency, or what it buys.
     """
     accepted = accepted_prices(counted)
-    said = " ".join(tidy(text).split())
-    if len(said) > LONGEST_PRICE:
+    written = " ".join(tidy(text).split())
+    if len(written) > LONGEST_PRICE:
         raise Unreadable("It is too long for a price.", accepted)
-    match = _PRICE.fullmatch(said)
+    match = _PRICE.fullmatch(written)
     if match is None:
-        bare = re.search(r"[0-9]", said)
+        bare = re.search(r"[0-9]", written)
         raise Unreadable("It does not say of how much: a kg, a lb, each." if bare
                          else "It has no number.", accepted)
     currency = " ".join(filter(None, (match["before"].strip(), match["after"].strip())))
@@ -330,7 +330,7 @@ def price_of(text: str, counted: str) -> Price:
     several = (1.0 if match["several"] is None
                else _above_zero(match["several"], "A price is for more than 0.", accepted))
     grams, pieces = _buys(match["each"] or match["of"].strip(), counted, accepted)
-    return Price(amount, currency, said, None if grams is None else grams * several,
+    return Price(amount, currency, written, None if grams is None else grams * several,
                  pieces * several)
 
 

@@ -103,18 +103,18 @@ def _sentence(rows: list[Problem]) -> str:
     where = [f"line{'s' if len(lines) > 1 else ''} {_first_of(lines)}"] if lines else []
     if first.column:
         where.append(shown(str(first.column)))
-    said = " " + _first_of([f'"{value}"' for value in values]) if values else ""
+    quoted = " " + _first_of([f'"{value}"' for value in values]) if values else ""
     would_do = f" Accepted: {first.accepted}." if first.accepted else ""
-    start = ", ".join(where) + said
+    start = ", ".join(where) + quoted
     return (f"{start}: " if start else "") + f"{first.problem}{would_do}"
 
 
 def _first_of(texts: list[str]) -> str:
     """Some of the texts, and how many more."""
-    some, more = texts[:NAMED_AT_MOST], len(texts) - NAMED_AT_MOST
+    first, more = texts[:NAMED_AT_MOST], len(texts) - NAMED_AT_MOST
     if more > 0:
-        return f"{', '.join(some)} and {more:,} more"
-    return ", ".join(some[:-1]) + (" and " if len(some) > 1 else "") + some[-1]
+        return f"{', '.join(first)} and {more:,} more"
+    return ", ".join(first[:-1]) + (" and " if len(first) > 1 else "") + first[-1]
 
 
 def shown(text: str, longest: int = LONGEST_VALUE) -> str:

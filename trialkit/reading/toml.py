@@ -95,10 +95,10 @@ class TomlReader:
 
     def wrong(self, path: str, value: object, problem: str, accepted: str) -> None:
         """Note a problem with the value at a path."""
-        said = "" if value is None else value if isinstance(value, str) else _as_toml(value)
+        written = "" if value is None else value if isinstance(value, str) else _as_toml(value)
         name = re.sub(r"\.\d+", "", path)
         self.problems.append(
-            Problem(self.file, self.line(path), name, said[:200], problem, accepted)
+            Problem(self.file, self.line(path), name, written[:200], problem, accepted)
         )
 
     def known(

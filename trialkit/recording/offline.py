@@ -79,7 +79,8 @@ def page_facts(records: Records, made: date, blind: bool = False) -> dict[str, o
     plants = [_plant(row, topped) for row in walking_order(records.plants).to_dict("records")]
     plots = _plots(records)
     if blind:
-        plants, plots = ([{**entry, "variety": ""} for entry in some] for some in (plants, plots))
+        plants, plots = ([{**place, "variety": ""} for place in places]
+                         for places in (plants, plots))
     return {
         "key": _key(trial),
         "title": trial.title,

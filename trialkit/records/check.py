@@ -336,12 +336,12 @@ def usual_range(values: Floats) -> tuple[float, float]:
 def _large(counts: Floats) -> Mask:
     """Counts far above the others.  Square roots, on which counts vary about alike (Anscombe 1948,
     Biometrika 35:246)."""
-    some = counts[counts > 0]
-    if len(some) < ENOUGH:
+    above_zero = counts[counts > 0]
+    if len(above_zero) < ENOUGH:
         return counts >= LARGE_COUNT
-    if some.max() < USUAL_COUNT:
+    if above_zero.max() < USUAL_COUNT:
         return np.zeros(len(counts), dtype=bool)
-    root = usual_range(np.sqrt(some))[1]
+    root = usual_range(np.sqrt(above_zero))[1]
     return (counts >= USUAL_COUNT) & (counts > max(root, 0.0) ** 2)
 
 
@@ -357,8 +357,8 @@ def _picks(trial: Trial, rows: Located, lost: pd.Series, findings: Findings) -> 
         "picked after the plant was lost", findings)
     whole = picks["plot"].notna().to_numpy()
     large = np.zeros(len(count), dtype=bool)
-    for some in (whole, ~whole):
-        large[some] = _large(count[some])
+    for of_kind in (whole, ~whole):
+        large[of_kind] = _large(count[of_kind])
     _at(rows, large, "count", f"far more {trial.counted} than the other picks", findings)
     _weights(rows, count, weight, findings)
 
@@ -478,18 +478,18 @@ _STUCK_PLANTS, _STUCK_READINGS = 3, 2
 def _season(trial: Trial, tables: Mapping[str, Located], findings: Findings) -> None:
     """What is odd about the records as a whole, not about any one of them."""
     rows, plants = tables["picks"], tables["plants"].frame
-    some = rows.frame.dropna(subset=["date", "plant", "count"])
+    counts = rows.frame.dropna(subset=["date", "plant", "count"])
     about = plants.dropna(subset=["plant"]).drop_duplicates("plant").set_index("plant")
-    if len(some) and len(about):
-        variety = some["plant"].map(about["variety"])
-        seen = some.assign(variety=variety).dropna(subset=["variety"])
+    if len(counts) and len(about):
+        variety = counts["plant"].map(about["variety"])
+        seen = counts.assign(variety=variety).dropna(subset=["variety"])
         if own_days(seen):
             findings.doubt(rows.file, None, "date", "", "on most days only one variety was "
                            "picked: the day and the variety cannot be separated, so totals up to "
                            "a common day are compared", rows.table)
-        if trial.zeros is None and not (some["count"] == 0).any():
-            dates = some["date"].nunique()
-            alive = about.index.isin(some["plant"]) & about["lost"].isna().to_numpy()
+        if trial.zeros is None and not (counts["count"] == 0).any():
+            dates = counts["date"].nunique()
+            alive = about.index.isin(counts["plant"]) & about["lost"].isna().to_numpy()
             looks = seen[seen["plant"].isin(about.index[alive])].drop_duplicates(["plant", "date"])
             share = 1.0 - len(looks) / max(int(alive.sum()) * dates, 1)
             if dates > 1 and share > _PASSED_OVER and not own_days(seen):
@@ -515,9 +515,9 @@ def stick_length(heights: pd.DataFrame) -> float | None:
 
     heights: plant, date, height_cm. None where they do not.
     """
-    some = heights.dropna(subset=["plant", "height_cm"])
-    if some.empty:
+    measured = heights.dropna(subset=["plant", "height_cm"])
+    if measured.empty:
         return None
-    top = float(some["height_cm"].max())
-    stuck = some[some["height_cm"] == top].groupby("plant").size()
+    top = float(measured["height_cm"].max())
+    stuck = measured[measured["height_cm"] == top].groupby("plant").size()
     return top if int((stuck >= _STUCK_READINGS).sum()) >= _STUCK_PLANTS else None

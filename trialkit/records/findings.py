@@ -101,14 +101,14 @@ class Findings:
         table: str = "",
     ) -> None:
         """One error that is not of a row; table : of which table it is."""
-        self.errors.append(Problem(file, line, column, said(value), problem, accepted, table))
+        self.errors.append(Problem(file, line, column, value_text(value), problem, accepted, table))
 
     def doubt(
         self, file: str, line: int | None, column: str, value: object, doubt: str,
         table: str = "", row: int | None = None,
     ) -> None:
         """One doubt; table, row : of which table it is, and of which of its rows."""
-        self.odd.append(Problem(file, line, column, said(value), doubt, "", table, row))
+        self.odd.append(Problem(file, line, column, value_text(value), doubt, "", table, row))
 
     def errors_at(
         self, rows: Located, at: Positions, column: str, values: Sequence[object],
@@ -169,7 +169,8 @@ def _spread(
         file, line = rows.where(int(position))
         what = text if isinstance(text, str) else text[i]
         row = int(position) if rows.table else None
-        out.append(Problem(file, line, column, said(values[i]), what, accepted, rows.table, row))
+        value = value_text(values[i])
+        out.append(Problem(file, line, column, value, what, accepted, rows.table, row))
     more = len(at) - LISTED
     if more > 0:
         what = f"So are {more:,} more lines of this column; this is the first of them."
@@ -183,7 +184,7 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(problems, key=lambda p: (files[p.file], p.line or 0))
 
 
-def said(value: object) -> str:
+def value_text(value: object) -> str:
     """A value as its file says it, cut where it is very long; nothing for no value."""
     if value is None or value is pd.NaT or value is pd.NA:
         return ""

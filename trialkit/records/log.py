@@ -56,7 +56,7 @@ from trialkit.reading.problems import Unreadable
 from trialkit.reading.spelling import folded
 from trialkit.records.csvfile import read_csv
 from trialkit.records.files import LOG, File, csv_text, plain_cell, read_file, write_bytes
-from trialkit.records.findings import Findings, Located, said
+from trialkit.records.findings import Findings, Located, value_text
 from trialkit.records.schema import LOGGED, OWN_KIND
 from trialkit.records.tables import READERS, Reading
 
@@ -115,7 +115,7 @@ class Entry:
         return kind if kind in (*MEASURED, *SEEN) or is_own(kind) else None
 
     @property
-    def said(self) -> str:
+    def words(self) -> str:
         """The value with its unit, as recorded."""
         if self.kind == "not-looked":
             return "not looked at"
@@ -372,7 +372,7 @@ def same_value(a: Valued, b: Valued) -> bool:
     return same_amount(a.amount, b.amount)
 
 
-def same_said(a: Entry, b: Entry) -> bool:
+def same_words(a: Entry, b: Entry) -> bool:
     """Whether two records of one trait say the same: of a loss, for the same reason."""
     seen = a.kind in MEASURED or (a.kind == b.kind and folded(a.note) == folded(b.note))
     return seen and same_value(a, b)
@@ -459,7 +459,7 @@ class Loss:
     line: int
 
     @property
-    def said(self) -> str:
+    def words(self) -> str:
         """In words."""
         if self.day is None:
             return "not lost"
@@ -521,15 +521,15 @@ def with_losses(
         i = at.get(folded(plant))
         if i is None:
             continue
-        said = list(sources.values())
+        losses = list(sources.values())
         own = "" if pd.isna(reasons[i]) else str(reasons[i])
         if own or not np.isnat(days[i]):
             # A reason without a day contradicts a reason only.
-            day = said[0].day if np.isnat(days[i]) else pd.Timestamp(days[i]).date()
+            day = losses[0].day if np.isnat(days[i]) else pd.Timestamp(days[i]).date()
             file, line = plants.where(i)
-            said.insert(0, Loss(plant, day, own, f"{file} line {line}", 0))
-        day, reason = _taken(said)
-        conflicts += _differing(said)
+            losses.insert(0, Loss(plant, day, own, f"{file} line {line}", 0))
+        day, reason = _taken(losses)
+        conflicts += _differing(losses)
         days[i] = np.datetime64("NaT") if day is None else np.datetime64(day)
         reasons[i] = reason or None
     kind = plants.frame["lost_reason"].dtype
@@ -537,9 +537,9 @@ def with_losses(
     return plants.having(lost=lost, lost_reason=why), conflicts
 
 
-def _taken(said: list[Loss]) -> tuple[date | None, str]:
+def _taken(losses: list[Loss]) -> tuple[date | None, str]:
     """The day and reason that are used: the earliest day any source gives, a reason none denies."""
-    lost = [loss for loss in said if loss.day is not None]
+    lost = [loss for loss in losses if loss.day is not None]
     if not lost:
         return None, ""
     reasons = {folded(loss.reason): loss.reason for loss in reversed(lost) if loss.reason}
@@ -548,13 +548,13 @@ def _taken(said: list[Loss]) -> tuple[date | None, str]:
     )
 
 
-def _differing(said: list[Loss]) -> list[Conflict]:
+def _differing(losses: list[Loss]) -> list[Conflict]:
     """The first two that do not agree, side by side; none where all do."""
-    for first in said:
-        for other in said:
+    for first in losses:
+        for other in losses:
             if not first.agrees(other):
                 day = min(loss.day for loss in (first, other) if loss.day)
-                return [Conflict(day, first.plant, "lost", first.said, first.source, other.said,
+                return [Conflict(day, first.plant, "lost", first.words, first.source, other.words,
                                  other.source, max(first.line, other.line))]
     return []
 
@@ -590,8 +590,8 @@ def log_tables(log: Log) -> tuple[dict[str, Located], list[Conflict]]:
         against = differing(sources)
         if against:
             left, right = against[0], next(e for e in against if not same_value(e, against[0]))
-            conflicts.append(Conflict(day, plant, called(trait), left.said, left.source, right.said,
-                                      right.source, right.line))
+            conflicts.append(Conflict(day, plant, called(trait), left.words, left.source,
+                                      right.words, right.source, right.line))
         if is_own(trait):
             own += [] if against else [list(sources.values())[-1]]
             continue
@@ -730,8 +730,8 @@ def _beside(name: str, own: Located, logged: Located, conflicts: list[Conflict])
             first = there[0]
             unit = f" {LOGGED[trait][1].quantity.unit}".rstrip()
             conflicts.append(Conflict(
-                key[0].date(), str(key[1]), trait, said(float(columns[field][first])) + unit,
-                f"{own.where(first)[0]} line {own.where(first)[1]}", said(value) + unit,
+                key[0].date(), str(key[1]), trait, value_text(float(columns[field][first])) + unit,
+                f"{own.where(first)[0]} line {own.where(first)[1]}", value_text(value) + unit,
                 f"{LOG} line {logged.where(j)[1]}", logged.where(j)[1],
             ))
             columns[field][there] = np.nan

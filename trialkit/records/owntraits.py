@@ -47,46 +47,46 @@ def read_value(
     A score: its number; yes 1 and no 0.  mark : what the table writes before decimals.  Raises
     Unreadable.
     """
-    said = " ".join(text.split())
+    tidied = " ".join(text.split())
     what = accepted(trait)
-    if len(said) > LONGEST:
+    if len(tidied) > LONGEST:
         raise Unreadable("It is too long for a value.", what)
     if trait.kind in ("yes or no", "day"):
-        word = folded(said)
-        if word in YES or (trait.kind == "day" and not said):
+        word = folded(tidied)
+        if word in YES or (trait.kind == "day" and not tidied):
             return 1.0, 1.0
         if word in NO:
             return 0.0, 1.0
         raise Unreadable("It is neither yes nor no.", what)
-    if not said:
+    if not tidied:
         raise Unreadable("It is blank.", what)
     if trait.kind == "score":
-        return _score(trait, said, what), 1.0
+        return _score(trait, tidied, what), 1.0
     if trait.kind == "share":
-        return _share(said, what, mark)
-    value = whole_number(said, accepted=what) if trait.kind == "count" else number(
-        _without_unit(trait, said), mark=mark, accepted=what)
+        return _share(tidied, what, mark)
+    value = whole_number(tidied, accepted=what) if trait.kind == "count" else number(
+        _without_unit(trait, tidied), mark=mark, accepted=what)
     if trait.kind == "count" and value < 0:
         raise Unreadable("A count cannot be below zero.", what)
     return float(value), 1.0
 
 
-def _without_unit(trait: OwnTrait, said: str) -> str:
+def _without_unit(trait: OwnTrait, text: str) -> str:
     """A measure without the unit that trial.toml gives it: "34 mm" is 34 where that is mm."""
-    bare = said.casefold().removesuffix(trait.unit.casefold()).rstrip() if trait.unit else said
-    return bare or said
+    bare = text.casefold().removesuffix(trait.unit.casefold()).rstrip() if trait.unit else text
+    return bare or text
 
 
-def _score(trait: OwnTrait, said: str, what: str) -> float:
+def _score(trait: OwnTrait, text: str, what: str) -> float:
     words = {folded(word): place for place, word in enumerate(trait.words, start=1)}
-    if folded(said) in words:
-        return float(words[folded(said)])
+    if folded(text) in words:
+        return float(words[folded(text)])
     ends = {folded(end): value for end, value in zip(trait.ends, (trait.low, trait.high),
                                                      strict=False)}
-    if folded(said) in ends:
-        return float(ends[folded(said)])
+    if folded(text) in ends:
+        return float(ends[folded(text)])
     try:
-        value = whole_number(said, accepted=what)
+        value = whole_number(text, accepted=what)
     except Unreadable:
         raise Unreadable("It is not on the scale.", what) from None
     if not trait.low <= value <= trait.high:
@@ -94,16 +94,16 @@ def _score(trait: OwnTrait, said: str, what: str) -> float:
     return float(value)
 
 
-def _share(said: str, what: str, mark: Mark | None = ".") -> tuple[float, float]:
-    some, sep, whole = said.replace(" of ", "/").partition("/")
+def _share(text: str, what: str, mark: Mark | None = ".") -> tuple[float, float]:
+    part, sep, whole = text.replace(" of ", "/").partition("/")
     if not sep:
-        value = number(said.rstrip("% "), mark=mark, accepted=what)
+        value = number(text.rstrip("% "), mark=mark, accepted=what)
         if not 0 <= value <= 100:
             raise Unreadable("A percentage lies between 0 and 100.", what)
-        if "%" not in said:
+        if "%" not in text:
             raise Unreadable("Of how many?", what)
         return value / 100.0, float("nan")
-    n, of = whole_number(some.strip(), accepted=what), whole_number(whole.strip(), accepted=what)
+    n, of = whole_number(part.strip(), accepted=what), whole_number(whole.strip(), accepted=what)
     if not 0 <= n <= of or of < 1:
         raise Unreadable("The first number is of the second.", what)
     return n / of, float(of)
@@ -160,8 +160,8 @@ def with_logged(
         other = next((i for i in same if _differs(trait, values[i], value)), None)
         if other is not None:
             used[same] = False
-            said = "yes" if pd.isna(values[other]) else str(values[other])
-            conflicts.append(Conflict(day.date(), plant, trait.name, said,
+            written = "yes" if pd.isna(values[other]) else str(values[other])
+            conflicts.append(Conflict(day.date(), plant, trait.name, written,
                                       "{} line {}".format(*own.where(other)), value,
                                       f"{file} line {line}", line))
     spelled = logged.having(trait=pd.Series(names, dtype="str"))
@@ -180,13 +180,13 @@ def _as_declared(trial: Trial, name: str, value: str) -> tuple[OwnTrait | None, 
     return trait, ""
 
 
-def _differs(trait: OwnTrait, said: str | None, value: str) -> bool:
+def _differs(trait: OwnTrait, written: str | None, value: str) -> bool:
     """Whether a cell of traits.csv says something else; a blank one does not, but of a day yes."""
-    blank = bool(pd.isna(said))
+    blank = bool(pd.isna(written))
     if blank and trait.kind != "day":
         return False
     try:
-        return kept_value(trait, "" if blank else str(said)) != kept_value(trait, value)
+        return kept_value(trait, "" if blank else str(written)) != kept_value(trait, value)
     except Unreadable:
         return False  # told as an error already
 

@@ -264,11 +264,11 @@ def judge_baskets(
     baskets = basket_names(plants.frame)
     plot = rows.frame["plant"].map(baskets)
     rows = rows.having(plot=plot.astype("str").where(plot.notna(), None))
-    some = plot.notna().to_numpy()
-    if not some.any():
+    is_basket = plot.notna().to_numpy()
+    if not is_basket.any():
         return rows
     mixed = plants.frame.groupby("plot")["variety"].nunique()
-    at = np.flatnonzero(some & (plot.map(mixed) > 1).to_numpy())
+    at = np.flatnonzero(is_basket & (plot.map(mixed) > 1).to_numpy())
     findings.errors_at(rows, at, "plot", [str(v) for v in plot.iloc[at[:LISTED]]],
                        "Plants of several varieties stand in it.",
                        "a plot of one variety, or the plants one by one")
@@ -277,11 +277,12 @@ def judge_baskets(
     stands = plants.frame.drop_duplicates("plant").set_index("plant")["plot"]
     for column in table.measured:
         there = rows.frame[column.field].notna().to_numpy()
-        alone = ~some & there
+        alone = ~is_basket & there
         single = pd.MultiIndex.from_arrays([
             rows.frame["date"][alone], rows.frame["plant"][alone].map(stands)])
-        whole = pd.MultiIndex.from_arrays([rows.frame["date"], plot.where(pd.Series(some), "")])
-        at = np.flatnonzero(some & there & whole.isin(single))
+        whole = pd.MultiIndex.from_arrays([
+            rows.frame["date"], plot.where(pd.Series(is_basket), "")])
+        at = np.flatnonzero(is_basket & there & whole.isin(single))
         findings.errors_at(
             rows, at, "plot", [str(v) for v in plot.iloc[at[:LISTED]]],
             f"A plant of it has a {column.name} of its own that day.",
@@ -314,8 +315,8 @@ def recorded(records_plants: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 def basket_plots(plants: pd.DataFrame, baskets: Mapping[str, str]) -> pd.DataFrame:
     """One row a basket: plant (its name), variety, block, plot, row, column, treatment, lost (the
     day the last of its plants was, NaT while one stands)."""
-    some = plants[plants["plot"].isin(baskets.values())]
-    by = some.groupby("plot", sort=False)
+    inside = plants[plants["plot"].isin(baskets.values())]
+    by = inside.groupby("plot", sort=False)
     treatments = by["treatment"].nunique(dropna=False)
     out = by.agg(variety=("variety", "first"), block=("block", "first"), row=("row", "mean"),
                  column=("column", "mean"), treatment=("treatment", "first"), lost=("lost", "max"))

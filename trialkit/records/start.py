@@ -162,44 +162,44 @@ class Description:
     seed: int | None = None
 
 
-def description_text(said: Description) -> str:
+def description_text(facts: Description) -> str:
     """The file's text."""
     return _TEMPLATE.format(
-        title=toml_value(said.title),
-        garden=toml_value(said.garden),
-        crop=toml_value(said.crop),
-        planted=said.planted.isoformat() if said.planted else '""',
-        counted=toml_value(said.counted),
-        reach=_line("reach", said.reach, "210 cm"),
-        looks=said.looks,
-        threshold=_line("threshold_per_week", said.threshold_per_week, 1),
-        height_unit=toml_value(said.height_unit),
-        weight_unit=toml_value(said.weight_unit),
-        layout="\n".join(_layout(said)),
+        title=toml_value(facts.title),
+        garden=toml_value(facts.garden),
+        crop=toml_value(facts.crop),
+        planted=facts.planted.isoformat() if facts.planted else '""',
+        counted=toml_value(facts.counted),
+        reach=_line("reach", facts.reach, "210 cm"),
+        looks=facts.looks,
+        threshold=_line("threshold_per_week", facts.threshold_per_week, 1),
+        height_unit=toml_value(facts.height_unit),
+        weight_unit=toml_value(facts.weight_unit),
+        layout="\n".join(_layout(facts)),
         varieties="\n\n".join(
             f"[[varieties]]\nname = {toml_value(name)}"
-            + ("\ncheck = true" if name == said.check else "")
-            for name in said.varieties
+            + ("\ncheck = true" if name == facts.check else "")
+            for name in facts.varieties
         ),
     )
 
 
-def _layout(said: Description) -> list[str]:
-    feet = in_feet(unit_name(said.height_unit) or "")
-    row = None if said.row_cm is None else spacing_text(said.row_cm, feet)
-    plant = None if said.plant_cm is None else spacing_text(said.plant_cm, feet)
+def _layout(facts: Description) -> list[str]:
+    feet = in_feet(unit_name(facts.height_unit) or "")
+    row = None if facts.row_cm is None else spacing_text(facts.row_cm, feet)
+    plant = None if facts.plant_cm is None else spacing_text(facts.plant_cm, feet)
     lines = [
-        _line("design", said.design, "randomised complete blocks"),
-        _line("rows", said.rows, 4),
-        _line("columns", said.columns, 30),
+        _line("design", facts.design, "randomised complete blocks"),
+        _line("rows", facts.rows, 4),
+        _line("columns", facts.columns, 30),
         _line("row_spacing", row, "100 cm"),
         _line("plant_spacing", plant, "30 cm"),
-        _line("sun", said.sun, "south"),
-        _line("shade", said.shade, "a hedge along the west end"),
+        _line("sun", facts.sun, "south"),
+        _line("shade", facts.shade, "a hedge along the west end"),
     ]
-    if said.seed is not None:
+    if facts.seed is not None:
         lines += ["# The layout was drawn with this seed; plan.toml holds the rest that was asked.",
-                  f"seed = {said.seed}"]
+                  f"seed = {facts.seed}"]
     else:
         lines += ["# seed: the number the layout was drawn with; trialkit plan writes it."]
     return lines

@@ -481,10 +481,10 @@ def _as_written(table: Table, trial: Trial) -> str:
 
 def _without(heading: str, unit: str) -> str:
     """A heading without the unit weights are kept in: "yield (t/ha)" is "yield", "t/ha" weight."""
-    said = " ".join(heading.split())
-    for end in (f"({unit})", f"[{unit}]", unit) if unit and len(said) <= LONGEST_HEADING else ():
-        if said.casefold().endswith(end.casefold()):
-            return said[: -len(end)].rstrip(" ,_") or "weight"
+    tidied = " ".join(heading.split())
+    for end in (f"({unit})", f"[{unit}]", unit) if unit and len(tidied) <= LONGEST_HEADING else ():
+        if tidied.casefold().endswith(end.casefold()):
+            return tidied[: -len(end)].rstrip(" ,_") or "weight"
     return heading
 
 
