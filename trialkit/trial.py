@@ -235,6 +235,7 @@ _WEIGHTS = ", ".join(f'"{unit}"' for unit in WEIGHT.factors) + "; a yield that i
 _COVARIATES = 'names of columns of plants.csv with a number a plot, such as ["soil test"]'
 _SEED_COST = ("money a plant set out, a number without quotes, such as 0.12 (a packet's price over "
               "the plants it gave)")
+_WHOLE = "a whole number from 1, without quotes"
 _LENGTHS = 'a length such as "210 cm" or "7 ft"; a bare number is in the unit of heights'
 _GRADES = 'the names in order, best first: ["large", "medium", "small"]'
 SOME_DAY = date(EARLIEST.year, 1, 1)
@@ -278,10 +279,6 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
     def words(key: str, required: bool = False) -> str | None:
         return r.take(top, key, text_of if required else any_text, _WORDS, required=required)
 
-    def laid(key: str) -> str | None:
-        return r.take(layout, key, any_text, _WORDS, where="layout.") or None
-
-    whole = "a whole number from 1, without quotes"
     traits = _traits(r)
     questions = ", ".join(f'"{name}"' for name in (*QUESTIONS, *(t.name for t in traits)))
     counted = words("counted") or "pods"
@@ -299,17 +296,8 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         harvest_unit=harvest,
         weight_as_written=weight != written,
         reach_cm=r.take(top, "reach", length, _LENGTHS),
-        layout=Layout(
-            design=laid("design"),
-            row_spacing_cm=r.take(layout, "row_spacing", length, _LENGTHS, where="layout."),
-            plant_spacing_cm=r.take(layout, "plant_spacing", length, _LENGTHS, where="layout."),
-            rows=r.take(layout, "rows", count_of, whole, where="layout."),
-            columns=r.take(layout, "columns", count_of, whole, where="layout."),
-            sun=laid("sun"),
-            shade=laid("shade"),
-            seed=r.take(layout, "seed", seed_of, "a whole number from 0", where="layout."),
-        ),
-        looks=r.take(top, "looks", count_of, whole),
+        layout=_layout(r, layout, length),
+        looks=r.take(top, "looks", count_of, _WHOLE),
         ended=r.take(top, "ended", day, "the day, year first: 2026-10-12"),
         worthwhile=r.take(top, "worthwhile", _ratio, "a ratio above 1, such as 1.25"),
         zeros=r.take(top, "zeros", _zeros, '"written" or "left out"'),
@@ -335,6 +323,26 @@ def draft_trial(text: str, file: str = "trial.toml") -> tuple[Trial, list[Proble
         r.wrong("ended", top["ended"], "It is before the day of planting.",
                 f"a day from {trial.planted} on")
     return trial, sorted(r.problems, key=lambda p: p.line or 0)
+
+
+def _layout(
+    r: TomlReader, section: Mapping[str, object], length: Callable[[object], float]
+) -> Layout:
+    """How the bed lies."""
+
+    def words(key: str) -> str | None:
+        return r.take(section, key, any_text, _WORDS, where="layout.") or None
+
+    return Layout(
+        design=words("design"),
+        row_spacing_cm=r.take(section, "row_spacing", length, _LENGTHS, where="layout."),
+        plant_spacing_cm=r.take(section, "plant_spacing", length, _LENGTHS, where="layout."),
+        rows=r.take(section, "rows", count_of, _WHOLE, where="layout."),
+        columns=r.take(section, "columns", count_of, _WHOLE, where="layout."),
+        sun=words("sun"),
+        shade=words("shade"),
+        seed=r.take(section, "seed", seed_of, "a whole number from 0", where="layout."),
+    )
 
 
 def habits_of(folder: Path) -> Habits:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.design.bed import at_edge
-from trialkit.design.experimental_units import ONE_BLOCK, Units
+from trialkit.design.experimental_units import ONE_BLOCK, Strips, Units
 from trialkit.wording import counted, few
 
 Severity = Literal["stop", "careful", "note"]
@@ -44,34 +44,13 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
     """Is any variety in more than one plot, and are there plots to spare for the error?"""
     per = units.frame.groupby("variety", sort=False).size()
     fix = next_year(plants, len(per))
-    if (per == 1).all() and units.basis != "unknown":
-        if units.unit == "row":
-            return [
-                Finding(
-                    "one-row-a-variety",
-                    STOP,
-                    "Each variety stands in one row only, so nothing can separate it from its row.",
-                    "Each variety stands in one row only. If the rows differ in soil, water, light "
-                    "or wind, that difference is in the result too, and nothing in the records can "
-                    "separate it from the varieties, however many plants or picks there are. The "
-                    "report describes what was picked and claims no winner.",
-                    fix,
-                )
-            ]
-        return [
-            Finding(
-                "one-plot-a-variety",
-                STOP,
-                "Each variety stands in one plot only, so nothing can separate it from its place.",
-                "Each variety stands together in one place. What the place does to the plants "
-                "cannot be separated from what the variety does, however many plants are in it. "
-                "The report describes what was picked and claims no winner.",
-                fix,
-            )
-        ]
+    if units.basis == "unknown":
+        return []
+    if (per == 1).all():
+        return [_unrepeated(units, fix)]
     findings = []
     single = [str(v) for v, n in per.items() if n == 1]
-    if single and units.basis != "unknown":
+    if single:
         findings.append(
             Finding(
                 "single-plot-variety",
@@ -82,7 +61,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
                 "Give every variety at least two plots, better four.",
             )
         )
-    if df < 1 and len(per) > 1 and units.basis != "unknown":
+    if df < 1 and len(per) > 1:
         findings.append(
             Finding(
                 "no-spare-plots",
@@ -93,7 +72,7 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
                 fix,
             )
         )
-    elif df < FEW_DF and len(per) > 1 and units.basis != "unknown":
+    elif df < FEW_DF and len(per) > 1:
         findings.append(
             Finding(
                 "few-plots",
@@ -106,6 +85,30 @@ def replication(units: Units, plants: pd.DataFrame, df: int) -> list[Finding]:
             )
         )
     return findings
+
+
+def _unrepeated(units: Units, fix: str) -> Finding:
+    """The stop where every variety is in one row or plot."""
+    if units.unit == "row":
+        return Finding(
+            "one-row-a-variety",
+            STOP,
+            "Each variety stands in one row only, so nothing can separate it from its row.",
+            "Each variety stands in one row only. If the rows differ in soil, water, light or "
+            "wind, that difference is in the result too, and nothing in the records can separate "
+            "it from the varieties, however many plants or picks there are. The report describes "
+            "what was picked and claims no winner.",
+            fix,
+        )
+    return Finding(
+        "one-plot-a-variety",
+        STOP,
+        "Each variety stands in one plot only, so nothing can separate it from its place.",
+        "Each variety stands together in one place. What the place does to the plants cannot be "
+        "separated from what the variety does, however many plants are in it. The report "
+        "describes what was picked and claims no winner.",
+        fix,
+    )
 
 
 def neighbours(units: Units, still: bool) -> list[Finding]:
@@ -322,47 +325,8 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
     if strips is None:
         return []
     word, fix = strips.along, next_year(plants, units.frame["variety"].nunique())
-    names = few(list(strips.single), 6)
-    verb = "stands" if len(strips.single) == 1 else "stand"
-    if strips.single and strips.by_lot:
-        return [
-            Finding(
-                "one-row-by-lot",
-                CAREFUL,
-                f"{names} {verb} in one {word} right through.",
-                f"{names} {verb} in one {word} in every block, with no other variety in it. Lots "
-                f"can leave it so, and trial.toml says that they were drawn; but what that {word} "
-                "gives or takes is then in the result.",
-                "Next year draw the lots again where they put a variety in one row right through.",
-            )
-        ]
-    if strips.single and not strips.every:
-        return [
-            Finding(
-                "variety-in-one-row",
-                STOP,
-                f"{names} {verb} in one {word} right through, and no other variety shares it.",
-                f"{names} {verb} in one {word} only. If that {word} has better soil or light, the "
-                "result shows it as the variety's, and nothing in the records can separate the "
-                "two. A row cut in pieces is still one row, whatever the pieces are called.",
-                f"{fix} If places were drawn at random and fell out so, say so in trial.toml: "
-                'design = "randomised complete blocks".',
-            )
-        ]
-    if strips.single and word == "column":
-        return [
-            Finding(
-                "one-column-a-variety",
-                STOP,
-                "Each variety stands in one column only, so nothing can separate it from its "
-                "column.",
-                "Each variety stands in one column right through, the same in every block. If one "
-                "side of the bed has better soil or light, that is in the result too, and nothing "
-                "in the records can separate it from the varieties, however many plants or picks "
-                "there are. A column cut in pieces is still one column.",
-                fix,
-            )
-        ]
+    if strips.single and (strips.by_lot or not strips.every or word == "column"):
+        return [_in_one_strip(strips, fix)]
     if strips.shared:
         parts = "; ".join(few(list(group), 6) for group in strips.shared)
         return [
@@ -388,6 +352,45 @@ def kept_to_rows(units: Units, plants: pd.DataFrame) -> list[Finding]:
             )
         ]
     return []
+
+
+def _in_one_strip(strips: Strips, fix: str) -> Finding:
+    """Varieties in one row or column right through, by lot or not, some of them or all."""
+    word = strips.along
+    names = few(list(strips.single), 6)
+    verb = "stands" if len(strips.single) == 1 else "stand"
+    if strips.by_lot:
+        return Finding(
+            "one-row-by-lot",
+            CAREFUL,
+            f"{names} {verb} in one {word} right through.",
+            f"{names} {verb} in one {word} in every block, with no other variety in it. Lots "
+            f"can leave it so, and trial.toml says that they were drawn; but what that {word} "
+            "gives or takes is then in the result.",
+            "Next year draw the lots again where they put a variety in one row right through.",
+        )
+    if not strips.every:
+        return Finding(
+            "variety-in-one-row",
+            STOP,
+            f"{names} {verb} in one {word} right through, and no other variety shares it.",
+            f"{names} {verb} in one {word} only. If that {word} has better soil or light, the "
+            "result shows it as the variety's, and nothing in the records can separate the "
+            "two. A row cut in pieces is still one row, whatever the pieces are called.",
+            f"{fix} If places were drawn at random and fell out so, say so in trial.toml: "
+            'design = "randomised complete blocks".',
+        )
+    return Finding(
+        "one-column-a-variety",
+        STOP,
+        "Each variety stands in one column only, so nothing can separate it from its "
+        "column.",
+        "Each variety stands in one column right through, the same in every block. If one "
+        "side of the bed has better soil or light, that is in the result too, and nothing "
+        "in the records can separate it from the varieties, however many plants or picks "
+        "there are. A column cut in pieces is still one column.",
+        fix,
+    )
 
 
 def aliasing(units: Units, groups: list[list[str]], cause: str) -> list[Finding]:

@@ -6,7 +6,7 @@ The names below are loaded when first used: who only writes a file needs no tabl
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from trialkit.records.findings import RecordsError
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["Records", "RecordsError", "read_records"]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name in __all__:
         home = "findings" if name == "RecordsError" else "read"
         return getattr(import_module(f"trialkit.records.{home}"), name)

@@ -258,30 +258,25 @@ def _entry(cells: list[str], line: int, findings: Findings) -> Entry | None:
             value, unit, note, device, _amount(kind, value, unit), line, act,
         )
     except ValueError:  # an Unreadable is one
-        _judge(number, batch, day, kind, value, unit, act, line, findings)
+        _judge(dict(zip(COLUMNS, cells, strict=False)), line, findings)
         return None
 
 
-def _judge(
-    number: str, batch: str, day: str, kind: str, value: str, unit: str, act: str,
-    line: int, findings: Findings,
-) -> None:
-    """An error for every cell of a line that is wrong."""
-
-    def judged(column: str, cell: str, read: Callable[[], object]) -> None:
+def _judge(cells: Mapping[str, str], line: int, findings: Findings) -> None:
+    """An error for every cell of a line that is wrong.  cells : by the name of their column."""
+    kind = cells["kind"]
+    readers: dict[str, Callable[[str], object]] = {
+        "entry": int, "batch": int, "kind": _known, "act": _act,
+        "date": lambda text: _day_of(kind, text),
+        "value": lambda text: _amount(kind, text, cells["unit"]),
+    }
+    for column, read in readers.items():
         try:
-            read()
+            read(cells[column])
         except Unreadable as error:
-            findings.error(LOG, line, column, cell, error.problem, error.accepted)
+            findings.error(LOG, line, column, cells[column], error.problem, error.accepted)
         except ValueError:
-            findings.error(LOG, line, column, cell, "It is not a number.", _AS_WRITTEN)
-
-    judged("entry", number, lambda: int(number))
-    judged("batch", batch, lambda: int(batch))
-    judged("kind", kind, lambda: _known(kind))
-    judged("act", act, lambda: _act(act))
-    judged("date", day, lambda: _day_of(kind, day))
-    judged("value", value, lambda: _amount(kind, value, unit))
+            findings.error(LOG, line, column, cells[column], "It is not a number.", _AS_WRITTEN)
 
 
 def _known(kind: str) -> None:

@@ -17,10 +17,10 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
-from typing import Any
+from typing import TYPE_CHECKING
 
 from trialkit.records.findings import Findings
 from trialkit.records.sheet import (
@@ -35,6 +35,10 @@ from trialkit.records.sheet import (
     grid_of,
     sheet_of_rows,
 )
+
+if TYPE_CHECKING:
+    from openpyxl.workbook.workbook import Workbook
+    from openpyxl.worksheet._read_only import ReadOnlyWorksheet
 
 MOST_UNPACKED = 200_000_000
 MOST_ROWS = 1_048_576
@@ -329,7 +333,7 @@ def _choose(content: bytes, table: str, only_named: bool) -> _Chosen | None:
         sheets = [s for s in book.worksheets if hasattr(s, "_worksheet_path")]
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
 
-            def parts(sheet: Any, any_cell: bool = False) -> _SheetParts:
+            def parts(sheet: ReadOnlyWorksheet, any_cell: bool = False) -> _SheetParts:
                 into = _SheetParts(any_cell)
                 _parse(archive.read(sheet._worksheet_path), into)
                 return into
@@ -354,7 +358,7 @@ def _choose(content: bytes, table: str, only_named: bool) -> _Chosen | None:
 
 
 def _texts(
-    parts: _SheetParts, book: Any, sheet: Any
+    parts: _SheetParts, book: Workbook, sheet: ReadOnlyWorksheet
 ) -> tuple[dict[int, dict[int, str]], frozenset[str]]:
     """Every cell as the text it shows, and the texts of those that hold numbers."""
     styles = [_Style.of(book, i) for i in range(len(book._cell_styles))]
@@ -383,7 +387,7 @@ class _Style:
     struck: bool = False
 
     @classmethod
-    def of(cls, book: Any, index: int) -> _Style:
+    def of(cls, book: Workbook, index: int) -> _Style:
         from openpyxl.styles.numbers import BUILTIN_FORMATS
 
         style = book._cell_styles[index]
@@ -397,7 +401,7 @@ class _Style:
 
 
 def _shown(
-    cell: _Cell, style: _Style, shared: Any, epoch: datetime
+    cell: _Cell, style: _Style, shared: Sequence[object], epoch: datetime
 ) -> tuple[str, bool]:
     """A cell's text, and whether the file holds a number there."""
     raw = "".join(cell.value or ())

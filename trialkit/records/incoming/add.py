@@ -389,10 +389,9 @@ def undo_last(folder: str | Path) -> UndoReport:
         mine = [e for e in here.values() if e.batch == last]
         maker = Maker(ground.log)
         new = [
-            maker.entry(
-                source="undo", record_id=f"withdraw-{e.record_id}", kind="withdraw",
-                value=e.record_id, note=f"batch {last}", day=e.date, plant=e.plant, act=WITHDRAW,
-            )
+            maker.entry(Incoming(
+                "", 0, "undo", f"withdraw-{e.record_id}", "", e.date, e.plant, "withdraw",
+                value=e.record_id, note=f"batch {last}"), WITHDRAW)
             for e in mine
         ]
         _appended(ground, new)
@@ -442,11 +441,7 @@ def settle(folder: str | Path, day: date, plant: str, trait: str, value: str) ->
             raise RecordsError(findings.problems)
         before = _held_of(ground.log, record)
         maker = Maker(ground.log)
-        entry = maker.entry(
-            source=SETTLED, record_id=f"settled-{maker.number}", kind=record.kind, day=day,
-            plant=record.plant, value=record.value, unit=record.unit, note=record.note,
-            amount=record.amount, act=SETTLE,
-        )
+        entry = maker.entry(replace(record, record_id=f"settled-{maker.number}"), SETTLE)
         conflicts = _judged(ground, [entry])
         _appended(ground, [entry])
         still = [c for c in conflicts if (c.plant, c.trait) == (

@@ -138,14 +138,11 @@ class Maker:
         self.number, self.batch = self.log.next_entry, self.log.next_batch
         self.at = datetime.now().astimezone().isoformat(timespec="seconds")
 
-    def entry(
-        self, *, source: str, record_id: str, kind: str, day: date | None, plant: str,
-        value: str = "", unit: str = "", note: str = "", recorded_at: str = "", device: str = "",
-        amount: float = float("nan"), act: str = RECORD,
-    ) -> Entry:
-        """The next line."""
-        made = Entry(self.number, self.batch, self.at, source, record_id, recorded_at, day, plant,
-                     kind, value, unit, note, device, amount, act=act)
+    def entry(self, record: Incoming, act: str = RECORD) -> Entry:
+        """The next line: what a record says, under its name."""
+        made = Entry(self.number, self.batch, self.at, record.source, record.record_id,
+                     record.recorded_at, record.date, record.plant, record.kind, record.value,
+                     record.unit, record.note, record.device, record.amount, act=act)
         self.number += 1
         return made
 
@@ -260,10 +257,7 @@ class Merge:
 
     def _add(self, record: Incoming, name: str, value: str, kind: str | None = None) -> None:
         entry = self._make.entry(
-            source=record.source, record_id=name, kind=kind or record.kind, day=record.date,
-            plant=record.plant, value=value, unit=record.unit, note=record.note,
-            recorded_at=record.recorded_at, device=record.device, amount=record.amount,
-        )
+            replace(record, record_id=name, kind=kind or record.kind, value=value))
         self.new.append(entry)
         self._ever[name] = entry
         self._here.add(name)
