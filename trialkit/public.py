@@ -215,18 +215,22 @@ class TrialAnswer:
 
     @property
     def how_sure(self) -> str:
+        """How sure the answer is, in words."""
         return self.conclusion.verdict.how_sure
 
     @property
     def next_step(self) -> str:
+        """What to do next: keep picking, or decide."""
         return self.conclusion.verdict.next_step
 
     @property
     def cannot_tell(self) -> tuple[str, ...]:
+        """What these records cannot tell, a sentence each."""
         return self.conclusion.cannot_tell
 
     @property
     def state(self) -> str:
+        """Where the trial stands, as in `trialkit.decide.verdict.Verdict`."""
         return self.conclusion.verdict.state
 
     @property

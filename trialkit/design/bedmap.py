@@ -52,12 +52,15 @@ class MapFrame:
     top: float
 
     def x(self, cm: float) -> float:
+        """Millimetres from the left edge of the page of a place so far along the rows."""
         return self.left + cm * 10.0 / self.scale
 
     def y(self, cm: float) -> float:
+        """Millimetres from the top of the page of a place so far down the map."""
         return self.top + cm * 10.0 / self.scale
 
     def mm(self, cm: float) -> float:
+        """Millimetres on the page of a length on the ground."""
         return cm * 10.0 / self.scale
 
 
@@ -83,10 +86,15 @@ def key_lines(bed: Bed) -> int:
 
 
 def key_columns(bed: Bed) -> int:
+    """Columns of the key."""
     return 3 if len(bed.varieties) <= 9 else 4
 
 
 def fit(bed: Bed, sheet: Paper) -> MapFrame:
+    """The page and scale on which the bed is drawn largest.
+
+    Raises ValueError where it is too large for every scale.
+    """
     left, right, top, bottom = extent(bed)
     foot = key_lines(bed) * KEY_LINE_MM + 10.0
     best: MapFrame | None = None
@@ -117,10 +125,12 @@ def fit(bed: Bed, sheet: Paper) -> MapFrame:
 
 
 def points(mm: float) -> float:
+    """Millimetres in points of type."""
     return mm / MM_PER_POINT
 
 
 def draw_head(axes: Axes, bed: Bed, frame: MapFrame) -> None:
+    """Title, scale and what else stands above the map."""
     room = frame.sheet.wide - 2 * MARGIN_MM
     y = MARGIN_MM + 5.0
     size = fitting_size(bed.title, room, 17.0, 9.0, bold=True)
@@ -196,6 +206,7 @@ def draw_numbers(axes: Axes, bed: Bed, frame: MapFrame) -> None:
 
 
 def draw_aisles(axes: Axes, bed: Bed, frame: MapFrame) -> None:
+    """The aisles, and how wide they are."""
     geometry = bed.geometry
     if geometry.aisle_cm <= 0:
         return

@@ -60,18 +60,22 @@ class UnitCodes:
 
     @property
     def names(self) -> np.ndarray:
+        """Variety of each unit, (units,)."""
         return self.first["variety"].to_numpy()
 
     @property
     def variety(self) -> np.ndarray:
+        """Code of the variety of each unit, (units,)."""
         return pd.factorize(self.first["variety"])[0]
 
     @property
     def block(self) -> np.ndarray:
+        """Code of the block of each unit, (units,); -1 for none."""
         return pd.factorize(self.first["block"])[0]
 
     @property
     def treated_as(self) -> np.ndarray:
+        """Code of the treatment of each unit, (units,); -1 for none."""
         return pd.factorize(self.first["treated_as"])[0]
 
 

@@ -267,14 +267,17 @@ class Frame:
 
     @property
     def name_wide(self) -> float:
+        """Width of the names of plants, in mm."""
         return self.wide * 0.34 if self.halves == 2 else NAME_MM
 
     @property
     def line(self) -> float:
+        """Height of a line, in mm."""
         return 11.0 if self.days == 1 else 9.0
 
     @property
     def rule_tall(self) -> float:
+        """Height of the rules of recording, in mm."""
         return len(self.form.rule.lines) * 4.9 + 1.8
 
     @property
@@ -297,6 +300,7 @@ class Frame:
         return 27.0 + self.rule_tall + (8.5 if self.days == 1 else 0.0)
 
     def tall(self, entry: Entry) -> float:
+        """Height of an entry: a plant's line, or where the walk turns; in mm."""
         return TURN_MM if entry.plant is None else self.line
 
     def room(self, first: bool) -> float:

@@ -110,9 +110,7 @@ def read_csv_grid(file: str, content: bytes, findings: Findings) -> Grid | None:
         _unclosed(file, line, error, findings)
         return None
     one_a_line = "\n".join(cell.strip() for row in cells.values() for cell in row.values())
-    mark = _decimal_mark(one_a_line)
-    if separator == ",":  # a point, unless a cell in quotes says otherwise
-        mark = None if _DECIMAL_COMMA.search(one_a_line) else "."
+    mark = _mark_of_cells(one_a_line, separator)
     return grid_of(file, "", cells, lengths=lengths, mark=mark)
 
 
@@ -294,9 +292,7 @@ def _cell_by_cell(
     if heading is None or not sound:
         return None
     one_a_line = "\n".join(cell.strip() for row in rows for cell in row)
-    mark = _decimal_mark(one_a_line)
-    if separator == ",":  # a point, unless a cell in quotes says otherwise
-        mark = None if _DECIMAL_COMMA.search(one_a_line) else "."
+    mark = _mark_of_cells(one_a_line, separator)
     return sheet_of_rows(file, heading, heading_line, rows, lines, mark=mark)
 
 
@@ -308,6 +304,13 @@ def _decimal_mark(text: str) -> Mark | None:
     comma = _DECIMAL_COMMA.search(text) is not None
     point = _DECIMAL_POINT.search(text) is not None
     return None if comma == point else "," if comma else "."
+
+
+def _mark_of_cells(one_a_line: str, separator: str) -> Mark | None:
+    """What a file writes before decimals.  one_a_line : its cells, a line each."""
+    if separator == ",":  # a point, unless a cell in quotes says otherwise
+        return None if _DECIMAL_COMMA.search(one_a_line) else "."
+    return _decimal_mark(one_a_line)
 
 
 def _named(separator: str) -> str:

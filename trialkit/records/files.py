@@ -56,6 +56,7 @@ class File:
 
     @property
     def digest(self) -> str:
+        """SHA-256 of the content, in hex."""
         return hashlib.sha256(self.content).hexdigest()
 
 

@@ -135,10 +135,12 @@ class Log:
 
     @property
     def next_entry(self) -> int:
+        """The number of the next line."""
         return max((e.entry for e in self.entries), default=0) + 1
 
     @property
     def next_batch(self) -> int:
+        """The number under which what comes in next can be undone."""
         return max((e.batch for e in self.entries), default=0) + 1
 
     @property

@@ -41,6 +41,7 @@ class Cells:
 
     @property
     def are_text(self) -> bool:
+        """Whether they are held as text."""
         return is_text(self.values)
 
     @cached_property
@@ -164,10 +165,12 @@ class Grid:
 
     @property
     def height(self) -> int:
+        """How many rows."""
         return len(self.lines)
 
     @property
     def width(self) -> int:
+        """How many columns."""
         return len(self.columns)
 
     def line(self, row: int, column: int) -> int:

@@ -110,6 +110,7 @@ class Arrangement:
 
     @property
     def has_days_across(self) -> bool:
+        """Whether each day has a column, and no column says the day of a line."""
         return bool(self.places("day")) and not self.places("date")
 
     @property

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
@@ -57,6 +57,7 @@ class Days:
 
     @property
     def order(self) -> Order | None:
+        """Which number of a date comes first; None where that is not known."""
         return self.trial.day_order or self.settled
 
     def settle(self, texts: Iterable[str]) -> None:
@@ -196,10 +197,12 @@ class Listed:
 
     @cached_property
     def varieties(self) -> Mapping[str, str | None]:
+        """The variety that a name stands for, by `folded` name; None for a name of several."""
         return _by(folded, self._column("variety"))
 
     @cached_property
     def plots(self) -> Mapping[str, str | None]:
+        """The plot that a name stands for, by `folded` name; None for a name of several."""
         return _by(folded, self._column("plot"))
 
     def _column(self, name: str) -> list[str]:
@@ -260,7 +263,6 @@ class Listed:
             out.append(plants[0])
         return out
 
-
     def _in_replicates(self, labels: Mapping[str, Sequence[str]]) -> Mapping[str, Sequence[str]]:
         """The labels with replicates and blocks as plants.csv is read (see
         `records.check.in_replicates`)."""
@@ -277,11 +279,11 @@ class Listed:
         return {**rest, "replicate": labels["replicate"]}
 
 
-def _by(key: object, names: Iterable[str]) -> dict[str, str | None]:
+def _by(key: Callable[[str], str], names: Iterable[str]) -> dict[str, str | None]:
+    """The name that each key stands for; None where several names have it."""
     out: dict[str, str | None] = {}
     for name in names:
-        plain_name = key(name)  # type: ignore[operator]
-        out[plain_name] = None if out.get(plain_name, name) != name else name
+        out[key(name)] = None if out.get(key(name), name) != name else name
     return out
 
 
@@ -316,9 +318,10 @@ def summary_word(text: str) -> Summary | None:
     parts = {name, name.split("_")[0], name.split("_")[-1]}
     if name.startswith(("sub_total", "grand_total")):
         return "total"
-    for words, summary in ((_TOTALS, "total"), (_MEANS, "mean")):
-        if parts & words:
-            return summary  # type: ignore[return-value]
+    if parts & _TOTALS:
+        return "total"
+    if parts & _MEANS:
+        return "mean"
     return "other" if name in _OTHERS else None
 
 

@@ -62,6 +62,7 @@ class SheetTable:
 
     @property
     def trial(self) -> Trial:
+        """The trial whose records they are."""
         return self.days.trial
 
     @property
