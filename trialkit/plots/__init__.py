@@ -7,7 +7,7 @@ Varieties differ by place (a panel each) or by marker as well as by colour.
 
 from trialkit.plots.bed import bed, bed_on
 from trialkit.plots.compared import bars, compared, dots, leading, scores
-from trialkit.plots.gardens import against_gardens, gardens_and_whole, one_by_one
+from trialkit.plots.gardens import Overall, against_gardens, gardens_and_whole, one_by_one
 from trialkit.plots.style import (
     COLOURS,
     FAINT,
@@ -50,6 +50,7 @@ __all__ = [
     "MARKERS",
     "MUTED",
     "PANELS",
+    "Overall",
     "PAPER",
     "PRINTED",
     "Picture",

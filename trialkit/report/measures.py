@@ -156,7 +156,7 @@ def _with(value: str, span: str) -> str:
 Shown = Callable[[Any], str]
 
 
-def found(result: TraitResult, about: Trial) -> Block:
+def trait_table(result: TraitResult, about: Trial) -> Block:
     """The trait's means, 95 % limits, the comparison with the check and its degrees of freedom.
 
     Without a check the letters of the varieties not told apart; what the layout does not support

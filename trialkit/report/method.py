@@ -17,7 +17,7 @@ from trialkit.models.own import OwnResult
 from trialkit.models.results import MethodNote
 from trialkit.models.stand import StandResult
 from trialkit.report.blocks import Block, isolate, part, tabled, titled
-from trialkit.report.measures import found, joined, shown_as
+from trialkit.report.measures import joined, shown_as, trait_table
 from trialkit.report.opentrial import OpenTrial, told
 from trialkit.report.trait_tables import (
     combination_tables,
@@ -169,7 +169,7 @@ def _method(result: TraitResult, trial: OpenTrial) -> Block:
     if isinstance(result, OwnResult | HarvestResult):
         tables += combination_tables(result.combined, shown, isinstance(result, OwnResult))
     if result.trait != "position":  # its own tables hold the same figures twice over
-        tables.insert(0, found(result, about))
+        tables.insert(0, trait_table(result, about))
     inside = "" if shown.unit == result.unit else f"lengths and weights here in {_si(result.unit)}"
     return _worked_out(label, said, tables, result.method, trial.names, inside)
 

@@ -53,8 +53,8 @@ from trialkit.wording import counted, day
 # ------------------------------------------------------------------------------------------------
 # A plan of what trial.toml says: what it settles, what was asked against it, what it leaves open.
 #
-# found = described(folder)
-# settled = settle(found, {"garden": "Plot 7"})
+# description = described(folder)
+# settled = settle(description, {"garden": "Plot 7"})
 # ------------------------------------------------------------------------------------------------
 
 # A spacing in inches, asked for in rounded cm, is the same spacing.

@@ -14,7 +14,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -184,8 +183,8 @@ def varieties(season: OpenSeason) -> Block:
     result = season.answer
     columns = _columns(season)
     lines: list[Row] = []
-    for row in result.overall.itertuples(index=False):
-        lines.append(Row(str(row.variety), bool(row.check), [show(row) for _, show in columns]))
+    for row in _Variety.of(result.overall):
+        lines.append(Row(row.variety, bool(row.check), [show(row) for _, show in columns]))
     heads = [head for head, _ in columns]
     caption = "Best first. In bold the best estimate"
     if result.supported:
@@ -199,7 +198,42 @@ def varieties(season: OpenSeason) -> Block:
     return Block(html, "\n".join(["  ".join(["Variety", *heads]), *plain]))
 
 
-def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
+@dataclass(frozen=True)
+class _Variety(plots.Overall):
+    """A variety's line of the answer; best, best_here: chances of being the best."""
+
+    check: bool
+    trials: float
+    gardens: float
+    best: float
+    best_here: float
+
+
+@dataclass(frozen=True)
+class _Flip(plots.Estimate):
+    """A variety on the other side of the check in one garden."""
+
+    garden: str
+    year: int
+    supported: bool
+    words: str
+    chance: float
+
+
+@dataclass(frozen=True)
+class _Stability(plots.TypedRow):
+    """How evenly a variety does from garden to garden."""
+
+    variety: str
+    trials: int
+    slope: float
+    slope_low: float
+    slope_high: float
+    deviation: float
+    variance: float
+
+
+def _columns(season: OpenSeason) -> list[tuple[str, Callable[[_Variety], Cell]]]:
     result = season.answer
     gardens = len({trial.place for trial in result.trials})
     stable = result.stability.set_index("variety")["words"].to_dict()
@@ -216,7 +250,8 @@ def _columns(season: OpenSeason) -> list[tuple[str, Callable[[Any], Cell]]]:
             head = f"Days later (or earlier: \N{MINUS SIGN}) than {against}"
         elif about.better is not None:
             head = f"{wording.capital(about.label)}: {head[:1].lower()}{head[1:]}"
-    columns: list[tuple[str, Callable[[Any], Cell]]] = [(head, lambda row: _value(season, row))]
+    columns: list[tuple[str, Callable[[_Variety], Cell]]] = [
+        (head, lambda row: _value(season, row))]
     if result.new_supported:
         columns.append(("In another garden", lambda row: _elsewhere(season, row)))
     if result.overall["best"].notna().any():
@@ -257,7 +292,7 @@ def _alike(season: OpenSeason) -> str:
     return said
 
 
-def _value(season: OpenSeason, row: Any) -> Cell:
+def _value(season: OpenSeason, row: _Variety) -> Cell:
     ratio = season.answer.scale == "log"
     if row.check:
         return Cell("1, the check" if ratio else "0, the check")
@@ -271,7 +306,7 @@ def _value(season: OpenSeason, row: Any) -> Cell:
     return Cell(wording.signed(row.estimate), _between(row.low, row.high), remark)
 
 
-def _elsewhere(season: OpenSeason, row: Any) -> Cell:
+def _elsewhere(season: OpenSeason, row: _Variety) -> Cell:
     if not words.within(season.answer, row.new_low, row.new_high):
         return Cell(wording.NONE)
     if season.answer.scale == "log":
@@ -279,15 +314,15 @@ def _elsewhere(season: OpenSeason, row: Any) -> Cell:
     return Cell("", _between(row.new_low, row.new_high))
 
 
-def _between(low: Any, high: Any) -> str:
+def _between(low: float, high: float) -> str:
     return "" if wording.missing(low) else f"{wording.signed(low)} to {wording.signed(high)}"
 
 
-def _chance(value: Any) -> str:
-    return wording.NONE if wording.missing(value) else wording.percent(float(value))
+def _chance(value: float) -> str:
+    return wording.NONE if wording.missing(value) else wording.percent(value)
 
 
-def _grown(row: Any, gardens: int) -> Cell:
+def _grown(row: _Variety, gardens: int) -> Cell:
     years = f"{row.trials:.0f} trials" if row.trials > row.gardens else ""
     return Cell(f"{row.gardens:.0f} of {wording.counted(gardens, 'garden')}", years)
 
@@ -309,7 +344,7 @@ def turned(season: OpenSeason) -> Block:
         return Block("", "")
     own = result.flips.dropna(subset=["low"])
     reversals = [f"{row.garden} ({row.year}): {row.variety}" for row in
-            own[own["supported"]].itertuples()]
+                 _Flip.of(own[own["supported"]])]
     texts = ["The ranking flips in " + few(reversals, TURNED) + "." if reversals else
              "No garden shows by itself that the ranking flips there."]
     if len(own) < len(result.flips):
@@ -319,7 +354,7 @@ def turned(season: OpenSeason) -> Block:
     block = paragraphs(texts, season.names)
     items = [
         f"{row.variety} in {row.garden}, {row.year}: {_size(season, row)}; {row.words} (chance "
-        f"{_chance(row.chance)})." for row in own.head(TURNED).itertuples()
+        f"{_chance(row.chance)})." for row in _Flip.of(own.head(TURNED))
     ]
     if len(own) > TURNED:
         items.append(f"{wording.counted(len(own) - TURNED, 'more case')} like these.")
@@ -327,7 +362,7 @@ def turned(season: OpenSeason) -> Block:
     return Block(f"{block.html}\n{more.html}", f"{block.plain}\n{more.plain}")
 
 
-def _size(season: OpenSeason, row: Any) -> str:
+def _size(season: OpenSeason, row: _Flip) -> str:
     if season.answer.scale == "log":
         return (f"{wording.number(row.estimate)} times {season.to} "
                 f"({wording.interval(row.low, row.high)})")
@@ -412,21 +447,21 @@ def garden_by_garden(season: OpenSeason) -> Block:
     rows = result.overall[~result.overall["check"] & result.overall["estimate"].notna()]
     if rows.empty or not 2 <= len(result.trials) <= GARDENS:
         return Block("", "")
-    best: Any = rows.iloc[0]
-    alone = result.by_garden[result.by_garden["variety"] == best["variety"]]
+    best = str(rows["variety"].iloc[0])
+    alone = result.by_garden[result.by_garden["variety"] == best]
     if alone.empty:
         return Block("", "")
     years = alone["year"].nunique() > 1
-    alone = alone.assign(garden=[f"{row.garden[:17]} {row.year}" if years else row.garden
-                                 for row in alone.itertuples()])
+    if years:
+        alone = alone.assign(garden=alone["garden"].str[:17] + " " + alone["year"].astype(str))
     alone = _told(season, alone)
     whole = plots.Estimate.of(_told(season, rows.head(1)))[0]
-    note = f"{best['variety']}, garden by garden."
+    note = f"{best}, garden by garden."
     if alone["low"].notna().any():
         note += " Bar: its likely range there (95 %)."
     if alone["low"].isna().any():
         note += " No bar: one row of each variety has no way to rule out luck."
-    drawn = plots.one_by_one(alone, whole, _axis(season, str(best["variety"])), note,
+    drawn = plots.one_by_one(alone, whole, _axis(season, best), note,
                              _none(season), result.scale == "log")
     return show(drawn, "garden-by-garden", season.names)
 
@@ -500,7 +535,7 @@ def method(season: OpenSeason) -> Block:
 
 
 def _evenness(season: OpenSeason) -> Block:
-    rows = [_even(row) for row in season.answer.stability.itertuples()]
+    rows = [_even(row) for row in _Stability.of(season.answer.stability)]
     scale = "logarithms" if season.answer.scale == "log" else season.answer.unit
     heads = ("Variety", "Trials", "Slope on the garden's mean", "Spread about that line",
              "Own spread from garden to garden")
@@ -508,10 +543,10 @@ def _evenness(season: OpenSeason) -> Block:
                   heads, rows)
 
 
-def _even(row: Any) -> tuple[str, ...]:
-    own = float(row.variance)
+def _even(row: _Stability) -> tuple[str, ...]:
+    own = row.variance
     return (
-        str(row.variety), str(row.trials),
+        row.variety, str(row.trials),
         f"{wording.number(row.slope)} ({wording.signed(row.slope_low)} to "
         f"{wording.signed(row.slope_high)})",
         wording.number(row.deviation),
