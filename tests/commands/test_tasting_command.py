@@ -6,15 +6,18 @@ import csv
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from smalltrial import write
 from typer.testing import CliRunner
 
 from trialkit.cli import Exit, app
+from trialkit.models.own import tasting_result
 from trialkit.records import RecordsError
 from trialkit.records.incoming.entries import check_of
 from trialkit.records.tastings import read_tasting
 from trialkit.report import cells
+from trialkit.report.tasting import answers
 
 
 def run(*words: object) -> tuple[int, str]:
@@ -72,7 +75,25 @@ def test_scores_are_told_with_what_they_cannot_show(folder: Path) -> None:
     assert code == Exit.DONE
     assert "liking, 6 tasters" in text
     assert "Costry above Ambrel by " in text
+    page = (folder / "tasting" / "result.html").read_text()
+    lead = page[page.index('class="answer"'):].split("</p>")[0]
+    assert "<bdi>Costry</bdi> scored highest for liking: " in lead
+    assert page.count('class="answer"') == 1  # the gaps of the pairs are a list below it
+    assert "too close" not in lead
     assert "One dish of each variety" in text
+
+
+def test_the_answer_of_a_tasting_names_what_is_too_close_to_the_highest() -> None:
+    scores = pd.DataFrame([(str(taster), name, "liking", score + (taster + at) % 3 - 1)
+                           for taster in range(1, 9)
+                           for at, (name, score) in enumerate((("A", 7), ("B", 7), ("C", 3)))],
+                          columns=["taster", "variety", "trait", "score"])
+    first, *rest = answers(tasting_result(scores, "liking"))
+    both = "A and B" if first.startswith("A") else "B and A"
+    assert first.endswith(f"). {both} are too close to call.")
+    assert not any("other pairs" in line for line in rest)  # C is clear of both
+    alike = scores[scores["variety"] != "C"]
+    assert answers(tasting_result(alike, "liking"))[0].startswith("These tasters can't separate")
 
 
 def test_every_problem_of_the_scores_is_told_at_once(folder: Path) -> None:

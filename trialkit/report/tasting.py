@@ -32,7 +32,7 @@ from trialkit.records.tastings import (
 from trialkit.report.blocks import Block, bullets, paragraphs, part, show, tabled, whole
 from trialkit.report.measures import joined
 from trialkit.report.opentrial import OpenTrial, told
-from trialkit.wording import chance, number
+from trialkit.wording import chance, few, number
 
 SCALE = f"{LOWEST} to {HIGHEST} points"
 
@@ -74,7 +74,8 @@ def _section(
     result: TastingResult, scores: pd.DataFrame, at: int, check: str | None
 ) -> tuple[str, Block, list[str]]:
     names = result.means["variety"].tolist()
-    answer = paragraphs(answers(result), names, kind="answer")
+    best, *others = answers(result)
+    answer = joined([paragraphs([best], names, kind="answer"), bullets(others, names)])
     drawn = show(
         plots.compared(
             result.means, f"{result.trait}, {SCALE}",
@@ -123,10 +124,7 @@ def tasting(trial: OpenTrial) -> Block:
         except ValueError as error:
             blocks.append(paragraphs([str(error)], trial.names))
             continue
-        best = result.means.iloc[0]
-        lead = (f"{best['variety']} scored highest for {trait}: {best['estimate']:.1f} of "
-                f"{HIGHEST} points (likely range {best['low']:.1f} to {best['high']:.1f}).")
-        blocks += [paragraphs([lead, *answers(result)], result.means["variety"]),
+        blocks += [paragraphs(answers(result), result.means["variety"]),
                    _who_gave_which(result, scores, at, trial.records.trial.check)]
     if tasted.triangles:
         names = [name for one in tasted.triangles for name in (one.first, one.second)]
@@ -141,7 +139,11 @@ def tasting(trial: OpenTrial) -> Block:
 
 
 def answers(result: TastingResult) -> list[str]:
-    """Which scored above which, a sentence each, and by how much."""
+    """Which scored highest and what is too close to it, which scored above which and by how much,
+    who scored; first of all that nothing can be told, where that is so."""
+    best = plots.Estimate.of(result.means.head(1))[0]
+    lead = (f"{best.variety} scored highest for {result.trait}: {best.estimate:.1f} of {HIGHEST} "
+            f"points (likely range {best.low:.1f} to {best.high:.1f}).")
     scored = f"{result.tasters} tasters scored {result.trait} from {LOWEST} to {HIGHEST}."
     out = []
     ordered = result.pairs.sort_values("estimate", key=abs, ascending=False)
@@ -154,10 +156,16 @@ def answers(result: TastingResult) -> list[str]:
             out.append(f"{better} scored {abs(by):.1f} points above {other} (likely range "
                        f"{from_} to {most:.1f}).")  # fmt: skip
     if not out:
-        out = ["These tasters can't separate the varieties. That doesn't make them equal."]
-    elif len(out) < len(result.pairs):
+        return ["These tasters can't separate the varieties. That doesn't make them equal.", lead,
+                scored]
+    close = [other for left, right, low, high in result.pairs[["left", "right", "low", "high"]]
+             .itertuples(index=False, name=None) if best.variety in (left, right)
+             and low <= 0 <= high for other in (left, right) if other != best.variety]
+    if close:
+        lead += f" {few([best.variety, *close])} are too close to call."
+    if len(out) < len(result.pairs) - len(close):
         out.append("The other pairs are too close to call.")
-    return [*out, scored]
+    return [lead, *out, scored]
 
 
 def _method(result: TastingResult) -> str:
