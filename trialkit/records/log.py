@@ -44,7 +44,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import Protocol, SupportsFloat
+from typing import Protocol
 from zlib import crc32
 
 import numpy as np
@@ -194,7 +194,7 @@ def amount_of(kind: str, value: str, unit: str, mark: Mark | None = ".") -> floa
         raise Unreadable("It is blank.", "a value; that nobody looked is the kind not-looked")
     try:
         amount = READERS[column.kind](value, Reading(unit if units else "", mark=mark))
-        assert isinstance(amount, SupportsFloat), "what the log measures is a number"
+        assert isinstance(amount, int | float), "what the log measures is a number"
         return float(amount)
     except KeyError:
         raise Unreadable(f"Its unit, '{unit}', is not one of {kind}.", ", ".join(units)) from None
