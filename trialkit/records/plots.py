@@ -170,9 +170,9 @@ def _blank(
 
 def basket_names(plants: pd.DataFrame) -> dict[str, str]:
     """The name a record of each plot goes under, and the plot; a plant of that name comes first."""
-    taken = set(plants["plant"].dropna())
-    labels = plants["plot"].dropna().unique()
-    return {f"{BASKET}{label}": str(label) for label in labels if f"{BASKET}{label}" not in taken}
+    taken = set(plants["plant"])
+    labels = [str(label) for label in plants["plot"].unique() if not pd.isna(label)]
+    return {f"{BASKET}{label}": label for label in labels if f"{BASKET}{label}" not in taken}
 
 
 def with_baskets(
@@ -240,11 +240,17 @@ def as_plots(
 
 def called_plots(plants: pd.DataFrame, names: pd.Series) -> dict[str, str]:
     """Of names that are no plants, those that are plots' labels: the basket each means."""
-    listed = {folded(str(p)) for p in plants["plant"].dropna()}
-    baskets = {folded(label): name for name, label in basket_names(plants).items()}
-    spelled = {folded(name): name for name in basket_names(plants)}
+    exact = set(plants["plant"])
+    # Most tables name plants alone, as they are listed, and are done here.
+    others = [name for name in names.unique() if name not in exact and not pd.isna(name)]
+    if not others:
+        return {}
+    listed = {folded(str(p)) for p in exact if not pd.isna(p)}
+    named = basket_names(plants)
+    baskets = {folded(label): name for name, label in named.items()}
+    spelled = {folded(name): name for name in named}
     out = {}
-    for name in names.dropna().unique():
+    for name in others:
         key = folded(str(name))
         if key not in listed and (key in baskets or key in spelled):
             out[str(name)] = spelled.get(key) or baskets[key]
