@@ -199,3 +199,22 @@ def test_slopes_that_do_not_vary_are_settled_in_few_steps() -> None:
         assert fit.optimum.evaluations < 80
         plain = fit_lmm("y ~ t", data, ["plant", "plot"])
         assert fit.objective <= plain.objective + 1e-8
+
+
+@pytest.mark.parametrize("dates", [False, True])
+def test_the_steps_of_a_search_do_not_grow_with_the_plots(dates: bool) -> None:
+    """Five dates say as little of their variance however many plots are seen on them, while the
+    plots' own variance is known ever better: the search must not take the two for alike."""
+    steps = []
+    for plots in (800, 3200):
+        rng = np.random.default_rng(3)
+        plot = np.repeat(np.arange(plots), 10)
+        there = rng.uniform(size=len(plot)) > 0.1
+        data = pd.DataFrame({"plot": plot, "block": plot // 5,
+                             "date": np.tile(np.arange(5), 2 * plots)})
+        data["variety"] = np.array(list("abcde"))[plot % 5]
+        data["y"] = rng.normal(0.0, 0.4, 5)[data["date"]] + rng.normal(0.0, 0.6, plots)[plot]
+        data["y"] += rng.normal(0.0, 0.5, plots // 5)[data["block"]] + rng.normal(size=len(plot))
+        fit = fit_lmm("y ~ variety", data[there], ["block", "plot", *["date"] * dates])
+        steps.append(fit.optimum.evaluations)
+    assert max(steps) <= 7, steps

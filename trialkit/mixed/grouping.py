@@ -26,6 +26,8 @@ Codes = NDArray[np.intp]
 
 # A slope's column whose mean is this many of its standard deviations from zero is centred
 FAR = 20.0
+# A search among factors with this many levels or more is told how differently they are known
+MANY = 500
 
 
 @dataclass(frozen=True)
@@ -373,6 +375,20 @@ class Triangles:
             for i, j in shape
         ]
         return np.array(parts, dtype=np.float64)
+
+    def first_steps(self, x: Floats) -> Floats:
+        """The inverse curvature of -2 log likelihood to be expected at x before any is seen.
+
+        q levels seen without error, of sum of squares S, give 2 q log s + S / s^2 of their standard
+        deviation s, with the second derivative 4 q / s^2 at the least: a factor of few levels bends
+        it no more however many records there are.  Half of that is taken, as levels are not seen
+        without error, and s no smaller than twice where a grouping starts to matter; with fewer
+        than MANY levels the steps are few anyhow, and 1 serves (own choices)."""
+        q = np.array([g.n_levels for g, i in zip(self.groupings, self.shapes, strict=True)
+                      for _ in i], dtype=np.float64)  # fmt: skip
+        if q.max(initial=0.0) < MANY:
+            return np.ones(len(x))
+        return np.asarray(np.maximum(np.abs(x), 2.0) ** 2 / (2.0 * q))
 
     def columns(self) -> list[list[int]]:
         """Positions in the vector of each column of each triangle, last column first; a variance

@@ -575,8 +575,11 @@ def _search(
                     full[free],
                     jac=True,
                     method="BFGS",
-                    options={"gtol": slope, "maxiter": 200},
-                )
+                    options={
+                        "gtol": slope, "maxiter": 200,
+                        "hess_inv0": np.diag(objective.triangles.first_steps(full)[free]),
+                    },
+                )  # fmt: skip
             except _NothingToGain:
                 full[free] = best
                 break
