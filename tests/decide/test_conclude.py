@@ -13,7 +13,7 @@ import pytest
 from seasons import bed, day, grown, picked, records
 
 from trialkit.decide import conclude, series
-from trialkit.decide.from_picks import _place
+from trialkit.decide.verdict import _place
 from trialkit.wording import figure, span
 
 TWENTY = [50 + int(3.5 * k) for k in range(20)]

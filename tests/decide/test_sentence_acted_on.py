@@ -20,13 +20,13 @@ from nbformat.v4 import new_output
 from test_question import DAYS, bed, bell, day, grown, records
 
 from trialkit import shipped
-from trialkit.decide.from_picks import _later, _Told
+from trialkit.decide.verdict import _later, _Told
 from trialkit.engine.page import render
 from trialkit.report import cells
 from trialkit.report.opentrial import OpenTrial
 
 CONCLUDE, FROM_PICKS = (sys.modules[f"trialkit.decide.{name}"] for name in (
-    "conclude", "from_picks"))
+    "conclude", "verdict"))
 SHOWN = ("heading", "answer", "next_step", "how_sure", "cannot_tell")
 CELL = re.compile(r"cells\.(\w+)\(trial\)")
 EVEN = {"A": 40, "B": 40, "C": 40}

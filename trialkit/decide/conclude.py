@@ -10,12 +10,10 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.from_picks import TOO_WIDE, from_picks, noted_of
 from trialkit.decide.looks import KEEP, SETTLED, UNSETTLED, evaluate_looks
-from trialkit.decide.one_trait import Asked, from_one_trait
-from trialkit.decide.own_question import own_label, own_question
+from trialkit.decide.one_trait import Asked, from_one_trait, own_label, own_question
 from trialkit.decide.series import Looks, Quantity, looks_method, looks_so_far, means_so_far
-from trialkit.decide.verdict import DESCRIPTION, NOTHING, Verdict
+from trialkit.decide.verdict import DESCRIPTION, NOTHING, TOO_WIDE, Verdict, from_picks, noted_of
 from trialkit.design.audit import RowsExplain, row_sd_to_explain
 from trialkit.models.analysis import Analysis, analyse
 from trialkit.models.harvest import HarvestResult

@@ -32,13 +32,6 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 
-# ------------------------------------------------------------------------------------------------
-# From a trial folder to the page on disk: run the report notebook, lay it out, write both.
-#
-# A run that fails writes neither: the last good report stays, and the notebook as far as it got is
-# kept beside it under a name of its own.
-# ------------------------------------------------------------------------------------------------
-
 LEFT_S = 3600.0
 """A half written file older than this was left by a run that was killed."""
 

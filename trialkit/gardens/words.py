@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit.decide.from_picks import TOO_WIDE
+from trialkit.decide.verdict import TOO_WIDE
 from trialkit.gardens.answer import DESCRIPTION, OPEN, SETTLED, SeasonAnswer
 from trialkit.gardens.differences import Differences
 from trialkit.gardens.stage_one import GOING_ON

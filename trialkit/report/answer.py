@@ -12,8 +12,8 @@ from markupsafe import Markup
 import trialkit
 from trialkit import cautions, plots, wording
 from trialkit.decide import Conclusion, Verdict
-from trialkit.decide.from_picks import Said, after_each_pick
 from trialkit.decide.series import Looks, means_so_far
+from trialkit.decide.verdict import Said, after_each_pick
 from trialkit.models import Missing, TraitResult
 from trialkit.models.height import HeightResult
 from trialkit.models.own import OwnResult
