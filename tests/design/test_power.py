@@ -34,8 +34,14 @@ from trialkit.power import (
     smallest_ratio,
     smallest_treatment_ratio,
 )
-from trialkit.power.exact import _claim_z, look_variances
-from trialkit.power.sizes import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
+from trialkit.power.exact import (
+    _claim_z,
+    double_plants_or_blocks,
+    in_words,
+    look_variances,
+    power_by_blocks,
+    ways_to_see,
+)
 
 # Only plots vary: then a plot mean has the spread of a plot and textbook cases apply.
 PLOTS_ONLY = Spread(plot=1.0, plant=0.0, pick=0.0)

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from trialkit.commands import planting
 from trialkit.design.request import read_drawing
 from trialkit.power import power_of_treatment, setup_of
-from trialkit.power.sizes import power_by_blocks
+from trialkit.power.exact import power_by_blocks
 from trialkit.records import read_records
 from trialkit.records.start import start_trial
 from trialkit.report import planning, planpower

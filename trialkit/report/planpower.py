@@ -32,8 +32,8 @@ from trialkit.power import (
     smallest_ratio,
     smallest_treatment_ratio,
 )
+from trialkit.power.exact import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
 from trialkit.power.simulated import Progress, simulated_power
-from trialkit.power.sizes import double_plants_or_blocks, in_words, power_by_blocks, ways_to_see
 from trialkit.records.start import LOOKS
 from trialkit.report.blocks import Block, paragraphs, show, tabled
 from trialkit.report.opentrial import CellStop
@@ -46,7 +46,7 @@ from trialkit.report.planning import Plan
 def draw_power(curve: pd.DataFrame, ratio: float, target: float = 0.8) -> plots.Picture:
     """Chance to see `ratio` against the number of blocks.
 
-    curve: blocks, plants, power (a fraction of 1), as trialkit.power.sizes.power_by_blocks gives.
+    curve: blocks, plants, power (a fraction of 1), as trialkit.power.exact.power_by_blocks gives.
     """
     with mpl.rc_context(plots.STYLE):
         figure = Figure(figsize=(plots.WIDTH, 3.2), layout="constrained")
