@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit.gardens import words
-from trialkit.gardens.answer import SeasonAnswer
+from trialkit.gardens.answer import SeasonAnswer, method, no_new_garden, sentences
 from trialkit.gardens.differences import (
     Differences,
     at_least,
@@ -118,7 +117,7 @@ def combine(
     together = comparisons(differences)
     places = means.table.loc[table.rows, "place"].nunique()
     interaction = fit.interaction if fit else float("nan")
-    new_why = why or words.no_new_garden(places, NEW_GARDEN)
+    new_why = why or no_new_garden(places, NEW_GARDEN)
     alone = by_garden(means, table)
     overall = _overall(means, table, together, differences, fit, places, bool(new_why), seed)
     answer = SeasonAnswer(
@@ -134,10 +133,10 @@ def combine(
         levels=_levels(means, table), means=means.table.loc[table.rows, ["trial", "variety", "y"]],
         supported=not why, why_not=why, new_supported=not new_why, new_why_not=new_why,
         answer="", how_sure="", next_step="", cannot_tell=(), state="",
-        method=words.method(means, fit, differences), fingerprint=_fingerprint(means.trials),
+        method=method(means, fit, differences), fingerprint=_fingerprint(means.trials),
         notes=means.notes,
     )
-    answer = replace(answer, **words.sentences(answer))
+    answer = replace(answer, **sentences(answer))
     if means.trials[0].better == "":
         return _unvalued(answer)
     own = means.trials[0].own

@@ -20,8 +20,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import plots, shipped, wording
-from trialkit.gardens import words
-from trialkit.gardens.answer import SeasonAnswer
+from trialkit.gardens.answer import AVERAGE, SeasonAnswer, scope, within
 from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.interaction import HOLDS, RISES
 from trialkit.gardens.season import combine
@@ -63,7 +62,7 @@ class OpenSeason:
     @property
     def to(self) -> str:
         """What varieties are set against, in words."""
-        return self.answer.check or words.AVERAGE
+        return self.answer.check or AVERAGE
 
     @property
     def facts(self) -> dict[str, object]:
@@ -148,7 +147,7 @@ def heading(season: OpenSeason) -> Block:
     years = sorted({f.year for f in result.trials})
     when = (wording.listed([str(y) for y in years]) if len(years) < 4
             else f"{years[0]} to {years[-1]}")
-    under = " · ".join([wording.capital(words.scope(result)), when])
+    under = " · ".join([wording.capital(scope(result)), when])
     asked = result.trials[0].answers
     if asked != YIELD:
         under += f" · {wording.capital(asked)}: {result.label}" if asked == EARLY else (
@@ -298,7 +297,7 @@ def _value(season: OpenSeason, row: _Variety) -> Cell:
         return Cell("1, the check" if ratio else "0, the check")
     if wording.missing(row.estimate):
         return Cell(wording.NONE, remark=f"cannot be set against {season.to}: no garden links them")
-    plausible = words.within(season.answer, row.low, row.high)
+    plausible = within(season.answer, row.low, row.high)
     remark = UNTOLD if season.answer.supported and not plausible else ""
     if ratio:
         span = wording.interval(row.low, row.high) if plausible else ""
@@ -307,7 +306,7 @@ def _value(season: OpenSeason, row: _Variety) -> Cell:
 
 
 def _elsewhere(season: OpenSeason, row: _Variety) -> Cell:
-    if not words.within(season.answer, row.new_low, row.new_high):
+    if not within(season.answer, row.new_low, row.new_high):
         return Cell(wording.NONE)
     if season.answer.scale == "log":
         return Cell("", f"{wording.interval(row.new_low, row.new_high)} times")
@@ -489,7 +488,7 @@ def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:
     out = rows.copy()
     for low, high in (("low", "high"), ("new_low", "new_high")):
         if low in out:
-            wide = [not words.within(season.answer, a, b)
+            wide = [not within(season.answer, a, b)
                     for a, b in zip(out[low], out[high], strict=True)]
             out.loc[wide, [low, high]] = np.nan
     return out
