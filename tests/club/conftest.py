@@ -15,14 +15,14 @@ def secret(made_once):
 @pytest.fixture(scope="session")
 def club_sites(secret, made_once, warm):
     """A club's pages of that trial, as they are made unasked and with all that may be asked for."""
-    from trialkit.club import season, site, trial
+    from trialkit.club import pages, site, trial
     from trialkit.club.site import Showing, Wanted, make_club
 
     def both(place):
         before = {path: path.read_bytes() for path in secret.rglob("*") if path.is_file()}
         with pytest.MonkeyPatch.context() as patch:
             patch.setenv("XDG_STATE_HOME", str(place / "state"))
-            for module in (season, site, trial):
+            for module in (pages, site, trial):
                 patch.setattr(module, "KERNEL", warm)
             for name, showing in (("plain", Showing()), ("open", Showing(True, True, True))):
                 assert not make_club([secret], place / name, Wanted(showing)).failed

@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from trialkit.club.sharing import COLUMNS, Entry, dictionary_csv, feed_xml, metadata_json, table_csv
+from trialkit.club.pages import COLUMNS, Entry, dictionary_csv, feed_xml, metadata_json, table_csv
 
 A = "{http://www.w3.org/2005/Atom}"
 # RFC 3339, section 5.6, as RFC 4287, section 3.3 asks for: capital T and Z.

@@ -14,10 +14,8 @@ from markupsafe import escape
 
 from trialkit import shipped
 from trialkit.club import pages
-from trialkit.club import season as clubseason
 from trialkit.club.folder import Manifest, Placed
-from trialkit.club.pages import Look
-from trialkit.club.season import seasons, with_pages
+from trialkit.club.pages import Look, seasons, with_pages
 from trialkit.club.trial import KERNEL
 from trialkit.gardens import season as together
 from trialkit.gardens.stage_one import Failed, trial_means
@@ -89,7 +87,7 @@ def test_the_seasons_page_is_that_of_the_season(placed, tmp_path):
     old = Manifest(files={whole[0].page: hashlib.sha256(content).hexdigest()}, seasons=keys,
                    site=tmp_path)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(clubseason, "_made", lambda means: "made anew")
+        patch.setattr(pages, "_made", lambda means: "made anew")
         assert with_pages(seasons(placed), old)[0][0].html == whole[0].html
         placed[0].facts["means"][0]["estimates"][0] += 1
         assert with_pages(seasons(placed), old)[0][0].html == "made anew"

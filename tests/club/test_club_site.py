@@ -14,7 +14,6 @@ from clubtrials import plain_trial
 from killed import killed_before_move
 
 from trialkit.club import folder as clubfolder
-from trialkit.club import sharing
 from trialkit.club import site as clubsite
 from trialkit.club import trial as clubtrial
 from trialkit.club.site import Look, NotAClub, Showing, Wanted, make_club
@@ -342,7 +341,7 @@ def drawn(made, monkeypatch):
         facts = {**result.facts, "front": FRONT, "sentence": FRONT["sentence"],
                  "leader": FRONT["leader"], "mark": FRONT["mark"]}  # fmt: skip
         page = f"<head>\n<title>{job.garden}</title></head>{result.html}"
-        return Made(page, facts, sharing.drawn(facts))
+        return Made(page, facts, clubtrial.drawn(facts))
 
     monkeypatch.setattr(clubsite, "make_report", with_front)
     return made

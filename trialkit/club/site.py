@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from trialkit.club import pages, sharing
+from trialkit.club import pages
 from trialkit.club.folder import Manifest, NotAClub, Placed, load, place_all, remembered, write_site
-from trialkit.club.pages import Look
-from trialkit.club.season import CropSeason, seasons, with_pages
+from trialkit.club.pages import CropSeason, Look, seasons, with_pages
 from trialkit.club.trial import (
     KERNEL,
     TRIALS,
@@ -96,16 +95,16 @@ def _files(
         if not one.facts:
             continue
         picture = one.picture("wide.png") if one.pictures else ""
-        tags = sharing.tags(str(one.facts["title"]), pages.line(one), look.address, one.page,
+        tags = pages.tags(str(one.facts["title"]), pages.line(one), look.address, one.page,
                             picture, pages.words(one))
-        yield one.page, sharing.tagged(one.content, tags).encode()
+        yield one.page, pages.tagged(one.content, tags).encode()
         for name, content in sorted(one.pictures.items()):
             yield one.picture(name), content
     for crop in crops:
         if crop.html and not isinstance(crop.answer, str) and crop.answer is not None:
             title = pages.season_title(crop)
-            tags = sharing.tags(title, crop.answer.answer, look.address, crop.page)
-            yield crop.page, sharing.tagged(crop.html, tags).encode()
+            tags = pages.tags(title, crop.answer.answer, look.address, crop.page)
+            yield crop.page, pages.tagged(crop.html, tags).encode()
     yield from pages.pages(id_, placed, crops, look).items()
 
 

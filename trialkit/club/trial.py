@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,6 @@ import pandas as pd
 
 import trialkit
 from trialkit import shipped
-from trialkit.club.sharing import drawn
 from trialkit.design.request import PLAN_FILE
 from trialkit.engine import page, run
 from trialkit.records import RecordsError
@@ -21,6 +21,9 @@ from trialkit.records.files import DESCRIPTION, LOG, File, fingerprint, read_fil
 from trialkit.records.findings import Findings
 from trialkit.records.read import read_ground
 from trialkit.report.opentrial import Showing
+
+WORDS = "words.txt"
+"""File of what the pictures of a report show, in words."""
 
 KERNEL = run.SharedKernel()
 """Loading the libraries takes as long as a small trial: one kernel for all trials of a process."""
@@ -72,6 +75,22 @@ def make_report(job: Job) -> Made | NotMade:
         return NotMade(stop.message, public)
     facts = page.facts(notebook)
     return Made(page.render(notebook), facts, drawn(facts))
+
+
+def drawn(facts: Mapping[str, Any]) -> dict[str, bytes]:
+    """The pictures of a report to share, `square.png` and `wide.png`, and the same in words.
+
+    facts : what the report handed on; nothing is drawn where it handed on no first screen.
+    """
+    from trialkit.report.handout import CARDS, Front, alt_text, card
+
+    plain = facts.get("front")
+    if not plain:
+        return {}
+    rows = None if plain["rows"] is None else pd.DataFrame(plain["rows"])
+    front = Front(**{**plain, "rows": rows})
+    words = f"{alt_text(front)}\n".encode()
+    return {**{f"{kind}.png": card(front, kind) for kind in CARDS}, WORDS: words}
 
 
 def read_fingerprint(folder: Path) -> str:
