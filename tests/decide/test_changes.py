@@ -70,6 +70,14 @@ def test_the_pick_that_settles_is_named_once():
     assert not any(line.startswith("This pick made") for line in later)
 
 
+def test_after_the_last_planned_pick_nothing_is_foretold():
+    plants = bed("AB", blocks=3, plants=2)
+    picks = picked(plants, {"A": 0.8, "B": 0.9}, TWENTY[:6], seed=2, plot_sd=0.4)
+    lines = said(picks, plants, looks=6)
+    assert "Too close to call: B and A." in lines
+    assert not any("Unlikely" in line for line in lines)
+
+
 @pytest.mark.slow
 def test_the_pick_at_which_it_is_given_up_is_named_once():
     plants = bed("AB", blocks=3, plants=2)

@@ -116,6 +116,25 @@ def test_none_is_called_late_where_all_bear_at_once_or_the_season_is_over():
     assert not later(ended(late), "A").short
 
 
+def test_a_late_check_that_was_beaten_is_told_as_late():
+    """Not as one that was harmed alone: its crop came in the last picks."""
+    late = ended(season({"A": 16, "B": 0, "C": 0}, {"A": 20, "B": 40, "C": 40}))
+    said = page(late)
+    assert said["mark"].startswith("Firm")
+    assert re.search(r"A bore later than [BC]\.", said["sentence"])
+    parts = re.search(r"Of what A gave (\d+) % came in the last (\d+) picks, of what [BC] gave "
+                      r"(\d+) %", said["How sure, and why"])
+    picks = late.picks.merge(late.plants[["plant", "variety"]], on="plant")
+    days = sorted(picks["date"].unique())[-int(parts[2]):]
+    of = picks[picks["variety"] == "A"]
+    share = of.loc[of["date"].isin(days), "count"].sum() / of["count"].sum()
+    assert int(parts[1]) == pytest.approx(100 * share, abs=2)
+    assert int(parts[3]) < int(parts[1])
+    assert "may still pass" not in said["next"]
+    even = page(ended(season(total={"A": 20, "B": 40, "C": 40})))
+    assert "bore later" not in even["sentence"] + even["How sure, and why"]
+
+
 @cache
 def tall():
     plants = bed("AB", blocks=4, plants=2)

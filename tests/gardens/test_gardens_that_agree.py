@@ -26,8 +26,8 @@ from trialkit.gardens.differences import (
     new_df,
 )
 from trialkit.gardens.season import combine, season
-from trialkit.gardens.stage_one import GOING_ON
 from trialkit.gardens.stage_two import OWN, PLACE, fit_stage_two, gather
+from trialkit.report import season as cells
 from trialkit.shipped import demo
 
 R = json.loads((Path(__file__).parent / "reference" / "two_gardens.json").read_text())
@@ -230,8 +230,41 @@ def test_a_variety_that_gave_nothing_anywhere_has_no_figure_from_elsewhere():
 def test_a_garden_still_picking_is_said_to_be_so():
     pairs = [first([0.0, 0.4], 0.002 * np.eye(2), name=f"t{i}", garden=f"G{i}") for i in range(3)]
     assert "Not final" not in combine(pairs).how_sure
-    pairs[1] = replace(pairs[1], notes=(f"what was picked up to 9 June: {GOING_ON}",))
+    pairs[1] = replace(pairs[1], going_on=True)
     assert "Not final: in G1 the season is not over" in combine(pairs).how_sure
+    # A note in the same words is none of the trial's own saying: it is a fact of the trial.
+    noted = replace(pairs[0], notes=("its season is not over",))
+    assert "Not final" not in combine([noted, pairs[2]]).how_sure
+    home = [replace(pairs[1], garden="G1", place="g1", year=year) for year in (2025, 2026)]
+    assert "Not final: in G1 2025 and G1 2026" in combine([*home, pairs[0]]).how_sure
+
+
+def test_two_trials_of_one_garden_and_year_are_told_apart_by_title():
+    """By their folders where the titles are the same; the garden stays one garden."""
+    def two(*titles):
+        return [first([0.0, 0.4], 0.002 * np.eye(2), name=f"t{i}", garden="Home", title=title)
+                for i, title in enumerate(titles)]
+
+    said = combine(two("Upper bed", "Lower bed"))
+    assert list(said.shared["garden"]) == ["Home, Upper bed", "Home, Lower bed"]
+    assert set(said.by_garden["garden"]) == {"Home, Upper bed", "Home, Lower bed"}
+    assert said.overall["gardens"].eq(1).all()
+    assert list(combine(two("Beans", "Beans")).shared["garden"]) == ["Home, t0", "Home, t1"]
+    assert set(combine(two("Beans")).by_garden["garden"]) <= {"Home"}
+
+
+@pytest.mark.parametrize(("bare", "told"), [
+    ("V2", "Both trials grew the same 3 varieties. V2 gave nothing; the other two are compared "
+           "directly in every trial."),
+    ("", "Both trials grew the same 2 varieties, so that every two are compared directly in every "
+         "trial."),
+    ("V3", "In both trials the same 2 varieties gave something, so that every two of them are "
+           "compared directly in every trial.")])  # fmt: skip
+def test_a_variety_that_gave_nothing_was_grown_all_the_same(bare, told):
+    grown = {"V2": ("V2", "V2"), "": ("", ""), "V3": ("V2", "V3")}[bare]
+    pairs = [first([0.0, 0.4], 0.002 * np.eye(2), name=f"t{i}", garden=f"G{i}",
+                   barren=tuple(filter(None, [grown[i]]))) for i in range(2)]
+    assert cells.shared(cells.OpenSeason(combine(pairs), None)).plain.strip() == told
 
 
 @pytest.mark.parametrize(("scale", "lead", "told"), [

@@ -237,9 +237,9 @@ def _recorded(analysis: Analysis) -> Asked | None:
         crop = analysis.harvested
         if isinstance(crop, Harvested) and crop.graded_alone and harvest.grading is not None:
             return _graded(harvest)
-        return Asked(harvest)
+        return Asked(harvest, verb="gave")
     if isinstance(analysis.height, HeightResult):
-        return Asked(analysis.height, first="is tallest")
+        return Asked(analysis.height, first="is tallest", verb="grew", ranked=False)
     stand = analysis.stand
     if isinstance(stand, StandResult) and stand.losses["lost"].sum() > 0:
         return Asked(stand, first="kept most")
@@ -589,14 +589,18 @@ def _settled(looks: Looks, last: pd.Timestamp) -> list[str]:
 
 
 def _given_up(looks: Looks) -> list[str]:
-    """Comparisons that were still worth waiting for before this pick and are not now."""
+    """Comparisons that were still worth waiting for before this pick and are not now; after the
+    last planned pick they are too close to call."""
     fresh = [
         pair for pair, r in looks.results.items()
         if r.state == UNSETTLED and r.looks > 1
         and evaluate_looks(looks.totals[pair][:-1], r.planned, r.alpha).state == KEEP
     ]
-    said = [f"{a} and {b}" for a, b in fresh]
-    return [f"Unlikely to firm up this season: {few(said)}."] if said else []
+    out = []
+    for over, line in ((False, "Unlikely to firm up this season"), (True, "Too close to call")):
+        said = [f"{a} and {b}" for a, b in fresh if looks.results[a, b].over == over]
+        out += [f"{line}: {few(said)}."] if said else []
+    return out
 
 
 def _lost(analysis: Analysis, before: pd.Timestamp) -> str:

@@ -38,7 +38,8 @@ class Asked:
     """A trait the answer is read from. less: the smaller figure is the better one. worthwhile:
     the smallest difference that matters, in units of the trait; None for the trial's ratio.
     dated: values are days from planting and are told as dates. first: the headline of the variety
-    that comes first.
+    that comes first. verb: what a variety did to have its value. ranked: whether to have most of it
+    is to be better, as it is not of heights.
 
     Of a trait of the gardener's own, own: its name. about: what the answer begins with; "" for the
     label. unit: that values are told in; None for the result's. gap: the sentence of a ratio, with
@@ -50,6 +51,8 @@ class Asked:
     worthwhile: float | None = None
     dated: bool = False
     first: str = WON
+    verb: str = "had"
+    ranked: bool = True
     own: str = ""
     about: str = ""
     unit: str | None = None
@@ -120,7 +123,7 @@ def from_one_trait(
             if same else
             "To see a difference this size next time, plant more blocks of the same varieties.")
     headline, what = _headline(asked, pair, firm, alike), ""
-    if firm and pair.other == check and len(order) > 2 and result.trait != "height":
+    if firm and pair.other == check and len(order) > 2 and asked.ranked:
         ahead = 1 + _firmly_better(result, pair, asked)
         if asked.own or ahead > 1:
             headline, what = beat(pair.best, ahead, len(order) - 1)
@@ -211,7 +214,7 @@ class _Values:
             return self.asked.gap.format(
                 best=pair.best, other=pair.other,
                 times=f"{times(pair.estimate)}{span(pair.low, pair.high)}")
-        verb = _verb(self.result, self.dated)
+        verb = _verb(self.asked)
         than = "" if self.result.scale == "ratio" else "than "
         return f"{pair.best} {verb} {self.difference(pair)} {than}{pair.other}"
 
@@ -300,8 +303,8 @@ def _others(
         open_ = [str(v) for v in rest.loc[~(rest["p"] < ALPHA), "variety"]]
         more, less = ("later", "earlier") if asked.dated else ("more", "less")
         parts = [f"{few(names)} {what}" for names, what in (
-            (above, f"{_verb(result, asked.dated, len(above))} {more} than {check}"),
-            (below, f"{_verb(result, asked.dated, len(below))} {less} than {check}"),
+            (above, f"{_verb(asked, len(above))} {more} than {check}"),
+            (below, f"{_verb(asked, len(below))} {less} than {check}"),
             (open_, f"{'is' if len(open_) == 1 else 'are'} too close to {check} to call")) if names]
         return f" {'; '.join(parts)}." if parts else ""
     firm = result.pairs[result.pairs["p"] < ALPHA]
@@ -314,11 +317,11 @@ def _others(
     return f" These differ: {few(named, 4)}."
 
 
-def _verb(result: TraitResult, dated: bool, many: int = 1) -> str:
+def _verb(asked: Asked, many: int = 1) -> str:
     """What a variety did, before `12 cm more than` another."""
-    if dated:
+    if asked.dated:
         return "was" if many == 1 else "were"
-    return {"height": "grew", "harvest": "gave"}.get(result.trait, "had")
+    return asked.verb
 
 
 def _how_sure(

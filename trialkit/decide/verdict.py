@@ -23,7 +23,7 @@ from trialkit.models.position import MATTERS
 from trialkit.models.results import Missing
 from trialkit.models.totals import PlotTotals
 from trialkit.records.plots import basket_names
-from trialkit.wording import capital, counted, day, few, figure, listed, span, times
+from trialkit.wording import capital, counted, day, few, figure, listed, percent, span, times
 
 DESCRIPTION, NOTHING = "description only", "nothing yet"
 
@@ -213,9 +213,10 @@ def _with_check(facts: _Told) -> Verdict:
     harmed = _harmed(facts, results, check)
     late = _later(facts, pair[0])
     first = f"{facts.sentence(*pair, check)}{tail}."
-    top, more = _on_top(first, [_losses(facts, [*results, check]),
-                                [f" Something may have harmed {check}."] if harmed else [],
-                                late.short, _outgrown(facts)])
+    harm = [f" Something may have harmed {check}."] if harmed else []
+    why_behind = [late.short, harm] if facts.looks.season_over else [harm, late.short]
+    top, more = _on_top(
+        first, [_losses(facts, [*results, check]), *why_behind, _outgrown(facts)])
     second = _others(facts, results, subject, check)
     place, turned = _place(facts.analysis, subject, check, ratios[subject])
     answer, more = _two(first, top, more, second)
@@ -378,7 +379,8 @@ LATE_PICKS = 6
 @dataclass(frozen=True)
 class _Late:
     """Varieties behind that bear later than the leader. short: for the answer. may_pass: what they
-    may still do, a sentence. paces: of the first of them and of the leader, a sentence."""
+    may still do, a sentence. paces: of the first of them and of the leader, a sentence; or which
+    part of their crop came late."""
 
     short: list[str] = field(default_factory=list)
     may_pass: str = ""
@@ -388,15 +390,17 @@ class _Late:
 def _later(facts: _Told, leader: str) -> _Late:
     """Who of those behind bears later than the leader, so that a rest of season may still turn the
     order: by the share of a plot's crop so far that came in the last half of the picks, else in
-    their last third."""
+    their last third. Of a season that is over, whether the check was late."""
     totals, looks = facts.totals, facts.looks
     made = 0 if looks.as_of is None else int((totals.day <= looks.as_of).sum())
-    if looks.season_over or made < LATE_PICKS:
+    if made < LATE_PICKS:
         return _Late()
     pods = totals.pods[:, made - 1]
     code = totals.plots["variety"].astype(str).to_numpy()
     gave = facts.rows["gave"].astype(float)
     behind = [str(v) for v in facts.rows.index if gave[v] < gave[leader]]
+    if looks.season_over:  # nobody passes any more, but what the others beat was a late one
+        behind = [v for v in behind if v == facts.analysis.check]
     names: list[str] = []
     share = np.empty(0)
     for part in (2, 3):
@@ -409,6 +413,11 @@ def _later(facts: _Told, leader: str) -> _Late:
             break
     if not names:
         return _Late()
+    if looks.season_over:
+        late, other = (float(np.nanmean(share[code == v])) for v in (names[0], leader))
+        return _Late([f" {names[0]} bore later than {leader}."], paces=(
+            f" Of what {names[0]} gave {percent(late)} came in the last {made - 1 - back} picks, "
+            f"of what {leader} gave {percent(other)}."))
     many = len(names) > 1
     than = ""
     if min(np.nanmean(share[code == v]) for v in names) >= ONLY_BEGUN:

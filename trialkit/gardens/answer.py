@@ -6,6 +6,7 @@ what stays open, how it was done.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from html import escape
 from math import exp, log, sqrt
@@ -16,7 +17,7 @@ import pandas as pd
 
 from trialkit.decide.verdict import TOO_WIDE
 from trialkit.gardens.differences import Differences
-from trialkit.gardens.stage_one import GOING_ON, Failed, Scale, TrialMeans
+from trialkit.gardens.stage_one import Failed, Scale, TrialMeans
 from trialkit.gardens.stage_two import LEVEL, YEAR, MeansTable, StageTwo
 from trialkit.models.results import MethodNote
 from trialkit.reading.spelling import folded
@@ -264,12 +265,16 @@ def bare_in(answer: SeasonAnswer) -> dict[str, list[str]]:
     return out
 
 
+def bare_everywhere(answer: SeasonAnswer) -> list[str]:
+    """Varieties that gave nothing at all in any trial, and so have no figure."""
+    shown = {folded(str(name)) for name in answer.overall["variety"]}
+    return [name for name in bare_in(answer) if folded(name) not in shown]
+
+
 def barren(answer: SeasonAnswer) -> str:
     """`X gave nothing at all in GARDEN, YEAR: its figure comes from the other gardens alone.`"""
-    shown = {folded(str(name)) for name in answer.overall["variety"]}
-    bare = bare_in(answer)
-    never = [name for name in bare if folded(name) not in shown]
-    bare = {name: where for name, where in bare.items() if name not in never}
+    never = bare_everywhere(answer)
+    bare = {name: where for name, where in bare_in(answer).items() if name not in never}
     reach = " within reach" if answer.trials[0].answers == WITHIN_REACH else " at all"
     nowhere = (f"{few(never)} gave nothing{reach} in any garden, and so "
                f"{'stands' if len(never) == 1 else 'stand'} in no table." if never else "")
@@ -336,8 +341,9 @@ def _how_sure(answer: SeasonAnswer, state: str) -> str:
     differ = sum(sd**2 for name, sd in answer.variances.items() if name.startswith("variety"))
     if answer.new_supported and not single:
         lines.append(_gardens_differ(answer, differ))
-    going_on = [trial.garden for trial in answer.trials
-                if any(GOING_ON in note for note in trial.notes)]
+    met = Counter(trial.garden for trial in answer.trials)
+    going_on = [trial.garden if met[trial.garden] == 1 else f"{trial.garden} {trial.year}"
+                for trial in answer.trials if trial.going_on]
     if going_on:
         lines.append(f"Not final: in {few(going_on)} the season is not over, and what was picked "
                      "so far is counted.")

@@ -74,7 +74,7 @@ class TrialMeans:
     barren: varieties that gave nothing at all there, which no ratio can show.  weight_unit: what
     the gardener weighs in (estimates of weights are in g all the same; "g" for a harvest in a unit
     of its own).  question: what the trial itself was to answer, as trial.toml says.  answers: the
-    question that these means answer.
+    question that these means answer.  going_on: its season is not over, so that more is to come.
     """
 
     folder: str
@@ -108,6 +108,7 @@ class TrialMeans:
     better: str | None = None
     question: str = YIELD
     answers: str = YIELD
+    going_on: bool = False
 
 
 @dataclass(frozen=True)
@@ -203,6 +204,7 @@ class _Measured:
     better: str | None = None
     counted: str | None = None
     answers: str = YIELD
+    going_on: bool = False
 
 
 def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> TrialMeans | Failed:
@@ -229,6 +231,7 @@ def _worked_out(name: str, analysis: Analysis, trait: str, words: bool) -> Trial
         source=about.source, notes=seen.notes, barren=seen.barren,
         weight_unit=about.weight_unit if seen.trait == "harvest" and not about.harvest_unit
         else "g", own=own, better=seen.better, question=about.question, answers=seen.answers,
+        going_on=seen.going_on,
     )
 
 
@@ -254,9 +257,6 @@ def _measured(analysis: Analysis, asked: str) -> _Measured | Missing:
         result if isinstance(result, Missing) else none)
 
 
-GOING_ON = "its season is not over"
-
-
 def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Measured | Missing:
     """What the ground gave a plant planted, as the trial's own answer compares it: a log scale."""
     if totals is None:
@@ -274,7 +274,7 @@ def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Me
     what = "weight" if analysis.weighed else analysis.counted
     reach = " within reach" if asked == WITHIN_REACH else ""
     notes = [] if analysis.season_over else [
-        f"what was picked up to {day(totals.day[-1])}: {GOING_ON}"]
+        f"what was picked up to {day(totals.day[-1])}: its season is not over"]
     if analysis.season_over and not supported and analysis.ground.supported:
         notes.append("too few plots to measure how plots differ")
     return _Measured(
@@ -286,7 +286,7 @@ def _of_totals(analysis: Analysis, totals: PlotTotals | None, asked: str) -> _Me
         analysis.ground.why_not if not analysis.ground.supported else
         "" if supported else "there are too few plots to tell varieties from plots",
         tuple(notes), tuple(v for v in there if v not in newest.bearing), counted=what,
-        answers=asked,
+        answers=asked, going_on=not analysis.season_over,
     )
 
 

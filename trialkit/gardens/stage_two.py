@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -71,12 +71,29 @@ def gather(trials: Sequence[TrialMeans]) -> MeansTable:
         for trial, kind in zip(trials, kinds, strict=True)
         if kind != usual
     )
+    used = _beds_named(used)
     names, notes = _one_spelling(used)
     table = _table(used, names)
     varieties = tuple(dict.fromkeys(names[folded(v)] for trial in used for v in trial.varieties))
     check = _shared_check(used, names, table)
     return MeansTable(used, aside, table, varieties, _linked(table, varieties, check), check,
                 (*notes, *_twice(used)))
+
+
+def _beds_named(used: tuple[TrialMeans, ...]) -> tuple[TrialMeans, ...]:
+    """Trials of one garden and year get their titles beside the garden's name, their folders where
+    titles are the same: no two lines are called alike."""
+    beds: dict[tuple[str, int], list[TrialMeans]] = {}
+    for trial in used:
+        beds.setdefault((trial.place, trial.year), []).append(trial)
+    out = []
+    for trial in used:
+        beside = beds[trial.place, trial.year]
+        titles = {folded(other.title) for other in beside}
+        bed = trial.title if len(titles) == len(beside) else trial.folder
+        alone = len(beside) == 1 or not bed
+        out.append(trial if alone else replace(trial, garden=f"{trial.garden}, {bed}"))
+    return tuple(out)
 
 
 def _kind(trial: TrialMeans) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ import pandas as pd
 
 import trialkit
 from trialkit import plots, shipped, wording
-from trialkit.gardens.answer import AVERAGE, SeasonAnswer, scope, within
+from trialkit.gardens.answer import AVERAGE, SeasonAnswer, bare_everywhere, scope, within
 from trialkit.gardens.gathered import GatheredProblem
 from trialkit.gardens.interaction import HOLDS, RISES
 from trialkit.gardens.season import combine
@@ -375,11 +375,7 @@ def shared(season: OpenSeason) -> Block:
     if len(result.trials) < 2:
         return Block("", "")
     if _everywhere(season):
-        many = wording.counted(len(result.overall), "variety", "varieties")
-        count = len(result.trials)
-        trials = "Both trials" if count == 2 else f"All {count} trials"
-        return paragraphs([f"{trials} grew the same {many}, so that every two are compared "
-                           "directly in every trial."])
+        return paragraphs([_same_varieties(result)], season.names)
     if len(result.groups) == 1:
         lead = "All trials are linked: every two varieties can be compared, some through others."
     else:
@@ -393,6 +389,25 @@ def shared(season: OpenSeason) -> Block:
     table = tabled(f"What links the gardens{more}", heads, rows)
     block = paragraphs([lead], season.names)
     return Block(f"{block.html}\n{table.html}", f"{block.plain}\n{table.plain}")
+
+
+def _same_varieties(answer: SeasonAnswer) -> str:
+    """That every trial grew all varieties, those that gave nothing anywhere among them."""
+    count, many = len(answer.trials), len(answer.overall)
+    trials = "both trials" if count == 2 else f"all {count} trials"
+    never = bare_everywhere(answer)
+    planted = {frozenset(map(folded, (*trial.varieties, *trial.barren)))
+               for trial in answer.trials}
+    if never and len(planted) > 1:
+        return (f"In {trials} the same {many} varieties gave something, so that every two of them "
+                "are compared directly in every trial.")
+    named = wording.counted(many + len(never), "variety", "varieties")
+    same = f"{wording.capital(trials)} grew the same {named}"
+    if not never:
+        return f"{same}, so that every two are compared directly in every trial."
+    others = "the other two" if many == 2 else f"every two of the other {many}"
+    return (f"{same}. {wording.few(never)} gave nothing; {others} are compared directly in every "
+            "trial.")
 
 
 def left_out(season: OpenSeason) -> Block:
@@ -452,7 +467,8 @@ def garden_by_garden(season: OpenSeason) -> Block:
         return Block("", "")
     years = alone["year"].nunique() > 1
     if years:
-        alone = alone.assign(garden=alone["garden"].str[:17] + " " + alone["year"].astype(str))
+        named = plots.short(list(dict.fromkeys(alone["garden"])), 17)
+        alone = alone.assign(garden=alone["garden"].map(named) + " " + alone["year"].astype(str))
     alone = _told(season, alone)
     whole = plots.Estimate.of(_told(season, rows.head(1)))[0]
     note = f"{best}, garden by garden."
