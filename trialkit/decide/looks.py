@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -267,7 +267,7 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
     good = np.flatnonzero([look.usable for look in looks])
     values = np.array([(look.estimate, look.se, look.df) for look in looks], dtype=float)
     of_plots = np.array([look.plots_df or look.df for look in looks], dtype=float)
-    columns: dict[str, Any] = {
+    columns: dict[str, object] = {
         "number": number, "date": [look.date for look in looks],
         "estimate": values[:, 0], "se": values[:, 1], "df": values[:, 2],
         "plots_df": of_plots,

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -239,9 +238,8 @@ def _headline_pair(
     other = check if check is not None and check != best else order[1]
     if check is None or not len(result.against_check):
         return _of_pairs(result, best, other)
-    against = result.against_check.set_index("variety")
     name = other if best == check else best
-    row: Any = against.loc[name]
+    row = result.against_check[result.against_check["variety"] == name].iloc[0]
     value, low, high = (float(row[c]) for c in ("estimate", "low", "high"))
     if best == check:
         value, low, high = _turned(result, value, low, high)
@@ -250,7 +248,7 @@ def _headline_pair(
 
 def _of_pairs(result: TraitResult, best: str, other: str) -> _Pair:
     pairs = result.pairs
-    row: Any = pairs[((pairs["left"] == best) & (pairs["right"] == other))
+    row = pairs[((pairs["left"] == best) & (pairs["right"] == other))
                      | ((pairs["left"] == other) & (pairs["right"] == best))].iloc[0]
     value, low, high = (float(row[c]) for c in ("estimate", "low", "high"))
     if row["left"] != best:
@@ -383,7 +381,7 @@ def _place(analysis: Analysis, result: TraitResult, pair: _Pair) -> tuple[str, b
     rows = turned if len(turned) else some
     if rows.empty:
         return "", False
-    row: Any = rows.iloc[0]
+    row = rows.iloc[0]
     unit = result.unit
 
     def than(value: float) -> str:

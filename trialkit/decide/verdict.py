@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -531,10 +531,11 @@ def _place(
     position = analysis.position
     if isinstance(position, Missing) or not position.supported or not position.clear:
         return "", False
-    side = position.side_by_side.set_index("variety")
-    if subject not in side.index:
+    side = position.side_by_side
+    own = side[side["variety"] == subject]
+    if own.empty:
         return "", False
-    row: Any = side.loc[subject]
+    row = own.iloc[0]
     size = times(row["adjusted"]) + span(row["adjusted_low"], row["adjusted_high"])
     if abs(row["change"]) > MATTERS:
         turned = bool((row["adjusted"] - 1.0) * (ratio - 1.0) < 0)

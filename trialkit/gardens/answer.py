@@ -7,10 +7,9 @@ what stays open, how it was done.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from math import exp, log, sqrt
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -132,22 +131,22 @@ def scope(answer: SeasonAnswer) -> str:
     return f"{count}{places}" + (f" and {years} years" if years > 1 else "")
 
 
-def sentences(answer: SeasonAnswer) -> dict[str, Any]:
-    """The fields of the answer that are words."""
+def in_words(answer: SeasonAnswer) -> SeasonAnswer:
+    """The answer with its fields that are words."""
     best, clear, state = _outcome(answer)
     nothing = barren(answer)
     outlook = nothing or _expectation(answer, best)
     if nothing and state == SETTLED and str(best["variety"]) in bare_in(answer):
         state, clear = OPEN, False
-    return {
-        "answer": f"{_lead(answer, best, clear)} {outlook}", "state": state,
-        "how_sure": _how_sure(answer, state),
-        "next_step": _next(answer, state, str(best["variety"]) if clear else ""),
-        "cannot_tell": _cannot_tell(answer),
-    }
+    return replace(
+        answer, answer=f"{_lead(answer, best, clear)} {outlook}", state=state,
+        how_sure=_how_sure(answer, state),
+        next_step=_next(answer, state, str(best["variety"]) if clear else ""),
+        cannot_tell=_cannot_tell(answer),
+    )
 
 
-def size(answer: SeasonAnswer, row: Any, to: str, *, ends: tuple[str, str] = ("low", "high")
+def size(answer: SeasonAnswer, row: pd.Series, to: str, *, ends: tuple[str, str] = ("low", "high")
          ) -> str:
     """`1.4 times (1.1 to 1.8) the pods of TO`, `5.1 bushels an acre (1.2 to 9) more than TO` or
     `7 days (4 to 10) earlier than TO`."""
@@ -204,7 +203,7 @@ def signed(value: float) -> str:
     return f"\N{MINUS SIGN}{figure(-value)}" if value < 0 else figure(value)
 
 
-def _outcome(answer: SeasonAnswer) -> tuple[Any, bool, str]:
+def _outcome(answer: SeasonAnswer) -> tuple[pd.Series, bool, str]:
     """The row to speak of, whether it is clearly above the check (or the mean), and the state."""
     rows = answer.overall[answer.overall["group"] == 0]
     zero = 1.0 if answer.scale == "log" else 0.0
@@ -218,7 +217,7 @@ def _outcome(answer: SeasonAnswer) -> tuple[Any, bool, str]:
     return best, clear, SETTLED if clear or below else OPEN
 
 
-def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
+def _lead(answer: SeasonAnswer, best: pd.Series, clear: bool) -> str:
     where = f"Over {scope(answer)}" if len(answer.trials) > 1 else f"In {scope(answer)}"
     zero = 1.0 if answer.scale == "log" else 0.0
     to = f"{answer.check}, the check" if answer.check else AVERAGE
@@ -243,7 +242,7 @@ def _lead(answer: SeasonAnswer, best: Any, clear: bool) -> str:
     return f"{where} no variety {better} than {to}; next is {name}, with {row}{of}."
 
 
-def _level(answer: SeasonAnswer, row: Any) -> bool:
+def _level(answer: SeasonAnswer, row: pd.Series) -> bool:
     """Whether an open lead is none: it reads as 1.0 times, or is next to nothing of its range."""
     value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
     if answer.scale == "log":
@@ -290,7 +289,7 @@ def barren(answer: SeasonAnswer) -> str:
             f"{' ' if nowhere else ''}{nowhere}")
 
 
-def _expectation(answer: SeasonAnswer, best: Any) -> str:
+def _expectation(answer: SeasonAnswer, best: pd.Series) -> str:
     if not answer.supported:
         return f"No likely range can be given: {answer.why_not}."
     if not answer.new_supported:
@@ -309,7 +308,7 @@ def _expectation(answer: SeasonAnswer, best: Any) -> str:
     return f"{where} expect {_expected(answer, best)}, {chance}."
 
 
-def _expected(answer: SeasonAnswer, best: Any) -> str:
+def _expected(answer: SeasonAnswer, best: pd.Series) -> str:
     """`0.9 to 2.1 times`, `5.1 g less to 15 g more`, `2 to 9 g more`."""
     low, high = float(best["new_low"]), float(best["new_high"])
     if not within(answer, low, high):

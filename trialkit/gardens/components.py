@@ -25,7 +25,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -310,7 +310,7 @@ def seen_plots(folder: Path) -> SeenRows | None:
     return SeenRows(float(figures[0]), float(figures[1])) if len(figures) == 2 else None
 
 
-def _sentence(kind: str, value: float, part: Mapping[str, Any]) -> str:
+def _sentence(kind: str, value: float, part: Mapping[str, object]) -> str:
     if part.get("learned") and value == 0 and "low" not in part:
         return f"Spread {_WHAT[kind]}: held in that of plots."
     if not part.get("learned"):

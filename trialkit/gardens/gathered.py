@@ -14,7 +14,7 @@ import os
 import secrets
 import shutil
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field, is_dataclass
 from datetime import date
@@ -22,7 +22,7 @@ from functools import lru_cache, partial
 from itertools import islice
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import TypedDict, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -234,9 +234,9 @@ def _described(
     some: Sequence[tuple[str, str, Records | Failed]], group: int, schema: pa.Schema
 ) -> pa.Table:
     """The rows of trials.parquet for some trials."""
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     for name, folder, outcome in some:
-        row: dict[str, Any] = {"trial": name, "group": group, "folder": folder}
+        row: dict[str, object] = {"trial": name, "group": group, "folder": folder}
         if isinstance(outcome, Failed):
             row["failed"] = outcome.reason
         else:
@@ -292,6 +292,20 @@ OTHER_VERSION = (
 SPOILT = "{} cannot be read ({}). Export the trials again: their folders are as they were."
 
 
+class _Row(TypedDict):
+    """A row of trials.parquet, as `_described` writes it."""
+
+    trial: str
+    group: int
+    folder: str
+    failed: str | None
+    until: date | None
+    fingerprint: str
+    files: str
+    queried: str
+    description: str
+
+
 @dataclass(frozen=True)
 class GatheredTrial(StoredTrial):
     """One trial of gathered records; its records are read when asked for.
@@ -304,7 +318,7 @@ class GatheredTrial(StoredTrial):
     trial: str
     group: int
     gathering: str
-    about: Mapping[str, Any] = field(repr=False, compare=False)
+    about: _Row = field(repr=False, compare=False)
 
     def read(self, until: date | None = None) -> Records | Failed:
         """The records, equal to those of the trial's folder, or why there are none.
@@ -437,22 +451,28 @@ def _blank(table: str) -> pd.DataFrame:
 def _trial(said: str) -> Trial:
     """A description from the JSON of its fields."""
     try:
-        trial: Trial = _of_type(Trial, json.loads(said))
+        trial = _of_type(Trial, json.loads(said))
     except (TypeError, ValueError):
         raise GatheredProblem(OTHER_VERSION) from None
+    if not isinstance(trial, Trial):
+        raise GatheredProblem(OTHER_VERSION)
     return trial
 
 
-def _of_type(kind: Any, value: Any) -> Any:
+def _of_type(kind: object, value: object) -> object:
     """A value of JSON as what a field of a dataclass says it is."""
     if value is None:
         return None
     if is_dataclass(kind) and isinstance(kind, type):
+        if not isinstance(value, dict):
+            raise TypeError(f"not the fields of a {kind.__name__}")
         kinds = get_type_hints(kind)
         return kind(**{name: _of_type(kinds.get(name), item) for name, item in value.items()})
     inside = get_args(kind)
     if get_origin(kind) is tuple:
+        if not isinstance(value, list):
+            raise TypeError("not a list")
         return tuple(_of_type(inside[0], item) for item in value)
     if get_origin(kind) in (Union, UnionType):
         return _of_type(next(item for item in inside if item is not NoneType), value)
-    return date.fromisoformat(value) if kind is date else value
+    return date.fromisoformat(str(value)) if kind is date else value

@@ -22,7 +22,6 @@ clear one way, and another garden, or all together, clear the other way (the ide
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -171,12 +170,12 @@ def by_garden(means: MeansTable, fit: Additive) -> pd.DataFrame:
     names = trial_names(means.trials)
     check = means.check if means.check in fit.varieties else None
     level = dict(zip((int(t) for t in fit.trials), fit.level, strict=True))
-    out: list[tuple[Any, ...]] = []
+    out: list[tuple[str | int | float, ...]] = []
     part = means.table.loc[fit.rows]
     for key, own in part.groupby("at", sort=True):
         at = int(str(key))
         trial = means.trials[at]
-        within = own["within"].to_numpy()
+        within = own["within"].to_numpy(dtype=np.intp)
         values = own["y"].to_numpy(dtype=np.float64)
         m = len(values)
         if check is None:
@@ -197,7 +196,7 @@ def by_garden(means: MeansTable, fit: Additive) -> pd.DataFrame:
     return pd.DataFrame(out, columns=BY_GARDEN)
 
 
-def _errors(trial: TrialMeans, within: npt.NDArray[Any], weights: Floats) -> Floats:
+def _errors(trial: TrialMeans, within: npt.NDArray[np.intp], weights: Floats) -> Floats:
     if trial.covariance is None or len(within) < 2:
         return np.full(len(within), np.nan)
     joint = weights @ trial.covariance[np.ix_(within, within)] @ weights.T

@@ -8,12 +8,12 @@ from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Protocol, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from trialkit.gardens.answer import SeasonAnswer, method, no_new_garden, sentences
+from trialkit.gardens.answer import SeasonAnswer, in_words, method, no_new_garden
 from trialkit.gardens.differences import (
     Differences,
     at_least,
@@ -44,8 +44,15 @@ from trialkit.wording import rounded
 NEW_GARDEN = 3
 """Gardens from which on it is said what another garden may see."""
 
-Mapper = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
-"""Like `map`: applies a picklable function to every trial, results in the trials' order."""
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+class Mapper(Protocol):
+    """Like `map`: applies a picklable function to every trial, results in the trials' order."""
+
+    def __call__(self, function: Callable[[T], R], items: Sequence[T], /) -> Iterable[R | Fault]:
+        ...
 
 
 def season(
@@ -136,7 +143,7 @@ def combine(
         method=method(means, fit, differences), fingerprint=_fingerprint(means.trials),
         notes=means.notes,
     )
-    answer = replace(answer, **sentences(answer))
+    answer = in_words(answer)
     if means.trials[0].better == "":
         return _unvalued(answer)
     own = means.trials[0].own
@@ -147,10 +154,10 @@ def _unvalued(answer: SeasonAnswer) -> SeasonAnswer:
     """A trait of which nobody says which end is better: figures, and no advice on what to grow."""
     table = answer.overall.assign(best=np.nan, best_here=np.nan)
     unit = " times" if answer.scale == "log" else f" {answer.unit}".rstrip()
-    rows: Any = table[~table["check"]].itertuples(index=False)
-    said = [f"{row.variety} {rounded(row.estimate)}{unit}"
-            + (f" ({rounded(row.low)} to {rounded(row.high)})" if pd.notna(row.low) else "")
-            for row in rows]
+    others = table.loc[~table["check"], ["variety", "estimate", "low", "high"]]
+    said = [f"{variety} {rounded(value)}{unit}"
+            + (f" ({rounded(low)} to {rounded(high)})" if pd.notna(low) else "")
+            for variety, value, low, high in others.itertuples(index=False)]
     against = answer.check or "the mean of all varieties"
     return replace(
         answer, overall=table, next_step="", cannot_tell=(),

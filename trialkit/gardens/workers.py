@@ -17,13 +17,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from trialkit.errors import TrialkitError
 from trialkit.mixed.likelihood import few_threads
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, Future
 
 CONNECT = 10.0
 """Seconds to wait for a scheduler, and for its first worker."""
@@ -291,11 +291,11 @@ def _together_or_alone(
 
 def _finished(
     client: Client, function: Callable[[T], R], batches: list[_Batch[T]]
-) -> Iterator[tuple[_Batch[T], Any]]:
+) -> Iterator[tuple[_Batch[T], Future[list[R | Fault | _Unseen]]]]:
     """Batches with their finished or failed futures as they come."""
     from queue import Empty, Queue
 
-    queue: Queue[Any] = Queue()
+    queue: Queue[Future[list[R | Fault | _Unseen]]] = Queue()
     # No key is used twice: a folder may have changed since it was last asked for.
     futures = client.map(_run, [function] * len(batches), batches, pure=False)
     # A future let go of is work called off, a future kept is a result kept in some worker.
@@ -317,7 +317,9 @@ def _finished(
         yield batch, future
 
 
-def _received(function: Callable[[T], R], batch: _Batch[T], future: Any) -> list[R | Fault]:
+def _received(
+    function: Callable[[T], R], batch: _Batch[T], future: Future[list[R | Fault | _Unseen]]
+) -> list[R | Fault]:
     """The results of a batch, or of an item alone its error."""
     if future.status == "finished":
         return [_seen(function, item, results)
