@@ -15,12 +15,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from glob import escape
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from filelock import FileLock, Timeout
 from platformdirs import user_state_path
 
-from trialkit.club.trial import TRIALS, identity
+from trialkit.club.trial import TRIALS, Facts, identity
 from trialkit.reading.spelling import folded
 from trialkit.records.files import sync_folder, write_bytes, write_text
 
@@ -30,6 +30,24 @@ REPORTS = "reports"
 PICTURES = "pictures"
 OLD = ".club-before"
 PICTURE = re.compile(r"[a-z]+\.(png|txt)")
+
+
+class KnownTrial(TypedDict):
+    """What stays of a trial from run to run: its number, its id, its garden's number."""
+
+    number: int
+    id: str
+    garden: int
+
+
+class TrialEntry(KnownTrial):
+    """A trial in `club.json`; the fields as in `Placed`, pictures by their names."""
+
+    key: str
+    showing: str
+    page: str
+    facts: Facts
+    pictures: NotRequired[list[str]]
 
 
 class NotAClub(FileExistsError):  # noqa: N818  (what is told of a folder, in the words of a refusal)
@@ -54,7 +72,7 @@ class Placed:
     html: str = ""
     source: Path | None = None
     pictures: dict[str, bytes] = field(default_factory=dict)
-    facts: dict[str, Any] = field(default_factory=dict)
+    facts: Facts = field(default_factory=lambda: Facts())
     showing: str = ""
     reason: str = ""
 
@@ -77,7 +95,7 @@ class Placed:
         return self.html if self.source is None else self.source.read_text(encoding="utf-8")
 
     @property
-    def entry(self) -> dict[str, Any]:
+    def entry(self) -> TrialEntry:
         """What the pages keep of it for the next time."""
         return {
             "number": self.number, "id": self.id, "garden": self.garden_number, "key": self.key,
@@ -85,10 +103,10 @@ class Placed:
             "pictures": sorted(self.pictures),
         }  # fmt: skip
 
-    def take_over(self, last: Mapping[str, Any], old: Manifest) -> None:
+    def take_over(self, last: TrialEntry, old: Manifest) -> None:
         """Use the report of an earlier run."""
-        self.source = old.site / str(last["page"])
-        self.facts, self.showing = dict(last["facts"]), str(last["showing"])
+        self.source = old.site / last["page"]
+        self.facts, self.showing = last["facts"].copy(), last["showing"]
         self.pictures = {name: (old.site / self.picture(name)).read_bytes()
                          for name in last.get("pictures", ())}
 
@@ -103,17 +121,17 @@ class Manifest:
 
     id: str = ""
     files: dict[str, str] = field(default_factory=dict)
-    entries: list[dict[str, Any]] = field(default_factory=list)
+    entries: list[TrialEntry] = field(default_factory=list)
     site: Path = Path()
     seasons: dict[str, str] = field(default_factory=dict)
 
-    def entry(self, id_: str) -> dict[str, Any] | None:
+    def entry(self, id_: str) -> TrialEntry | None:
         """What is kept of the trial with that id."""
         return next((entry for entry in self.entries if entry["id"] == id_), None)
 
-    def sound(self, entry: Mapping[str, Any]) -> bool:
+    def sound(self, entry: TrialEntry) -> bool:
         """Whether the entry's report and pictures lie there as they were written."""
-        names = [f"{PICTURES}/trial-{entry['number']}-{one}" for one in entry.get("pictures", ())]
+        names = [f"{PICTURES}/trial-{entry['number']}-{name}" for name in entry.get("pictures", ())]
         return all(map(self.as_written, (str(entry["page"]), *names)))
 
     def as_written(self, path: str) -> bool:
@@ -152,17 +170,17 @@ def load(site: Path, folders: Sequence[Path]) -> Manifest:
         raise refusal from None
 
 
-def _texts(plain: Mapping[Any, Any]) -> dict[str, str]:
+def _texts(plain: Mapping[str, object]) -> dict[str, str]:
     return {str(name): str(value) for name, value in plain.items()}
 
 
-def _usable(entry: Mapping[str, Any]) -> bool:
+def _usable(entry: Mapping[str, object]) -> bool:
     kinds = {"number": int, "id": str, "garden": int, "key": str, "showing": str, "page": str,
              "facts": dict}  # fmt: skip
     sound = all(isinstance(entry.get(name), kind) for name, kind in kinds.items())
     named = entry.get("pictures", [])
     plain = isinstance(named, list) and all(
-        isinstance(one, str) and PICTURE.fullmatch(one) for one in named)
+        isinstance(name, str) and PICTURE.fullmatch(name) for name in named)
     return sound and plain and entry["page"] == f"{REPORTS}/trial-{entry['number']}.html"
 
 
@@ -260,16 +278,16 @@ PATIENCE_S = 60.0
 class Memory:
     """known: by the folder's full path, number, id and garden number on these pages."""
 
-    known: dict[str, dict[str, Any]]
+    known: dict[str, KnownTrial]
     file: Path | None
 
-    def keep(self, entries: Mapping[str, Mapping[str, Any]]) -> None:
+    def keep(self, entries: Mapping[str, KnownTrial]) -> None:
         """Remember these too.  Where nothing can be written nothing is remembered: trials are
         then known by what was planted."""
         if self.file is None:
             return
         by_folder = {
-            folder: {name: entry[name] for name in ("number", "id", "garden")}
+            folder: KnownTrial(number=entry["number"], id=entry["id"], garden=entry["garden"])
             for folder, entry in entries.items()
         }
         with suppress(OSError):
@@ -300,13 +318,14 @@ def remembered(site: Path) -> Iterator[Memory]:
         lock.release()
 
 
-def _read(file: Path) -> dict[str, dict[str, Any]]:
+def _read(file: Path) -> dict[str, KnownTrial]:
     with suppress(OSError, ValueError):
         content = json.loads(file.read_text(encoding="utf-8"))
         if isinstance(content, dict):
             needed = {"number": int, "id": str, "garden": int}
             return {
-                folder: entry for folder, entry in content.items() if isinstance(entry, dict)
+                folder: KnownTrial(number=entry["number"], id=entry["id"], garden=entry["garden"])
+                for folder, entry in content.items() if isinstance(entry, dict)
                 and all(isinstance(entry.get(k), kind) for k, kind in needed.items())
             }
     return {}
@@ -328,7 +347,7 @@ def place_all(folders: Sequence[Path], old: Manifest, memory: Memory) -> list[Pl
     for entry, (_, garden) in zip(known, read, strict=True):
         if entry and garden.strip():
             gardens.setdefault(folded(garden), int(entry["garden"]))
-    earlier = [*old.entries, *memory.known.values()]
+    earlier: list[KnownTrial] = [*old.entries, *memory.known.values()]
     number = max((int(e["number"]) for e in earlier), default=0)
     last_garden = max((int(e["garden"]) for e in earlier), default=0)
     taken = {str(e["id"]) for e in known if e} | {str(e["id"]) for e in earlier}
@@ -337,7 +356,7 @@ def place_all(folders: Sequence[Path], old: Manifest, memory: Memory) -> list[Pl
         name = folded(garden) if garden.strip() else ""
         if entry is None:
             number += 1
-            entry = {"number": number, "id": _unique(id_ or str(number), taken), "garden": 0}
+            entry = KnownTrial(number=number, id=_unique(id_ or str(number), taken), garden=0)
             taken.add(str(entry["id"]))
         where = gardens.get(name, 0) or int(entry["garden"])
         if not where:
@@ -351,9 +370,9 @@ def place_all(folders: Sequence[Path], old: Manifest, memory: Memory) -> list[Pl
 
 def _known(
     folders: Sequence[Path], ids: Sequence[str], old: Manifest, memory: Memory
-) -> list[Mapping[str, Any] | None]:
+) -> list[KnownTrial | None]:
     """What is known of each folder: by its path, then by what was planted, each entry once."""
-    entries: list[Mapping[str, Any] | None] = [
+    entries: list[KnownTrial | None] = [
         memory.known.get(str(folder.resolve())) for folder in folders
     ]
     used = {str(entry["id"]) for entry in entries if entry}

@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree as ET
 
 from markupsafe import Markup
@@ -22,7 +22,7 @@ from markupsafe import Markup
 import trialkit
 from trialkit import shipped, wording
 from trialkit.club.folder import REPORTS, Manifest, Placed
-from trialkit.club.trial import KERNEL, WORDS, program_print
+from trialkit.club.trial import KERNEL, WORDS, Facts, program_print
 from trialkit.engine import page, run
 from trialkit.gardens.stage_one import TrialMeans, common_question
 from trialkit.reading.spelling import folded
@@ -35,9 +35,6 @@ if TYPE_CHECKING:
     from trialkit.gardens.answer import SeasonAnswer
 
 
-NEEDED = ("title", "garden", "crop", "planted", "updated", "invented", "answer", "sure", "state",
-          "names", "results", "picture", "means", "fingerprint", "front", "leader", "mark",
-          "sentence")
 NEWEST = 6
 """Answers on the front page with their pictures; every trial has its line below."""
 SHARED = ("square", "wide")
@@ -124,10 +121,10 @@ def _index(placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look) ->
                                              words(first[0]), "website"))
 
 
-def _crop(crop: CropSeason, first: Sequence[Placed]) -> dict[str, Any]:
+def _crop(crop: CropSeason, first: Sequence[Placed]) -> dict[str, object]:
     """A crop: what its gardens say together, and a line a trial unless all stand above."""
     answer = crop.answer
-    season: dict[str, Any] | None = None
+    season: dict[str, object] | None = None
     if isinstance(answer, str):
         season = {"answer": answer, "page": "", "picture": ""}
     elif answer is not None:
@@ -142,7 +139,7 @@ def _crop(crop: CropSeason, first: Sequence[Placed]) -> dict[str, Any]:
     return {"name": wording.capital(crop.crop), "season": season, "lines": lines}
 
 
-def _line(one: Placed) -> dict[str, Any]:
+def _line(one: Placed) -> dict[str, object]:
     facts = one.facts
     leader = str(facts.get("leader") or facts["answer"])
     return {
@@ -152,7 +149,7 @@ def _line(one: Placed) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _trial(trial: Placed) -> dict[str, Any]:
+def _trial(trial: Placed) -> dict[str, object]:
     facts = trial.facts
     names = [str(name) for name in facts["names"]]
     # Several drawings share the page, and an id may stand on it once.
@@ -175,7 +172,7 @@ def _trial(trial: Placed) -> dict[str, Any]:
     }
 
 
-def _under(facts: dict[str, Any]) -> str:
+def _under(facts: Facts) -> str:
     """The day of the newest record; that of planting where no record has one."""
     day = wording.day(facts["updated"], year=True)
     return f"Planted {day}" if facts["updated"] == facts["planted"] else day
@@ -197,7 +194,7 @@ def _entry(trial: Placed) -> Entry:
     )  # fmt: skip
 
 
-def _rows(shown: Sequence[Placed]) -> list[dict[str, Any]]:
+def _rows(shown: Sequence[Placed]) -> list[dict[str, object]]:
     rows = []
     for trial in shown:
         facts = trial.facts

@@ -7,10 +7,10 @@ change is taken over as it is, and one that fails keeps its last good report.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from trialkit.club import pages
 from trialkit.club.folder import Manifest, NotAClub, Placed, load, place_all, remembered, write_site
@@ -18,6 +18,7 @@ from trialkit.club.pages import CropSeason, Look, seasons, with_pages
 from trialkit.club.trial import (
     KERNEL,
     TRIALS,
+    Facts,
     Job,
     Made,
     NotMade,
@@ -168,9 +169,9 @@ def _failed(
         trial.reason += "; its last good report has details you now hide"
 
 
-def _public(facts: dict[str, Any]) -> dict[str, Any]:
+def _public(facts: Mapping[str, object]) -> Facts:
     """What the index needs of a report's facts."""
-    return {name: facts[name] for name in pages.NEEDED if name in facts}
+    return cast("Facts", {name: facts[name] for name in Facts.__annotations__ if name in facts})
 
 
 def _feed_id(placed: Sequence[Placed]) -> str:

@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import pandas as pd
 
@@ -46,8 +46,32 @@ class Made:
     """A report made: the page, what it hands on (`handout.handed_on`), pictures to share."""
 
     html: str
-    facts: dict[str, Any]
+    facts: Mapping[str, object]
     pictures: dict[str, bytes] = field(default_factory=dict)
+
+
+class Facts(TypedDict, total=False):
+    """What the pages keep of what a report hands on (`clubfacts.handed_on`); nothing without one.
+    """
+
+    title: str
+    garden: str
+    crop: str
+    planted: str
+    updated: str
+    invented: bool
+    answer: str
+    sure: str
+    state: str
+    names: list[str]
+    results: list[dict[str, object]]
+    picture: str
+    means: list[dict[str, object]]
+    fingerprint: str
+    front: dict[str, object] | None
+    leader: str
+    mark: str
+    sentence: str
 
 
 @dataclass(frozen=True)
@@ -77,7 +101,7 @@ def make_report(job: Job) -> Made | NotMade:
     return Made(page.render(notebook), facts, drawn(facts))
 
 
-def drawn(facts: Mapping[str, Any]) -> dict[str, bytes]:
+def drawn(facts: Mapping[str, object]) -> dict[str, bytes]:
     """The pictures of a report to share, `square.png` and `wide.png`, and the same in words.
 
     facts : what the report handed on; nothing is drawn where it handed on no first screen.
@@ -85,7 +109,7 @@ def drawn(facts: Mapping[str, Any]) -> dict[str, bytes]:
     from trialkit.report.handout import CARDS, Front, alt_text, card
 
     plain = facts.get("front")
-    if not plain:
+    if not plain or not isinstance(plain, dict):
         return {}
     rows = None if plain["rows"] is None else pd.DataFrame(plain["rows"])
     front = Front(**{**plain, "rows": rows})

@@ -235,11 +235,11 @@ def progress(what: str = "Working out the report") -> Iterator[Progress]:
 
 def show(published: Published, open_: bool, rather: Path | None = None) -> None:
     """Print the answer and where to find the report, and open it, or `rather`, if asked to."""
-    answer = published.facts.get("answer", "")
+    answer, sure = (str(published.facts.get(name, "")) for name in ("answer", "sure"))
     if answer:
         out.print(Text(answer, style="bold"))
-    if published.facts.get("sure"):
-        say(published.facts["sure"])
+    if sure:
+        say(sure)
     say(f"Report: {published.page}")
     for path in published.handout:
         say(f"Wrote {path}")

@@ -19,7 +19,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import groupby
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -83,15 +83,15 @@ def _regions_apart(body: str) -> str:
     return REGION.sub(numbered, body)
 
 
-def facts(notebook: NotebookNode) -> dict[str, Any]:
+def facts(notebook: NotebookNode) -> dict[str, object]:
     """Everything the cells handed over under the media type `blocks.FACTS`, later over earlier."""
-    values: dict[str, Any] = {}
+    values: dict[str, object] = {}
     for output in _outputs(notebook):
         values.update(output.get("data", {}).get(FACTS, {}))
     return values
 
 
-def take(notebook: NotebookNode, name: str) -> Any:
+def take(notebook: NotebookNode, name: str) -> object:
     """A fact that is for whoever runs the notebook alone: taken out of it; None where no cell
     handed it over."""
     taken = None
@@ -138,7 +138,7 @@ def _figures_together(parts: list[Markup]) -> list[Markup]:
     return together
 
 
-def _outputs(notebook: NotebookNode) -> Iterator[Any]:
+def _outputs(notebook: NotebookNode) -> Iterator[NotebookNode]:
     for cell in notebook.cells:
         if cell.cell_type == "code":
             yield from cell.outputs
@@ -150,7 +150,7 @@ def _markdown(text: str) -> Markup:
     return Markup(markdown2html_mistune(text))
 
 
-def _shown(output: Any) -> Markup:
+def _shown(output: NotebookNode) -> Markup:
     """One output of a cell as HTML: what the cell offered first, plain text escaped otherwise."""
     data = output.get("data", {})
     if "text/html" in data:

@@ -22,7 +22,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from trialkit import shipped
 from trialkit.engine import page, run
@@ -43,7 +43,7 @@ class Published:
 
     page: Path
     notebook: Path
-    facts: dict[str, Any]
+    facts: dict[str, object]
     handout: tuple[Path, ...] = ()
 
 
@@ -103,9 +103,10 @@ def publish(
     if handout:
         job.parameters.update(handout=handout, address=address)
     done = _run(job, target, on_progress, run.execute)
-    coded = page.take(done, "handout") or {}
+    coded = page.take(done, "handout")
     made = _write_both(done, target, full, live)
-    files = {ending: base64.b64decode(content) for ending, content in coded.items()}
+    files = {str(ending): base64.b64decode(content) for ending, content in coded.items()} if (
+        isinstance(coded, dict)) else {}
     return replace(made, handout=write_handout(folder, files))
 
 
@@ -224,7 +225,7 @@ class _Job(NamedTuple):
     """A notebook by its name, and what to run it with."""
 
     notebook: str
-    parameters: dict[str, Any]
+    parameters: dict[str, object]
 
 
 def _report_of(folder: Path, until: date | None = None) -> _Job:

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager, NoSuchKernel
 from jupyter_client.manager import KernelManager
@@ -26,8 +26,9 @@ from jupyter_client.manager import KernelManager
 from trialkit.errors import TrialkitError
 
 if TYPE_CHECKING:
-    from jupyter_client.manager import KernelManager
     from nbformat import NotebookNode
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import NotebookExecutionManager
 
 
 # ------------------------------------------------------------------------------------------------
@@ -88,7 +89,7 @@ class ThisPython(KernelSpecManager):
         )
 
 
-def _transport(folder: Path) -> dict[str, Any]:
+def _transport(folder: Path) -> dict[str, str]:
     """Talk over files only this user can open, where the system has them, not network ports."""
     socket = str(folder / "kernel")
     # A socket's path may be about 100 bytes long (unix(7): sun_path is 108, and a number follows).
@@ -419,13 +420,13 @@ def _register_engine() -> None:
         @classmethod
         def execute_managed_notebook(
             cls,
-            nb_man: Any,
+            nb_man: NotebookExecutionManager,
             kernel_name: str,
             manager: KernelManager,
             running: list[NotebookNode],
             again: bool,
             on_progress: Progress | None = None,
-            **_: Any,
+            **_: object,
         ) -> None:
             running.append(nb_man.nb)
             total = len(nb_man.nb.cells)
@@ -451,7 +452,7 @@ def _register_engine() -> None:
     papermill_engines.register("trialkit", RunningKernel)
 
 
-def _greet(client: Any, again: bool) -> None:
+def _greet(client: PapermillNotebookClient, again: bool) -> None:
     """Wait for the kernel to answer, and wipe out what ran in it before.
 
     Raises DeadKernelError where it died, never answers or cannot be wiped.
@@ -459,7 +460,7 @@ def _greet(client: Any, again: bool) -> None:
     from jupyter_core.utils import run_sync
     from nbclient.exceptions import DeadKernelError
 
-    async def wipe() -> dict[str, Any]:
+    async def wipe() -> dict[str, dict[str, object]]:
         reply = client.kc.execute(WIPE, silent=True, reply=True, timeout=ANSWER_S)
         return dict(await reply)
 
