@@ -78,7 +78,7 @@ def test_only_what_changed_is_worked_out_anew(made, two, tmp_path):
     assert [p.name for p in first.made] == ["one", "two"]
     before = _files(site)
     again = make_club(two, site)
-    assert (again.made, [p.name for p in again.kept]) == ((), ["one", "two"])
+    assert (again.made, [p.name for p in again.unchanged]) == ((), ["one", "two"])
     assert _files(site) == before, "the same records give the same bytes"
     _edit(two[1])
     third = make_club(two, site)
@@ -260,7 +260,7 @@ def test_a_swap_cut_off_in_the_middle_is_mended_the_next_time(made, two, tmp_pat
             make_club(two, site)
     assert not site.exists(), "the power went between the two renames"
     done = make_club(two, site)
-    assert len(done.kept) == 2
+    assert len(done.unchanged) == 2
     assert _files(site) == before
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 

@@ -20,7 +20,7 @@ from trialkit.decide.looks import (
     evaluate_looks,
     levelling_off,
 )
-from trialkit.decide.spending import alpha_each, anytime_interval, anytime_z, mixture_rho
+from trialkit.decide.spending import alpha_each, anytime_z, mixture_rho, repeated_interval
 
 START = date(2025, 6, 1)
 
@@ -85,10 +85,12 @@ def test_plots_shared_by_all_looks_keep_independent_increments():
 
 def test_interval_stops_shrinking_with_the_plots():
     rho = mixture_rho(5.0 / 0.07)
-    widths = [np.diff(anytime_interval(0.0, np.sqrt(0.01 + 0.06 / k), 9, rho))[0]
-              for k in (1, 10, 100, 10_000)]  # fmt: skip
+    def interval(estimate, se):
+        return repeated_interval(estimate, se, 9, float(anytime_z(1.0 / se**2, rho)))
+
+    widths = [np.diff(interval(0.0, np.sqrt(0.01 + 0.06 / k)))[0] for k in (1, 10, 100, 10_000)]
     assert widths[0] > widths[1] > widths[2] > widths[3] > 2 * 2.26 * 0.1
-    low, high = anytime_interval(0.3, 0.1, 9, rho)
+    low, high = interval(0.3, 0.1)
     assert (low + high) / 2 == pytest.approx(0.3)
 
 
@@ -113,15 +115,15 @@ def test_settled_with_a_plan_and_without():
     assert planned.state == SETTLED
     assert planned.direction == 1
     assert planned.basis == "planned looks"
-    assert (planned.low, planned.high) == planned.planned_interval
     assert planned.low > 0
     assert planned.one_line.startswith("Settled: Red is ahead of Blue, 1.8 times (")
     free = evaluate_looks(looks, None, names=("Red", "Blue"))
     assert free.state == SETTLED
     assert free.basis == "unplanned looks"
-    assert (free.low, free.high) == free.anytime_interval
-    naive = planned.naive_interval
-    assert naive[1] - naive[0] < planned.high - planned.low < free.high - free.low
+    last = free.history.iloc[-1]
+    assert (free.low, free.high) == (last["anytime_low"], last["anytime_high"])
+    naive = last["naive_high"] - last["naive_low"]
+    assert naive < planned.high - planned.low < free.high - free.low
     behind = evaluate_looks(season(-0.6), 20, names=("Red", "Blue"))
     assert behind.direction == -1
     assert behind.one_line.startswith("Settled: Blue is ahead of Red, 1.8 times")
@@ -192,7 +194,8 @@ def test_over_running_and_stopping_short():
     assert beyond.state == UNSETTLED
     assert beyond.over
     # Its own interval is the one that holds for looks nobody planned.
-    assert (beyond.low, beyond.high) == beyond.anytime_interval
+    assert [beyond.low, beyond.high] == list(
+        beyond.history[["anytime_low", "anytime_high"]].iloc[-1])
     assert np.isfinite([beyond.low, beyond.high]).all()
     short = season(0.5, 6)
     assert evaluate_looks(short, 20).state == KEEP

@@ -69,14 +69,14 @@ def pages(
     }
 
 
-def line(one: Placed) -> str:
+def line(trial: Placed) -> str:
     """The answer in one line."""
-    return str(one.facts.get("sentence") or one.facts["answer"])
+    return str(trial.facts.get("sentence") or trial.facts["answer"])
 
 
-def words(one: Placed) -> str:
+def words(trial: Placed) -> str:
     """What its pictures show."""
-    return one.pictures.get(WORDS, b"").decode().strip()
+    return trial.pictures.get(WORDS, b"").decode().strip()
 
 
 def season_title(crop: CropSeason) -> str:
@@ -86,8 +86,8 @@ def season_title(crop: CropSeason) -> str:
 
 def newest(placed: Sequence[Placed]) -> list[Placed]:
     """The trials of the front page, the one recorded last first."""
-    shown = [one for one in placed if one.facts]
-    return sorted(shown, key=lambda one: (str(one.facts["updated"]), -one.number),
+    shown = [trial for trial in placed if trial.facts]
+    return sorted(shown, key=lambda trial: (str(trial.facts["updated"]), -trial.number),
                   reverse=True)[:NEWEST]
 
 
@@ -139,13 +139,13 @@ def _crop(crop: CropSeason, first: Sequence[Placed]) -> dict[str, object]:
     return {"name": wording.capital(crop.crop), "season": season, "lines": lines}
 
 
-def _line(one: Placed) -> dict[str, object]:
-    facts = one.facts
+def _line(trial: Placed) -> dict[str, object]:
+    facts = trial.facts
     leader = str(facts.get("leader") or facts["answer"])
     return {
-        "title": facts["title"], "page": one.page, "mark": facts.get("mark", ""),
+        "title": facts["title"], "page": trial.page, "mark": facts.get("mark", ""),
         "leader": isolate(leader, [str(name) for name in facts["names"]]),
-        "day": _under(facts), "reason": one.reason,
+        "day": _under(facts), "reason": trial.reason,
     }  # fmt: skip
 
 
@@ -173,7 +173,7 @@ def _trial(trial: Placed) -> dict[str, object]:
 
 
 def _under(facts: Facts) -> str:
-    """The day of the newest record; that of planting where no record has one."""
+    """The day of the newest record; that of planting where no record has trial."""
     day = wording.day(facts["updated"], year=True)
     return f"Planted {day}" if facts["updated"] == facts["planted"] else day
 
@@ -228,12 +228,12 @@ class CropSeason(NamedTuple):
     @property
     def page(self) -> str:
         """The place of its own page: named after its first trial, which keeps its number."""
-        return f"{REPORTS}/season-{min(one.number for one in self.placed)}.html"
+        return f"{REPORTS}/season-{min(trial.number for trial in self.placed)}.html"
 
     @property
     def names(self) -> tuple[str, ...]:
         """Its varieties."""
-        known = {str(name) for one in self.placed for name in one.facts["names"]}
+        known = {str(name) for trial in self.placed for name in trial.facts["names"]}
         return tuple(sorted(known))
 
 
@@ -249,7 +249,7 @@ def _together(group: Sequence[Placed]) -> CropSeason:
     crop = str(group[0].facts["crop"])
     known = [means for trial in group if (means := _means(trial))]
     asked = common_question([means[0].question for means in known])
-    used = tuple(one for means in known for one in means if one.answers == asked)
+    used = tuple(part for means in known for part in means if part.answers == asked)
     if len(used) < 2:
         return CropSeason(crop, tuple(group), None)
     try:
@@ -284,7 +284,7 @@ def with_pages(
         if crop.answer is None or isinstance(crop.answer, str):
             whole.append(crop)
             continue
-        means = json.dumps([to_json(one) for one in crop.means])
+        means = json.dumps([to_json(part) for part in crop.means])
         key = hashlib.sha256(f"{program_print()} {means}".encode()).hexdigest()[:32]
         if old.seasons.get(crop.page) == key and old.as_written(crop.page):
             html = (old.site / crop.page).read_text(encoding="utf-8")
@@ -311,7 +311,7 @@ def picture(crop: CropSeason) -> str:
     """Every variety in every garden and over all, as SVG in a figure; "" where there is none."""
     if crop.answer is None or isinstance(crop.answer, str):
         return ""
-    name = f"season-{min(one.number for one in crop.placed)}"
+    name = f"season-{min(trial.number for trial in crop.placed)}"
     return gardens_and_whole(OpenSeason(crop.answer, None)).html.replace("gardens-and-whole", name)
 
 
@@ -457,8 +457,8 @@ COLUMNS = (
     Column("trait", "string", "", "What the estimate is of."),
     Column("unit", "string", "", "The unit of estimate, low and high."),
     Column("estimate", "number", _OWN, "Best estimate. Empty where there is none."),
-    Column("low", "number", _OWN, "Lower end of its 95 % interval. Empty without one."),
-    Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without one."),
+    Column("low", "number", _OWN, "Lower end of its 95 % interval. Empty without trial."),
+    Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without trial."),
     Column("against", "string", "", "What against_check is: ratio (times the check), "
            "difference (more than the check, in the row's own unit) or odds (a ratio of odds)."),
     Column("against_check", "number", _TIMES, "The estimate against the check's. "

@@ -54,7 +54,7 @@ class Club:
 
     index: Path | None
     made: tuple[Path, ...]
-    kept: tuple[Path, ...]
+    unchanged: tuple[Path, ...]
     failed: tuple[tuple[Path, str], ...]
 
 
@@ -92,15 +92,15 @@ def _files(
     id_: str, placed: Sequence[Placed], crops: Sequence[CropSeason], look: Look
 ) -> Iterator[tuple[str, bytes]]:
     """Path and content of every page and picture."""
-    for one in placed:
-        if not one.facts:
+    for trial in placed:
+        if not trial.facts:
             continue
-        picture = one.picture("wide.png") if one.pictures else ""
-        tags = pages.tags(str(one.facts["title"]), pages.line(one), look.address, one.page,
-                            picture, pages.words(one))
-        yield one.page, pages.tagged(one.content, tags).encode()
-        for name, content in sorted(one.pictures.items()):
-            yield one.picture(name), content
+        picture = trial.picture("wide.png") if trial.pictures else ""
+        tags = pages.tags(str(trial.facts["title"]), pages.line(trial), look.address, trial.page,
+                            picture, pages.words(trial))
+        yield trial.page, pages.tagged(trial.content, tags).encode()
+        for name, content in sorted(trial.pictures.items()):
+            yield trial.picture(name), content
     for crop in crops:
         if crop.html and not isinstance(crop.answer, str) and crop.answer is not None:
             title = pages.season_title(crop)

@@ -185,7 +185,7 @@ def club(
         err.print(f"{why}\n", markup=False)
     if done.index is None:
         stop(Exit.RECORDS, "No trial gave a report, so no page was written.")
-    say(f"{len(done.made)} updated, {len(done.kept)} unchanged, {len(done.failed)} failed.")
+    say(f"{len(done.made)} updated, {len(done.unchanged)} unchanged, {len(done.failed)} failed.")
     say(f"Pages: {done.index}")
     if not (names and places and notes):
         left_out = [word for word, shown in

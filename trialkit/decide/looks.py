@@ -31,6 +31,7 @@ from trialkit.decide.spending import (
     mixture_rho,
     on_normal_scale,
     on_t_scale,
+    repeated_interval,
     sharing,
 )
 from trialkit.wording import percent
@@ -92,7 +93,7 @@ class LooksResult:
     direction: +1 or -1 where settled (sign of the difference), else 0.
     settled_on: date from which every look has said so.
     basis: "planned looks" or "unplanned looks": the rule that decides and whose interval
-        `low`, `high` is. planned_interval is None without a plan.
+        `low`, `high` is; those of the other rules stand in `history`.
     over: no look is left that could settle it.
     alpha, shared_by, together: two-sided error of this comparison, how many comparisons have as
         much, and that of all of them together.
@@ -120,9 +121,6 @@ class LooksResult:
     boundary: float
     low: float
     high: float
-    planned_interval: tuple[float, float] | None
-    anytime_interval: tuple[float, float]
-    naive_interval: tuple[float, float]
     chance_at_trend: float | None
     chance_if_worthwhile: float | None
     worthwhile: float | None
@@ -186,7 +184,6 @@ def evaluate_looks(
         state = ALIKE
     if state == SETTLED:
         outlook = (None, None)
-    always = (float(now["anytime_low"]), float(now["anytime_high"]))
     result = LooksResult(
         state=state,
         direction=direction,
@@ -203,9 +200,6 @@ def evaluate_looks(
         boundary=float(now["boundary"]),
         low=interval[0],
         high=interval[1],
-        planned_interval=None if planned is None else interval,
-        anytime_interval=always,
-        naive_interval=(float(now["naive_low"]), float(now["naive_high"])),
         chance_at_trend=outlook[0],
         chance_if_worthwhile=outlook[1],
         worthwhile=worthwhile,
@@ -290,9 +284,8 @@ def _history(looks: Sequence[Look], planned: int | None, alpha: float, last: boo
         return out
 
     for name, z in edges.items():
-        half = on_t_scale(z, df) * se
-        columns[f"{name}low"] = at_looks(estimate - half)
-        columns[f"{name}high"] = at_looks(estimate + half)
+        low, high = repeated_interval(estimate, se, df, z)
+        columns[f"{name}low"], columns[f"{name}high"] = at_looks(low), at_looks(high)
     columns["statistic"] = at_looks(estimate / se)
     columns["boundary"] = at_looks(on_t_scale(edges[""], df))
     columns["z"] = at_looks(on_normal_scale(estimate / se, df))

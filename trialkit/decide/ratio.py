@@ -124,17 +124,17 @@ class Layout:
         `FittedPlots.ratio`."""
         common = squared.sum(axis=-1) * (squares.sum() / self.spread.sum())
         for_all = common, np.full_like(common, self.df)
-        found = for_all
+        error = for_all
         if in_all and right in self._apart:
-            found = self._own(right, squares, squared, common, MODERATED)
+            error = self._own(right, squares, squared, common, MODERATED)
             if self._apart[right].alone < FEWEST_ALONE:
-                found = _wider(found, for_all, np.ones(common.shape, dtype=bool))
+                error = _wider(error, for_all, np.ones(common.shape, dtype=bool))
         for variety in (left,) if in_all else (left, right):
             if variety in self._apart:
                 uneven = self._apart[variety].p(squared) < (
                     UNEVEN_OTHER if in_all else UNEVEN_PAIR)
-                found = _wider(found, self._own(variety, squares, squared, common), uneven)
-        return found
+                error = _wider(error, self._own(variety, squares, squared, common), uneven)
+        return error
 
     def on_slope(self, place: Array, away: Array) -> npt.NDArray[np.bool_]:
         """Whether plots stray along a slope, by an F test of each direction: shape (...,).
@@ -169,7 +169,7 @@ class Layout:
     def _apart(self) -> dict[int, _Apart]:
         """Each variety against all others, where the layout tells their variances apart."""
         each = {v: self._set_apart(v) for v in range(self.number)}
-        return {v: one for v, one in each.items() if one is not None}
+        return {v: group for v, group in each.items() if group is not None}
 
     def _set_apart(self, variety: int) -> _Apart | None:
         number = self.number
@@ -319,11 +319,11 @@ class _Apart:
 
 
 def _wider(
-    one: tuple[Array, Array], other: tuple[Array, Array], where: npt.NDArray[np.bool_]
+    error: tuple[Array, Array], other: tuple[Array, Array], where: npt.NDArray[np.bool_]
 ) -> tuple[Array, Array]:
     """The first, or where said the other, if it makes the wider range."""
-    take = where & (_reach(*other) > _reach(*one))
-    return np.where(take, other[0], one[0]), np.where(take, other[1], one[1])
+    take = where & (_reach(*other) > _reach(*error))
+    return np.where(take, other[0], error[0]), np.where(take, other[1], error[1])
 
 
 def fit_plots(

@@ -380,13 +380,15 @@ def on_t_scale(z: float | Array, df: float | Array) -> Array:
     return np.asarray(student_t.isf(norm.sf(np.asarray(z, dtype=float)), df))
 
 
-def repeated_interval(estimate: float, se: float, df: float, z: float) -> tuple[float, float]:
-    """Interval that holds at all looks at once: estimate +- t_df(z) se.
+def repeated_interval(
+    estimate: float | Array, se: float | Array, df: float | Array, z: float | Array
+) -> tuple[Array, Array]:
+    """Interval that holds at all looks at once: estimate +- t_df(z) se; shapes as given.
 
     Jennison & Turnbull (1989, J. R. Stat. Soc. B 51:305-361), with the boundary z moved to the
     t scale by its tail probability. Units of `estimate`. Infinite when z is.
     """
-    half = float(on_t_scale(z, df)) * se
+    half = on_t_scale(z, df) * se
     return estimate - half, estimate + half
 
 
@@ -470,15 +472,3 @@ def anytime_z(information: float | Array, rho: float, alpha: float = 0.05) -> Ar
     """
     ratio = np.asarray(information, dtype=float) / rho
     return np.asarray(np.sqrt((1.0 + 1.0 / ratio) * (np.log1p(ratio) - 2.0 * np.log(alpha))))
-
-
-def anytime_interval(
-    estimate: float, se: float, df: float, rho: float, alpha: float = 0.05
-) -> tuple[float, float]:
-    """Interval for the true difference, valid at this and all other looks. Unit of estimate.
-
-    se, df: standard error and its degrees of freedom. rho: fixed at the first look, see
-    `mixture_rho`; its unit is that of 1 / se^2.
-    """
-    z = float(anytime_z(1.0 / se**2, rho, alpha))
-    return repeated_interval(estimate, se, df, z)

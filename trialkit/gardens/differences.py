@@ -346,11 +346,11 @@ def chance_best(
     of_scale, of_spread = np.divmod(at, len(spread))
     own, known = spread[of_spread, None] ** 2, scale[of_scale, None] * error
     share = own / (own + known)
-    drawn = (share * y + np.sqrt(share * known) * rng.standard_normal((DRAWS, v - 1))) @ axes.T
+    means = (share * y + np.sqrt(share * known) * rng.standard_normal((DRAWS, v - 1))) @ axes.T
     if interaction > 0:
         away = interaction * _scales(df, DRAWS, rng)[:, None]
-        drawn = drawn + np.sqrt(away) * rng.standard_normal((DRAWS, v))
-    winner = np.argmax(-drawn if less else drawn, axis=1)
+        means = means + np.sqrt(away) * rng.standard_normal((DRAWS, v))
+    winner = np.argmax(-means if less else means, axis=1)
     return np.asarray(np.bincount(winner, minlength=v) / DRAWS)
 
 

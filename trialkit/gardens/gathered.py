@@ -337,9 +337,9 @@ class GatheredTrial(StoredTrial):
         own = {name: _own(parts, self.trial, name) for name, parts in frames.items()}
         said = frames[PLANTS.name].get(self.trial)
         if trial.covariates and said is not None:
-            kept = pd.DataFrame([json.loads(row) for row in said[COVARIATES]], dtype=np.float64)
+            numbers = pd.DataFrame([json.loads(row) for row in said[COVARIATES]], dtype=np.float64)
             own[PLANTS.name] = own[PLANTS.name].assign(
-                **{name: kept[name] for name in trial.covariates})
+                **{name: numbers[name] for name in trial.covariates})
         return Records(
             folder=Path(self.folder), trial=trial, **own,
             fingerprint=about["fingerprint"], until=about["until"],

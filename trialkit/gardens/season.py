@@ -80,21 +80,22 @@ def season(
     def worked(some: Sequence[Path | GatheredTrial], asked: str, words: bool
                ) -> list[TrialMeans | Failed]:
         work = partial(trial_means, trait=asked, until=until, words=words)
-        return [_outcome(trial, one) for trial, one in zip(some, mapper(work, some), strict=True)]
+        return [_outcome(trial, result)
+                for trial, result in zip(some, mapper(work, some), strict=True)]
 
     results = worked(trials, trait, alone)
-    asked = common_question([one.question for one in results if one.question])
+    asked = common_question([result.question for result in results if result.question])
     if trait == "auto":  # those that ask for something else are asked for what the others are
         trait = asked
-        others = [at for at, one in enumerate(results) if one.question not in ("", asked)]
+        others = [at for at, result in enumerate(results) if result.question not in ("", asked)]
         again = worked([trials[at] for at in others], asked, alone) if others else []
-        for at, one in zip(others, again, strict=True):
-            results[at] = one
-    good = [one for one in results if isinstance(one, TrialMeans)]
-    failed = [one for one in results if isinstance(one, Failed)]
+        for at, result in zip(others, again, strict=True):
+            results[at] = result
+    good = [result for result in results if isinstance(result, TrialMeans)]
+    failed = [result for result in results if isinstance(result, Failed)]
     if len(good) == 1 and not alone:  # the others gave nothing
         again = worked([trials[results.index(good[0])]], trait, True)
-        good = [one for one in again if isinstance(one, TrialMeans)] or good
+        good = [result for result in again if isinstance(result, TrialMeans)] or good
     return combine(good, failed)
 
 

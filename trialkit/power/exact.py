@@ -323,7 +323,7 @@ def _plots(setup: Setup) -> tuple[Array, ...]:
     blocks = [] if setup.design == COMPLETELY_RANDOMISED else [place]
     if setup.design == LATIN_SQUARE:
         blocks.append((variety + place) % v)
-    return tuple(np.eye(one.max() + 1)[one] for one in (variety, *blocks))
+    return tuple(np.eye(level.max() + 1)[level] for level in (variety, *blocks))
 
 
 def _places(setup: Setup) -> Array | None:
@@ -334,8 +334,8 @@ def _places(setup: Setup) -> Array | None:
         return None
     n = len(of_variety)
     within = blocks[0].argmax(axis=1) if blocks else np.zeros(n)
-    drawn = np.lexsort((np.random.default_rng(1).random(n), within)).argsort()
-    return np.asarray(drawn[:, None] % (setup.varieties if blocks else n), dtype=np.float64)
+    order = np.lexsort((np.random.default_rng(1).random(n), within)).argsort()
+    return np.asarray(order[:, None] % (setup.varieties if blocks else n), dtype=np.float64)
 
 
 def _made_up(
@@ -346,7 +346,7 @@ def _made_up(
     of_variety, *blocks = _plots(setup)
     n, b = len(of_variety), len(of_variety) / setup.varieties
     variety = of_variety.argmax(axis=1)
-    taken = np.hstack([np.zeros((n, 0)), *(one[:, 1:] - one[:, :1] for one in blocks)])
+    taken = np.hstack([np.zeros((n, 0)), *(part[:, 1:] - part[:, :1] for part in blocks)])
     fit = fit_plots(np.full(n, 1e6), np.ones(n), variety, taken)
     assert fit is not None
     trials = int(np.clip(DRAWS // n, FEWEST_TRIALS, MOST_TRIALS))
@@ -355,8 +355,8 @@ def _made_up(
     # 11:427-444): at once in blocks.
     mean = np.ones_like(y)
     for _ in range(20 if len(blocks) > 1 else 1):
-        for one in (of_variety, *blocks):
-            mean = mean * (((y @ one) / (mean @ one)) @ one.T)
+        for part in (of_variety, *blocks):
+            mean = mean * (((y @ part) / (mean @ part)) @ part.T)
     total = y @ of_variety
     away = ((y - mean) / mean) @ fit.layout.rest.T
     variance, df = fit.layout.pair_error(
