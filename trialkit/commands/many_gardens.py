@@ -11,31 +11,33 @@ from typing import Annotated
 import typer
 
 from trialkit.commands.report import progress, show
-from trialkit.commands.terminal import Exit, day, err, say, stop
+from trialkit.commands.terminal import (
+    Cluster,
+    Exit,
+    Folders,
+    Open,
+    Until,
+    day,
+    err,
+    say,
+    stop,
+)
 
 
 def season(
-    folders: Annotated[
-        list[Path],
-        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
-    ],
+    folders: Folders,
     to: Annotated[
         Path | None,
         typer.Option("--out", help="The HTML file to write. Else season.html, in this folder."),
     ] = None,
-    until: Annotated[
-        str | None,
-        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
-    ] = None,
+    until: Until = None,
     trait: Annotated[
         str | None,
         typer.Option(help="What to compare: yield, within reach, early, or a trait of your own. "
                           "Else what the trials' question asks."),
     ] = None,
-    cluster: Annotated[
-        str, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
-    ] = "",
-    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+    cluster: Cluster = None,
+    open_: Open = False,
 ) -> None:
     """Put several gardens or years together: which variety to grow, here and elsewhere.
 
@@ -62,7 +64,7 @@ def season(
     try:
         with progress("Putting the gardens together") as on_progress:
             made = publish_season(
-                trials, target, as_of, cluster, on_progress, trait=trait or ""
+                trials, target, as_of, cluster or "", on_progress, trait=trait or ""
             )
     except ReportStopped as stopped:
         stop(Exit.RECORDS if stopped.by_records else Exit.STOPPED, stopped.told)
@@ -72,20 +74,12 @@ def season(
 
 
 def export(
-    folders: Annotated[
-        list[Path],
-        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
-    ],
+    folders: Folders,
     to: Annotated[
         Path, typer.Option("--out", help="The folder of Parquet files to write.", metavar="FOLDER")
     ] = Path("exported"),
-    until: Annotated[
-        str | None,
-        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
-    ] = None,
-    cluster: Annotated[
-        str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
-    ] = None,
+    until: Until = None,
+    cluster: Cluster = None,
 ) -> None:
     """Write the records of many trials as Parquet, a table a file, for other programs too.
 
@@ -121,10 +115,7 @@ def export(
 
 
 def club(
-    folders: Annotated[
-        list[Path],
-        typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER"),
-    ],
+    folders: Folders,
     site: Annotated[
         Path, typer.Option("--out", help="The folder of the pages.", metavar="SITE")
     ] = Path("club"),
@@ -151,9 +142,7 @@ def club(
         str, typer.Option(help="Where on the web the pages will be, for the feed and for previews "
                           "in chats.")
     ] = "",
-    cluster: Annotated[
-        str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
-    ] = None,
+    cluster: Cluster = None,
 ) -> None:
     """Write the pages of several trials: answers, pictures, reports, a table and a feed.
 

@@ -18,6 +18,8 @@ from rich.text import Text
 from trialkit.commands.terminal import (
     Exit,
     Folder,
+    Open,
+    Until,
     command,
     err,
     out,
@@ -36,7 +38,7 @@ def demo(
     folder: Annotated[
         Path, typer.Option(help="Where to put the copy of the demo trial.")
     ] = Path("trialkit-demo"),
-    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+    open_: Open = False,
 ) -> None:
     """Copy the invented demo trial, report on it, and say where to find the report.
 
@@ -61,11 +63,8 @@ def report(
         Path | None,
         typer.Option("--out", help="The HTML file to write. Else FOLDER/report/FOLDER.html."),
     ] = None,
-    until: Annotated[
-        str | None,
-        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
-    ] = None,
-    open_: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+    until: Until = None,
+    open_: Open = False,
     full: Annotated[
         bool, typer.Option("--full", help="With the method unfolded, to print it too.")
     ] = False,
@@ -168,10 +167,7 @@ def handout(
     address: Annotated[
         str, typer.Option(help="Where to find the report on the web, printed as a code to scan.")
     ] = "",
-    until: Annotated[
-        str | None,
-        typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
-    ] = None,
+    until: Until = None,
 ) -> None:
     """Make a sheet to pin up (PDF) and two pictures for a chat (PNG), each with its words (TXT).
 

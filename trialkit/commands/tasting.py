@@ -33,13 +33,21 @@ def tasting(
     the key, in FOLDER/tasting. Without: what the scores written there say,
     and FOLDER/tasting/result.html with a picture.
     """
-    from trialkit.records.tastings import CODED, COLUMNS, KEY, PLACE, SCORES, TRIANGLE, TRIANGLES
+    from trialkit.records.tastings import PLACE
 
     folder = the_trial(folder)
-    place = folder / PLACE
     if tasters is None:
-        _tell(folder, place)
-        return
+        _tell(folder, folder / PLACE)
+    else:
+        _lay_out(folder, folder / PLACE, tasters, each, trait or ["liking"], seed, paper_name)
+
+
+def _lay_out(
+    folder: Path, place: Path, tasters: int, each: int | None, traits: list[str],
+    seed: int | None, paper_name: str,
+) -> None:
+    from trialkit.records.tastings import CODED, COLUMNS, KEY, SCORES, TRIANGLE, TRIANGLES
+
     if (place / KEY).exists() or (place / SCORES).exists():
         stop(Exit.NOT_WRITTEN, f"{place} holds a tasting already. Move it away first; nothing was "
                                "changed.")
@@ -49,7 +57,7 @@ def tasting(
     from trialkit.records.files import csv_text, write_bytes
     from trialkit.trial import TrialProblems, parse_trial
 
-    traits = list(dict.fromkeys(trait or ["liking"]))
+    traits = list(dict.fromkeys(traits))
     try:
         trial = parse_trial((folder / "trial.toml").read_text(encoding="utf-8"))
         made = plan_tasting(trial.variety_names, tasters, each, seed)

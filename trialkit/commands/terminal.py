@@ -50,6 +50,19 @@ Folder = Annotated[
 ]
 
 
+Folders = Annotated[
+    list[Path], typer.Argument(help="Trial folders, or folders of trials.", metavar="FOLDER")
+]
+Until = Annotated[
+    str | None,
+    typer.Option(help="As of that day (20 Jul 2025): leave out what was recorded later."),
+]
+Open = Annotated[bool, typer.Option("--open", help="Open the report in the browser.")]
+Cluster = Annotated[
+    str | None, typer.Option(help="A running Dask scheduler, such as tcp://10.0.0.5:8786.")
+]
+
+
 def example(*lines: str) -> str:
     """What stands below a command's help."""
     return "\n\n".join(("[bold]Examples[/bold]", *(f"  {line}" for line in lines), CODES))

@@ -306,17 +306,7 @@ def _table(of: Conclusion) -> pd.DataFrame:
         out[column] = _mapped(out["variety"], None if dug is None else dug.against_check, source)
     out["state"] = ""
     if looks is not None and looks.against_check:
-        for at, variety in enumerate(out["variety"]):
-            result = looks.results.get((variety, str(check)))
-            if result is None:
-                continue
-            # A variety that gave nothing has no ratio; only its limits say something.
-            if np.isfinite(result.estimate) and not _nothing(out, variety, str(check)):
-                out.loc[at, "ratio"] = np.exp(result.estimate)
-            narrow = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
-            ends = np.exp([result.low, result.high]) if narrow else [np.nan, np.nan]
-            out.loc[at, ["ratio_low", "ratio_high"]] = ends
-            out.loc[at, "state"] = result.state
+        _set_against(out, looks, str(check))
     if dug is not None or (looks is not None and looks.against_check):
         differs = dug is not None and dug.scale == "difference"
         out.loc[out["check"], "ratio"] = 0.0 if differs else 1.0
@@ -349,6 +339,21 @@ def _table(of: Conclusion) -> pd.DataFrame:
         rising = asked.better == "less"
     return out.sort_values(by, ascending=rising, kind="stable", na_position="last")[
         TABLE].reset_index(drop=True)
+
+
+def _set_against(table: pd.DataFrame, looks: Looks, check: str) -> None:
+    """Fill in the ratio of each variety to the check, its range and its state."""
+    for at, variety in enumerate(table["variety"]):
+        result = looks.results.get((variety, check))
+        if result is None:
+            continue
+        # A variety that gave nothing has no ratio; only its limits say something.
+        if np.isfinite(result.estimate) and not _nothing(table, variety, check):
+            table.loc[at, "ratio"] = np.exp(result.estimate)
+        narrow = np.isfinite(result.low) and result.high - result.low < TOO_WIDE
+        ends = np.exp([result.low, result.high]) if narrow else [np.nan, np.nan]
+        table.loc[at, ["ratio_low", "ratio_high"]] = ends
+        table.loc[at, "state"] = result.state
 
 
 def _nothing(table: pd.DataFrame, *names: str) -> bool:

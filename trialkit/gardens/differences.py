@@ -6,7 +6,7 @@ chance of being best there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -128,6 +128,24 @@ def fitted_differences(means: MeansTable) -> tuple[StageTwo, Differences]:
     return fit, differences
 
 
+def _error_scales(
+    means: MeansTable, trials: npt.NDArray[np.intp], place: npt.NDArray[np.intp]
+) -> Iterable[tuple[float, npt.NDArray[np.intp]]]:
+    """Of each scale of stage 1's errors its degrees of freedom and its rows: one a trial with
+    repeats; one for all rows without, known as well as the median trial knows its own.
+
+    trials: places in `means.trials`.  place: of each row in `trials`."""
+    repeated = [trial.df for trial in means.trials if trial.covariance is not None]
+    scales: dict[int, tuple[float, npt.NDArray[np.intp]]] = {}
+    for t, number in enumerate(trials):
+        single = means.trials[int(number)].covariance is None
+        df = float(np.median(repeated)) if single else means.trials[int(number)].df
+        lines = np.flatnonzero(place == t)
+        before = scales.get(-1, (df, lines[:0]))[1] if single else lines[:0]
+        scales[-1 if single else t] = (df, np.concatenate([before, lines]))
+    return scales.values()
+
+
 def agreeing(means: MeansTable, spare: float) -> Differences:
     """Differences where no variance but that of stage 1 is left: weighted least squares.
 
@@ -154,15 +172,8 @@ def agreeing(means: MeansTable, spare: float) -> Differences:
     weighted = np.linalg.solve(v, x)
     whole = np.linalg.pinv(x.T @ weighted, hermitian=True)
     beta = whole @ (weighted.T @ table["y"].to_numpy(dtype=np.float64))
-    repeated = [trial.df for trial in means.trials if trial.covariance is not None]
-    scales: dict[int, tuple[float, npt.NDArray[np.intp]]] = {}
-    for t, number in enumerate(trials):
-        single = means.trials[int(number)].covariance is None
-        df = float(np.median(repeated)) if single else means.trials[int(number)].df
-        lines = np.flatnonzero(place == t)
-        before = scales.get(-1, (df, lines[:0]))[1] if single else lines[:0]
-        scales[-1 if single else t] = (df, np.concatenate([before, lines]))
-    parts = [(df, x[lines].T @ weighted[lines]) for df, lines in scales.values()]
+    parts = [(df, x[lines].T @ weighted[lines])
+             for df, lines in _error_scales(means, trials, place)]
     middle = sum((2.0 / df * (m - m @ whole @ m) for df, m in parts), np.zeros_like(whole))
     adjusted = whole + 2.0 * whole @ middle @ whole
 
