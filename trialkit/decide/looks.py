@@ -151,7 +151,7 @@ def evaluate_looks(
     """Judge one comparison after the looks so far (the newest last).
 
     planned: number of looks written into the trial before the season, or None. alpha: the
-    two-sided error this comparison may spend (see `families.alpha_each` for several). last:
+    two-sided error this comparison may spend (see `spending.alpha_each` for several). last:
     no look will follow, so whatever alpha is left may be spent now. It must not be set because
     of what the results show. worthwhile: the size of difference a grower would act on, in
     units of the estimate; default log(1.5) for ratios, none for differences. alike_within: the

@@ -42,14 +42,14 @@ class SeasonAnswer:
     new_low, new_high (in a garden not among these), best (chance of being the best one there),
     best_here (of being the best on average over these gardens); both chances NaN where nothing
     is settled.
-    by_garden: one row a variety and trial, that trial alone, as `order.by_garden` gives it, but
+    by_garden: one row a variety and trial, that trial alone, as `interaction.by_garden` gives it, but
     ratios where `overall` holds ratios.
     stability: variety, trials, slope, slope_se, slope_low, slope_high, deviation (sd about the
     line), variance (Shukla 1972), words.
     flips: trial, garden, year, variety, estimate, low, high, chance, supported, words; see
-    `order.flips`.
+    `interaction.flips`.
     groups: varieties that trials link; only those of the first can be compared with the check.
-    shared: who shares varieties with whom, see `rows.shared_varieties`.
+    shared: who shares varieties with whom, see `stage_two.shared_varieties`.
     variances: standard deviations by term, on the model's scale.  levels: trial, level (the mean
     of all varieties there, model scale) and means: trial, variety, y, for the picture of them.
     supported: intervals of `overall` hold; if not, `why_not`.  new_supported: those of a new

@@ -68,7 +68,7 @@ def season(
     folders: of trials, or of gathered records (see `gathered`).  trait: a question, or a trait of
     the gardeners' own (see `stage_one.trial_means`); "auto" answers what most of the trials ask
     for.  until: leave out what was recorded later.  mapper: runs stage 1, `map` by default;
-    `spread.mapper` sends the trials to other processes or machines.  worded: also word each
+    `workers.mapper` sends the trials to other processes or machines.  worded: also word each
     trial's own answer; a single trial's always is, since one trial has one answer, its report's.
     Never raises for what was recorded; a folder that fails is in `failed`.  Raises
     GatheredProblem where gathered
