@@ -341,7 +341,7 @@ def drawn(made, monkeypatch):
         facts = {**result.facts, "front": FRONT, "sentence": FRONT["sentence"],
                  "leader": FRONT["leader"], "mark": FRONT["mark"]}  # fmt: skip
         page = f"<head>\n<title>{job.garden}</title></head>{result.html}"
-        return Made(page, facts, clubtrial.drawn(facts))
+        return Made(page, facts, clubtrial.share_pictures(facts))
 
     monkeypatch.setattr(clubsite, "make_report", with_front)
     return made

@@ -98,10 +98,10 @@ def make_report(job: Job) -> Made | NotMade:
             public = "its records have errors, which trialkit check lists"
         return NotMade(stop.message, public)
     facts = page.facts(notebook)
-    return Made(page.render(notebook), facts, drawn(facts))
+    return Made(page.render(notebook), facts, share_pictures(facts))
 
 
-def drawn(facts: Mapping[str, object]) -> dict[str, bytes]:
+def share_pictures(facts: Mapping[str, object]) -> dict[str, bytes]:
     """The pictures of a report to share, `square.png` and `wide.png`, and the same in words.
 
     facts : what the report handed on; nothing is drawn where it handed on no first screen.

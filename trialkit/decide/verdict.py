@@ -108,11 +108,11 @@ class _Told:
     analysis: Analysis
     looks: Looks
     totals: PlotTotals
-    rows: pd.DataFrame
+    table: pd.DataFrame
     quantity: Quantity
 
     def gave(self, variety: str) -> str:
-        return figure(float(self.rows["gave"].astype(float)[variety]) / self.quantity.scale)
+        return figure(float(self.table["gave"].astype(float)[variety]) / self.quantity.scale)
 
     def sentence(self, first: str, second: str, check: str = "") -> str:
         """What two varieties gave, up to when.  check: the one of them that is the check."""
@@ -121,7 +121,7 @@ class _Told:
         gave = f"{self.gave(first)} {self.quantity.what} per plant planted"
         before = f", before allowing for {self.allowed}" if self.allowed else ""
         each = ""
-        level = [str(v) for v in self.rows.index if str(v) not in (first, second, check)
+        level = [str(v) for v in self.table.index if str(v) not in (first, second, check)
                  and self.gave(str(v)) == self.gave(first)]
         if level and first != check:  # not to be hidden behind the one that is named
             a, each = few([first, *level]), "each "
@@ -300,7 +300,7 @@ def _others(
 ) -> str:
     """Where the other varieties stand to the check, named."""
     rest = {v: r for v, r in results.items() if v != subject}
-    gave = facts.rows["gave"].astype(float)
+    gave = facts.table["gave"].astype(float)
     groups = (
         ([v for v, r in rest.items() if r.state == SETTLED and r.direction > 0],
          "{names} gave more than {check} too"),
@@ -328,11 +328,11 @@ def _sentence(names: list[str], said: str, check: str) -> str:
 def _losses(facts: _Told, names: list[str]) -> list[str]:
     """Lost plants, where one variety lost so many more than another that it could turn the order:
     its plants might have given what its others gave."""
-    share = (facts.rows["lost"] / facts.rows["planted"]).astype(float)[names]
+    share = (facts.table["lost"] / facts.table["planted"]).astype(float)[names]
     if share.max() - share.min() < LOSSES_MATTER:
         return []
     worst = str(share.idxmax())
-    lost, planted = (int(facts.rows[c].astype(int)[worst]) for c in ("lost", "planted"))
+    lost, planted = (int(facts.table[c].astype(int)[worst]) for c in ("lost", "planted"))
     if lost == planted:
         return [f" {worst} lost all {planted} plants."]
     said = f" {worst} lost {lost} of {planted} plants"
@@ -341,11 +341,11 @@ def _losses(facts: _Told, names: list[str]) -> list[str]:
 
 def _outgrown(facts: _Told) -> list[str]:
     """Which varieties the picker could no longer reach, and since when."""
-    out = facts.rows["out_of_reach"]
+    out = facts.table["out_of_reach"]
     out = out[out.notna() & (out <= facts.looks.as_of)].sort_values()
     if out.empty:
         return []
-    if len(out) == len(facts.rows) > 1:
+    if len(out) == len(facts.table) > 1:
         return [f" All of them outgrew your reach by {day(out.iloc[-1])}."]
     names = [str(v) for v in out.index]
     when = [f"{v} on {day(out[v])}" for v in names]
@@ -359,7 +359,7 @@ def _harmed(facts: _Told, results: dict[str, LooksResult], check: str) -> bool:
     have beaten it says little."""
     if len(results) < 2 or any(r.state != SETTLED or r.direction < 0 for r in results.values()):
         return False
-    gave = facts.rows["gave"].astype(float)
+    gave = facts.table["gave"].astype(float)
     return bool(gave[check] < HARMED * gave[list(results)].min())
 
 
@@ -397,8 +397,8 @@ def _later(facts: _Told, leader: str) -> _Late:
         return _Late()
     pods = totals.pods[:, made - 1]
     code = totals.plots["variety"].astype(str).to_numpy()
-    gave = facts.rows["gave"].astype(float)
-    behind = [str(v) for v in facts.rows.index if gave[v] < gave[leader]]
+    gave = facts.table["gave"].astype(float)
+    behind = [str(v) for v in facts.table.index if gave[v] < gave[leader]]
     if looks.season_over:  # nobody passes any more, but what the others beat was a late one
         behind = [v for v in behind if v == facts.analysis.check]
     names: list[str] = []
@@ -455,7 +455,7 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
     plots = plots_of_each(analysis)
     left, right = result.names if turn > 0 else result.names[::-1]
     ends = sorted(float(np.exp(np.clip(turn * e, -700, 700))) for e in (result.low, result.high))
-    barren = [v for v in (left, right) if float(facts.rows["gave"].astype(float)[v]) == 0]
+    barren = [v for v in (left, right) if float(facts.table["gave"].astype(float)[v]) == 0]
     known = (np.isfinite(result.low) and result.high - result.low < TOO_WIDE) and not barren
     size = times(float(np.exp(turn * result.estimate)))
     told_range = f"{size}{span(*ends)}" if known else size
@@ -484,7 +484,7 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
                    "range lies within it.")
     else:
         out.append("The gap could be luck.")
-        if known and _bars_apart(facts.rows, left, right):
+        if known and _bars_apart(facts.table, left, right):
             out.append("This range allows for every pick you looked at and every variety, so it is "
                        "wider than the lines across the bars.")
         if result.chance_at_trend is not None:
@@ -493,10 +493,10 @@ def _how_sure(facts: _Told, result: LooksResult, turn: float) -> str:
     return " ".join(out)
 
 
-def _bars_apart(rows: pd.DataFrame, left: str, right: str) -> bool:
+def _bars_apart(table: pd.DataFrame, left: str, right: str) -> bool:
     """Whether the ranges drawn at two varieties' bars, each for itself at one look, lie apart: to a
     reader they then say that one gave more."""
-    low, high = rows["gave_low"].astype(float), rows["gave_high"].astype(float)
+    low, high = table["gave_low"].astype(float), table["gave_high"].astype(float)
     return bool(low[left] > high[right] or low[right] > high[left])
 
 
@@ -618,9 +618,9 @@ def _too_soon(facts: _Told, names: list[str]) -> Verdict:
 
 
 def _without_check(facts: _Told) -> Verdict:
-    gave = facts.rows["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
+    gave = facts.table["gave"].astype(float).dropna().sort_values(ascending=False, kind="stable")
     if len(gave) < 2:
-        return _too_soon(facts, [*map(str, facts.rows.index), ""][:2])
+        return _too_soon(facts, [*map(str, facts.table.index), ""][:2])
     results = facts.looks.results
     best, second = str(gave.index[0]), str(gave.index[1])
     result = results.get((best, second)) or results[second, best]

@@ -317,10 +317,10 @@ class SharedKernel:
         """Stop the kernel, if there is one; the next to ask has a new one."""
         with self._turn:
             self._wait_no_more()
-            kept, self._kept = self._kept, None
-            if kept is not None:
+            kernel, self._kept = self._kept, None
+            if kernel is not None:
                 atexit.unregister(self.stop)
-                kept.__exit__()
+                kernel.__exit__()
 
     def _wait_no_more(self) -> None:
         if self._timer is not None:

@@ -42,8 +42,8 @@ class SeasonAnswer:
     new_low, new_high (in a garden not among these), best (chance of being the best one there),
     best_here (of being the best on average over these gardens); both chances NaN where nothing
     is settled.
-    by_garden: one row a variety and trial, that trial alone, as `interaction.by_garden` gives it, but
-    ratios where `overall` holds ratios.
+    by_garden: one row a variety and trial, that trial alone, as `interaction.by_garden` gives it,
+    but ratios where `overall` holds ratios.
     stability: variety, trials, slope, slope_se, slope_low, slope_high, deviation (sd about the
     line), variance (Shukla 1972), words.
     flips: trial, garden, year, variety, estimate, low, high, chance, supported, words; see
