@@ -28,7 +28,7 @@ from trialkit.gardens.stage_one import TrialMeans, common_question
 from trialkit.reading.spelling import folded
 from trialkit.records.files import csv_text
 from trialkit.report.blocks import isolate, whole
-from trialkit.report.handout import from_json, to_json
+from trialkit.report.handout import CARDS, from_json, to_json
 from trialkit.report.season import OpenSeason, gardens_and_whole
 
 if TYPE_CHECKING:
@@ -336,8 +336,6 @@ def tags(
     """
     if not address:
         return ()
-    from trialkit.report.handout import CARDS
-
     values = [("title", title), ("type", kind), ("url", address + page), ("description", said)]
     if picture:
         across, down = CARDS["wide"]

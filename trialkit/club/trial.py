@@ -51,7 +51,7 @@ class Made:
 
 
 class Facts(TypedDict, total=False):
-    """What the pages keep of what a report hands on (`clubfacts.handed_on`); nothing without one.
+    """What the pages keep of what a report hands on (`handout.handed_on`); nothing without one.
     """
 
     title: str
