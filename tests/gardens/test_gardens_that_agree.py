@@ -246,10 +246,10 @@ def test_two_trials_of_one_garden_and_year_are_told_apart_by_title():
                 for i, title in enumerate(titles)]
 
     said = combine(two("Upper bed", "Lower bed"))
-    assert list(said.shared["garden"]) == ["Home, Upper bed", "Home, Lower bed"]
-    assert set(said.by_garden["garden"]) == {"Home, Upper bed", "Home, Lower bed"}
+    assert list(said.shared["garden"]) == ["Home (Upper bed)", "Home (Lower bed)"]
+    assert set(said.by_garden["garden"]) == {"Home (Upper bed)", "Home (Lower bed)"}
     assert said.overall["gardens"].eq(1).all()
-    assert list(combine(two("Beans", "Beans")).shared["garden"]) == ["Home, t0", "Home, t1"]
+    assert list(combine(two("Beans", "Beans")).shared["garden"]) == ["Home (t0)", "Home (t1)"]
     assert set(combine(two("Beans")).by_garden["garden"]) <= {"Home"}
 
 

@@ -455,8 +455,8 @@ COLUMNS = (
     Column("trait", "string", "", "What the estimate is of."),
     Column("unit", "string", "", "The unit of estimate, low and high."),
     Column("estimate", "number", _OWN, "Best estimate. Empty where there is none."),
-    Column("low", "number", _OWN, "Lower end of its 95 % interval. Empty without trial."),
-    Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without trial."),
+    Column("low", "number", _OWN, "Lower end of its 95 % interval. Empty without one."),
+    Column("high", "number", _OWN, "Upper end of its 95 % interval. Empty without one."),
     Column("against", "string", "", "What against_check is: ratio (times the check), "
            "difference (more than the check, in the row's own unit) or odds (a ratio of odds)."),
     Column("against_check", "number", _TIMES, "The estimate against the check's. "

@@ -92,7 +92,7 @@ def _beds_named(used: tuple[TrialMeans, ...]) -> tuple[TrialMeans, ...]:
         titles = {folded(other.title) for other in beside}
         bed = trial.title if len(titles) == len(beside) else trial.folder
         alone = len(beside) == 1 or not bed
-        out.append(trial if alone else replace(trial, garden=f"{trial.garden}, {bed}"))
+        out.append(trial if alone else replace(trial, garden=f"{trial.garden} ({bed})"))
     return tuple(out)
 
 
