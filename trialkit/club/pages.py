@@ -173,7 +173,7 @@ def _trial(trial: Placed) -> dict[str, object]:
 
 
 def _under(facts: Facts) -> str:
-    """The day of the newest record; that of planting where no record has trial."""
+    """The day of the newest record; that of planting where no record has one."""
     day = wording.day(facts["updated"], year=True)
     return f"Planted {day}" if facts["updated"] == facts["planted"] else day
 
