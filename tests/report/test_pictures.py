@@ -199,6 +199,15 @@ def test_short_names_stay_apart():
     assert ["red" in label or "white" in label for label in cut.values()] == [True, True]
 
 
+def test_what_stands_in_brackets_after_a_long_name_is_seen_whole():
+    garden = "Lantern Bank allotments, Hollow Lane"
+    names = [f"{garden} (upper bed)", f"{garden} (lower bed)", garden]
+    assert list(plots.short(names, 24).values()) == [
+        "Lantern… (upper bed)", "Lantern… (lower bed)", "Lantern Ban…Hollow Lane"]
+    # A name that another only goes on from has nothing after what they share.
+    assert len(set(plots.short(["A" * 40, "A" * 40 + "(1)"], 20).values())) == 2
+
+
 def test_panels_name_the_check_so_that_it_is_told_from_the_others():
     names = [f"Climbing bean, selection {k}" for k in (1, 2, 3)]
     made = plots.totals(_curve(names), "pods a plant", "", names[1])

@@ -171,6 +171,9 @@ def _middle_cut(name: str, others: Sequence[str], width: int) -> str:
     rest = len(name) - same
     if rest > width - 4:  # too long itself: from the difference on
         return f"…{name[same : same + width - 2].rstrip()}…"
+    if name[same:].startswith("("):  # whole words before what stands in brackets
+        head = name[: width - 2 - rest]
+        return f"{head.rpartition(' ')[0] or head.rstrip()}… {name[same:]}"
     last = max(rest, width // 2)
     return f"{name[: width - 1 - last].rstrip()}…{name[-last:].lstrip()}"
 
