@@ -38,7 +38,7 @@ def bed(
     """
     letters = _own_letters(plants, letters)
     with mpl.rc_context(STYLE):
-        left, right, top, bottom, point, apart = _measured(plants, WIDTH * 0.98)
+        left, right, top, bottom, point, stretch = _measured(plants, WIDTH * 0.98)
         height = float(np.clip((bottom - top) * point / 72 / 0.98, 0.5, 5.5))
         figure = Figure(figsize=(WIDTH, height))
         axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
@@ -49,8 +49,8 @@ def bed(
         f"{counts[group]} {words}" for group, (_, _, words) in _classes().items() if group in counts
     )
     caption = (
-        f"{'To scale, the' if apart == 1 else 'The'} first row at the top"
-        f"{'' if apart == 1 else ', rows drawn further apart than they are'}. "
+        f"{'To scale, the' if stretch == 1 else 'The'} first row at the top"
+        f"{'' if stretch == 1 else ', rows drawn further apart than they are'}. "
         f"{key + '. ' if key else ''}Triangle up: {what} above the usual for its variety "
         "and block; triangle down: below it; dot: about as usual; cross: lost."
     )
@@ -94,20 +94,20 @@ def _measured(
     left, right = plants["x"].min() - 30, plants["x"].max() + 30
     wanted = 0.11 * (right - left)
     room = _gap(plants["y"], wanted)
-    apart = max(1.0, wanted / room)
-    top = plants["y"].min() * apart - 0.5 * room * apart
-    bottom = plants["y"].max() * apart + 0.5 * room * apart
-    return left, right, top, bottom, width * 72 / (right - left), apart
+    stretch = max(1.0, wanted / room)
+    top = plants["y"].min() * stretch - 0.5 * room * stretch
+    bottom = plants["y"].max() * stretch + 0.5 * room * stretch
+    return left, right, top, bottom, width * 72 / (right - left), stretch
 
 
 def _draw(
     axes: Axes, plants: pd.DataFrame, letters: dict[str, str], width: float
 ) -> dict[str, str]:
     """The bed on axes `width` inches wide; returns the letters it had room for."""
-    left, right, top, bottom, point, apart = _measured(plants, width)
+    left, right, top, bottom, point, stretch = _measured(plants, width)
     near = _gap(plants["x"], 30.0)
-    room = _gap(plants["y"], 0.11 * (right - left)) * apart
-    plants = plants.assign(y=plants["y"] * apart)
+    room = _gap(plants["y"], 0.11 * (right - left)) * stretch
+    plants = plants.assign(y=plants["y"] * stretch)
     letters = letters if near * point * _abreast(plants) > 9 else {}
     axes.set_aspect("equal", adjustable="box")
     axes.set_xlim(left, right)

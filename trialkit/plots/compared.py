@@ -45,10 +45,10 @@ def compared(
     what : what is drawn, with its unit: the title.  note : what the range is, for the caption.
     check : the variety whose figure is drawn as a line through all bars.
     """
-    drawn = leading(table, check)
-    more = len(table) - len(drawn)
+    shown = leading(table, check)
+    more = len(table) - len(shown)
     with mpl.rc_context(STYLE):
-        figure = _bars(drawn, check)
+        figure = _bars(shown, check)
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} "
         f"{rounded(row.estimate)}{ranged(row.low, row.high)}"
@@ -124,10 +124,10 @@ def dots(
     table : variety, estimate, low, high (the last two NaN where there is no range).  plots :
     variety, value, a row a plot.  what : what is drawn, with its unit.  note : what the range is.
     """
-    drawn = leading(table, check)
-    more = len(table) - len(drawn)
+    shown = leading(table, check)
+    more = len(table) - len(shown)
     with mpl.rc_context(STYLE):
-        figure = _dotted(drawn, plots, check)
+        figure = _dotted(shown, plots, check)
     many = plots.groupby("variety").size()
     said = "; ".join(
         f"{row.variety}{', the check,' if row.variety == check else ''} {rounded(row.estimate)}"
@@ -175,15 +175,15 @@ def scores(
     draw, the columns the scores from the lowest.  what : what was scored.  note : for the caption.
     """
     table = counts.rename_axis("variety").reset_index()
-    drawn = leading(table, check).set_index("variety")
-    drawn.columns = counts.columns
+    shown = leading(table, check).set_index("variety")
+    shown.columns = counts.columns
     with mpl.rc_context(STYLE):
-        figure = _shares(drawn)
+        figure = _shares(shown)
     said = "; ".join(
         f"{name}: " + ", ".join(f"{score} by {int(n)}" for score, n in row.items() if n)
         for name, row in counts.iterrows())
-    if len(drawn) < len(counts):
-        note += f" The other {len(counts) - len(drawn)} are in the table."
+    if len(shown) < len(counts):
+        note += f" The other {len(counts) - len(shown)} are in the table."
     return Picture(figure, f"{capital(what)}, how many gave each score. {said}.", note,
                    f"{capital(what)}: who gave which score")
 

@@ -140,21 +140,21 @@ def short(names: Sequence[str], width: int = 20) -> dict[str, str]:
     Of names that begin alike the middle is cut, so that what tells them apart is seen.
     """
     tidy = {name: " ".join(name.split()) for name in names}
-    heads = Counter(one[: width - 1] for one in tidy.values())
+    heads = Counter(text[: width - 1] for text in tidy.values())
     alike: dict[str, list[str]] = {}
-    for one in tidy.values():
-        alike.setdefault(one[: width - 1], []).append(one)
+    for text in tidy.values():
+        alike.setdefault(text[: width - 1], []).append(text)
     cut: dict[str, str] = {}
     taken: set[str] = set()
-    for name, one in tidy.items():
-        label = one
-        if len(one) > width:
-            head = one[: width - 1]
+    for name, text in tidy.items():
+        label = text
+        if len(text) > width:
+            head = text[: width - 1]
             label = f"{head.rstrip()}…" if heads[head] == 1 else _middle_cut(
-                one, alike[head], width)
+                text, alike[head], width)
         n = 2
         while label in taken:
-            label = f"{one[: width - 4].rstrip()}… {n}"
+            label = f"{text[: width - 4].rstrip()}… {n}"
             n += 1
         taken.add(label)
         cut[name] = label

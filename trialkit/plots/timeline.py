@@ -364,9 +364,9 @@ def _left_out(curve: pd.DataFrame, check: str | None, most: int) -> str:
     more = len(varieties) - most
     if more <= 0:
         return ""
-    drawn = f"leading {most - 1} and the check" if check in varieties[most:] else (
+    which = f"leading {most - 1} and the check" if check in varieties[most:] else (
         f"leading {most} varieties")
-    return f" The {drawn} are drawn; the other {more} are in the table."
+    return f" The {which} are drawn; the other {more} are in the table."
 
 # ------------------------------------------------------------------------------------------------
 # What befell the bed, along the rate of picking: heat, rain and events on one row of days.
@@ -502,22 +502,22 @@ def calendar(picked: pd.DataFrame, what: str, check: str | None = None) -> Pictu
     group = np.arange(len(picked)) // together
     days = [pd.Timestamp(part.index[0]) for _, part in picked.groupby(group)]
     table = picked.groupby(group).sum(min_count=1).T
-    drawn = table.iloc[:LINES]
-    cut = short([str(v) for v in drawn.index], 16)
-    top, height = 0.42, 0.42 + EACH * len(drawn) + 0.05
+    shown = table.iloc[:LINES]
+    cut = short([str(v) for v in shown.index], 16)
+    top, height = 0.42, 0.42 + EACH * len(shown) + 0.05
     most = max(float(np.nanmax(table.to_numpy(float))), 1e-9)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, height))
         left = (0.12 + 0.072 * max(map(len, cut.values()))) / WIDTH
         axes = figure.add_axes((left, 0.05 / height, 0.99 - left, 1 - (top + 0.05) / height))
         axes.set_xlim(0, len(days))
-        axes.set_ylim(len(drawn), 0)
+        axes.set_ylim(len(shown), 0)
         axes.set_xticks([])
-        axes.set_yticks([k + 0.5 for k in range(len(drawn))],
-                        [cut[str(v)] for v in drawn.index])
+        axes.set_yticks([k + 0.5 for k in range(len(shown))],
+                        [cut[str(v)] for v in shown.index])
         axes.tick_params(length=0)
         axes.spines[["left", "bottom"]].set_visible(False)
-        for line, (_, row) in enumerate(drawn.iterrows()):
+        for line, (_, row) in enumerate(shown.iterrows()):
             for column, value in enumerate(row):
                 if pd.isna(value):
                     continue
@@ -534,7 +534,7 @@ def calendar(picked: pd.DataFrame, what: str, check: str | None = None) -> Pictu
             axes.text(column + 0.5, -0.12, str(day.day), ha="center", va="bottom")
     title = f"{capital(what)} per plant planted, pick by pick"
     each = "" if together == 1 else f" Each column: {together} picks, from the day above it."
-    more = _more(len(table) - len(drawn))
+    more = _more(len(table) - len(shown))
     said = "; ".join(
         f"{name}{', the check,' if name == check else ''} most from {short_day(days[int(at)])}, "
         f"{rounded(row.iloc[int(at)])}"
@@ -566,29 +566,29 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
     half until the season is over.
     """
     known = days.dropna(subset=["first", "last"])
-    drawn = known.head(LINES)
-    cut = short([str(v) for v in drawn["variety"]], 16)
-    height = 0.32 + EACH * len(drawn)
+    shown = known.head(LINES)
+    cut = short([str(v) for v in shown["variety"]], 16)
+    height = 0.32 + EACH * len(shown)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, height))
         left = (0.12 + 0.072 * max(map(len, cut.values()))) / WIDTH
         right = 0.52 / WIDTH
         axes = figure.add_axes((left, 0.26 / height, 1 - left - right, 1 - 0.28 / height))
-        lines = np.arange(len(drawn))
-        axes.hlines(lines, drawn["first"], drawn["last"], color=COLOURS[0], linewidth=2.2,
+        lines = np.arange(len(shown))
+        axes.hlines(lines, shown["first"], shown["last"], color=COLOURS[0], linewidth=2.2,
                     alpha=0.5, capstyle="butt")
-        axes.plot(drawn["first"], lines, ">", color=COLOURS[0], markersize=6)
-        axes.plot(drawn["last"], lines, "|", color=COLOURS[0], markersize=9, markeredgewidth=2)
-        axes.plot(drawn["half"], lines, "D", color=INK, markersize=5)
-        for line, half in zip(lines, drawn["half"], strict=True):
+        axes.plot(shown["first"], lines, ">", color=COLOURS[0], markersize=6)
+        axes.plot(shown["last"], lines, "|", color=COLOURS[0], markersize=9, markeredgewidth=2)
+        axes.plot(shown["half"], lines, "D", color=INK, markersize=5)
+        for line, half in zip(lines, shown["half"], strict=True):
             if pd.notna(half):
                 axes.annotate(short_day(half), (1, line), xycoords=("axes fraction", "data"),
                               xytext=(36, 0), textcoords="offset points", ha="right",
                               va="center")
-        axes.set_ylim(len(drawn) - 0.5, -0.5)
-        axes.set_yticks(range(len(drawn)), [cut[str(v)] for v in drawn["variety"]])
+        axes.set_ylim(len(shown) - 0.5, -0.5)
+        axes.set_yticks(range(len(shown)), [cut[str(v)] for v in shown["variety"]])
         axes.tick_params(axis="y", length=0)
-        day_ticks(axes, pd.concat([drawn["first"], drawn["last"]]), 3)
+        day_ticks(axes, pd.concat([shown["first"], shown["last"]]), 3)
         axes.spines["left"].set_visible(False)
     title = "When each variety bore"
     said = "; ".join(
@@ -600,7 +600,7 @@ def bearing(days: pd.DataFrame, check: str | None = None) -> Picture:
         "Diamond, and the day on the right: half the crop was in, its plots on average."
         if known["half"].notna().any() else
         "The day half the crop was in is known once the season is over.")
-    return Picture(figure, f"{title}. {said}.", caption + _more(len(known) - len(drawn)), title)
+    return Picture(figure, f"{title}. {said}.", caption + _more(len(known) - len(shown)), title)
 
 
 def _more(more: int) -> str:

@@ -580,29 +580,30 @@ def pick_by_pick(trial: OpenTrial) -> Block:
     past = after_each_pick(conclusion.analysis, looks, totals, table, quantity)
     newest = Said(len(totals.day), totals.day[-1], conclusion.verdict, looks,
                   means_so_far(totals, True))
-    drawn = plots.leading(table, about.check, STEPS_BARS)["variety"]
+    leaders = plots.leading(table, about.check, STEPS_BARS)["variety"]
     shown = measure(quantity.unit, about)
     most = float(np.nanmax([1e-9, *newest.means[["estimate", "high"]].to_numpy(float).ravel(),
-                            *(m for one in past for m in one.means["estimate"].astype(float))]))
+                            *(m for pick in past for m in pick.means["estimate"].astype(float))]))
     steps: list[Step] = []
-    for one in [*past, newest]:
-        means = one.means.set_index("variety")
-        said = leads(one.verdict, one.looks, means["estimate"], about.check)
-        ranged = one.verdict.mark != "Too soon"
+    for pick in [*past, newest]:
+        means = pick.means.set_index("variety")
+        said = leads(pick.verdict, pick.looks, means["estimate"], about.check)
+        ranged = pick.verdict.mark != "Too soon"
         bars = [_bar(name, name == about.check, means.loc[name], shown, most, ranged)
-                for name in drawn if name in means.index]
-        date, month = wording.short_day(one.day).split()
+                for name in leaders if name in means.index]
+        date, month = wording.short_day(pick.day).split()
         steps.append(Step(
-            one.number, wording.day(one.day), month, not steps or steps[-1].month != month,
-            int(date), said[0], one.verdict.mark, shape_of(one.verdict.mark), said[1],
-            isolate(one.verdict.sentence, trial.names), bars))
+            pick.number, wording.day(pick.day), month, not steps or steps[-1].month != month,
+            int(date), said[0], pick.verdict.mark, shape_of(pick.verdict.mark), said[1],
+            isolate(pick.verdict.sentence, trial.names), bars))
     planned = about.looks if about.looks and about.looks >= len(steps) else None
     what = f"{quantity.what} per plant planted"
-    left = len(table) - len(drawn)
+    left = len(table) - len(leaders)
     html = part("steps", steps=steps, planned=planned, what=wording.capital(what),
-                ranged=any(bar.low is not None for one in steps for bar in one.bars),
+                ranged=any(bar.low is not None for step in steps for bar in step.bars),
                 left=f"The other {left} are in the table." if left > 0 else "")
-    plain = [f"{one.day}: {one.leader}. {one.mark}: {one.means}. {one.sentence}" for one in steps]
+    plain = [f"{step.day}: {step.leader}. {step.mark}: {step.means}. {step.sentence}"
+             for step in steps]
     return Block(html, "\n".join(plain))
 
 

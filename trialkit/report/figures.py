@@ -91,14 +91,14 @@ def rate_over_season(trial: OpenTrial) -> Block:
 
 
 def _curves(
-    trial: OpenTrial, name: str, curve: pd.DataFrame, drawn: Callable[[int], plots.Picture],
+    trial: OpenTrial, name: str, curve: pd.DataFrame, draw: Callable[[int], plots.Picture],
     remarks: Sequence[str] = (),
 ) -> Block:
-    """A panel a variety; of many, paper shows fewer than the page.  drawn : the picture of so many
+    """A panel a variety; of many, paper shows fewer than the page.  draw : the picture of so many
     panels at most."""
     many = curve["variety"].nunique() > plots.ALL_PRINTED
-    return show(drawn(plots.PANELS), name, trial.names, remarks,
-                         drawn(plots.PRINTED) if many else None)
+    return show(draw(plots.PANELS), name, trial.names, remarks,
+                         draw(plots.PRINTED) if many else None)
 
 
 @told
@@ -119,8 +119,8 @@ def bed_map(trial: OpenTrial) -> Block:
     layout = about.layout
     sun = f"Sun: {layout.sun}." if layout.sun else ""
     shade = f" Shade: {layout.shade}." if layout.shade else ""
-    drawn = plots.bed(bed, what, (sun + shade).strip() or None, variety_letters(trial.records))
-    return show(drawn, "bed", trial.names, remarks)
+    picture = plots.bed(bed, what, (sun + shade).strip() or None, variety_letters(trial.records))
+    return show(picture, "bed", trial.names, remarks)
 
 
 @told
@@ -143,9 +143,9 @@ def answer_grew(trial: OpenTrial) -> Block:
         "date": pd.to_datetime(past["date"]), "ratio": np.exp(turn * past["estimate"]),
         "low": ends.min(axis=1), "high": ends.max(axis=1),
         "clear": (past["low"] > 0) | (past["high"] < 0)})
-    drawn = plots.history(known, first, second, trial.conclusion.analysis.counted,
-                          trial.records.trial.check)
-    return show(drawn, "answer-grew", trial.names)
+    picture = plots.history(known, first, second, trial.conclusion.analysis.counted,
+                            trial.records.trial.check)
+    return show(picture, "answer-grew", trial.names)
 
 
 @told
@@ -155,8 +155,8 @@ def calendar(trial: OpenTrial) -> Block:
     if picked is None:
         return Block("", "")
     each = picked.diff().fillna(picked.head(1))
-    drawn = plots.calendar(each, trial.conclusion.analysis.counted, trial.records.trial.check)
-    return show(drawn, "calendar", trial.names)
+    picture = plots.calendar(each, trial.conclusion.analysis.counted, trial.records.trial.check)
+    return show(picture, "calendar", trial.names)
 
 
 @told
@@ -172,8 +172,8 @@ def when_bore(trial: OpenTrial) -> Block:
     shown = pd.DataFrame({
         "variety": list(picked), "first": days["first_pick"].to_numpy(),
         "half": days["halfway"].to_numpy(), "last": [last[str(name)] for name in picked]})
-    drawn = plots.bearing(shown, trial.records.trial.check)
-    return show(drawn, "when-bore", trial.names)
+    picture = plots.bearing(shown, trial.records.trial.check)
+    return show(picture, "when-bore", trial.names)
 
 
 def _picked(trial: OpenTrial) -> pd.DataFrame | None:
@@ -209,9 +209,9 @@ def along(trial: OpenTrial) -> Block:
     if about.check in order and about.check not in shown:
         shown[-1] = about.check
     curve = curve[curve["variety"].isin(shown)].assign(date=lambda c: pd.to_datetime(c["date"]))
-    drawn = plots.along(curve, f"{analysis.counted} a plant a week", events, rain,
-                        "inches" if inches else "mm", rate.hot)
-    return show(drawn, "along", trial.names)
+    picture = plots.along(curve, f"{analysis.counted} a plant a week", events, rain,
+                          "inches" if inches else "mm", rate.hot)
+    return show(picture, "along", trial.names)
 
 
 def bed_plants(trial: OpenTrial) -> pd.DataFrame | None:
@@ -226,8 +226,8 @@ def bed_plants(trial: OpenTrial) -> pd.DataFrame | None:
 def compared(trial: OpenTrial) -> Block:
     """Every variety on one scale, in the unit it was counted or weighed in, the check's line
     drawn through."""
-    drawn = compared_picture(trial)
-    return Block("", "") if drawn is None else show(drawn, "compared", trial.names)
+    picture = compared_picture(trial)
+    return Block("", "") if picture is None else show(picture, "compared", trial.names)
 
 
 def compared_picture(trial: OpenTrial) -> plots.Picture | None:
@@ -302,8 +302,8 @@ def own_traits(trial: OpenTrial) -> Block:
         if own.better:
             note += " Best first." if own.better == "more" else " Best, the lowest, first."
         label = wording.with_unit(own.label, own.unit)
-        drawn = plots.dots(rows, own.by_plot, label, note, trial.records.trial.check)
-        blocks.append(show(drawn, f"own-{place}", trial.names))
+        picture = plots.dots(rows, own.by_plot, label, note, trial.records.trial.check)
+        blocks.append(show(picture, f"own-{place}", trial.names))
     if names:
         blocks.append(bullets([f"Not drawn, but in the tables: {wording.listed(names)}."],
                               trial.names))

@@ -371,7 +371,7 @@ def handed_on(trial: OpenTrial) -> dict[str, object]:
     updated : the day of the last record, the planting day before there is any.
     """
     about, verdict = trial.records.trial, trial.conclusion.verdict
-    drawn = compared_picture(trial)
+    bars = compared_picture(trial)
     return {
         "home": HOME,
         "unlisted": True,
@@ -389,7 +389,7 @@ def handed_on(trial: OpenTrial) -> dict[str, object]:
         "means": [plain for asked in dict.fromkeys((about.question, *QUESTIONS))
                   if (plain := to_json(means_of(trial.conclusion.analysis, about.garden, asked)))],
         "front": _plain_front(trial),
-        "picture": "" if drawn is None else plots.vector(drawn, "small"),
+        "picture": "" if bars is None else plots.vector(bars, "small"),
     }
 
 
@@ -400,9 +400,9 @@ def for_club(trial: OpenTrial) -> Block:
 
 
 def _plain_front(trial: OpenTrial) -> dict[str, object]:
-    one = front(trial)
-    rows = None if one.rows is None else _without_nan(one.rows.to_dict("records"))
-    return {**one._asdict(), "rows": rows}
+    screen = front(trial)
+    rows = None if screen.rows is None else _without_nan(screen.rows.to_dict("records"))
+    return {**screen._asdict(), "rows": rows}
 
 
 def last_day(trial: OpenTrial) -> str:

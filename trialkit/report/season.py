@@ -86,8 +86,8 @@ def open_season(
     cluster is not to be had, gathered records are not whole or no folder has the trait.
     """
     if means:
-        kept = json.loads(Path(means).read_text(encoding="utf-8"))
-        return OpenSeason(combine([from_json(failure) for failure in kept]), None, True)
+        stored = json.loads(Path(means).read_text(encoding="utf-8"))
+        return OpenSeason(combine([from_json(failure) for failure in stored]), None, True)
     places = [Path(folder) for folder in folders] or shipped.several_trials()
     try:
         day = date.fromisoformat(until) if until else None
@@ -450,9 +450,9 @@ def gardens_and_whole(season: OpenSeason) -> Block:
     if len(rows) > VARIETIES:
         note += f" The leading {VARIETIES} varieties are drawn; the others are in the table."
     shown = _told(season, rows.head(VARIETIES))
-    drawn = plots.gardens_and_whole(shown, result.by_garden, _axis(season), note,
-                                    _none(season), result.scale == "log")
-    return show(drawn, "gardens-and-whole", season.names)
+    picture = plots.gardens_and_whole(shown, result.by_garden, _axis(season), note,
+                                      _none(season), result.scale == "log")
+    return show(picture, "gardens-and-whole", season.names)
 
 
 def garden_by_garden(season: OpenSeason) -> Block:
@@ -476,9 +476,9 @@ def garden_by_garden(season: OpenSeason) -> Block:
         note += " Bar: its likely range there (95 %)."
     if alone["low"].isna().any():
         note += " No bar: one row of each variety has no way to rule out luck."
-    drawn = plots.one_by_one(alone, whole, _axis(season, best), note,
-                             _none(season), result.scale == "log")
-    return show(drawn, "garden-by-garden", season.names)
+    picture = plots.one_by_one(alone, whole, _axis(season, best), note,
+                               _none(season), result.scale == "log")
+    return show(picture, "garden-by-garden", season.names)
 
 
 def against_gardens(season: OpenSeason) -> Block:
@@ -495,8 +495,8 @@ def against_gardens(season: OpenSeason) -> Block:
     means = means.sort_values("variety", key=lambda v: v.map(order), kind="stable")
     note = ("Each dot: one trial. Across: what all varieties gave there on average; up: what this "
             "one gave. Dashed: as the average variety. A steeper line gains most in good gardens.")
-    drawn = plots.against_gardens(means, result.stability, result.unit, note, ratio)
-    return show(drawn, "against-gardens", season.names)
+    picture = plots.against_gardens(means, result.stability, result.unit, note, ratio)
+    return show(picture, "against-gardens", season.names)
 
 
 def _told(season: OpenSeason, rows: pd.DataFrame) -> pd.DataFrame:

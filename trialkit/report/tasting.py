@@ -51,8 +51,8 @@ def tasting_page(tasted: Tasted, title: str, check: str | None = None) -> Block:
         sections.append(_section(result, scores, len(sections), check))
         method.append(_method(result))
     if tasted.triangles:
-        said = [triangle_words(one) for one in tasted.triangles]
-        names = [name for one in tasted.triangles for name in (one.first, one.second)]
+        said = [triangle_words(test) for test in tasted.triangles]
+        names = [name for test in tasted.triangles for name in (test.first, test.second)]
         sections.append(("Can tasters tell them apart?", paragraphs(said, names), said))
         method.append("Triangle test: the exact chance of so many right by guessing one in three "
                       "(binomial).")
@@ -76,7 +76,7 @@ def _section(
     names = result.means["variety"].tolist()
     best, *others = answers(result)
     answer = joined([paragraphs([best], names, kind="answer"), bullets(others, names)])
-    drawn = show(
+    picture = show(
         plots.compared(
             result.means, f"{result.trait}, {SCALE}",
             "The line is the likely range: other tasters like these would probably put it there.",
@@ -92,7 +92,7 @@ def _section(
     ]
     table = tabled(f"{result.trait.capitalize()}, {SCALE}",
                    ["Variety", "Points", "Likely range", "Tasters"], rows)
-    html = "\n".join((answer.html, drawn.html, shares.html, table.html))
+    html = "\n".join((answer.html, picture.html, shares.html, table.html))
     return result.trait, Block(html, answer.plain), result.text.splitlines()
 
 
@@ -127,8 +127,8 @@ def tasting(trial: OpenTrial) -> Block:
         blocks += [paragraphs(answers(result), result.means["variety"]),
                    _who_gave_which(result, scores, at, trial.records.trial.check)]
     if tasted.triangles:
-        names = [name for one in tasted.triangles for name in (one.first, one.second)]
-        blocks.append(paragraphs([triangle_words(one) for one in tasted.triangles], names))
+        names = [name for test in tasted.triangles for name in (test.first, test.second)]
+        blocks.append(paragraphs([triangle_words(test) for test in tasted.triangles], names))
     blocks.append(paragraphs([TASTING_NOTE]))
     blocks.append(bullets([*(f"{about}: {text}." for about, text in TASTING),
                            deferring_food("this page")]))
