@@ -99,6 +99,11 @@ class Estimate(TypedRow):
     low: float
     high: float
 
+    @classmethod
+    def by_variety(cls, frame: pd.DataFrame) -> dict[str, Self]:
+        """Each variety's row of `frame`."""
+        return {row.variety: row for row in cls.of(frame)}
+
 
 def specks(
     axes: Axes, x: pd.Series | np.ndarray, y: pd.Series | np.ndarray, colour: str,

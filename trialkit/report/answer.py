@@ -116,15 +116,6 @@ class VarietyRow(Protocol):
     planted: int
 
 
-class Estimate(Protocol):
-    """A row of a trait's means, or of its comparisons with the check."""
-
-    variety: str
-    estimate: float
-    low: float
-    high: float
-
-
 Fill = Callable[[VarietyRow], Cell]
 """What makes the cell of a column."""
 
@@ -450,7 +441,7 @@ def _yields(yields: Conclusion, about: Trial) -> list[tuple[str, Fill]]:
 
 def estimates(means: pd.DataFrame, shown: Measure) -> Fill:
     """What fills a column with each variety's estimate and range; a row has its `variety`."""
-    known = _estimates(means)
+    known = plots.Estimate.by_variety(means)
 
     def cell(row: VarietyRow) -> Cell:
         if row.variety not in known:
@@ -475,12 +466,6 @@ def _more_than_the_check(
 def table_rows(table: pd.DataFrame) -> Iterator[VarietyRow]:
     """The rows of `Conclusion.table`, or of some of its columns."""
     return cast(Iterator[VarietyRow], table.itertuples(index=False))
-
-
-def _estimates(means: pd.DataFrame) -> dict[str, Estimate]:
-    """Each variety's row of `means`."""
-    rows = cast(Iterator[Estimate], means.itertuples(index=False))
-    return {row.variety: row for row in rows}
 
 
 def _against(row: VarietyRow, unit: Measure | None) -> Cell:
@@ -764,7 +749,7 @@ def _share(shares: pd.DataFrame) -> Callable[[str], Cell]:
 
 
 def _cells(means: pd.DataFrame, shown: Measure) -> Callable[[str], Cell]:
-    rows = _estimates(means)
+    rows = plots.Estimate.by_variety(means)
 
     def cell(name: str) -> Cell:
         if name not in rows:

@@ -457,8 +457,8 @@ def _days(trial: OpenTrial, days: EarlyResult) -> list[dict[str, object]]:
     """The rows of a trial that asks which variety is early: days, the fewest first."""
     table = trial.conclusion.table[["variety", "check", "out_of_reach", "out_low", "out_high",
                                     "planted", "lost"]]
-    gaps = {row.variety: row for row in plots.Estimate.of(days.against_check)}
-    means = {row.variety: row for row in plots.Estimate.of(days.means)}
+    gaps = plots.Estimate.by_variety(days.against_check)
+    means = plots.Estimate.by_variety(days.means)
     firm = set(days.against_check.loc[days.against_check["p"] < ALPHA, "variety"])
     nothing = plots.Estimate("", nan, nan, nan)
     rows: list[dict[str, object]] = []

@@ -140,7 +140,7 @@ def _on_dates(result: HeightResult, shown: Measure) -> Block:
     at = {(row.variety, row.date): row for row in _Curve.of(curve[curve["date"].isin(days)])}
     growth = between_readings(result.growth, result.seen).dropna(subset=["estimate"])
     fastest = growth.loc[growth.groupby("variety")["estimate"].idxmax()]
-    quickest = {row.variety: row for row in _Curve.of(fastest.assign(low=nan, high=nan))}
+    quickest = _Curve.by_variety(fastest.assign(low=nan, high=nan))
     rows = []
     for variety in result.means.sort_values("estimate", ascending=False)["variety"]:
         cells = [shown.estimate(at[variety, d].estimate, at[variety, d].low, at[variety, d].high)
@@ -551,7 +551,7 @@ def _ready(result: HarvestResult) -> Block:
     if ready is None or ready.table.empty:
         return Block("", "")
     days = Measure("days")
-    against = {row.variety: row for row in Estimate.of(ready.against_check)}
+    against = Estimate.by_variety(ready.against_check)
     rows = []
     for row in _Ready.of(ready.table):
         cells = [row.variety,
